@@ -1,0 +1,184 @@
+"""``bow.toml``: what the bowyer wrote down about the bow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tiller.bow.tomlcheck import Table, load_toml
+from tiller.bow.woods import Wood, find_wood
+
+Side = Literal["left", "right"]
+SIDES: tuple[Side, Side] = ("left", "right")
+
+DEFAULT_FADE_MM = 60.0
+"""Length of the fade between stiff handle and working limb (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Station:
+    """Caliper reading at one place of a limb: s_mm along the back from the pivot."""
+
+    s_mm: float
+    width_mm: float
+    thickness_mm: float
+
+
+@dataclass(frozen=True)
+class Limb:
+    """One limb as written down.
+
+    Attributes:
+        length_mm: along the back from the pivot to the nock.
+        handle_mm: stiff part from the pivot.
+        fade_mm: length of the fade beyond the stiff part.
+        stations: caliper readings in order of s.
+    """
+
+    length_mm: float
+    handle_mm: float
+    fade_mm: float
+    stations: tuple[Station, ...]
+
+    @property
+    def working_from_mm(self) -> float:
+        """Where the working limb begins (end of the fade)."""
+        return self.handle_mm + self.fade_mm
+
+    def _along(self, s_mm: ArrayLike, values: list[float]) -> NDArray[np.float64]:
+        at = [st.s_mm for st in self.stations]
+        return np.asarray(np.interp(np.asarray(s_mm, dtype=float), at, values), dtype=float)
+
+    def width_at(self, s_mm: ArrayLike) -> NDArray[np.float64]:
+        """Width between the stations, linear; the end values hold outside them."""
+        return self._along(s_mm, [st.width_mm for st in self.stations])
+
+    def thickness_at(self, s_mm: ArrayLike) -> NDArray[np.float64]:
+        """Thickness between the stations, linear; the end values hold outside them."""
+        return self._along(s_mm, [st.thickness_mm for st in self.stations])
+
+
+@dataclass(frozen=True)
+class BowString:
+    """The string on the bow during the pull: kind 'long' or 'braced', length between the nock loops."""
+
+    kind: str
+    length_mm: float
+
+
+@dataclass(frozen=True)
+class Target:
+    """What the bow shall become. Draw is the bare one, from the pivot to the string."""
+
+    draw_length_mm: float
+    draw_weight_n: float
+    brace_height_mm: float
+    shape: str
+
+
+@dataclass(frozen=True)
+class Bow:
+    """A bow as written down in ``bow.toml``.
+
+    Attributes:
+        modulus_gpa: the bowyer's own figure, None where the file has none.
+        crown_radius_mm: radius of the back across the limb, None where the back is taken as flat.
+        upper_limb: which limb, as the camera sees it, is the bow's upper one.
+    """
+
+    name: str
+    wood: str
+    modulus_gpa: float | None
+    crown_radius_mm: float | None
+    upper_limb: Side
+    left: Limb
+    right: Limb
+    string: BowString
+    target: Target
+
+    def limb(self, side: Side) -> Limb:
+        """The limb on that side of the picture."""
+        return self.left if side == "left" else self.right
+
+    @property
+    def table_wood(self) -> Wood | None:
+        """The wood's row in the table, None where it has none."""
+        return find_wood(self.wood)
+
+
+def _station(table: Table) -> Station:
+    return Station(
+        table.number("s_mm", 0, 2000, "mm"),
+        table.number("width_mm", 4, 120, "mm"),
+        table.number("thickness_mm", 2, 80, "mm"),
+    )
+
+
+def _limb(table: Table) -> Limb:
+    length = table.number("length_mm", 200, 1500, "mm")
+    handle = table.number("handle_mm", 0, 0.5 * length, "mm")
+    fade = table.number("fade_mm", 0, 0.5 * length - min(handle, 0.4 * length), "mm", default=DEFAULT_FADE_MM)
+    rows = table.tables("stations", 2)
+    stations = tuple(_station(row) for row in rows)
+    for before, after, row in zip(stations, stations[1:], rows[1:], strict=False):
+        if after.s_mm <= before.s_mm:
+            raise row.fault("s_mm", f"more than the station before it ({before.s_mm:g} mm)")
+    if stations[-1].s_mm > length:
+        raise rows[-1].fault("s_mm", f"at most the limb's length_mm ({length:g} mm)")
+    return Limb(length, handle, fade, stations)
+
+
+def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
+    """A checked bow from parsed TOML.
+
+    Raises:
+        KeyFault: a key is missing or wrong.
+    """
+    top = Table(file, "", data)
+    name, wood = top.text("name"), top.text("wood")
+    modulus = top.number("modulus_gpa", 1, 40, "GPa") if top.has("modulus_gpa") else None
+    crown = top.number("crown_radius_mm", 10, 2000, "mm") if top.has("crown_radius_mm") else None
+    upper = top.text("upper_limb", allowed=SIDES)
+    limbs = top.table("limbs")
+    left, right = _limb(limbs.table("left")), _limb(limbs.table("right"))
+    if crown is not None:
+        for side, limb in (("left", left), ("right", right)):
+            for i, st in enumerate(limb.stations):
+                if st.width_mm > 2 * crown:
+                    row = limbs.table(side).tables("stations", 2)[i]
+                    raise row.fault("width_mm", f"at most twice the crown_radius_mm ({2 * crown:g} mm)")
+    string = top.table("string")
+    target = top.table("target")
+    return Bow(
+        name=name,
+        wood=wood,
+        modulus_gpa=modulus,
+        crown_radius_mm=crown,
+        upper_limb="left" if upper == "left" else "right",
+        left=left,
+        right=right,
+        string=BowString(
+            string.text("kind", allowed=("long", "braced")),
+            string.number("length_mm", 200, 4000, "mm"),
+        ),
+        target=Target(
+            target.number("draw_length_mm", 100, 1200, "mm"),
+            target.number("draw_weight_n", 10, 1500, "N"),
+            target.number("brace_height_mm", 20, 500, "mm"),
+            target.text("shape") if target.has("shape") else "even-strain",
+        ),
+    )
+
+
+def read_bow(path: Path) -> Bow:
+    """The bow written down in that file.
+
+    Raises:
+        FileFault: the file is missing or no TOML.
+        KeyFault: a key is missing or wrong.
+    """
+    return parse_bow(load_toml(path), path.name)

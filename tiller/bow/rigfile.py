@@ -1,0 +1,155 @@
+"""``rig.toml``: camera, fiducials, hook and load cell of a rack."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.tomlcheck import Table, load_toml
+
+DICTIONARIES = (
+    "DICT_APRILTAG_16h5",
+    "DICT_APRILTAG_25h9",
+    "DICT_APRILTAG_36h10",
+    "DICT_APRILTAG_36h11",
+    "DICT_ARUCO_ORIGINAL",
+    "DICT_4X4_50",
+    "DICT_4X4_100",
+    "DICT_4X4_250",
+    "DICT_5X5_50",
+    "DICT_5X5_100",
+    "DICT_5X5_250",
+    "DICT_6X6_50",
+    "DICT_6X6_100",
+    "DICT_6X6_250",
+    "DICT_7X7_50",
+    "DICT_7X7_100",
+)
+
+
+@dataclass(frozen=True)
+class Lens:
+    """Camera matrix and Brown-Conrady distortion (k1 k2 p1 p2 k3) for one image size."""
+
+    image_size: tuple[int, int]
+    matrix: NDArray[np.float64]
+    distortion: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Fiducial:
+    """A square fiducial on the board; rotation counter-clockwise as the camera sees it, 0 = upright."""
+
+    dictionary: str
+    id: int
+    side_mm: float
+    centre_mm: tuple[float, float, float]
+    rotation_deg: float
+
+
+@dataclass(frozen=True)
+class HookFiducial:
+    """The fiducial on the hook; offset from its centre to the string's seat, x right, y up in its own frame."""
+
+    dictionary: str
+    id: int
+    side_mm: float
+    offset_mm: tuple[float, float]
+    hook_z_mm: float
+
+
+@dataclass(frozen=True)
+class LoadCell:
+    """Counts per newton (its sign included) and the counts at no load."""
+
+    counts_per_newton: float
+    zero_counts: float
+
+
+@dataclass(frozen=True)
+class Rig:
+    """A rack as measured."""
+
+    bow_plane_z_mm: float
+    lens: Lens
+    fiducials: tuple[Fiducial, ...]
+    hook: HookFiducial
+    load_cell: LoadCell
+
+
+def _fiducial(table: Table) -> Fiducial:
+    x, y, z = table.numbers("centre_mm", 3)
+    return Fiducial(
+        table.text("dictionary", allowed=DICTIONARIES),
+        table.whole("id", 0, 10_000),
+        table.number("side_mm", 5, 1000, "mm"),
+        (x, y, z),
+        table.number("rotation_deg", -360, 360, "degrees"),
+    )
+
+
+def _lens(table: Table) -> Lens:
+    size = table.numbers("image_size", 2)
+    if any(v != int(v) or v < 16 for v in size):
+        raise table.fault("image_size", "width and height in whole pixels")
+    rows = table.data.get("matrix")
+    if not isinstance(rows, list) or len(rows) != 3:
+        raise table.fault("matrix", "three rows of three numbers")
+    matrix = np.array([Table(table.file, table.path, {"matrix": row}).numbers("matrix", 3) for row in rows])
+    if matrix[0, 0] <= 0 or matrix[1, 1] <= 0 or not np.allclose(matrix[2], (0, 0, 1)):
+        raise table.fault("matrix", "[[fx, 0, cx], [0, fy, cy], [0, 0, 1]] with fx and fy above 0")
+    distortion = np.array(table.numbers("distortion", (4, 5)))
+    if len(distortion) == 4:
+        distortion = np.append(distortion, 0.0)
+    return Lens((int(size[0]), int(size[1])), matrix, distortion)
+
+
+def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
+    """A checked rig from parsed TOML.
+
+    Raises:
+        KeyFault: a key is missing or wrong.
+    """
+    top = Table(file, "", data)
+    rows = top.tables("fiducials", 1)
+    fiducials = tuple(_fiducial(row) for row in rows)
+    seen: set[tuple[str, int]] = set()
+    for fid, row in zip(fiducials, rows, strict=True):
+        if (fid.dictionary, fid.id) in seen:
+            raise row.fault("id", "an id that no other fiducial of this dictionary has")
+        seen.add((fid.dictionary, fid.id))
+    hook = top.table("hook")
+    off_x, off_y = hook.numbers("offset_mm", 2)
+    cell = top.table("load_cell")
+    counts = cell.number("counts_per_newton", -1e8, 1e8)
+    if counts == 0:
+        raise cell.fault("counts_per_newton", "a number other than 0")
+    hook_fid = HookFiducial(
+        hook.text("dictionary", allowed=DICTIONARIES),
+        hook.whole("id", 0, 10_000),
+        hook.number("side_mm", 5, 500, "mm"),
+        (off_x, off_y),
+        hook.number("hook_z_mm", -500, 1000, "mm"),
+    )
+    if (hook_fid.dictionary, hook_fid.id) in seen:
+        raise hook.fault("id", "an id that no fiducial on the board has")
+    return Rig(
+        bow_plane_z_mm=top.number("bow_plane_z_mm", 0, 1000, "mm"),
+        lens=_lens(top.table("camera")),
+        fiducials=fiducials,
+        hook=hook_fid,
+        load_cell=LoadCell(counts, cell.number("zero_counts", -(2**24), 2**24)),
+    )
+
+
+def read_rig(path: Path) -> Rig:
+    """The rig written down in that file.
+
+    Raises:
+        FileFault: the file is missing or no TOML.
+        KeyFault: a key is missing or wrong.
+    """
+    return parse_rig(load_toml(path), path.name)

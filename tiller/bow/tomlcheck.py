@@ -1,0 +1,122 @@
+"""Typed reading of TOML tables: a wrong or missing key is named with file, key, found, expected."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tiller.errors import FileFault, KeyFault
+
+
+def load_toml(path: Path) -> dict[str, Any]:
+    """The parsed file.
+
+    Raises:
+        FileFault: the file is missing, unreadable, not UTF-8 or not TOML; says which.
+    """
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        msg = f"{path.name} is missing in {path.parent}: a recording needs it; copy the one that belongs to this rack or bow there."
+        raise FileFault(msg) from None
+    except OSError as err:
+        msg = f"{path} cannot be read ({err.strerror}): check the file and its permissions."
+        raise FileFault(msg) from err
+    try:
+        return tomllib.loads(raw.decode("utf-8"))
+    except UnicodeDecodeError as err:
+        msg = f"{path} is not UTF-8 text (byte {err.start}): save it again as UTF-8."
+        raise FileFault(msg) from err
+    except tomllib.TOMLDecodeError as err:
+        msg = f"{path} is not valid TOML: {err}. Mend that line."
+        raise FileFault(msg) from err
+
+
+def _in_words(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+_MISSING = object()
+
+
+@dataclass(frozen=True)
+class Table:
+    """A TOML table that knows its file and its dotted path, and checks what is taken from it."""
+
+    file: str
+    path: str
+    data: Mapping[str, Any]
+
+    def key(self, name: str) -> str:
+        """Dotted path of a key of this table."""
+        return f"{self.path}.{name}" if self.path else name
+
+    def fault(self, name: str, expected: str) -> KeyFault:
+        """The error for a wrong or missing key."""
+        value = self.data.get(name, _MISSING)
+        found = "nothing (the key is missing)" if value is _MISSING else _in_words(value)
+        return KeyFault(self.file, self.key(name), found, expected)
+
+    def has(self, name: str) -> bool:
+        """Whether the key is there."""
+        return name in self.data
+
+    def text(self, name: str, expected: str = "a text", allowed: tuple[str, ...] = ()) -> str:
+        """A non-empty string, out of ``allowed`` if that is given."""
+        value = self.data.get(name)
+        if allowed:
+            expected = "one of " + ", ".join(f'"{a}"' for a in allowed)
+        if not isinstance(value, str) or not value.strip() or (allowed and value not in allowed):
+            raise self.fault(name, expected)
+        return value
+
+    def number(self, name: str, low: float, high: float, unit: str = "", *, default: float | None = None) -> float:
+        """A finite number in [low, high]; ``default`` where the key is absent."""
+        if default is not None and name not in self.data:
+            return default
+        value = self.data.get(name)
+        expected = f"a number from {low:g} to {high:g}" + (f" {unit}" if unit else "")
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise self.fault(name, expected)
+        if not math.isfinite(value) or not low <= value <= high:
+            raise self.fault(name, expected)
+        return float(value)
+
+    def whole(self, name: str, low: int, high: int) -> int:
+        """A whole number in [low, high]."""
+        value = self.data.get(name)
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            raise self.fault(name, f"a whole number from {low} to {high}")
+        return value
+
+    def numbers(self, name: str, count: int | tuple[int, ...]) -> tuple[float, ...]:
+        """A list of finite numbers of the given length (or one of the lengths)."""
+        counts = (count,) if isinstance(count, int) else count
+        value = self.data.get(name)
+        expected = "a list of " + " or ".join(str(c) for c in counts) + " numbers"
+        if not isinstance(value, list) or len(value) not in counts:
+            raise self.fault(name, expected)
+        for v in value:
+            if isinstance(v, bool) or not isinstance(v, (int, float)) or not math.isfinite(v):
+                raise self.fault(name, expected)
+        return tuple(float(v) for v in value)
+
+    def table(self, name: str) -> Table:
+        """A sub-table."""
+        value = self.data.get(name)
+        if not isinstance(value, dict):
+            raise self.fault(name, f"a table [{self.key(name)}]")
+        return Table(self.file, self.key(name), value)
+
+    def tables(self, name: str, at_least: int) -> tuple[Table, ...]:
+        """A list of tables."""
+        value = self.data.get(name)
+        expected = f"a list of at least {at_least} tables"
+        if not isinstance(value, list) or len(value) < at_least or not all(isinstance(v, dict) for v in value):
+            raise self.fault(name, expected)
+        return tuple(Table(self.file, f"{self.key(name)}[{i}]", v) for i, v in enumerate(value))

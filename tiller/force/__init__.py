@@ -1,0 +1,1 @@
+"""From serial lines to newton."""

@@ -1,0 +1,355 @@
+"""Stiffness of both limbs from all pictures of a pull together.
+
+Model. A limb's tangent angle in picture f is that at rest, turned by the root's angle and bent by
+the moment over the stiffness:
+
+    theta_f(s) = theta_0(s) - beta_f - int_{s0}^{s} c_f M_f / EI ds',     P_f(s) = P_f(s0) + int (cos, sin) theta_f ds'
+
+M_f comes from the measured string, hook and force (statics.py) and the change of the limb's own
+weight's moment against rest; c_f is the force's factor, 1 within ``RATE_SD`` on the way up (wood
+relaxes while it is held) and free on the way down (hysteresis). What is fitted is log EI(s), beta_f,
+the root's height and c_f; the residual is the measured place across the limb. A static offset b(s)
+of every station, common to all pictures (grain, knots, edge bias), is projected out: only changes
+count, so a crook or a knot is no bend. Gauss-Newton with Student weights; M_f is taken from the
+seen lines, which know the lever arms to a millimetre. The posterior covariance of log EI is that of the linearised
+problem, scaled for noise that neighbouring stations share.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.mechanics.prior import StiffnessPrior
+from tiller.mechanics.statics import string_moment, string_tensions, weight_moment
+
+Array = NDArray[np.float64]
+
+RATE_SD = 0.006
+"""Wood relaxes by about one per cent in a hold: the force's factor on the way up (common practice, no source)."""
+DOWN_LOG = 0.055
+DOWN_SD = 0.06
+"""On the way down the force is some 5 per cent less than the bend would need (hysteresis; common practice, no source)."""
+HEIGHT_SD_MM = 1.2
+ROOT_SD_RAD = 0.05
+ROOT_SD_MM = 5.0
+FREEDOM = 5.0
+"""Degrees of freedom of the Student weights."""
+
+
+@dataclass(frozen=True)
+class LimbData:
+    """Measured centrelines of one limb in m pictures.
+
+    Attributes:
+        sign: -1 left, +1 right.
+        s_mm: (n,) stations; nock_s_mm: where the string sits.
+        rest_mm: (n, 2) rest line in limb coordinates (x outward).
+        points_mm: (m, n, 2) lines in limb coordinates; offset_mm, sd_mm: (m, n) measured place across them, NaN where not seen.
+        mass_per_mm_kg: (n,).
+        prior: of log EI on the nodes.
+    """
+
+    sign: int
+    s_mm: Array
+    nock_s_mm: float
+    rest_mm: Array
+    points_mm: Array
+    offset_mm: Array
+    sd_mm: Array
+    mass_per_mm_kg: Array
+    prior: StiffnessPrior
+
+
+@dataclass(frozen=True)
+class Pulls:
+    """What the pictures have in common: (m,) each.
+
+    Attributes:
+        hook_mm: (m, 2) rack, NaN where unknown or at rest.
+        force_n: NaN where unknown; 0 at rest.
+        force_sd_n: its sd.
+        rest: picture taken at rest.
+        down: picture taken on the way down.
+    """
+
+    hook_mm: Array
+    force_n: Array
+    force_sd_n: Array
+    rest: NDArray[np.bool_]
+    down: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class LimbFit:
+    """Fitted limb.
+
+    Attributes:
+        s_mm: (n,) nodes.
+        log_ei: (n,) log of EI in N mm2; cov: (n, n) its covariance.
+        moment_nmm: (m, n) moment in each picture (string and change of own weight, force factor included).
+        bend_per_mm: (m, n) curvature change from rest.
+        line_mm: (m, n, 2) fitted lines, limb coordinates; root_angle_rad: (m,).
+        residual_mm: (m, n) measured minus fitted, static offset taken out; NaN where not seen.
+        noise: factor between the stated and the actual scatter of neighbouring stations.
+        share_mm: length over which neighbouring stations share their noise.
+        nock_mm: (m, 2) nock, limb coordinates.
+    """
+
+    s_mm: Array
+    log_ei: Array
+    cov: Array
+    moment_nmm: Array
+    bend_per_mm: Array
+    line_mm: Array
+    root_angle_rad: Array
+    residual_mm: Array
+    noise: float
+    share_mm: float
+    nock_mm: Array
+
+
+@dataclass(frozen=True)
+class PullFit:
+    """Both limbs and the force's factor in each picture (m,)."""
+
+    left: LimbFit
+    right: LimbFit
+    factor: Array
+    factor_sd: Array
+    rounds: int
+
+
+def _angles(line: Array) -> Array:
+    step = np.diff(line, axis=-2)
+    return np.unwrap(np.arctan2(step[..., 1], step[..., 0]), axis=-1)
+
+
+def _integrate(values: Array, step: Array) -> Array:
+    """Trapezoid integral from the first node to every node, along the last axis."""
+    pieces = 0.5 * (values[..., 1:] + values[..., :-1]) * step
+    return np.concatenate([np.zeros((*values.shape[:-1], 1)), np.cumsum(pieces, axis=-1)], axis=-1)
+
+
+def _shape(rest: Array, root: Array, turn: Array, s: Array) -> Array:
+    """Lines (m, n, 2) from root points (m, 2) and turns (m, n) of the rest line's tangent at the nodes."""
+    step = np.diff(s)
+    theta = _angles(rest)[None, :] + 0.5 * (turn[:, 1:] + turn[:, :-1])
+    pieces = np.stack([np.cos(theta) * step, np.sin(theta) * step], axis=-1)
+    return np.concatenate([root[:, None, :], root[:, None, :] + np.cumsum(pieces, axis=1)], axis=1)
+
+
+def nock_of(line: Array, s: Array, nock_s_mm: float) -> Array:
+    """The nock (..., 2): the line continued straight beyond its last station."""
+    tangent = line[..., -1, :] - line[..., -4, :]
+    tangent = tangent / np.linalg.norm(tangent, axis=-1, keepdims=True)
+    return np.asarray(line[..., -1, :] + (nock_s_mm - s[-1]) * tangent, dtype=float)
+
+
+def _moments(data: tuple[LimbData, LimbData], lines: list[Array], pulls: Pulls) -> list[Array]:
+    nocks = [nock_of(lines[k], data[k].s_mm, data[k].nock_s_mm) for k in (0, 1)]
+    tension = string_tensions(
+        pulls.hook_mm, nocks[0] * [data[0].sign, 1.0], nocks[1] * [data[1].sign, 1.0], pulls.force_n
+    )
+    out = []
+    for k, limb in enumerate(data):
+        own = weight_moment(limb.rest_mm, limb.mass_per_mm_kg, limb.s_mm)
+        rows = []
+        for f in range(len(pulls.rest)):
+            change = weight_moment(lines[k][f], limb.mass_per_mm_kg, limb.s_mm) - own
+            if pulls.rest[f]:
+                rows.append(np.zeros_like(own))
+            elif np.isfinite(tension[f, k]):
+                hook = pulls.hook_mm[f] * [limb.sign, 1.0]
+                rows.append(string_moment(lines[k][f], nocks[k][f], hook, float(tension[f, k])) + change)
+            else:
+                rows.append(np.full_like(own, np.nan))
+        out.append(np.array(rows))
+    return out
+
+
+def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> PullFit:
+    """Fits both limbs to all pictures with a known force and hook, and those at rest.
+
+    Raises:
+        ValueError: fewer than two pictures with a force.
+    """
+    data = (left, right)
+    usable = pulls.rest | (np.isfinite(pulls.force_n) & np.all(np.isfinite(pulls.hook_mm), axis=1))
+    drawn = usable & ~pulls.rest
+    if np.count_nonzero(drawn) < 2 or not np.any(pulls.rest):
+        msg = "at least two drawn pictures with force and hook, and one at rest, are needed"
+        raise ValueError(msg)
+    m = len(pulls.rest)
+    use = np.flatnonzero(usable)
+    log_ei = [d.prior.log_ei.copy() for d in data]
+    lines = [d.points_mm.copy() for d in data]
+    moments = _moments(data, lines, pulls)
+    for k, d in enumerate(data):  # level of EI: the turn of the whole limb that was seen over the one expected
+        turned = _angles(d.rest_mm)[None] - _angles(d.points_mm)
+        turned = np.mean(turned[:, -4:], axis=1) - np.mean(turned[:, :4], axis=1)
+        expected_turn = _integrate(np.nan_to_num(moments[k]) / np.exp(log_ei[k]), np.diff(d.s_mm))[:, -3]
+        big = drawn & (expected_turn > 0.3 * np.max(expected_turn))
+        ratio = float(np.median(expected_turn[big] / np.maximum(turned[big], 1e-3)))
+        log_ei[k] = log_ei[k] + np.log(np.clip(ratio, 0.05, 20.0))
+    log_factor = np.where(pulls.down, DOWN_LOG, 0.0)
+    relative = np.where(drawn, np.nan_to_num(pulls.force_sd_n / np.maximum(np.abs(pulls.force_n), 1e-6), nan=0.0), 0.0)
+    # a string that runs nearly straight through the hook: its tension hangs on a few mm of height
+    height = np.mean([nock_of(x, d.s_mm, d.nock_s_mm)[:, 1] for x, d in zip(lines, data, strict=True)], axis=0) - pulls.hook_mm[:, 1]
+    slack = np.where(drawn, HEIGHT_SD_MM / np.maximum(np.nan_to_num(height, nan=1.0), 1.0), 0.0)
+    factor_sd = np.sqrt(np.where(pulls.down, DOWN_SD, RATE_SD) ** 2 + np.minimum(relative, 0.5) ** 2 + np.minimum(slack, 1.0) ** 2)
+    root = [d.points_mm[:, 0, :].copy() for d in data]
+    beta = [np.zeros(m) for _ in data]
+    for k, d in enumerate(data):
+        a0 = _angles(d.rest_mm)
+        for f in range(m):
+            beta[k][f] = -float(np.mean((_angles(d.points_mm[f]) - a0)[:3]))
+    beta_seen, root_seen = [b.copy() for b in beta], [r.copy() for r in root]
+    size = [len(d.s_mm) for d in data]
+    offset_cols = np.cumsum([0, size[0], size[1]])
+    frame_col = offset_cols[-1]
+    total = frame_col + 5 * len(use)  # per frame: beta l, r; height l, r; factor
+    prior_precision = [np.linalg.inv(d.prior.cov) for d in data]
+    weights = [np.ones_like(d.offset_mm) for d in data]
+    noise, share = [1.0, 1.0], [1.0, 1.0]
+    residuals: list[Array] = []
+    hess = np.eye(total)
+    done = 0
+    for round_ in range(rounds):
+        hess = np.zeros((total, total))
+        grad = np.zeros(total)
+        residuals = []
+        for k, d in enumerate(data):
+            step = np.diff(d.s_mm)
+            bend = np.exp(log_factor)[:, None] * moments[k] / np.exp(log_ei[k])[None, :]
+            bend = np.where(usable[:, None], bend, 0.0)
+            turn = -beta[k][:, None] - _integrate(bend, step)
+            lines[k] = _shape(d.rest_mm, root[k], turn, d.s_mm)
+            theta = np.concatenate([_angles(lines[k])[:, :1], _angles(lines[k])], axis=1)
+            normal = np.stack([-np.sin(theta), np.cos(theta)], axis=-1)
+            measured_normal = _limb_normals(d.points_mm)
+            target = d.points_mm + d.offset_mm[..., None] * measured_normal
+            res = np.sum((target - lines[k]) * normal, axis=-1)
+            seen = np.isfinite(res) & usable[:, None]
+            precision = np.where(seen, weights[k] / (np.nan_to_num(d.sd_mm, nan=1.0) * noise[k]) ** 2 / share[k], 0.0)
+            mean_w = precision[use].sum(axis=0)
+            safe = np.where(mean_w > 0, mean_w, 1.0)
+            values = np.where(seen, res, 0.0)
+            static = (precision[use] * values[use]).sum(axis=0) / safe
+            residuals.append(np.where(seen, res - static, np.nan))
+            # jacobian: d place across / d parameter; the lever of an angle change at node j about node i
+            n = size[k]
+            jac_log = np.zeros((len(use), n, n))
+            jac_beta = np.zeros((len(use), n))
+            jac_fac = np.zeros((len(use), n))
+            for row, f in enumerate(use):
+                x, y = lines[k][f, :, 0], lines[k][f, :, 1]
+                # delta P_i = int_0^i (-sin, cos) dtheta ds'; dtheta_j = -(dbend up to j) ; place = n_i . delta P_i
+                cos_i, sin_i = np.cos(theta[f]), np.sin(theta[f])
+                # an angle change dphi at node j (all beyond turned) moves node i by dphi * n_i.(k x (P_i - P_j))
+                arm = cos_i[:, None] * (x[:, None] - x[None, :]) + sin_i[:, None] * (y[:, None] - y[None, :])
+                arm = np.where(np.tri(n, n, -1, dtype=bool), arm, 0.0)
+                cell = np.zeros(n)
+                cell[:-1] += 0.5 * step
+                cell[1:] += 0.5 * step
+                jac_log[row] = arm * (bend[f] * cell)[None, :]  # d(-bend)/dlogEI = +bend
+                jac_beta[row] = -(cos_i * (x - x[0]) + sin_i * (y - y[0]))
+                jac_fac[row] = -arm @ (bend[f] * cell)
+            w = precision[use]
+            jac_height = np.cos(theta[use])
+            # project the static offset out: weighted mean over pictures at each station
+            left_over = values[use] - static
+            # unknowns of this limb, column by column: log EI nodes, then those of each picture
+            sw = np.sqrt(w)
+            mean_log = np.einsum("fi,fij->ij", w, jac_log) / safe[:, None]
+            weighted = (jac_log - mean_log[None]) * sw[..., None]
+            a = offset_cols[k]
+            flat = weighted.reshape(-1, n)
+            hess[a : a + n, a : a + n] += flat.T @ flat
+            grad[a : a + n] += flat.T @ (left_over * sw).reshape(-1)
+            # per picture columns: only their own rows before projection; the projection couples pictures
+            cols = [frame_col + 5 * np.arange(len(use)) + k, frame_col + 5 * np.arange(len(use)) + 2 + k, frame_col + 5 * np.arange(len(use)) + 4]
+            own = [jac_beta, jac_height, jac_fac]
+            for ca, ja in zip(cols, own, strict=True):
+                # with log EI: sum_f' (ja - its mean part) W (jac_log - mean)
+                block = np.einsum("fi,fij->fj", w * ja, jac_log - mean_log[None])
+                hess[np.ix_(ca, range(a, a + n))] += block
+                hess[np.ix_(range(a, a + n), ca)] += block.T
+                grad[ca] += np.sum(w * ja * left_over, axis=1)
+                for cb, jb in zip(cols, own, strict=True):
+                    diag = np.sum(w * ja * jb, axis=1)
+                    hess[ca, cb] += diag
+                    hess[np.ix_(ca, cb)] -= (w * ja / safe) @ (w * jb).T
+        for k, d in enumerate(data):
+            a, n = offset_cols[k], size[k]
+            hess[a : a + n, a : a + n] += prior_precision[k]
+            grad[a : a + n] += prior_precision[k] @ (d.prior.log_ei - log_ei[k])
+        for row, f in enumerate(use):
+            col = frame_col + 5 * row
+            expected = DOWN_LOG if pulls.down[f] else 0.0
+            hess[col + 4, col + 4] += 1 / factor_sd[f] ** 2
+            grad[col + 4] += (expected - log_factor[f]) / factor_sd[f] ** 2
+            for j in (0, 1):  # weak priors: root turned by a few degrees, and a few mm, from where it was seen
+                hess[col + j, col + j] += 1 / ROOT_SD_RAD**2
+                grad[col + j] += (beta_seen[j][f] - beta[j][f]) / ROOT_SD_RAD**2
+                hess[col + 2 + j, col + 2 + j] += 1 / ROOT_SD_MM**2
+                grad[col + 2 + j] += (root_seen[j][f, 1] - root[j][f, 1]) / ROOT_SD_MM**2
+        change = np.linalg.solve(hess, grad)
+        for k in (0, 1):
+            a, n = offset_cols[k], size[k]
+            log_ei[k] = log_ei[k] + np.clip(change[a : a + n], -0.7, 0.7)
+            beta[k][use] += change[frame_col + k + 5 * np.arange(len(use))]
+            root[k][use, 1] += change[frame_col + 2 + k + 5 * np.arange(len(use))]
+        log_factor[use] += change[frame_col + 4 + 5 * np.arange(len(use))]
+        done = round_ + 1
+        worst = float(np.max(np.abs(change[: offset_cols[-1]])))
+        for k, d in enumerate(data):
+            z = residuals[k] / d.sd_mm
+            weights[k] = np.where(np.isfinite(z), (FREEDOM + 1) / (FREEDOM + (np.nan_to_num(z) / noise[k]) ** 2), 1.0)
+            if round_ >= 1:
+                noise[k], share[k] = _scatter(z[use], len(use), float(np.median(np.diff(d.s_mm))))
+        if worst < 2e-3 and round_ >= 3:
+            break
+    cov = np.linalg.inv(hess)
+    fits = []
+    for k, d in enumerate(data):
+        a, n = offset_cols[k], size[k]
+        bend = np.where(usable[:, None], np.exp(log_factor)[:, None] * moments[k] / np.exp(log_ei[k])[None, :], np.nan)
+        fits.append(
+            LimbFit(
+                d.s_mm, log_ei[k], cov[a : a + n, a : a + n], np.exp(log_factor)[:, None] * moments[k], bend, lines[k], beta[k],
+                residuals[k], noise[k], share[k] * float(np.median(np.diff(d.s_mm))), nock_of(lines[k], d.s_mm, d.nock_s_mm),
+            )
+        )
+    f_sd = np.zeros(m)
+    f_sd[use] = np.sqrt(np.diag(cov)[frame_col + 4 + 5 * np.arange(len(use))])
+    return PullFit(fits[0], fits[1], np.exp(log_factor), f_sd, done)
+
+
+def _limb_normals(lines: Array) -> Array:
+    tangent = np.gradient(lines, axis=1)
+    tangent = tangent / np.linalg.norm(tangent, axis=-1, keepdims=True)
+    return np.stack([-tangent[..., 1], tangent[..., 0]], axis=-1)
+
+
+def _scatter(z: Array, pictures: int, spacing: float) -> tuple[float, float]:
+    """Actual over stated scatter (robust), and how many stations share one independent error.
+
+    The second is 1 + 2 sum of the autocorrelation over lags up to 40 mm, at least 1.
+    """
+    finite = z[np.isfinite(z)]
+    if len(finite) < 20:
+        return 1.0, 1.0
+    loss = np.sqrt(pictures / max(1, pictures - 1.5))
+    size = max(0.5, 1.4826 * float(np.median(np.abs(finite))) * loss)
+    clipped = np.clip(z, -3 * size, 3 * size)
+    total = 1.0
+    power = np.nanmean(clipped * clipped)
+    for lag in range(1, max(2, int(40 / spacing)) + 1):
+        rho = float(np.nanmean(clipped[:, lag:] * clipped[:, :-lag]) / power)
+        if not np.isfinite(rho) or rho <= 0.05:
+            break
+        total += 2 * rho
+    return size, total

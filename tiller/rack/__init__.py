@@ -1,0 +1,1 @@
+"""What happens at the rack: recordings, sources, the measurement of a pull."""

@@ -1,0 +1,1 @@
+"""Plots, overlays, tables, export."""

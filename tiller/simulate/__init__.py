@@ -1,0 +1,1 @@
+"""A rack in software: pictures and serial lines with known truth."""

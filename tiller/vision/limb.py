@@ -1,0 +1,316 @@
+"""One limb in one picture: both edges to sub-pixel, and the centreline between them.
+
+The bow lies in the plane z = bow_plane_z_mm; its front and rear sides stand half a width before
+and behind it. Seen from a camera that stands off the plane of the limb's back by the angle phi
+(positive when it looks at the belly), the outline is wider than the limb is thick: on the belly
+side by half the width times phi, on the back, which is crowned with the radius R, by R phi^2 / 2
+until the crown's edge is reached. The outline gives the centreline; the thickness comes from
+calipers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import Bow, Side
+from tiller.bow.section import sagitta_mm
+from tiller.vision.camera import View
+from tiller.vision.edges import HALF_WINDOW_PX, fit_edges
+from tiller.vision.seek import Image, sample
+
+Array = NDArray[np.float64]
+
+SPACING_MM = 5.0
+SMOOTH_PROFILES = 11
+CROWN_GUESS_MM = 90.0
+"""Crown radius taken for the outline's perspective where bow.toml has none (common practice, no source)."""
+LUMA = np.array([0.114, 0.587, 0.299])
+"""Rec. ITU-R BT.601 luma weights in blue, green, red order."""
+NOCK_CLEARANCE_MM = 20.0
+"""The last stretch before the nock is not measured: string and nock hide its edge; it is as good as straight."""
+GRAIN = 2.5
+BACK_SD_MM = 0.15
+FLOOR_PX = 0.03
+"""No edge is taken to be known better than this (common practice, no source)."""
+SUB_MM = (-1.875, -0.625, 0.625, 1.875)
+
+
+@dataclass(frozen=True)
+class Look:
+    """What a picture's edges look like.
+
+    Attributes:
+        blur_px: sd of the blur of luma and chroma.
+        noise: sd of the noise of luma and chroma, grey levels.
+        round_mm: how much wider than flat geometry the slivers beside the front are, at the back and
+            at the belly (edges are rounded off by the rasp).
+    """
+
+    blur_px: tuple[float, float]
+    noise: tuple[float, float]
+    round_mm: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class LimbModel:
+    """A limb as the vision knows it.
+
+    Attributes:
+        side: left or right in the picture.
+        sign: -1 for left, +1 for right.
+        s_mm: (n,) material stations along the back from the pivot.
+        width_mm, thickness_mm: (n,) from the calipers.
+        crown_mm: crown radius for the outline.
+        up_mm, low_mm: (n,) distance from the centreline to the back's and the belly's edge, without perspective.
+        rest_mm: (n, 2) centreline at rest, rack x, y.
+        start_mm: arc length of the first station.
+    """
+
+    side: Side
+    sign: int
+    s_mm: Array
+    width_mm: Array
+    thickness_mm: Array
+    crown_mm: float
+    up_mm: Array
+    low_mm: Array
+    rest_mm: Array
+
+
+@dataclass(frozen=True)
+class LimbTrace:
+    """A limb's centreline in one picture.
+
+    Attributes:
+        points_mm: (n, 2) rack x, y at the model's stations (same material points in every picture);
+            smooth enough to follow, not smoothed for curvature.
+        offset_mm: (n,) measured centreline minus ``points_mm`` along the normal; NaN where not seen.
+        sd_mm: (n,) sd of the measured place across the limb; NaN where not seen.
+        normal_mm: (n, 2) unit normals to the back.
+        edge_gap_mm: (n,) back edge minus belly edge minus the expected distance; NaN where one is not seen.
+        edges_mm: (2, n) distances of the back's and the belly's edge from ``points_mm`` along the normal.
+        seen: share of the stations with a value.
+        misfit: what the edge model leaves, rms over the picture noise (median over the edges).
+    """
+
+    points_mm: Array
+    offset_mm: Array
+    sd_mm: Array
+    normal_mm: Array
+    edge_gap_mm: Array
+    edges_mm: Array
+    seen: float
+    misfit: float
+
+
+def normals(points_mm: Array, sign: int) -> Array:
+    """Unit normals (n, 2) to the back of a line that runs outward."""
+    tangent = np.gradient(points_mm, axis=0)
+    tangent /= np.linalg.norm(tangent, axis=1)[:, None]
+    return np.column_stack([-tangent[:, 1], tangent[:, 0]]) * sign
+
+
+def channels(colours: NDArray[np.float32]) -> Array:
+    """Luma and half of red minus blue, (..., 2)."""
+    return np.stack([colours @ LUMA, 0.5 * (colours[..., 2] - colours[..., 0])], axis=-1).astype(float)
+
+
+def outline_offsets(
+    points_mm: Array, normal_mm: Array, width_mm: Array, crown_mm: float, view: View, plane_z_mm: float
+) -> tuple[Array, Array, Array]:
+    """Perspective of the outline: phi (rad), and how far back's and belly's edge stand out by it (mm)."""
+    centre = view.centre_mm
+    phi = np.sum(normal_mm * (points_mm - centre[:2]), axis=1) / (centre[2] - plane_z_mm)
+    size = np.abs(phi)
+    half = 0.5 * width_mm
+    sag = sagitta_mm(np.minimum(width_mm, 2 * crown_mm), crown_mm)
+    back = np.where(size * crown_mm < half, 0.5 * crown_mm * phi**2, half * size - sag)
+    return phi, back, half * size
+
+
+def trace_limb(
+    image: Image,
+    empty: Image,
+    view: View,
+    plane_z_mm: float,
+    model: LimbModel,
+    expected_mm: Array,
+    look: Look,
+    rounds: int = 3,
+) -> LimbTrace:
+    """Edges and centreline about an expected centreline (n, 2)."""
+    sign = model.sign
+    normal = normals(expected_mm, sign)
+    tangent = np.column_stack([normal[:, 1], -normal[:, 0]]) * sign
+    phi, out_back, out_belly = outline_offsets(expected_mm, normal, model.width_mm, model.crown_mm, view, plane_z_mm)
+    n = len(expected_mm)
+    ends = np.vstack([expected_mm, expected_mm + normal, expected_mm + tangent])
+    pixels = view.plane_to_pixels(ends, plane_z_mm)
+    base, across, along = pixels[:n], pixels[n : 2 * n] - pixels[:n], pixels[2 * n :] - pixels[:n]
+    scale = np.linalg.norm(across, axis=1)
+    unit = across / scale[:, None]
+    tau = np.arange(-HALF_WINDOW_PX, HALF_WINDOW_PX + 1, dtype=float)
+    back_px, belly_px = (model.up_mm + out_back) * scale, (model.low_mm + out_belly) * scale
+    reach = np.concatenate([back_px, -belly_px])[:, None] + np.concatenate([np.ones(n), -np.ones(n)])[:, None] * tau
+    base2, unit2, along2 = np.vstack([base, base]), np.vstack([unit, unit]), np.vstack([along, along])
+    where = base2[:, None, :] + reach[:, :, None] * unit2[:, None, :]
+    where = where[None] + np.array(SUB_MM)[:, None, None, None] * along2[None, :, None, :]
+    seen = channels(sample(image, where).mean(axis=0))
+    behind = channels(sample(empty, where).mean(axis=0))
+    sag = sagitta_mm(np.minimum(model.width_mm, 2 * model.crown_mm), model.crown_mm)
+    strip_back = np.where(phi < 0, model.width_mm * np.abs(phi) + sag, np.maximum(sag + out_back - 0.5 * model.width_mm * phi, 0))
+    strip_belly = np.where(phi > 0, model.width_mm * phi, 0.0)
+    fit = fit_edges(
+        seen, behind, np.concatenate([(strip_back + look.round_mm[0]) * scale, (strip_belly + look.round_mm[1]) * scale]), look.blur_px, look.noise,
+        rounds=rounds, smooth=SMOOTH_PROFILES, parts=2,
+    )
+    height, width = image.shape[:2]
+    middle = where[:, :, HALF_WINDOW_PX, :].mean(axis=0)
+    inside = (middle[:, 0] > 8) & (middle[:, 0] < width - 9) & (middle[:, 1] > 8) & (middle[:, 1] < height - 9)
+    tau_px = np.where(inside & (fit.step > 4.0) & (fit.sd_px < 0.8), fit.tau_px, np.nan)
+    two = np.concatenate([scale, scale])
+    place = tau_px / two
+    # what grain and shading beside an edge shift it by: their size over the step, times the blur
+    with np.errstate(divide="ignore", invalid="ignore"):
+        grain_px = GRAIN * np.maximum(fit.misfit, 0.7) * look.blur_px[0] / fit.step
+    sd = np.sqrt(fit.sd_px**2 + grain_px**2 + FLOOR_PX**2) / two
+    up, low = place[:n], -place[n:]
+    sd_up, sd_low = sd[:n], sd[n:]
+    up, sd_up = _without_strays(up, sd_up)
+    low, sd_low = _without_strays(low, sd_low)
+    gap = up - low
+    edges = np.vstack([model.up_mm + out_back + up, -(model.low_mm + out_belly) + low])
+    # The belly's edge is a corner; the back's is the rim of a round that shades off differently in every
+    # pose. Where both are seen the back's edge is referred to the belly's by their smoothed difference, and
+    # serves to bridge what hides the belly's edge.
+    drift = smooth_offsets(model.s_mm, gap, np.hypot(sd_up, sd_low), 80.0)
+    if np.all(np.isfinite(drift)):
+        up = up - drift
+    else:
+        sd_up = sd_up + 0.5
+    sd_up = np.hypot(sd_up, BACK_SD_MM)
+    clash = np.abs(up - low) > 3.0 * np.hypot(sd_up, sd_low) + 0.3
+    up = np.where(clash, np.nan, up)
+    weight_up = np.where(np.isfinite(up), 1 / sd_up**2, 0.0)
+    weight_low = np.where(np.isfinite(low), 1 / sd_low**2, 0.0)
+    total = weight_up + weight_low
+    with np.errstate(invalid="ignore", divide="ignore"):
+        offset = np.where(total > 0, (np.nan_to_num(up) * weight_up + np.nan_to_num(low) * weight_low) / total, np.nan)
+        spread = np.where(total > 0, 1 / np.sqrt(total), np.nan)
+    return LimbTrace(expected_mm, offset, spread, normal, gap, edges, float(np.mean(np.isfinite(offset))), float(np.mean(np.minimum(fit.misfit, 6.0))))
+
+
+def _without_strays(place: Array, sd: Array, width: int = 15) -> tuple[Array, Array]:
+    """Takes out values off the running median of their neighbours (string, grid line, clutter)."""
+    half = width // 2
+    padded = np.pad(place, half, mode="reflect")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    few = np.sum(np.isfinite(windows), axis=1) < 4
+    with np.errstate(all="ignore"):
+        filled = np.where(np.isfinite(windows), windows, np.nan)
+        middle = _nanmedian(filled)
+        spread = 1.4826 * _nanmedian(np.abs(filled - middle[:, None]))
+    bad = few | ~(np.abs(place - middle) <= 4.0 * np.maximum(spread, 0.12) + 0.15)
+    return np.where(bad, np.nan, place), np.where(bad, np.nan, sd)
+
+
+def _nanmedian(rows: Array) -> Array:
+    """Median of each row without its NaN; NaN where there is nothing (quicker than numpy's)."""
+    ordered = np.sort(rows, axis=1)
+    count = np.sum(np.isfinite(rows), axis=1)
+    index = np.arange(len(rows))
+    low = ordered[index, np.maximum((count - 1) // 2, 0)]
+    high = ordered[index, np.maximum(count // 2, 0).clip(max=rows.shape[1] - 1)]
+    return np.where(count > 0, 0.5 * (low + high), np.nan)
+
+
+def smooth_offsets(s_mm: Array, offset_mm: Array, sd_mm: Array, spacing_mm: float = 60.0) -> Array:
+    """Measured offsets as a smooth line (n,), a robust cubic spline with knots every ``spacing_mm``.
+
+    For following the limb from picture to picture only; gaps are bridged.
+    """
+    from scipy.interpolate import BSpline
+
+    good = np.isfinite(offset_mm) & np.isfinite(sd_mm)
+    if np.count_nonzero(good) < 8:
+        return np.full(len(s_mm), np.nan)
+    inner = np.arange(s_mm[0], s_mm[-1], spacing_mm)[1:]
+    knots = np.concatenate([[s_mm[0]] * 4, inner, [s_mm[-1]] * 4])
+    basis = BSpline.design_matrix(s_mm, knots, 3).toarray()
+    bend = np.diff(np.eye(basis.shape[1]), 2, axis=0) * 0.3
+    sure = 1.0 / np.maximum(np.where(good, sd_mm, 2.0), 0.1)
+    value = np.where(good, offset_mm, 0.0)
+    weight = sure
+    for _ in range(3):
+        rows = np.vstack([basis * weight[:, None], bend])
+        coef = np.linalg.lstsq(rows, np.concatenate([value * weight, np.zeros(len(bend))]), rcond=None)[0]
+        rest = np.abs(value - basis @ coef)
+        weight = np.where(good, sure / np.sqrt(1 + (rest / 0.6) ** 2), 0.05)
+    return np.asarray(basis @ coef, dtype=float)
+
+
+def restation(points_mm: Array, s_mm: Array, anchor_x_mm: float) -> Array:
+    """The same line, its points moved along it to the arc lengths ``s_mm``.
+
+    The first station stays where it was across the rack (``anchor_x_mm``): the handle rocks in its
+    cradle by fractions of a degree and does not slide.
+    """
+    from scipy.interpolate import CubicSpline
+
+    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points_mm, axis=0), axis=1))])
+    line = CubicSpline(length, points_mm, axis=0)
+    start = 0.0
+    for _ in range(4):
+        slope = float(line(start, 1)[0])
+        start += float(np.clip((anchor_x_mm - float(line(start)[0])) / slope, -20.0, 20.0)) if abs(slope) > 0.2 else 0.0
+    return np.asarray(line(s_mm - s_mm[0] + start), dtype=float)
+
+
+def as_bent(points_mm: Array, model: LimbModel, seen: NDArray[np.bool_]) -> Array:
+    """The nearest line that is the rest shape bent smoothly, (n, 2).
+
+    The change of tangent angle from rest is fitted by a cubic spline with knots every 130 mm whose
+    slope is zero at the nock (no moment there). Keeps what is followed from picture to picture free
+    of what was picked up by mistake; measured places are offsets from the line and lose nothing.
+    """
+    from scipy.interpolate import BSpline
+
+    sign = model.sign
+
+    def angle(line: Array) -> Array:
+        step = np.diff(line, axis=0)
+        return np.unwrap(np.arctan2(step[:, 1], step[:, 0] * sign))
+
+    rest, now = angle(model.rest_mm), angle(points_mm)
+    mid = 0.5 * (model.s_mm[1:] + model.s_mm[:-1])
+    inner = np.arange(mid[0], mid[-1], 130.0)[1:]
+    knots = np.concatenate([[mid[0]] * 4, inner, [mid[-1]] * 4])
+    basis = BSpline.design_matrix(mid, knots, 3).toarray()
+    basis[:, -2] += basis[:, -1]
+    basis = basis[:, :-1]
+    weight = np.where(seen[1:] & seen[:-1], 1.0, 0.03)
+    for _ in range(3):
+        coef = np.linalg.lstsq(basis * weight[:, None], (now - rest) * weight, rcond=None)[0]
+        left = np.abs(now - rest - basis @ coef)
+        scale = 1.4826 * float(np.median(left)) + 1e-4
+        weight = np.where(seen[1:] & seen[:-1], 1.0, 0.03) / np.sqrt(1 + (left / (2 * scale)) ** 2)
+    bent = rest + basis @ coef
+    step = np.diff(model.s_mm)
+    line = np.cumsum(np.column_stack([sign * np.cos(bent) * step, np.sin(bent) * step]), axis=0)
+    return np.vstack([points_mm[:1], points_mm[0] + line])
+
+
+def blank_model(bow: Bow, side: Side) -> LimbModel:
+    """The limb before it was seen: stations and caliper sizes, edges at half the thickness, rest unknown."""
+    limb = bow.limb(side)
+    start = max(limb.working_from_mm - 5.0, 60.0)
+    s = np.arange(start, limb.length_mm - NOCK_CLEARANCE_MM, SPACING_MM)
+    width, thickness = limb.width_at(s), limb.thickness_at(s)
+    crown = bow.crown_radius_mm if bow.crown_radius_mm is not None else CROWN_GUESS_MM
+    crown = max(crown, 0.5 * float(np.max(width)) + 1e-6)
+    sign = -1 if side == "left" else 1
+    rest = np.column_stack([sign * s, np.full(len(s), 20.0)])
+    return LimbModel(side, sign, s, width, thickness, crown, 0.5 * thickness, 0.5 * thickness, rest)

@@ -1,0 +1,261 @@
+"""A whole pull: rest shape first, then every picture, each expected from the ones before."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.rigfile import Rig
+from tiller.errors import VisionFault
+from tiller.vision.board import SeenBoard, SeenHook, board_pose, find_markers, hook_seat
+from tiller.vision.limb import (
+    LimbModel,
+    LimbTrace,
+    Look,
+    as_bent,
+    blank_model,
+    channels,
+    normals,
+    outline_offsets,
+    restation,
+    smooth_offsets,
+    trace_limb,
+)
+from tiller.vision.seek import Image, find_band
+
+Array = NDArray[np.float64]
+
+ENOUGH_SEEN = 0.5
+"""A picture with less than this share of a limb's stations in sight is not used for that limb."""
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What stays the same through a pull: the empty rack, the camera over it, and how pictures look."""
+
+    rig: Rig
+    bow: Bow
+    empty: Image
+    board: SeenBoard
+    look: Look
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The bow in one picture: hook (None where its fiducial is hidden) and both limbs."""
+
+    hook: SeenHook | None
+    limbs: Mapping[Side, LimbTrace]
+
+
+def picture_noise(image: Image) -> tuple[float, float]:
+    """Sd of the noise in luma and chroma, from the median of a second difference (robust to edges)."""
+    height, width = image.shape[:2]
+    cut = image[height // 8 : 7 * height // 8 : 3, width // 8 : 7 * width // 8].astype(np.float32)
+    both = channels(cut)
+    second = both[:, 2:] - 2 * both[:, 1:-1] + both[:, :-2]
+    values = 1.4826 * np.median(np.abs(second), axis=(0, 1)) / np.sqrt(6.0)
+    return max(float(values[0]), 1.2), max(float(values[1]), 1.0)
+
+
+def gray(image: Image) -> NDArray[np.uint8]:
+    """8-bit grey."""
+    return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+
+
+def dictionaries(rig: Rig) -> set[str]:
+    """All marker dictionaries that a rig uses."""
+    return {f.dictionary for f in rig.fiducials} | {rig.hook.dictionary}
+
+
+def check_size(image: Image, rig: Rig, name: str) -> None:
+    """Refuses a picture of another size than the lens was calibrated for.
+
+    Raises:
+        VisionFault: sizes differ.
+    """
+    height, width = image.shape[:2]
+    if (width, height) != rig.lens.image_size:
+        want = rig.lens.image_size
+        msg = (
+            f"{name} is {width}x{height} pixels but the lens in rig.toml was calibrated at {want[0]}x{want[1]}:"
+            " set the camera to that size, or calibrate the lens at this one."
+        )
+        raise VisionFault(msg)
+
+
+def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack picture") -> Scene:
+    """The scene from the picture of the empty rack.
+
+    Raises:
+        VisionFault: wrong size, no board or too few fiducials.
+    """
+    check_size(empty, rig, name)
+    board = board_pose(find_markers(gray(empty), dictionaries(rig)), rig)
+    return Scene(rig, bow, empty, board, Look((0.8, 1.4), picture_noise(empty)))
+
+
+def find_rest(scene: Scene, image: Image, side: Side, rounds: int = 4) -> LimbModel:
+    """The limb's rest shape from scratch, from one picture of the bow at rest.
+
+    Raises:
+        VisionFault: the limb is not found, or runs out of the picture.
+    """
+    bow, rig, view = scene.bow, scene.rig, scene.board.view
+    z = rig.bow_plane_z_mm
+    model = blank_model(bow, side)
+    sign = model.sign
+    length = bow.limb(side).length_mm
+    spacing = 4.0
+    out = np.arange(max(model.s_mm[0] - 10, 40.0), length + 4, spacing)
+    line = np.column_stack([sign * out, np.full(len(out), 15.0)])
+    up = np.tile([0.0, 1.0], (len(out), 1))
+    noise = float(np.hypot(*scene.look.noise)) * 1.5
+    band = find_band(
+        image, scene.empty, view, z, line, up, bow.limb(side).thickness_at(out) + 2.0, (190.0, 160.0), noise, spacing
+    )
+    good = band.evidence > 2.5
+    if np.mean(good) < 0.6:
+        msg = (
+            f"The {side} limb is not found in the rest picture: only {100 * np.mean(good):.0f} % of its length stands out from the"
+            " empty rack; check that the empty picture was taken with the bow off the rack, that nothing moved since, and the light."
+        )
+        raise VisionFault(msg)
+    offset = smooth_offsets(out, band.offset_mm, np.where(good, 1.0, 20.0), 90.0)
+    points = line + offset[:, None] * up
+    # s along the back from the pivot: the part hidden by the cradle is as good as straight
+    slope = np.arctan(np.polyfit(out[:12], points[:12, 1], 1)[0])
+    arc = out[0] / np.cos(slope) + np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+    expected = np.column_stack([np.interp(model.s_mm, arc, points[:, k]) for k in (0, 1)])
+    pixels = view.plane_to_pixels(expected[-1:], z)[0]
+    height, width = image.shape[:2]
+    if not (8 <= pixels[0] < width - 8 and 8 <= pixels[1] < height - 8):
+        msg = (
+            f"The bow is partly out of the picture: the {side} nock would be at pixel ({pixels[0]:.0f}, {pixels[1]:.0f}) of {width}x{height};"
+            " move the camera back or turn it until both nocks and the hook's whole travel are in view."
+        )
+        raise VisionFault(msg)
+    look = scene.look
+    for round_ in range(rounds):
+        trace = trace_limb(image, scene.empty, view, z, model, expected, look, rounds=5)
+        if trace.seen < ENOUGH_SEEN:
+            msg = (
+                f"The {side} limb's edges are not clear in the rest picture: {100 * trace.seen:.0f} % of its length can be measured;"
+                " give more even light, or clear what stands before the limb."
+            )
+            raise VisionFault(msg)
+        normal = normals(expected, sign)
+        _, out_back, out_belly = outline_offsets(expected, normal, model.width_mm, model.crown_mm, view, z)
+        half_up = trace.edges_mm[0] - out_back
+        half_low = -trace.edges_mm[1] - out_belly
+        thick = half_up + half_low
+        good = np.isfinite(thick)
+        excess = thick - model.thickness_mm
+        typical = float(np.nanmedian(excess)) if np.any(good) else 0.0
+        smooth = typical + smooth_offsets(model.s_mm, excess - typical, np.where(good, 0.3, np.nan), 120.0)
+        half = 0.5 * (model.thickness_mm + np.clip(smooth, typical - 2.0, typical + 2.0))
+        model = replace(model, up_mm=half, low_mm=half)
+        middle = np.where(good, 0.5 * (trace.edges_mm[0] - out_back + trace.edges_mm[1] + out_belly), trace.offset_mm)
+        shift = smooth_offsets(model.s_mm, middle, np.where(np.isfinite(middle), 0.15, np.nan), 40.0)
+        expected = restation(expected + shift[:, None] * normal, model.s_mm, float(expected[0, 0]))
+        if round_ >= 2 and float(np.max(np.abs(shift))) < 0.5:
+            break
+    return replace(model, rest_mm=expected)
+
+
+def sharpen_look(scene: Scene, image: Image, models: Mapping[Side, LimbModel]) -> Look:
+    """The blur and the rounding of the limb's edges that explain the rest picture best."""
+    thin = {side: _every(model, 3) for side, model in models.items()}
+    best = scene.look
+
+    def cost(look: Look) -> float:
+        view, z = scene.board.view, scene.rig.bow_plane_z_mm
+        return sum(trace_limb(image, scene.empty, view, z, m, m.rest_mm, look).misfit for m in thin.values())
+
+    lowest = cost(best)
+    for _ in range(2):
+        options = [replace(best, blur_px=(b, float(np.hypot(b, 1.1)))) for b in (0.55, 0.7, 0.85, 1.0, 1.25, 1.6, 2.0)]
+        options += [replace(best, round_mm=(best.round_mm[0], r)) for r in (0.0, 0.4, 0.8, 1.2, 1.6, 2.0)]
+        options += [replace(best, round_mm=(r, best.round_mm[1])) for r in (0.0, 0.5, 1.0, 1.5, 2.0, 3.0)]
+        for kind in (options[:7], options[7:13], options[13:]):
+            costs = [cost(replace(best, **_changed(best, look))) for look in kind]
+            k = int(np.argmin(costs))
+            if costs[k] < lowest - 1e-9:
+                lowest, best = costs[k], replace(best, **_changed(best, kind[k]))
+    return best
+
+
+def _changed(before: Look, after: Look) -> dict[str, tuple[float, float]]:
+    names = ("blur_px", "round_mm")
+    return {n: getattr(after, n) for n in names if getattr(after, n) != getattr(before, n)}
+
+
+def _every(model: LimbModel, step: int) -> LimbModel:
+    cut = {n: getattr(model, n)[::step] for n in ("s_mm", "width_mm", "thickness_mm", "up_mm", "low_mm", "rest_mm")}
+    return replace(model, **cut)
+
+
+def expect(models: Mapping[Side, LimbModel], known: list[tuple[float, Mapping[Side, Array]]], draw_mm: float, side: Side) -> tuple[Array, float]:
+    """Expected centreline at a draw from the shapes known so far, and how far the guess may be off (mm).
+
+    Tangent angles are taken linear in the draw between, or beyond, the two nearest known draws.
+    """
+    if not known:
+        return models[side].rest_mm, 120.0
+    ordered = sorted(known, key=lambda item: abs(item[0] - draw_mm))
+    first = ordered[0]
+    second = next((k for k in ordered[1:] if abs(k[0] - first[0]) > 5.0), None)
+    if second is None or abs(first[0] - draw_mm) < 2.0:
+        return first[1][side], 0.4 * abs(first[0] - draw_mm) + 3.0
+    share = float(np.clip((draw_mm - first[0]) / (second[0] - first[0]), -2.0, 1.0))
+    points = first[1][side] + share * (second[1][side] - first[1][side])
+    model = models[side]
+    beyond = abs(draw_mm - first[0]) * (1.0 if share < 0 else 0.5)
+    return restation(points, model.s_mm, float(model.rest_mm[0, 0])), 3.0 + 0.12 * beyond
+
+
+def see_limb(
+    scene: Scene, image: Image, model: LimbModel, expected: Array, reach_mm: float
+) -> LimbTrace:
+    """The limb in one picture, from an expectation that may be off by ``reach_mm``."""
+    view, z = scene.board.view, scene.rig.bow_plane_z_mm
+    s, anchor = model.s_mm, float(model.rest_mm[0, 0])
+    if reach_mm > 3.5:
+        every = 2
+        noise = float(np.hypot(*scene.look.noise)) * 1.5
+        normal = normals(expected, model.sign)
+        _, out_back, out_belly = outline_offsets(expected, normal, model.width_mm, model.crown_mm, view, z)
+        thick = model.up_mm + model.low_mm + out_back + out_belly
+        band = find_band(
+            image, scene.empty, view, z, expected[::every], normal[::every], thick[::every],
+            (reach_mm + 12.0, reach_mm + 12.0), noise, float(s[every] - s[0]), start_mm=0.0,
+        )
+        offset = smooth_offsets(s[::every], band.offset_mm, np.where(band.evidence > 2.0, 1.0, 15.0), 110.0)
+        expected = restation(expected + np.interp(s, s[::every], offset)[:, None] * normal, s, anchor)
+    for _ in range(3):
+        trace = trace_limb(image, scene.empty, view, z, model, expected, scene.look)
+        shift = smooth_offsets(s, trace.offset_mm, trace.sd_mm, 100.0)
+        if not np.all(np.isfinite(shift)):
+            return trace
+        moved = restation(expected + shift[:, None] * trace.normal_mm, s, anchor)
+        moved = as_bent(moved, model, np.isfinite(trace.offset_mm))
+        if float(np.max(np.abs(shift))) < 1.2:
+            break
+        expected = moved
+    return _moved(trace, moved, model)
+
+
+def _moved(trace: LimbTrace, points: Array, model: LimbModel) -> LimbTrace:
+    """The trace with its measured places referred to the line ``points``.
+
+    A measured point may sit a few mm along the line from its station; across the line that makes a
+    difference of second order (curvature x slip^2 / 2 < 0.01 mm), which is left out.
+    """
+    measured = trace.points_mm + trace.offset_mm[:, None] * trace.normal_mm
+    normal = normals(points, model.sign)
+    return replace(trace, points_mm=points, normal_mm=normal, offset_mm=np.sum((measured - points) * normal, axis=1))
