@@ -32,6 +32,8 @@ RATE_SD = 0.006
 DOWN_LOG = 0.055
 DOWN_SD = 0.06
 """On the way down the force is some 5 per cent less than the bend would need (hysteresis; common practice, no source)."""
+LEVER_SD = 0.005
+"""Relative sd of a lever arm, from the board's and the bow plane's place (common practice, no source)."""
 HEIGHT_SD_MM = 1.2
 ROOT_SD_RAD = 0.05
 ROOT_SD_MM = 5.0
@@ -90,7 +92,7 @@ class LimbFit:
         s_mm: (n,) nodes.
         log_ei: (n,) log of EI in N mm2; cov: (n, n) its covariance.
         moment_nmm: (m, n) moment in each picture (string and change of own weight, force factor included).
-        bend_per_mm: (m, n) curvature change from rest.
+        bend_per_mm: (m, n) curvature change from rest; bend_rel_sd: (m, n) its relative sd.
         line_mm: (m, n, 2) fitted lines, limb coordinates; root_angle_rad: (m,).
         residual_mm: (m, n) measured minus fitted, static offset taken out; NaN where not seen.
         noise: factor between the stated and the actual scatter of neighbouring stations.
@@ -103,6 +105,7 @@ class LimbFit:
     cov: Array
     moment_nmm: Array
     bend_per_mm: Array
+    bend_rel_sd: Array
     line_mm: Array
     root_angle_rad: Array
     residual_mm: Array
@@ -317,9 +320,13 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
     for k, d in enumerate(data):
         a, n = offset_cols[k], size[k]
         bend = np.where(usable[:, None], np.exp(log_factor)[:, None] * moments[k] / np.exp(log_ei[k])[None, :], np.nan)
+        rel = np.full((m, n), np.nan)
+        for row, f in enumerate(use):
+            col = frame_col + 5 * row + 4
+            rel[f] = np.sqrt(np.maximum(np.diag(cov)[a : a + n] - 2 * cov[col, a : a + n] + cov[col, col], 0.0) + LEVER_SD**2)
         fits.append(
             LimbFit(
-                d.s_mm, log_ei[k], cov[a : a + n, a : a + n], np.exp(log_factor)[:, None] * moments[k], bend, lines[k], beta[k],
+                d.s_mm, log_ei[k], cov[a : a + n, a : a + n], np.exp(log_factor)[:, None] * moments[k], bend, rel, lines[k], beta[k],
                 residuals[k], noise[k], share[k] * float(np.median(np.diff(d.s_mm))), nock_of(lines[k], d.s_mm, d.nock_s_mm),
             )
         )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.rigfile import Rig
 from tiller.errors import VisionFault
-from tiller.vision.board import SeenBoard, SeenHook, board_pose, find_markers, hook_seat
+from tiller.vision.board import Key, SeenBoard, SeenHook, board_pose, crossing, find_markers, find_near, hook_seat
 from tiller.vision.limb import (
     LimbModel,
     LimbTrace,
@@ -47,10 +47,27 @@ class Scene:
 
 @dataclass(frozen=True)
 class Shape:
-    """The bow in one picture: hook (None where its fiducial is hidden) and both limbs."""
+    """The bow in one picture.
+
+    Attributes:
+        hook: the string's seat; None where the hook's fiducial is hidden.
+        limbs: both limbs.
+        shift_px: how far the board's fiducials moved in the picture since the empty rack (median); NaN if unseen.
+        hook_px: the hook fiducial's centre.
+    """
 
     hook: SeenHook | None
     limbs: Mapping[Side, LimbTrace]
+    shift_px: float
+    hook_px: Array | None
+
+
+@dataclass(frozen=True)
+class Known:
+    """What the pictures so far have shown: shapes by draw, and where the hook was last."""
+
+    shapes: tuple[tuple[float, Mapping[Side, Array]], ...] = ()
+    hook_px: Array | None = None
 
 
 def picture_noise(image: Image) -> tuple[float, float]:
@@ -100,21 +117,33 @@ def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack pict
     return Scene(rig, bow, empty, board, Look((0.8, 1.4), picture_noise(empty)))
 
 
-def find_rest(scene: Scene, image: Image, side: Side, rounds: int = 4) -> LimbModel:
-    """The limb's rest shape from scratch, from one picture of the bow at rest.
+def _must_be_inside(scene: Scene, side: Side, nock_mm: Array) -> None:
+    x, y = scene.board.view.plane_to_pixels(nock_mm, scene.rig.bow_plane_z_mm)[0]
+    width, height = scene.rig.lens.image_size
+    if not (8 <= x < width - 8 and 8 <= y < height - 8):
+        msg = (
+            f"The bow is partly out of the picture: the {side} nock would be at pixel ({x:.0f}, {y:.0f}) of {width}x{height};"
+            " move the camera back or turn it until both nocks and the hook's whole travel are in view."
+        )
+        raise VisionFault(msg)
+
+
+def _rough_rest(scene: Scene, image: Image, model: LimbModel) -> Array:
+    """The limb at rest to a millimetre or two, (n, 2), found as a band along a level line.
 
     Raises:
-        VisionFault: the limb is not found, or runs out of the picture.
+        VisionFault: not found, or partly out of the picture.
     """
     bow, rig, view = scene.bow, scene.rig, scene.board.view
     z = rig.bow_plane_z_mm
-    model = blank_model(bow, side)
+    side = model.side
     sign = model.sign
     length = bow.limb(side).length_mm
     spacing = 4.0
     out = np.arange(max(model.s_mm[0] - 10, 40.0), length + 4, spacing)
     line = np.column_stack([sign * out, np.full(len(out), 15.0)])
     up = np.tile([0.0, 1.0], (len(out), 1))
+    _must_be_inside(scene, side, line[-1])
     noise = float(np.hypot(*scene.look.noise)) * 1.5
     band = find_band(
         image, scene.empty, view, z, line, up, bow.limb(side).thickness_at(out) + 2.0, (190.0, 160.0), noise, spacing
@@ -132,16 +161,25 @@ def find_rest(scene: Scene, image: Image, side: Side, rounds: int = 4) -> LimbMo
     slope = np.arctan(np.polyfit(out[:12], points[:12, 1], 1)[0])
     arc = out[0] / np.cos(slope) + np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     expected = np.column_stack([np.interp(model.s_mm, arc, points[:, k]) for k in (0, 1)])
-    pixels = view.plane_to_pixels(expected[-1:], z)[0]
-    height, width = image.shape[:2]
-    if not (8 <= pixels[0] < width - 8 and 8 <= pixels[1] < height - 8):
-        msg = (
-            f"The bow is partly out of the picture: the {side} nock would be at pixel ({pixels[0]:.0f}, {pixels[1]:.0f}) of {width}x{height};"
-            " move the camera back or turn it until both nocks and the hook's whole travel are in view."
-        )
-        raise VisionFault(msg)
+    _must_be_inside(scene, side, expected[-1])
+    return expected
+
+
+def find_rest(scene: Scene, image: Image, side: Side, start: LimbModel | None = None) -> LimbModel:
+    """The limb's rest shape from scratch, from one picture of the bow at rest.
+
+    Raises:
+        VisionFault: the limb is not found, or runs out of the picture.
+    """
+    bow, view, z = scene.bow, scene.board.view, scene.rig.bow_plane_z_mm
+    if start is None:
+        model = blank_model(bow, side)
+        expected = _rough_rest(scene, image, model)
+    else:
+        model, expected = start, start.rest_mm
+    sign = model.sign
     look = scene.look
-    for round_ in range(rounds):
+    for round_ in range(4 if start is None else 3):
         trace = trace_limb(image, scene.empty, view, z, model, expected, look, rounds=5)
         if trace.seen < ENOUGH_SEEN:
             msg = (
@@ -248,6 +286,72 @@ def see_limb(
             break
         expected = moved
     return _moved(trace, moved, model)
+
+
+def see_hook(scene: Scene, image: Image, last_px: Array | None) -> tuple[SeenHook | None, Array | None, float]:
+    """Hook seat, hook fiducial's centre in the picture, and the board's shift since the empty rack (px)."""
+    hook = scene.rig.hook
+    key: Key = (hook.dictionary, hook.id)
+    grey = gray(image)
+    wanted: dict[Key, tuple[Array, float]] = {}
+    by_id = {f.id: f.dictionary for f in scene.rig.fiducials}
+    scale = scene.rig.lens.matrix[0, 0] / max(1.0, scene.board.view.centre_mm[2])
+    for fid, centre in scene.board.centres_px.items():
+        wanted[(by_id[fid], fid)] = (centre, max(40.0, 1.3 * scale * _side(scene.rig, fid)))
+    if last_px is not None:
+        wanted[key] = (last_px, max(60.0, 2.2 * scale * hook.side_mm))
+    markers = find_near(grey, wanted)
+    if key not in markers:
+        whole = find_markers(grey, (hook.dictionary,))
+        if key in whole:
+            markers[key] = whole[key]
+    shifts = [
+        float(np.linalg.norm(crossing(markers[(by_id[fid], fid)]) - centre))
+        for fid, centre in scene.board.centres_px.items()
+        if (by_id[fid], fid) in markers
+    ]
+    seen = hook_seat(markers, hook, scene.board.view)
+    centre_px = crossing(markers[key]) if key in markers else None
+    return seen, centre_px, float(np.median(shifts)) if shifts else float("nan")
+
+
+def _side(rig: Rig, fid: int) -> float:
+    return next(f.side_mm for f in rig.fiducials if f.id == fid)
+
+
+def see_rest(scene: Scene, image: Image, models: Mapping[Side, LimbModel]) -> Shape:
+    """The bow in a picture at rest."""
+    limbs = {side: see_limb(scene, image, models[side], models[side].rest_mm, 3.0) for side in SIDES}
+    _, centre, shift = see_hook(scene, image, None)
+    return Shape(None, limbs, shift, centre)
+
+
+def see_drawn(scene: Scene, image: Image, models: Mapping[Side, LimbModel], known: Known) -> tuple[Shape, Known]:
+    """The bow in a picture of the pull, and what is known after it."""
+    hook, centre, shift = see_hook(scene, image, known.hook_px)
+    limbs: dict[Side, LimbTrace] = {}
+    for side in SIDES:
+        if hook is None:  # without the hook the draw is unknown: expect the last shape, search wide
+            line = known.shapes[-1][1][side] if known.shapes else models[side].rest_mm
+            limbs[side] = see_limb(scene, image, models[side], line, 60.0)
+        else:
+            line, reach = expect(models, list(known.shapes), -hook.seat_mm[1], side)
+            limbs[side] = see_limb(scene, image, models[side], line, reach)
+    shapes = known.shapes
+    if hook is not None and all(t.seen >= ENOUGH_SEEN for t in limbs.values()):
+        shapes = (*shapes[-40:], (-hook.seat_mm[1], {side: t.points_mm for side, t in limbs.items()}))
+    return Shape(hook, limbs, shift, centre), Known(shapes, centre if centre is not None else known.hook_px)
+
+
+def find_models(scene: Scene, image: Image) -> tuple[Scene, Mapping[Side, LimbModel]]:
+    """Both limbs at rest from scratch, and the scene with the look of its edges.
+
+    Raises:
+        VisionFault: a limb is not found or runs out of the picture.
+    """
+    rough: dict[Side, LimbModel] = {side: find_rest(scene, image, side) for side in SIDES}
+    scene = replace(scene, look=sharpen_look(scene, image, rough))
+    return scene, {side: find_rest(scene, image, side, start=rough[side]) for side in SIDES}
 
 
 def _moved(trace: LimbTrace, points: Array, model: LimbModel) -> LimbTrace:

@@ -1,0 +1,70 @@
+"""How late the scale's readings are against the pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.force.cell import ForceSeries
+
+Array = NDArray[np.float64]
+
+PRIOR_S = 0.10
+PRIOR_SD_S = 0.10
+"""A converter's settling, the line and the port take about this long (common practice, no source)."""
+HOLD_SHARE = 0.006
+"""In a hold the force wanders by about this share of itself as wood relaxes (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Lag:
+    """Lag of the force's clock behind the pictures': force time = picture time + lag_s.
+
+    Attributes:
+        lag_s, sd_s: estimate and its sd.
+        from_data: the pull itself says more than common practice does.
+    """
+
+    lag_s: float
+    sd_s: float
+    from_data: bool
+
+
+def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: float = 0.4) -> Lag:
+    """The lag at which force is the smoothest function of draw on the way up.
+
+    For every lag on a grid the force at the pictures' moments is fitted by a cubic in the draw; the
+    misfit over its expected size gives a likelihood, times a Gaussian for what a serial line usually
+    takes. Pictures taken at steady holds say little about the lag: then the sd says so.
+    """
+    up = slice(0, int(np.nanargmax(draw_mm)) + 1) if np.any(np.isfinite(draw_mm)) else slice(0, 0)
+    t, x = picture_s[up], draw_mm[up]
+    good = np.isfinite(x)
+    t, x = t[good], x[good]
+    if len(t) < 7:
+        return Lag(PRIOR_S, PRIOR_SD_S, False)
+    grid = np.arange(-0.3, 0.9001, 0.01)
+    u = (x - x.mean()) / (np.ptp(x) + 1e-9)
+    cost = np.zeros(len(grid))
+    smoothed = _smoothed(series)
+    for k, lag in enumerate(grid):
+        force = np.interp(t + lag, series.t_s, smoothed)
+        coef = np.polyfit(u, force, 4)
+        slope = abs(float(np.polyval(np.polyder(coef), 0.0))) / (np.ptp(x) + 1e-9)
+        size = np.sqrt((slope * draw_sd_mm) ** 2 + (0.3 * series.noise_n) ** 2 + (HOLD_SHARE * force) ** 2 + 0.1**2)
+        cost[k] = 0.5 * float(np.sum(((force - np.polyval(coef, u)) / size) ** 2)) + 0.5 * ((lag - PRIOR_S) / PRIOR_SD_S) ** 2
+    weight = np.exp(-(cost - cost.min()))
+    weight /= weight.sum()
+    lag = float(np.sum(weight * grid))
+    sd = float(np.sqrt(np.sum(weight * (grid - lag) ** 2)) + 0.005)
+    return Lag(lag, sd, sd < 0.7 * PRIOR_SD_S)
+
+
+def _smoothed(series: ForceSeries) -> Array:
+    """Running median of three readings."""
+    f = series.force_n
+    if len(f) < 3:
+        return f
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(np.pad(f, 1, mode="edge"), 3), axis=1), dtype=float)

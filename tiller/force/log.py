@@ -1,0 +1,156 @@
+"""From the lines of a pull to a clean series of readings: one clock, no doubles, no spikes, all rejects counted."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.errors import ForceFault
+from tiller.force.line import MS_LIMIT, Hello, Reading, Reason, Rejected, Trouble, parse_line
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ForceLog:
+    """Readings of a pull.
+
+    Attributes:
+        t_s: (n,) time on the host's clock, freed of the jitter of arrival by the board's own clock.
+        counts: (n,) raw counts.
+        rejected: how many lines were not used, by reason.
+        troubles: trouble codes that the board sent, with how often.
+        resets: how often the board began anew.
+        rate_hz: readings a second, median.
+        gaps: stretches of more than 1 s without a reading, (start, end).
+        hello: the board's last greeting.
+    """
+
+    t_s: Array
+    counts: Array
+    rejected: dict[str, int]
+    troubles: dict[str, int]
+    resets: int
+    rate_hz: float
+    gaps: tuple[tuple[float, float], ...]
+    hello: Hello | None
+
+
+RESET_BACK_MS = 2_000
+"""The board's clock going back by more than this is a reset or a wrap; by less, a late or doubled line."""
+
+
+def read_log(lines: Iterable[tuple[float, str]]) -> ForceLog:
+    """Cleans the lines of one pull.
+
+    Args:
+        lines: (host time in s, raw line) in order of arrival.
+
+    Raises:
+        ForceFault: no line at all, or not one of them usable.
+    """
+    rejected: Counter[str] = Counter()
+    troubles: Counter[str] = Counter()
+    host: list[float] = []
+    board: list[float] = []
+    counts: list[int] = []
+    epoch: list[int] = []
+    era, wraps, resets, last = 0, 0, 0, -1
+    greeted = False
+    hello: Hello | None = None
+    total = 0
+    for t, raw in lines:
+        total += 1
+        if not np.isfinite(t):
+            rejected[Reason.GARBLED.value] += 1
+            continue
+        line = parse_line(raw)
+        if isinstance(line, Reading):
+            if last >= 0:
+                step = line.ms - last
+                if greeted and step < 0:
+                    era, wraps, resets = era + 1, 0, resets + 1
+                elif step < -RESET_BACK_MS:
+                    if last > MS_LIMIT - 60_000 and line.ms < 60_000:
+                        wraps += 1
+                    else:
+                        era, wraps, resets = era + 1, 0, resets + 1
+                elif step <= 0:
+                    rejected[Reason.DOUBLED.value] += 1
+                    continue
+            greeted = False
+            last = line.ms
+            host.append(t)
+            board.append((line.ms + wraps * MS_LIMIT) * 1e-3)
+            counts.append(line.counts)
+            epoch.append(era)
+        elif isinstance(line, Hello):
+            hello, greeted = line, bool(host)
+        elif isinstance(line, Trouble):
+            troubles[line.code] += 1
+        elif isinstance(line, Rejected):
+            rejected[line.reason.value] += 1
+    if total == 0:
+        msg = "The force log is empty: check that the scale was plugged in and sending, and record the pull again."
+        raise ForceFault(msg)
+    if not host:
+        most = ", ".join(f"{n} x {why}" for why, n in rejected.most_common(3)) or "no reading among them"
+        msg = f"All {total} lines of the force log were rejected ({most}): check cable, baud rate and firmware, and record the pull again."
+        raise ForceFault(msg)
+    t_host, t_board = np.array(host), np.array(board)
+    value, era_of = np.array(counts, dtype=float), np.array(epoch)
+    t = t_host.copy()
+    for k in range(era + 1):
+        part = era_of == k
+        if np.count_nonzero(part) >= 5:
+            t[part] = _steady(t_host[part], t_board[part])
+    order = np.argsort(t, kind="stable")
+    t, value = t[order], value[order]
+    good = ~_spikes(value)
+    spikes = int(np.count_nonzero(~good))
+    if spikes:
+        rejected[Reason.SPIKE.value] += spikes
+    t, value = t[good], value[good]
+    step = np.diff(t)
+    rate = 1.0 / float(np.median(step)) if len(step) and np.median(step) > 0 else 0.0
+    holes = np.flatnonzero(step > 1.0)
+    return ForceLog(
+        t, value, dict(rejected), dict(troubles), resets, rate,
+        tuple((float(t[i]), float(t[i + 1])) for i in holes), hello,
+    )
+
+
+def _steady(host: Array, board: Array) -> Array:
+    """Host times by the board's clock: offset and drift by a robust line through (board, host)."""
+    x = board - board[0]
+    y = host - host[0]
+    slope, offset = 1.0, float(np.median(y - x))
+    if x[-1] > 20.0:
+        for _ in range(4):
+            left = y - slope * x - offset
+            scale = 1.4826 * float(np.median(np.abs(left - np.median(left)))) + 1e-4
+            weight = 1.0 / (1.0 + (left / (2 * scale)) ** 2)
+            mean_x, mean_y = np.average(x, weights=weight), np.average(y, weights=weight)
+            slope = float(np.sum(weight * (x - mean_x) * (y - mean_y)) / np.sum(weight * (x - mean_x) ** 2))
+            slope = float(np.clip(slope, 0.99, 1.01))
+            offset = float(mean_y - slope * mean_x)
+    out = slope * x + offset
+    # a board whose clock leaps without a reset would put readings seconds off: believe the host there
+    return np.asarray(np.where(np.abs(out - y) > 0.5, y, out) + host[0], dtype=float)
+
+
+def _spikes(counts: Array) -> NDArray[np.bool_]:
+    """Readings far from both neighbourhoods: a deviation from the median of five beyond what the rest shows."""
+    if len(counts) < 5:
+        return np.zeros(len(counts), dtype=bool)
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(counts, 3, mode="reflect"), 7)
+    middle = np.median(windows, axis=1)
+    away = np.abs(counts - middle)
+    noise = 1.4826 * float(np.median(away)) + 1.0
+    # slopes during a pull make the median lag: allow the local spread of the window as well
+    local = 1.4826 * np.median(np.abs(windows - middle[:, None]), axis=1)
+    return np.asarray(away > 8.0 * noise + 6.0 * local, dtype=bool)

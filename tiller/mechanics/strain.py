@@ -1,0 +1,59 @@
+"""Strain of back and belly, and what the fitted stiffness says about thickness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.section import crowned_section
+from tiller.mechanics.prior import StiffnessPrior
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class StrainProfile:
+    """Strain along a limb in one picture.
+
+    Attributes:
+        s_mm: (n,).
+        thickness_mm: (n,) thickness that agrees with calipers, outline and stiffness; sd its sd.
+        back, belly: (n,) strain of the outermost fibres (back in tension positive, belly in compression positive).
+        log_cov: (n, n) covariance of log strain (bend and thickness, not the force's scale).
+    """
+
+    s_mm: Array
+    thickness_mm: Array
+    thickness_sd_mm: Array
+    back: Array
+    belly: Array
+    log_cov: Array
+
+
+def strain_profile(
+    prior: StiffnessPrior, log_ei_cov: Array, log_ei: Array, bend_per_mm: Array, width_mm: Array, crown_radius_mm: float | None
+) -> StrainProfile:
+    """Surface strain = bend times distance from the neutral axis (beam theory).
+
+    The pull measures EI; how much of a departure from the caliper's EI is thickness and how much modulus
+    follows from the prior (Gaussian conditioning): log h given log EI.
+
+    Args:
+        prior: joint knowledge of log h and log EI before the pull.
+        log_ei, log_ei_cov: after the pull, same stations.
+        bend_per_mm: (n,) curvature change from rest.
+    """
+    gain = np.linalg.solve(prior.cov, prior.cross.T).T
+    log_h = prior.log_h + gain @ (log_ei - prior.log_ei)
+    cov_h = prior.cov_h - gain @ prior.cov @ gain.T + gain @ log_ei_cov @ gain.T
+    thickness = np.exp(log_h)
+    section = crowned_section(width_mm, np.maximum(thickness, 1.0), crown_radius_mm)
+    # log strain = log M - log EI + log c(h), c grows as h
+    half = gain @ log_ei_cov
+    log_cov = log_ei_cov + cov_h - half - half.T
+    return StrainProfile(
+        prior.s_mm, thickness, thickness * np.sqrt(np.maximum(np.diag(cov_h), 0.0)),
+        bend_per_mm * section.to_back_mm, bend_per_mm * section.to_belly_mm, 0.5 * (log_cov + log_cov.T),
+    )

@@ -1,0 +1,374 @@
+"""From a recording to a measured pull: the order of work, and what is said about what was left out."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.section import crowned_section
+from tiller.bow.units import NMM2_PER_NM2
+from tiller.bow.woods import UNKNOWN_DENSITY_KG_M3
+from tiller.errors import MeasureFault, RecordingFault, TillerError, VisionFault
+from tiller.force.cell import ForceAt, ForceSeries, force_at, to_newton
+from tiller.force.lag import Lag, find_lag
+from tiller.force.log import ForceLog, read_log
+from tiller.mechanics.marks import TIP_SHARE, Departure, departure_from_even, find_marks
+from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
+from tiller.mechanics.pullfit import LimbData, LimbFit, PullFit, Pulls, fit_pull
+from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
+from tiller.mechanics.strain import strain_profile
+from tiller.rack.recording import Picture, Recording, read_picture
+from tiller.vision.limb import LimbModel, outline_offsets
+from tiller.vision.pull import ENOUGH_SEEN, Known, Scene, Shape, check_size, find_models, see_drawn, see_rest, set_scene
+
+Array = NDArray[np.float64]
+
+ASSUMED_MODULUS_GPA = 11.0
+"""Only a starting point where nothing is known of the wood; the level is found by the pull."""
+KNOCK_PX = 1.5
+LEAST_DRAW_MM = 40.0
+SEEN_LEAST = 0.35
+"""A station seen in fewer than this share of the pictures has no value."""
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class SeenPicture:
+    """A picture of the pull or at rest, with the bow's shape in it."""
+
+    picture: Picture
+    shape: Shape
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What the pictures of a recording show."""
+
+    scene: Scene
+    models: dict[Side, LimbModel]
+    seen: tuple[SeenPicture, ...]
+    left_out: tuple[str, ...]
+    said: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A measured pull with what it was made of, for pictures and for what builds on it."""
+
+    result: PullResult
+    sight: Sight
+    fit: PullFit
+    log: ForceLog
+    series: ForceSeries
+    priors: dict[Side, StiffnessPrior]
+
+
+def _first_good(recording: Recording, role: str, meaning: str, left_out: list[str]) -> tuple[Picture, NDArray[np.uint8]]:
+    faults: list[str] = []
+    for picture in recording.of_role(role):
+        try:
+            image = read_picture(recording, picture)
+            check_size(image, recording.rig, picture.file)
+        except RecordingFault as err:
+            faults.append(str(err))
+            continue
+        left_out.extend(f"{f}; left out" for f in faults)
+        return picture, image
+    msg = f"No picture of {meaning} can be used: {'; '.join(faults)}. Record the pull again."
+    raise RecordingFault(msg)
+
+
+def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
+    """Looks at all pictures, one at a time.
+
+    Raises:
+        TillerError: the board, the bow or a needed picture is missing.
+    """
+    left_out: list[str] = []
+    said: list[str] = []
+    progress("empty rack")
+    first, empty = _first_good(recording, "empty", "the empty rack", left_out)
+    scene = set_scene(recording.rig, recording.bow, empty, first.file)
+    if scene.board.missing:
+        said.append(f"fiducials {', '.join(map(str, scene.board.missing))} are hidden; the board's place rests on {len(scene.board.used)} others.")
+    if scene.board.rms_mm > 2.0:
+        said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
+    progress("rest shape")
+    rest_first, image = _first_good(recording, "rest", "the bow at rest", left_out)
+    scene, models = find_models(scene, image)
+    seen: list[SeenPicture] = []
+    known = Known()
+    for picture in recording.pictures:
+        if picture.role == "empty" or (picture.role == "rest" and picture.t_s < rest_first.t_s):
+            continue
+        progress(picture.file)
+        try:
+            image = read_picture(recording, picture)
+            check_size(image, recording.rig, picture.file)
+            if picture.role == "rest":
+                shape = see_rest(scene, image, models)
+            else:
+                shape, known = see_drawn(scene, image, models, known)
+        except (RecordingFault, VisionFault) as err:
+            left_out.append(f"{err}; left out")
+            continue
+        if shape.shift_px > KNOCK_PX:
+            left_out.append(
+                f"{picture.file}: the board stands {shape.shift_px:.1f} px from where it was: camera or board was knocked; left out"
+            )
+            continue
+        if picture.role == "pull" and shape.hook is None:
+            left_out.append(f"{picture.file}: the hook's fiducial is not in view, so the draw is unknown; left out")
+            continue
+        blind = [side for side in SIDES if shape.limbs[side].seen < ENOUGH_SEEN]
+        if blind:
+            left_out.append(f"{picture.file}: the {' and '.join(blind)} limb cannot be seen well enough; left out")
+            continue
+        seen.append(SeenPicture(picture, shape))
+    if not any(s.picture.role == "rest" for s in seen):
+        msg = "The rest shape could not be measured in any picture at rest: " + "; ".join(left_out)
+        raise VisionFault(msg)
+    return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(said))
+
+
+def outline_thickness(sight: Sight, side: Side) -> Array:
+    """Thickness by the outline (n,) mm: median over all pictures of back edge minus belly edge, perspective taken out."""
+    model = sight.models[side]
+    view, z = sight.scene.board.view, sight.scene.rig.bow_plane_z_mm
+    rows = []
+    for s in sight.seen:
+        trace = s.shape.limbs[side]
+        _, back, belly = outline_offsets(trace.points_mm, trace.normal_mm, model.width_mm, model.crown_mm, view, z)
+        rows.append(trace.edges_mm[0] - trace.edges_mm[1] - back - belly)
+    stack = np.array(rows)
+    enough = np.sum(np.isfinite(stack), axis=0) >= max(2, len(rows) // 4)
+    out = np.full(stack.shape[1], np.nan)
+    if np.any(enough):
+        out[enough] = np.nanmedian(stack[:, enough], axis=0)
+    return out
+
+
+def limb_data(sight: Sight, side: Side) -> LimbData:
+    """One limb's centrelines and prior for the fit, in limb coordinates (x outward)."""
+    bow, model = sight.scene.bow, sight.models[side]
+    limb = bow.limb(side)
+    mirror = np.array([float(model.sign), 1.0])
+    width = limb.width_at(model.s_mm)
+    crown = bow.crown_radius_mm
+    if crown is not None:
+        crown = max(crown, 0.5 * float(np.max(width)) + 1e-6)
+    wood = bow.table_wood
+    modulus = bow.modulus_gpa or (wood.modulus_gpa if wood else ASSUMED_MODULUS_GPA)
+    density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
+    station_s = np.array([st.s_mm for st in limb.stations])
+    station_h = np.array([st.thickness_mm for st in limb.stations])
+
+    def ei_of(thickness: Array) -> Array:
+        return 1e3 * modulus * crowned_section(width, np.maximum(thickness, 3.0), crown).second_moment_mm4
+
+    prior = stiffness_prior(model.s_mm, station_s, station_h, ei_of, outline_thickness(sight, side))
+    traces = [s.shape.limbs[side] for s in sight.seen]
+    area = crowned_section(width, np.maximum(np.exp(prior.log_h), 3.0), crown).area_mm2
+    return LimbData(
+        sign=model.sign,
+        s_mm=model.s_mm,
+        nock_s_mm=limb.length_mm,
+        rest_mm=model.rest_mm * mirror,
+        points_mm=np.array([t.points_mm for t in traces]) * mirror,
+        offset_mm=np.array([t.offset_mm for t in traces]),
+        sd_mm=np.array([t.sd_mm for t in traces]),
+        mass_per_mm_kg=area * density * 1e-9,
+        prior=prior,
+    )
+
+
+def _pictures(sight: Sight, forces: ForceAt, top: int) -> tuple[PullPicture, ...]:
+    out = []
+    k = 0
+    for s in sight.seen:
+        if s.picture.role != "pull" or s.shape.hook is None:
+            continue
+        branch: Branch = "up" if k <= top else "down"
+        out.append(
+            PullPicture(
+                s.picture.file, s.picture.t_s, branch, -s.shape.hook.seat_mm[1], s.shape.hook.sd_mm,
+                float(forces.force_n[k]), float(forces.sd_n[k]), bool(forces.held[k]),
+            )
+        )
+        k += 1
+    return tuple(out)
+
+
+def measure(recording: Recording, progress: Progress = lambda _: None) -> Measured:
+    """Measures a pull.
+
+    Raises:
+        TillerError: what is wrong, in one sentence.
+    """
+    log = read_log(recording.force_lines)
+    sight = look_at(recording, progress)
+    progress("force")
+    bow = recording.bow
+    pull = [s for s in sight.seen if s.picture.role == "pull" and s.shape.hook is not None]
+    if len(pull) < 3:
+        msg = f"Only {len(pull)} pictures of the pull can be used, at least 3 are needed: {'; '.join(sight.left_out) or 'record more of it'}."
+        raise MeasureFault(msg)
+    draw = np.array([-s.shape.hook.seat_mm[1] for s in pull if s.shape.hook is not None])
+    moment = np.array([s.picture.t_s for s in pull])
+    if float(np.max(draw) - np.min(draw)) < LEAST_DRAW_MM:
+        msg = f"The pull is too short to say anything: the string moved {np.ptp(draw):.0f} mm, at least {LEAST_DRAW_MM:.0f} mm are needed; pull a little further."
+        raise MeasureFault(msg)
+    rest_t = [s.picture.t_s for s in sight.seen if s.picture.role == "rest"]
+    start = min(p.t_s for p in recording.of_role("empty"))
+    series = to_newton(log, recording.rig.load_cell, (max(start, min(rest_t) - 20.0), max(rest_t) + 0.5))
+    lag = find_lag(series, moment, draw)
+    forces = force_at(series, moment + lag.lag_s)
+    top = int(np.argmax(draw))
+    pictures = _pictures(sight, forces, top)
+    with_force = [p for p in pictures if np.isfinite(p.force_n)]
+    if len(with_force) < 2:
+        msg = "The force log has no reading at the moments of the pictures: check that scale and camera recorded at the same time."
+        raise MeasureFault(msg)
+    progress("fit")
+    fit, used = _fit(sight, pictures)
+    if used < 2:
+        msg = "Fewer than two pictures of the pull have both a shape and a force; record the pull again."
+        raise MeasureFault(msg)
+    result, priors = _result(recording, sight, pictures, fit, lag, log, series)
+    return Measured(result, sight, fit[0], log, series, priors)
+
+
+def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> tuple[tuple[PullFit, dict[Side, LimbData]], int]:
+    by_file = {p.file: p for p in pictures}
+    m = len(sight.seen)
+    hook = np.full((m, 2), np.nan)
+    force, sd = np.full(m, np.nan), np.full(m, np.nan)
+    rest, down = np.zeros(m, dtype=bool), np.zeros(m, dtype=bool)
+    for k, s in enumerate(sight.seen):
+        if s.picture.role == "rest":
+            rest[k], force[k], sd[k] = True, 0.0, 0.1
+            continue
+        told = by_file.get(s.picture.file)
+        if told is None or s.shape.hook is None:
+            continue
+        hook[k] = s.shape.hook.seat_mm
+        force[k], sd[k] = told.force_n, told.force_sd_n
+        down[k] = told.branch == "down"
+        if force[k] <= 0.5:  # string slack or the zero's noise: no moment to speak of
+            force[k] = np.nan
+    used = int(np.count_nonzero(np.isfinite(force) & ~rest))
+    data: dict[Side, LimbData] = {side: limb_data(sight, side) for side in SIDES}
+    if used < 2:
+        msg = "Fewer than two pictures of the pull have a force above zero; pull further, or check the scale."
+        raise MeasureFault(msg)
+    return (fit_pull(data["left"], data["right"], Pulls(hook, force, sd, rest, down)), data), used
+
+
+def working_zone(bow: Bow, side: Side) -> tuple[float, float]:
+    """From where to where the limb works: end of the fade to the stiff tip."""
+    limb = bow.limb(side)
+    return limb.working_from_mm, TIP_SHARE * limb.length_mm
+
+
+def _result(
+    recording: Recording,
+    sight: Sight,
+    pictures: tuple[PullPicture, ...],
+    fitted: tuple[PullFit, dict[Side, LimbData]],
+    lag: Lag,
+    log: ForceLog,
+    series: ForceSeries,
+) -> tuple[PullResult, dict[Side, StiffnessPrior]]:
+    fit, data = fitted
+    bow = recording.bow
+    index = {s.picture.file: k for k, s in enumerate(sight.seen)}
+    good = [k for k, p in enumerate(pictures) if p.branch == "up" and np.isfinite(p.force_n) and p.force_n > 0.5]
+    if not good:
+        msg = "No picture on the way up has a force; record the pull again."
+        raise MeasureFault(msg)
+    largest = max(good, key=lambda k: pictures[k].draw_mm)
+    row = index[pictures[largest].file]
+    limbs: dict[Side, LimbResult] = {}
+    departures: dict[Side, Departure] = {}
+    for side, limb_fit in (("left", fit.left), ("right", fit.right)):
+        key: Side = "left" if side == "left" else "right"
+        limbs[key], departures[key] = _limb_result(bow, key, sight, data[key], limb_fit, row)
+    down = [k for k, p in enumerate(pictures) if p.branch == "down" and np.isfinite(p.force_n)]
+    factors = [fit.factor[index[pictures[k].file]] for k in down]
+    weights = [1 / max(1e-4, fit.factor_sd[index[pictures[k].file]]) ** 2 for k in down]
+    hysteresis = 1.0 - 1.0 / float(np.average(factors, weights=weights)) if factors else float("nan")
+    a, b = departures["left"], departures["right"]
+    said = list(sight.said)
+    if series.reversed_sign:
+        said.append("the load cell's sign is against its calibration's: its green and white wires are swapped, or the cell is upside down; the force was turned round.")
+    if abs(series.drift_n) > 0.5:
+        said.append(f"the scale's zero wandered by {series.drift_n:+.1f} N during the pull; it was taken out as linear in time.")
+    if log.resets:
+        said.append(f"the scale's board began anew {log.resets} time(s) during the pull.")
+    for code, count in log.troubles.items():
+        said.append(f"the scale reported trouble '{code}' {count} time(s).")
+    if not lag.from_data:
+        said.append("pictures were taken at steady holds, which say little about the lag: the usual one was assumed.")
+    left_out = list(sight.left_out)
+    left_out += [f"force: {n} line(s) rejected: {why}" for why, n in sorted(log.rejected.items())]
+    left_out += [f"force: no reading from {g[0]:.1f} s to {g[1]:.1f} s" for g in log.gaps]
+    left_out += [f"{p.file}: the force log has nothing at that moment; not used for stiffness" for p in pictures if not np.isfinite(p.force_n)]
+    result = PullResult(
+        recording=recording.name, bow=bow.name, pictures=pictures, largest=largest, left=limbs["left"], right=limbs["right"],
+        lag_s=lag.lag_s, lag_sd_s=lag.sd_s, lag_from_data=lag.from_data, hysteresis=hysteresis,
+        balance=a.aim / b.aim - 1.0, balance_sd=float(np.hypot(a.aim_sd_rel, b.aim_sd_rel)),
+        force_lines_rejected=log.rejected, left_out=tuple(left_out), said=tuple(said),
+    )
+    return result, {side: data[side].prior for side in SIDES}
+
+
+def _limb_result(
+    bow: Bow, side: Side, sight: Sight, data: LimbData, fit: LimbFit, row: int
+) -> tuple[LimbResult, Departure]:
+    limb = bow.limb(side)
+    s = data.s_mm
+    width = limb.width_at(s)
+    bend = fit.bend_per_mm[row]
+    crown = bow.crown_radius_mm
+    if crown is not None:
+        crown = max(crown, 0.5 * float(np.max(width)) + 1e-6)
+    strain = strain_profile(data.prior, fit.cov, fit.log_ei, bend, width, crown)
+    low, high = working_zone(bow, side)
+    departure = departure_from_even(s, strain.back, strain.log_cov, low, high)
+    seen = np.mean(np.isfinite(data.offset_mm), axis=0) >= SEEN_LEAST
+    departure = Departure(
+        s, np.where(seen, departure.departure, np.nan), np.where(seen, departure.sd, np.nan), departure.aim, departure.aim_sd_rel
+    )
+    marks = find_marks(departure, strain.log_cov)
+    ei = np.exp(fit.log_ei) / NMM2_PER_NM2
+    ei_sd = ei * np.sqrt(np.diag(fit.cov) + 0.005**2)
+    inside = (s >= low) & (s <= high) & seen
+    section = crowned_section(width, np.maximum(limb.thickness_at(s), 3.0), crown)
+    implied = np.exp(fit.log_ei) / section.second_moment_mm4 * 1e-3
+    level = float(np.median(implied[inside])) if np.any(inside) else float("nan")
+    spread = float(1.4826 * np.median(np.abs(implied[inside] - level))) if np.any(inside) else float("nan")
+    mirror = np.array([float(data.sign), 1.0])
+
+    def shown(values: Array) -> Array:
+        return np.where(seen, values, np.nan)
+
+    return (
+        LimbResult(
+            side=side, s_mm=s, bend_per_m=shown(1e3 * bend), bend_sd=shown(1e3 * np.abs(bend) * fit.bend_rel_sd[row]),
+            stiffness_n_m2=shown(ei), stiffness_sd=shown(ei_sd), strain=shown(strain.back), strain_belly=shown(strain.belly),
+            strain_sd=shown(strain.back * np.sqrt(np.maximum(np.diag(strain.log_cov), 0))), departure=departure.departure,
+            departure_sd=departure.sd, thickness_mm=strain.thickness_mm, moment_n_m=1e-3 * fit.moment_nmm[row],
+            rest_mm=data.rest_mm * mirror, drawn_mm=fit.line_mm[row] * mirror, marks=marks, aim=departure.aim,
+            implied_modulus_gpa=level, implied_modulus_sd_gpa=spread,
+        ),
+        departure,
+    )
+
+
+__all__ = ["Measured", "Sight", "measure", "look_at", "TillerError", "os"]

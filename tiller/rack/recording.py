@@ -1,0 +1,173 @@
+"""A recording on disk: the one format that live work, replay, simulation and tests share.
+
+Reading checks everything that can be checked without looking at the pictures. Pictures are read one
+by one when they are needed, so memory does not grow with their number.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import Bow, read_bow
+from tiller.bow.rigfile import Rig, read_rig
+from tiller.errors import RecordingFault
+
+ROLES = ("empty", "rest", "pull")
+PARTS = ("rig.toml", "bow.toml", "frames.csv", "force.csv")
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One line of frames.csv."""
+
+    file: str
+    t_s: float
+    role: str
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A recording of one pull."""
+
+    folder: Path
+    rig: Rig
+    bow: Bow
+    pictures: tuple[Picture, ...]
+    force_lines: tuple[tuple[float, str], ...]
+
+    @property
+    def name(self) -> str:
+        """The folder's name."""
+        return self.folder.name
+
+    def of_role(self, role: str) -> tuple[Picture, ...]:
+        """Pictures of one role, in order of time."""
+        return tuple(p for p in self.pictures if p.role == role)
+
+
+def read_recording(folder: Path) -> Recording:
+    """Reads and checks a recording.
+
+    Raises:
+        FileFault, KeyFault, RecordingFault: what is wrong, where, what to do.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        what = "is a file" if folder.exists() else "does not exist"
+        msg = f"{folder} {what}: give the folder of a recording (it holds {', '.join(PARTS)} and frames/)."
+        raise RecordingFault(msg)
+    missing = [part for part in PARTS if not (folder / part).is_file()]
+    if missing:
+        msg = f"{folder} is no recording: {', '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing; a recording holds {', '.join(PARTS)} and frames/."
+        raise RecordingFault(msg)
+    rig = read_rig(folder / "rig.toml")
+    bow = read_bow(folder / "bow.toml")
+    pictures = _read_frames(folder / "frames.csv")
+    roles = {p.role for p in pictures}
+    for role, meaning in (("empty", "the empty rack"), ("rest", "the bow at rest"), ("pull", "the pull")):
+        if role not in roles:
+            msg = f"frames.csv in {folder} names no picture of {meaning} (role '{role}'): without it the bend cannot be measured; record the pull again from the start."
+            raise RecordingFault(msg)
+    return Recording(folder, rig, bow, pictures, _read_force(folder / "force.csv"))
+
+
+def _rows(path: Path, columns: tuple[str, ...]) -> list[dict[str, str]]:
+    try:
+        with path.open(newline="", encoding="utf-8", errors="replace") as file:
+            reader = csv.DictReader(file)
+            names = reader.fieldnames or []
+            lacking = [c for c in columns if c not in names]
+            if lacking:
+                msg = f"{path.name} in {path.parent} has no column '{lacking[0]}': its first line must be '{','.join(columns)}'."
+                raise RecordingFault(msg)
+            return [{c: (row.get(c) or "") for c in columns} for row in reader]
+    except OSError as err:
+        msg = f"{path} cannot be read ({err.strerror}): check the file and its permissions."
+        raise RecordingFault(msg) from err
+    except csv.Error as err:
+        msg = f"{path} is no CSV file ({err}): record the pull again or mend that line."
+        raise RecordingFault(msg) from err
+
+
+def _read_frames(path: Path) -> tuple[Picture, ...]:
+    pictures: list[Picture] = []
+    for number, row in enumerate(_rows(path, ("file", "t_s", "role")), start=2):
+        try:
+            t = float(row["t_s"])
+        except ValueError:
+            t = float("nan")
+        if not np.isfinite(t):
+            msg = f"frames.csv line {number}: t_s is '{row['t_s']}', expected a time in seconds."
+            raise RecordingFault(msg)
+        if row["role"] not in ROLES:
+            msg = f"frames.csv line {number}: role is '{row['role']}', expected one of {', '.join(ROLES)}."
+            raise RecordingFault(msg)
+        if not row["file"]:
+            msg = f"frames.csv line {number}: no file is named."
+            raise RecordingFault(msg)
+        if pictures and t < pictures[-1].t_s:
+            msg = (
+                f"frames.csv line {number}: the picture's time runs backwards ({t:.4f} s after {pictures[-1].t_s:.4f} s):"
+                " the clock was changed while recording; record the pull again."
+            )
+            raise RecordingFault(msg)
+        pictures.append(Picture(row["file"], t, row["role"]))
+    return tuple(pictures)
+
+
+def _read_force(path: Path) -> tuple[tuple[float, str], ...]:
+    lines: list[tuple[float, str]] = []
+    for row in _rows(path, ("t_s", "line")):
+        try:
+            t = float(row["t_s"])
+        except ValueError:
+            t = float("nan")
+        lines.append((t, row["line"]))
+    return tuple(lines)
+
+
+def read_picture(recording: Recording, picture: Picture) -> NDArray[np.uint8]:
+    """The picture's pixels, blue green red.
+
+    Raises:
+        RecordingFault: the file is missing, cut off or no picture.
+    """
+    path = recording.folder / picture.file
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        msg = f"picture {picture.file} is missing from {recording.folder}"
+        raise RecordingFault(msg) from None
+    except OSError as err:
+        msg = f"picture {picture.file} cannot be read ({err.strerror})"
+        raise RecordingFault(msg) from err
+    if raw[:2] == b"\xff\xd8" and b"\xff\xd9" not in raw[-64:]:
+        msg = f"picture {picture.file} is cut off ({len(raw)} bytes, its end is missing)"
+        raise RecordingFault(msg)
+    image = cv2.imdecode(np.frombuffer(raw, dtype=np.uint8), cv2.IMREAD_COLOR) if raw else None
+    if image is None:
+        msg = f"picture {picture.file} is no readable picture ({len(raw)} bytes)"
+        raise RecordingFault(msg)
+    return np.asarray(image, dtype=np.uint8)
+
+
+def file_hash(path: Path) -> str:
+    """SHA-256 of a file, hex."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+def hash_files(recording: Recording) -> dict[str, str]:
+    """SHA-256 of every file of the recording that is there, by name within it."""
+    names = [*PARTS, *(p.file for p in recording.pictures)]
+    return {name: file_hash(recording.folder / name) for name in names if (recording.folder / name).is_file()}
