@@ -55,8 +55,10 @@ class SeenHook:
     sd_mm: float
 
 
-def _detector(dictionary: str) -> cv2.aruco.ArucoDetector:
+def _detector(dictionary: str, quick: bool) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
+    if quick:  # one threshold window instead of three: the marker's size in the cut is known
+        parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = 23
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     parameters.cornerRefinementWinSize = 4
     parameters.cornerRefinementMaxIterations = 60
@@ -66,25 +68,29 @@ def _detector(dictionary: str) -> cv2.aruco.ArucoDetector:
     )
 
 
-_DETECTORS: dict[str, cv2.aruco.ArucoDetector] = {}
+_DETECTORS: dict[tuple[str, bool], cv2.aruco.ArucoDetector] = {}
 
 
-def find_markers(gray: NDArray[np.uint8], dictionaries: Iterable[str], offset: tuple[int, int] = (0, 0)) -> dict[Key, Array]:
+def find_markers(
+    gray: NDArray[np.uint8], dictionaries: Iterable[str], offset: tuple[int, int] = (0, 0), quick: bool = False
+) -> dict[Key, Array]:
     """Corners (4, 2) in pixels of each marker seen, clockwise from the marker's own top left.
 
     Args:
         gray: 8-bit grey picture, or a cut of one.
         dictionaries: names of the dictionaries to look for.
         offset: x, y of the cut's corner in the whole picture; added to the corners.
+        quick: one threshold only, for a cut about a marker.
 
     A marker of an id that is seen twice is left out: one of the two is false and nothing says which.
     """
     found: dict[Key, Array] = {}
     twice: set[Key] = set()
     for name in sorted(set(dictionaries)):
-        if name not in _DETECTORS:
-            _DETECTORS[name] = _detector(name)
-        corners, ids, _ = _DETECTORS[name].detectMarkers(gray)
+        kind = (name, quick)
+        if kind not in _DETECTORS:
+            _DETECTORS[kind] = _detector(name, quick)
+        corners, ids, _ = _DETECTORS[kind].detectMarkers(gray)
         if ids is None:
             continue
         for quad, marker in zip(corners, np.asarray(ids).ravel(), strict=True):
@@ -108,7 +114,7 @@ def find_near(gray: NDArray[np.uint8], wanted: Mapping[Key, tuple[Array, float]]
         x1, y1 = int(min(width, centre[0] + reach)), int(min(height, centre[1] + reach))
         if x1 - x0 < 12 or y1 - y0 < 12:
             continue
-        seen = find_markers(np.ascontiguousarray(gray[y0:y1, x0:x1]), (key[0],), (x0, y0))
+        seen = find_markers(np.ascontiguousarray(gray[y0:y1, x0:x1]), (key[0],), (x0, y0), quick=True)
         if key in seen:
             found[key] = seen[key]
     return found

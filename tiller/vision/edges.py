@@ -22,18 +22,24 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 Array = NDArray[np.float64]
+Single = NDArray[np.float32]
 
 HALF_WINDOW_PX = 7
 """Profiles are sampled at whole px from -7 to +7 about the expected edge."""
 _RIDGE = 1e-3
 
 
-def _along(values: Array, width: int) -> Array:
-    """Running median, then running mean, over ``width`` neighbouring profiles (odd)."""
+def _along(levels: Single, width: int, parts: int) -> Single:
+    """Running median, then running mean, of levels (2, n, 4) over ``width`` neighbouring profiles of each of ``parts`` runs."""
+    channels, n, columns = levels.shape
+    runs = levels.reshape(channels * parts, n // parts, columns)
     half = width // 2
-    padded = np.pad(values, half, mode="edge")
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
-    return np.convolve(np.pad(middle, half, mode="edge"), np.ones(width) / width, mode="valid")
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(runs, ((0, 0), (half, half), (0, 0)), mode="edge"), width, axis=1)
+    middle = np.partition(windows, half, axis=-1)[..., half]
+    padded = np.pad(middle, ((0, 0), (half + 1, half), (0, 0)), mode="edge")
+    total = np.cumsum(padded, axis=1, dtype=np.float64)
+    mean = (total[:, width:] - total[:, :-width]) / width
+    return mean.reshape(levels.shape).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -53,104 +59,108 @@ class EdgeFit:
     misfit: Array
 
 
-def _project(basis: Array, target: Array, ridge: Array) -> tuple[Array, Array]:
-    """Least-squares coefficients (n, k) and residual (n, m) of target (n, m) on basis (n, m, k)."""
-    normal = np.matmul(basis.transpose(0, 2, 1), basis) + ridge
-    right = np.matmul(basis.transpose(0, 2, 1), target[:, :, None])
-    coef = np.linalg.solve(normal, right)
-    return coef[:, :, 0], target - np.matmul(basis, coef)[:, :, 0]
+_TABLE_STEP = 1.0 / 512
+_TABLE_END = 5.0
+_AT = np.arange(-_TABLE_END, _TABLE_END + _TABLE_STEP, _TABLE_STEP)
+_PHI = ndtr(_AT).astype(np.float32)
+_BELL = (np.exp(-0.5 * _AT * _AT) / np.sqrt(2 * np.pi)).astype(np.float32)
+
+
+def _step_and_slope(z: Single) -> tuple[Single, Single]:
+    """Phi(z) and its derivative, from a table (error below 0.001)."""
+    index = ((np.clip(z, -_TABLE_END, _TABLE_END) + _TABLE_END) * np.float32(1 / _TABLE_STEP) + np.float32(0.5)).astype(np.int32)
+    return _PHI.take(index), _BELL.take(index)
 
 
 def fit_edges(
-    picture: Array,
-    empty: Array,
+    picture: Single,
+    empty: Single,
     strip_px: Array,
     blur_px: tuple[float, float],
     noise: tuple[float, float],
-    start_px: Array | None = None,
-    rounds: int = 4,
+    rounds: int = 3,
     smooth: int = 0,
     parts: int = 1,
 ) -> EdgeFit:
     """Fits the edge of each profile.
 
     Args:
-        picture: (n, m, 2) luma and chroma along each profile, m = 2 HALF_WINDOW_PX + 1, outward.
-        empty: (n, m, 2) the same places in the picture of the empty rack.
+        picture: (2, n, m) luma and chroma along each profile, m = 2 HALF_WINDOW_PX + 1, outward.
+        empty: (2, n, m) the same places in the picture of the empty rack.
         strip_px: (n,) width of the sliver beside the front, >= 0.
         blur_px: sd of the edge's blur in luma and chroma.
         noise: sd of the picture's noise in luma and chroma.
-        start_px: (n,) where to start; 0 where not given.
         rounds: Gauss-Newton rounds with levels of each profile's own.
         smooth: then two rounds with levels averaged over this many neighbouring profiles (odd); 0 = none.
         parts: the profiles are this many runs of equal length; levels are not averaged across them.
     """
-    n, m, _ = picture.shape
-    tau = np.arange(m, dtype=float) - (m - 1) / 2
-    at = np.zeros(n) if start_px is None else np.clip(start_px, -4.0, 4.0)
+    _, n, m = picture.shape
+    tau = (np.arange(m) - (m - 1) / 2).astype(np.float32)
+    at = np.zeros(n, dtype=np.float32)
     limit = (m - 1) / 2 - 2.0
-    ws = np.maximum(strip_px, 0.0)
+    ws = np.maximum(strip_px, 0.0).astype(np.float32)
+    blur = np.array(blur_px, dtype=np.float32)[:, None, None]
+    scale = np.array([128.0, 64.0], dtype=np.float32)
+    weight = (1.0 / np.array(noise, dtype=np.float32) ** 2)[:, None]
     # pulls the strip's level to that of the front where the strip is too thin to be told from it
     thin = (1.0 / (0.3 + ws)) ** 2 * 0.2
-    ridge = np.zeros((n, 4, 4))
+    ridge = np.zeros((n, 4, 4), dtype=np.float32)
     ridge[:, range(4), range(4)] = _RIDGE
     ridge[:, 1, 1] += thin
     ridge[:, 2, 2] += thin
     ridge[:, 1, 2] -= thin
     ridge[:, 2, 1] -= thin
     ridge[:, 3, 3] += 0.05
-    levels: list[Array | None] = [None, None]
+    ridges = ridge[None] * (scale**2 * 0.02)[:, None, None, None]
+    # luma: the empty rack's picture times a shade; chroma: that picture plus a shift
+    behind = np.stack([empty[0], np.full_like(empty[1], 64.0)])
+    tint = np.stack([np.zeros_like(empty[0]), empty[1]])
+    wide = scale[:, None, None]
+    levels: Single | None = None
     final = 2 if smooth > 1 else 0
+    basis = np.empty((2, n, m, 4), dtype=np.float32)
     for k in range(rounds + final + 1):
-        num, den, rss = np.zeros(n), np.zeros(n), np.zeros(n)
-        steps = np.zeros(n)
-        for ch in (0, 1):
-            z = (tau[None, :] - at[:, None]) / blur_px[ch]
-            zs = z + (ws / blur_px[ch])[:, None]
-            g, gs = ndtr(z), ndtr(zs)
-            dg = np.exp(-0.5 * z * z) * (0.3989422804014327 / blur_px[ch])
-            dgs = np.exp(-0.5 * zs * zs) * (0.3989422804014327 / blur_px[ch])
-            deep = np.minimum(tau[None, :] - at[:, None] + ws[:, None], 0.0)
-            behind = empty[:, :, ch] if ch == 0 else np.ones_like(g) * 64.0
-            known = np.zeros_like(g) if ch == 0 else empty[:, :, ch] * g
-            scale = 128.0 if ch == 0 else 64.0
-            basis = np.stack([behind * g, scale * (gs - g), scale * (1 - gs), scale * 0.1 * deep * (1 - gs)], axis=2)
-            fixed = levels[ch]
-            if fixed is None:
-                coef, left = _project(basis, picture[:, :, ch] - known, ridge * scale**2 * 0.02)
-                if final and k == rounds:
-                    levels[ch] = np.vstack(
-                        [np.column_stack([_along(c, smooth) for c in part.T]) for part in np.split(coef, parts)]
-                    )
-            else:
-                coef = fixed
-                left = picture[:, :, ch] - known - np.matmul(basis, coef[:, :, None])[:, :, 0]
-            dknown = np.zeros_like(g) if ch == 0 else -empty[:, :, ch] * dg
-            slope = -(
-                dknown
-                + coef[:, 0:1] * behind * (-dg)
-                + coef[:, 1:2] * scale * (dg - dgs)
-                + coef[:, 2:3] * scale * dgs
-                + coef[:, 3:4] * scale * 0.1 * (deep * dgs - (1 - gs) * (deep < 0))
-            )
-            if fixed is None:
-                _, slope = _project(basis, slope, ridge * scale**2 * 0.02)
-            w = 1.0 / noise[ch] ** 2
-            num += w * np.sum(slope * left, axis=1)
-            den += w * np.sum(slope * slope, axis=1)
-            rss += w * np.sum(left * left, axis=1)
-            edge_in = coef[:, 1] * scale
-            edge_out = coef[:, 0] * np.mean(behind[:, m // 2 :], axis=1) + np.mean(known[:, -4:], axis=1)
-            steps = np.hypot(steps, (edge_in - edge_out) / noise[ch])
+        z = (tau[None, :] - at[:, None])[None] / blur
+        g, dg = _step_and_slope(z)
+        gs, dgs = _step_and_slope(z + ws[None, :, None] / blur)
+        dg /= blur
+        dgs /= blur
+        deep = np.minimum(tau[None, :] - at[:, None] + ws[:, None], 0.0)[None]
+        inner = 1 - gs
+        basis[..., 0] = behind * g
+        basis[..., 1] = wide * (gs - g)
+        basis[..., 2] = wide * inner
+        basis[..., 3] = (0.1 * wide) * deep * inner
+        target = picture - tint * g
+        inverse: Single | None = None
+        if levels is None:
+            turned = basis.transpose(0, 1, 3, 2)
+            inverse = np.linalg.inv(np.matmul(turned, basis) + ridges)
+            coef = np.matmul(inverse, np.matmul(turned, target[..., None]))[..., 0]
+            if final and k == rounds:
+                levels = _along(coef, smooth, parts)
+        else:
+            coef = levels
+        left = target - np.matmul(basis, coef[..., None])[..., 0]
+        c0, c1, c2, c3 = (coef[..., j][..., None] for j in range(4))
+        slope = (c0 * behind + tint) * dg - wide * (c1 * (dg - dgs) + c2 * dgs + 0.1 * c3 * (deep * dgs - inner * (deep < 0)))
+        if inverse is not None:
+            turned = basis.transpose(0, 1, 3, 2)
+            slope = slope - np.matmul(basis, np.matmul(inverse, np.matmul(turned, slope[..., None])))[..., 0]
+        num = np.sum(weight * np.einsum("cnm,cnm->cn", slope, left), axis=0)
+        den = np.sum(weight * np.einsum("cnm,cnm->cn", slope, slope), axis=0)
         if k == rounds + final:
             break
-        if k == rounds:
+        if final and k == rounds:
             continue
-        with np.errstate(divide="ignore", invalid="ignore"):
-            step = np.where(den > 0, -num / den, 0.0)
-        at = np.clip(at + np.clip(step, -1.5, 1.5), -limit, limit)
-    misfit = np.sqrt(rss / max(1, 2 * m - 9))
+        step = np.where(den > 0, -num / np.maximum(den, 1e-20), 0.0)
+        at = np.clip(at + np.clip(step, -1.5, 1.5), -limit, limit).astype(np.float32)
+    rss = np.sum(weight * np.einsum("cnm,cnm->cn", left, left), axis=0)
+    edge_in = coef[..., 1] * scale[:, None]
+    edge_out = coef[..., 0] * np.mean(behind[..., m // 2 :], axis=2) + np.mean((tint * g)[..., -4:], axis=2)
+    steps = np.sqrt(np.sum(weight * (edge_in - edge_out) ** 2, axis=0))
+    misfit = np.sqrt(rss / max(1, 2 * m - 9)).astype(float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        sd = np.sqrt(1.0 / den) * np.maximum(misfit, 0.7)
-    lost = ~np.isfinite(sd) | (np.abs(at) >= limit - 1e-9)
-    return EdgeFit(np.where(lost, np.nan, at), np.where(lost, np.nan, sd), steps, misfit)
+        sd = (np.sqrt(1.0 / den) * np.maximum(misfit, 0.7)).astype(float)
+    lost = ~np.isfinite(sd) | (np.abs(at) >= limit - 1e-6)
+    return EdgeFit(np.where(lost, np.nan, at.astype(float)), np.where(lost, np.nan, sd), steps.astype(float), misfit)

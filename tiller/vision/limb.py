@@ -11,6 +11,7 @@ calipers.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ SPACING_MM = 5.0
 SMOOTH_PROFILES = 11
 CROWN_GUESS_MM = 90.0
 """Crown radius taken for the outline's perspective where bow.toml has none (common practice, no source)."""
-LUMA = np.array([0.114, 0.587, 0.299])
+LUMA = np.array([0.114, 0.587, 0.299], dtype=np.float32)
 """Rec. ITU-R BT.601 luma weights in blue, green, red order."""
 NOCK_CLEARANCE_MM = 20.0
 """The last stretch before the nock is not measured: string and nock hide its edge; it is as good as straight."""
@@ -113,9 +114,9 @@ def normals(points_mm: Array, sign: int) -> Array:
     return np.column_stack([-tangent[:, 1], tangent[:, 0]]) * sign
 
 
-def channels(colours: NDArray[np.float32]) -> Array:
-    """Luma and half of red minus blue, (..., 2)."""
-    return np.stack([colours @ LUMA, 0.5 * (colours[..., 2] - colours[..., 0])], axis=-1).astype(float)
+def channels(colours: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Luma and half of red minus blue, (2, ...)."""
+    return np.stack([colours @ LUMA, np.float32(0.5) * (colours[..., 2] - colours[..., 0])])
 
 
 def outline_offsets(
@@ -227,26 +228,34 @@ def _nanmedian(rows: Array) -> Array:
     return np.where(count > 0, 0.5 * (low + high), np.nan)
 
 
+@lru_cache(maxsize=64)
+def _smooth_basis(first: float, spacing: float, count: int, knot_spacing: float) -> tuple[Array, Array]:
+    """Cubic B-spline basis on evenly spaced stations, and the second-difference penalty of its coefficients."""
+    from scipy.interpolate import BSpline
+
+    s = first + spacing * np.arange(count)
+    inner = np.arange(s[0], s[-1], knot_spacing)[1:]
+    knots = np.concatenate([[s[0]] * 4, inner, [s[-1]] * 4])
+    basis = BSpline.design_matrix(s, knots, 3).toarray()
+    bend = np.diff(np.eye(basis.shape[1]), 2, axis=0) * 0.3
+    return basis, bend.T @ bend
+
+
 def smooth_offsets(s_mm: Array, offset_mm: Array, sd_mm: Array, spacing_mm: float = 60.0) -> Array:
     """Measured offsets as a smooth line (n,), a robust cubic spline with knots every ``spacing_mm``.
 
-    For following the limb from picture to picture only; gaps are bridged.
+    For following the limb from picture to picture only; gaps are bridged. NaN where fewer than 8 values are seen.
     """
-    from scipy.interpolate import BSpline
-
     good = np.isfinite(offset_mm) & np.isfinite(sd_mm)
     if np.count_nonzero(good) < 8:
         return np.full(len(s_mm), np.nan)
-    inner = np.arange(s_mm[0], s_mm[-1], spacing_mm)[1:]
-    knots = np.concatenate([[s_mm[0]] * 4, inner, [s_mm[-1]] * 4])
-    basis = BSpline.design_matrix(s_mm, knots, 3).toarray()
-    bend = np.diff(np.eye(basis.shape[1]), 2, axis=0) * 0.3
+    basis, penalty = _smooth_basis(float(s_mm[0]), float(s_mm[1] - s_mm[0]), len(s_mm), spacing_mm)
     sure = 1.0 / np.maximum(np.where(good, sd_mm, 2.0), 0.1)
     value = np.where(good, offset_mm, 0.0)
     weight = sure
     for _ in range(3):
-        rows = np.vstack([basis * weight[:, None], bend])
-        coef = np.linalg.lstsq(rows, np.concatenate([value * weight, np.zeros(len(bend))]), rcond=None)[0]
+        heavy = basis * (weight**2)[:, None]
+        coef = np.linalg.solve(heavy.T @ basis + penalty, heavy.T @ value)
         rest = np.abs(value - basis @ coef)
         weight = np.where(good, sure / np.sqrt(1 + (rest / 0.6) ** 2), 0.05)
     return np.asarray(basis @ coef, dtype=float)
@@ -276,8 +285,6 @@ def as_bent(points_mm: Array, model: LimbModel, seen: NDArray[np.bool_]) -> Arra
     slope is zero at the nock (no moment there). Keeps what is followed from picture to picture free
     of what was picked up by mistake; measured places are offsets from the line and lose nothing.
     """
-    from scipy.interpolate import BSpline
-
     sign = model.sign
 
     def angle(line: Array) -> Array:
@@ -286,14 +293,12 @@ def as_bent(points_mm: Array, model: LimbModel, seen: NDArray[np.bool_]) -> Arra
 
     rest, now = angle(model.rest_mm), angle(points_mm)
     mid = 0.5 * (model.s_mm[1:] + model.s_mm[:-1])
-    inner = np.arange(mid[0], mid[-1], 130.0)[1:]
-    knots = np.concatenate([[mid[0]] * 4, inner, [mid[-1]] * 4])
-    basis = BSpline.design_matrix(mid, knots, 3).toarray()
-    basis[:, -2] += basis[:, -1]
-    basis = basis[:, :-1]
+    full, _ = _smooth_basis(float(mid[0]), float(mid[1] - mid[0]), len(mid), 130.0)
+    basis = np.column_stack([full[:, :-2], full[:, -2] + full[:, -1]])
     weight = np.where(seen[1:] & seen[:-1], 1.0, 0.03)
     for _ in range(3):
-        coef = np.linalg.lstsq(basis * weight[:, None], (now - rest) * weight, rcond=None)[0]
+        heavy = basis * (weight**2)[:, None]
+        coef = np.linalg.solve(heavy.T @ basis + 1e-6 * np.eye(basis.shape[1]), heavy.T @ (now - rest))
         left = np.abs(now - rest - basis @ coef)
         scale = 1.4826 * float(np.median(left)) + 1e-4
         weight = np.where(seen[1:] & seen[:-1], 1.0, 0.03) / np.sqrt(1 + (left / (2 * scale)) ** 2)

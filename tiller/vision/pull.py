@@ -75,8 +75,8 @@ def picture_noise(image: Image) -> tuple[float, float]:
     height, width = image.shape[:2]
     cut = image[height // 8 : 7 * height // 8 : 3, width // 8 : 7 * width // 8].astype(np.float32)
     both = channels(cut)
-    second = both[:, 2:] - 2 * both[:, 1:-1] + both[:, :-2]
-    values = 1.4826 * np.median(np.abs(second), axis=(0, 1)) / np.sqrt(6.0)
+    second = both[:, :, 2:] - 2 * both[:, :, 1:-1] + both[:, :, :-2]
+    values = 1.4826 * np.median(np.abs(second), axis=(1, 2)) / np.sqrt(6.0)
     return max(float(values[0]), 1.2), max(float(values[1]), 1.0)
 
 
@@ -216,21 +216,20 @@ def sharpen_look(scene: Scene, image: Image, models: Mapping[Side, LimbModel]) -
         return sum(trace_limb(image, scene.empty, view, z, m, m.rest_mm, look).misfit for m in thin.values())
 
     lowest = cost(best)
-    for _ in range(2):
-        options = [replace(best, blur_px=(b, float(np.hypot(b, 1.1)))) for b in (0.55, 0.7, 0.85, 1.0, 1.25, 1.6, 2.0)]
-        options += [replace(best, round_mm=(best.round_mm[0], r)) for r in (0.0, 0.4, 0.8, 1.2, 1.6, 2.0)]
-        options += [replace(best, round_mm=(r, best.round_mm[1])) for r in (0.0, 0.5, 1.0, 1.5, 2.0, 3.0)]
-        for kind in (options[:7], options[7:13], options[13:]):
-            costs = [cost(replace(best, **_changed(best, look))) for look in kind]
-            k = int(np.argmin(costs))
-            if costs[k] < lowest - 1e-9:
-                lowest, best = costs[k], replace(best, **_changed(best, kind[k]))
+    kinds = (
+        [replace(best, blur_px=(b, float(np.hypot(b, 1.1)))) for b in (0.55, 0.7, 1.0, 1.25, 1.6, 2.0)],
+        [replace(best, round_mm=(0.0, r)) for r in (0.4, 0.8, 1.2, 1.8)],
+        [replace(best, round_mm=(r, 0.0)) for r in (0.7, 1.5, 3.0)],
+    )
+    for kind, name in zip(kinds, ("blur_px", "round_mm", "round_mm"), strict=True):
+        start = best
+        for look in kind:
+            mixed = tuple(max(a, b) for a, b in zip(start.round_mm, look.round_mm, strict=True))
+            option = replace(start, blur_px=look.blur_px) if name == "blur_px" else replace(start, round_mm=(mixed[0], mixed[1]))
+            value = cost(option)
+            if value < lowest:
+                lowest, best = value, option
     return best
-
-
-def _changed(before: Look, after: Look) -> dict[str, tuple[float, float]]:
-    names = ("blur_px", "round_mm")
-    return {n: getattr(after, n) for n in names if getattr(after, n) != getattr(before, n)}
 
 
 def _every(model: LimbModel, step: int) -> LimbModel:
@@ -288,15 +287,22 @@ def see_limb(
     return _moved(trace, moved, model)
 
 
-def see_hook(scene: Scene, image: Image, last_px: Array | None) -> tuple[SeenHook | None, Array | None, float]:
-    """Hook seat, hook fiducial's centre in the picture, and the board's shift since the empty rack (px)."""
+def see_hook(
+    scene: Scene, image: Image, last_px: Array | None, few: bool = True
+) -> tuple[SeenHook | None, Array | None, float]:
+    """Hook seat, hook fiducial's centre in the picture, and the board's shift since the empty rack (px).
+
+    ``few``: watch two of the board's fiducials instead of all of them.
+    """
     hook = scene.rig.hook
     key: Key = (hook.dictionary, hook.id)
     grey = gray(image)
     wanted: dict[Key, tuple[Array, float]] = {}
     by_id = {f.id: f.dictionary for f in scene.rig.fiducials}
     scale = scene.rig.lens.matrix[0, 0] / max(1.0, scene.board.view.centre_mm[2])
-    for fid, centre in scene.board.centres_px.items():
+    watched = sorted(scene.board.centres_px)[:2] if few else sorted(scene.board.centres_px)
+    for fid in watched:
+        centre = scene.board.centres_px[fid]
         wanted[(by_id[fid], fid)] = (centre, max(40.0, 1.3 * scale * _side(scene.rig, fid)))
     if last_px is not None:
         wanted[key] = (last_px, max(60.0, 2.2 * scale * hook.side_mm))

@@ -1,0 +1,285 @@
+"""The shop's book: one SQLite file with bows, sessions at the rack, pulls and what was measured.
+
+WAL journal, foreign keys, explicit transactions; a crash at any moment leaves the last finished
+entry. A recording that is measured again adds a result to its pull, not a second pull; a pull is
+known by the hashes of its files. Derived numbers carry the version of the program that made them.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tiller import __version__
+from tiller.bow.bowfile import SIDES
+from tiller.errors import BookFault
+from tiller.mechanics.results import PullResult
+
+Migration = tuple[str, Callable[[sqlite3.Connection], None]]
+
+
+def _first_tables(db: sqlite3.Connection) -> None:
+    for statement in (
+        "CREATE TABLE bows (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, wood TEXT NOT NULL, description TEXT NOT NULL, created_at TEXT NOT NULL)",
+        "CREATE TABLE sessions (id INTEGER PRIMARY KEY, bow_id INTEGER NOT NULL REFERENCES bows(id) ON DELETE RESTRICT, day TEXT NOT NULL, UNIQUE (bow_id, day))",
+        "CREATE TABLE pulls (id INTEGER PRIMARY KEY, session_id INTEGER NOT NULL REFERENCES sessions(id) ON DELETE RESTRICT,"
+        " fingerprint TEXT NOT NULL UNIQUE, recording TEXT NOT NULL, folder TEXT NOT NULL, taken_at TEXT NOT NULL)",
+        "CREATE TABLE files (pull_id INTEGER NOT NULL REFERENCES pulls(id) ON DELETE CASCADE, name TEXT NOT NULL, sha256 TEXT NOT NULL, PRIMARY KEY (pull_id, name))",
+        "CREATE TABLE results (id INTEGER PRIMARY KEY, pull_id INTEGER NOT NULL REFERENCES pulls(id) ON DELETE CASCADE, made_at TEXT NOT NULL,"
+        " program TEXT NOT NULL, largest_draw_mm REAL NOT NULL, force_there_n REAL NOT NULL, lag_s REAL NOT NULL, lag_sd_s REAL NOT NULL,"
+        " hysteresis REAL, balance REAL, balance_sd REAL, notes TEXT NOT NULL)",
+        "CREATE TABLE force_draw (result_id INTEGER NOT NULL REFERENCES results(id) ON DELETE CASCADE, number INTEGER NOT NULL, file TEXT NOT NULL, branch TEXT NOT NULL,"
+        " t_s REAL NOT NULL, draw_mm REAL, draw_sd_mm REAL, force_n REAL, force_sd_n REAL, held INTEGER NOT NULL, PRIMARY KEY (result_id, number))",
+        "CREATE TABLE profiles (result_id INTEGER NOT NULL REFERENCES results(id) ON DELETE CASCADE, limb TEXT NOT NULL, number INTEGER NOT NULL, s_mm REAL NOT NULL,"
+        " bend_per_m REAL, bend_sd REAL, stiffness_n_m2 REAL, stiffness_sd REAL, strain REAL, strain_sd REAL, departure REAL, departure_sd REAL,"
+        " PRIMARY KEY (result_id, limb, number)) WITHOUT ROWID",
+        "CREATE TABLE marks (result_id INTEGER NOT NULL REFERENCES results(id) ON DELETE CASCADE, limb TEXT NOT NULL, from_mm REAL NOT NULL, to_mm REAL NOT NULL,"
+        " kind TEXT NOT NULL, departure REAL NOT NULL, sd REAL NOT NULL)",
+        "CREATE INDEX pulls_of_session ON pulls (session_id)",
+        "CREATE INDEX results_of_pull ON results (pull_id)",
+        "CREATE INDEX marks_of_result ON marks (result_id)",
+    ):
+        db.execute(statement)
+
+
+MIGRATIONS: tuple[Migration, ...] = (("first tables", _first_tables),)
+"""In order; the number of those that ran is the schema version (PRAGMA user_version)."""
+
+
+@dataclass(frozen=True)
+class PullRow:
+    """A pull as listed: its newest result."""
+
+    pull_id: int
+    bow: str
+    day: str
+    recording: str
+    results: int
+    largest_draw_mm: float
+    force_there_n: float
+    marks: int
+
+
+class Book:
+    """The shop's book. ``open`` it with a ``with`` statement."""
+
+    def __init__(self, path: Path, migrations: tuple[Migration, ...] = MIGRATIONS) -> None:
+        self.path = Path(path)
+        self.migrations = migrations
+        self._db: sqlite3.Connection | None = None
+
+    def __enter__(self) -> Book:
+        self.open()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def open(self) -> None:
+        """Opens the file, makes it where it is missing, brings an older one up to date.
+
+        Raises:
+            BookFault: it cannot be opened, is no book, or was written by a newer program.
+        """
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            db = sqlite3.connect(self.path, timeout=5.0, isolation_level=None)
+            mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+            db.execute("PRAGMA foreign_keys = ON")
+            db.execute("PRAGMA synchronous = FULL")
+            db.execute("PRAGMA busy_timeout = 5000")
+            version = int(db.execute("PRAGMA user_version").fetchone()[0])
+        except (sqlite3.Error, OSError) as err:
+            raise self._fault("cannot be opened", err) from err
+        if mode != "wal":
+            db.close()
+            msg = f"The book {self.path} lies on a drive that cannot keep it safe (no write-ahead log): put it on a local drive."
+            raise BookFault(msg)
+        if version > len(self.migrations):
+            db.close()
+            msg = (
+                f"The book {self.path} was written by a newer program (its version is {version}, this program knows {len(self.migrations)}):"
+                " install the newer program; nothing was changed."
+            )
+            raise BookFault(msg)
+        self._db = db
+        for number in range(version, len(self.migrations)):
+            name, step = self.migrations[number]
+            try:
+                with self._transaction() as change:
+                    step(change)
+                    change.execute(f"PRAGMA user_version = {number + 1}")
+            except sqlite3.Error as err:
+                self.close()
+                raise self._fault(f"cannot be brought up to date ({name})", err) from err
+
+    def close(self) -> None:
+        """Closes the file."""
+        if self._db is not None:
+            self._db.close()
+            self._db = None
+
+    def _fault(self, what: str, err: Exception) -> BookFault:
+        hint = "check that the disk is not full and that you may write there; the book keeps what it had"
+        return BookFault(f"The book {self.path} {what}: {err}; {hint}.")
+
+    @property
+    def db(self) -> sqlite3.Connection:
+        """The open connection."""
+        if self._db is None:
+            msg = f"The book {self.path} is closed."
+            raise BookFault(msg)
+        return self._db
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        db = self.db
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            yield db
+        except BaseException:
+            db.execute("ROLLBACK")
+            raise
+        db.execute("COMMIT")
+
+    def add(
+        self, result: PullResult, wood: str, description: Mapping[str, Any], folder: Path, hashes: Mapping[str, str], taken_at: datetime, program: str = __version__
+    ) -> tuple[int, int, bool]:
+        """Writes a measured pull: all of it or nothing.
+
+        Returns:
+            pull id, result id, whether the pull is new.
+
+        Raises:
+            BookFault: it cannot be written; the book is as it was.
+        """
+        fingerprint = sha256("\n".join(f"{k} {v}" for k, v in sorted(hashes.items())).encode()).hexdigest()
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        top = result.pictures[result.largest]
+        try:
+            with self._transaction() as db:
+                db.execute(
+                    "INSERT INTO bows (name, wood, description, created_at) VALUES (?, ?, ?, ?)"
+                    " ON CONFLICT (name) DO UPDATE SET wood = excluded.wood, description = excluded.description",
+                    (result.bow, wood, json.dumps(description), now),
+                )
+                bow_id = db.execute("SELECT id FROM bows WHERE name = ?", (result.bow,)).fetchone()[0]
+                found = db.execute("SELECT id FROM pulls WHERE fingerprint = ?", (fingerprint,)).fetchone()
+                if found is None:
+                    day = taken_at.date().isoformat()
+                    db.execute("INSERT INTO sessions (bow_id, day) VALUES (?, ?) ON CONFLICT DO NOTHING", (bow_id, day))
+                    session = db.execute("SELECT id FROM sessions WHERE bow_id = ? AND day = ?", (bow_id, day)).fetchone()[0]
+                    cursor = db.execute(
+                        "INSERT INTO pulls (session_id, fingerprint, recording, folder, taken_at) VALUES (?, ?, ?, ?, ?)",
+                        (session, fingerprint, result.recording, str(folder), taken_at.isoformat(timespec="seconds")),
+                    )
+                    pull_id = int(cursor.lastrowid or 0)
+                    db.executemany("INSERT INTO files VALUES (?, ?, ?)", [(pull_id, k, v) for k, v in sorted(hashes.items())])
+                else:
+                    pull_id = int(found[0])
+                cursor = db.execute(
+                    "INSERT INTO results (pull_id, made_at, program, largest_draw_mm, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        pull_id, now, program, top.draw_mm, top.force_n, result.lag_s, result.lag_sd_s, _number(result.hysteresis),
+                        _number(result.balance), _number(result.balance_sd), json.dumps({"left_out": result.left_out, "said": result.said}),
+                    ),
+                )
+                result_id = int(cursor.lastrowid or 0)
+                self._add_details(db, result_id, result)
+        except sqlite3.Error as err:
+            raise self._fault("could not be written, so this pull is not in it", err) from err
+        return pull_id, result_id, found is None
+
+    @staticmethod
+    def _add_details(db: sqlite3.Connection, result_id: int, result: PullResult) -> None:
+        db.executemany(
+            "INSERT INTO force_draw VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (result_id, k, p.file, p.branch, p.t_s, _number(p.draw_mm), _number(p.draw_sd_mm), _number(p.force_n), _number(p.force_sd_n), int(p.held))
+                for k, p in enumerate(result.pictures)
+            ],
+        )
+        for side in SIDES:
+            limb = result.limb(side)
+            columns = (
+                limb.s_mm, limb.bend_per_m, limb.bend_sd, limb.stiffness_n_m2, limb.stiffness_sd, limb.strain, limb.strain_sd, limb.departure, limb.departure_sd,
+            )
+            db.executemany(
+                "INSERT INTO profiles VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                [(result_id, side, k, *(_number(v) for v in row)) for k, row in enumerate(zip(*columns, strict=True))],
+            )
+            db.executemany(
+                "INSERT INTO marks VALUES (?, ?, ?, ?, ?, ?, ?)",
+                [(result_id, side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd) for m in limb.marks],
+            )
+
+    def _rows(self, query: str, values: tuple[Any, ...] = ()) -> list[dict[str, Any]]:
+        try:
+            cursor = self.db.execute(query, values)
+            names = [c[0] for c in cursor.description]
+            return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+        except sqlite3.Error as err:
+            raise self._fault("cannot be read", err) from err
+
+    def pulls(self, bow: str | None = None) -> list[PullRow]:
+        """All pulls, oldest first, each with its newest result."""
+        rows = self._rows(
+            "SELECT p.id AS pull_id, b.name AS bow, s.day AS day, p.recording AS recording,"
+            " (SELECT COUNT(*) FROM results r WHERE r.pull_id = p.id) AS results, r.largest_draw_mm, r.force_there_n,"
+            " (SELECT COUNT(*) FROM marks m WHERE m.result_id = r.id) AS marks"
+            " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id"
+            " JOIN results r ON r.id = (SELECT MAX(id) FROM results WHERE pull_id = p.id)"
+            " WHERE ? IS NULL OR b.name = ? ORDER BY p.id",
+            (bow, bow),
+        )
+        return [PullRow(**row) for row in rows]
+
+    def bows(self) -> list[dict[str, Any]]:
+        """All bows with the number of their pulls."""
+        return self._rows(
+            "SELECT b.name, b.wood, b.created_at, COUNT(p.id) AS pulls FROM bows b LEFT JOIN sessions s ON s.bow_id = b.id"
+            " LEFT JOIN pulls p ON p.session_id = s.id GROUP BY b.id ORDER BY b.name"
+        )
+
+    def pull(self, pull_id: int) -> dict[str, Any]:
+        """A pull with its newest result and all its details.
+
+        Raises:
+            BookFault: there is no such pull.
+        """
+        heads = self._rows(
+            "SELECT p.id AS pull_id, b.name AS bow, b.wood, s.day, p.recording, p.folder, p.taken_at, r.id AS result_id, r.made_at, r.program,"
+            " r.largest_draw_mm, r.force_there_n, r.lag_s, r.lag_sd_s, r.hysteresis, r.balance, r.balance_sd, r.notes"
+            " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id JOIN results r ON r.pull_id = p.id"
+            " WHERE p.id = ? ORDER BY r.id DESC LIMIT 1",
+            (pull_id,),
+        )
+        if not heads:
+            known = [row.pull_id for row in self.pulls()]
+            span = f"pulls {min(known)} to {max(known)}" if known else "no pull at all"
+            msg = f"The book {self.path} has no pull {pull_id}; it holds {span}: 'tiller book list' shows them."
+            raise BookFault(msg)
+        out = heads[0]
+        out["notes"] = json.loads(out["notes"])
+        key = (out["result_id"],)
+        out["force_draw"] = self._rows("SELECT * FROM force_draw WHERE result_id = ? ORDER BY number", key)
+        out["profiles"] = {
+            side: self._rows("SELECT * FROM profiles WHERE result_id = ? AND limb = ? ORDER BY number", (out["result_id"], side)) for side in SIDES
+        }
+        out["marks"] = self._rows("SELECT limb, from_mm, to_mm, kind, departure, sd FROM marks WHERE result_id = ? ORDER BY limb, from_mm", key)
+        out["files"] = self._rows("SELECT name, sha256 FROM files WHERE pull_id = ? ORDER BY name", (pull_id,))
+        return out
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

@@ -1,0 +1,148 @@
+"""Results as data: the JSON of a measured pull, CSV with units in the header, files written whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES
+from tiller.errors import FileFault
+from tiller.mechanics.results import LimbResult, PullResult
+
+
+def _list(values: NDArray[np.float64], digits: int = 6) -> list[float | None]:
+    return [round(float(v), digits) if np.isfinite(v) else None for v in values]
+
+
+def _one(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def limb_json(limb: LimbResult) -> dict[str, Any]:
+    """One limb; bend and strain at the largest draw."""
+    return {
+        "s_mm": _list(limb.s_mm, 3),
+        "bend_per_m": _list(limb.bend_per_m),
+        "bend_sd": _list(limb.bend_sd),
+        "stiffness_n_m2": _list(limb.stiffness_n_m2),
+        "stiffness_sd": _list(limb.stiffness_sd),
+        "strain": _list(limb.strain, 8),
+        "strain_sd": _list(limb.strain_sd, 8),
+        "strain_belly": _list(limb.strain_belly, 8),
+        "departure": _list(limb.departure),
+        "departure_sd": _list(limb.departure_sd),
+        "even_strain": _one(limb.aim),
+        "implied_modulus_gpa": _one(limb.implied_modulus_gpa),
+        "implied_modulus_sd_gpa": _one(limb.implied_modulus_sd_gpa),
+    }
+
+
+def result_json(result: PullResult) -> dict[str, Any]:
+    """A measured pull as a JSON object (design section 9 and more keys)."""
+    up = [p for p in result.pictures if p.branch == "up" and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)]
+    down = [p for p in result.pictures if p.branch == "down" and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)]
+    return {
+        "recording": result.recording,
+        "bow": result.bow,
+        "force_draw": {
+            "draw_mm": [p.draw_mm for p in up], "force_n": [p.force_n for p in up],
+            "down_draw_mm": [p.draw_mm for p in down], "down_force_n": [p.force_n for p in down],
+        },
+        "frames": [
+            {
+                "file": p.file, "t_s": p.t_s, "branch": p.branch, "held": p.held, "draw_mm": _one(p.draw_mm), "draw_sd_mm": _one(p.draw_sd_mm),
+                "force_n": _one(p.force_n), "force_sd_n": _one(p.force_sd_n),
+            }
+            for p in result.pictures
+        ],
+        "largest_draw_file": result.pictures[result.largest].file,
+        "lag_s": result.lag_s,
+        "lag_sd_s": result.lag_sd_s,
+        "hysteresis": _one(result.hysteresis),
+        "balance": _one(result.balance),
+        "balance_sd": _one(result.balance_sd),
+        "limbs": {side: limb_json(result.limb(side)) for side in SIDES},
+        "marks": [
+            {"limb": side, "from_mm": m.from_mm, "to_mm": m.to_mm, "kind": m.kind, "departure": m.departure, "sd": m.sd}
+            for side in SIDES
+            for m in result.limb(side).marks
+        ],
+        "force_lines_rejected": result.force_lines_rejected,
+        "left_out": list(result.left_out),
+        "said": list(result.said),
+    }
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Writes a file so that it is there whole or not at all.
+
+    Raises:
+        FileFault: it cannot be written; nothing is left behind.
+    """
+    path = Path(path)
+    temporary: str | None = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except OSError as err:
+        if temporary is not None and os.path.exists(temporary):
+            os.unlink(temporary)
+        msg = f"{path} could not be written ({err.strerror}): free some space or choose another place; nothing was left half-written."
+        raise FileFault(msg) from err
+
+
+def write_json(path: Path, value: dict[str, Any]) -> None:
+    """Writes JSON whole.
+
+    Raises:
+        FileFault: as ``write_whole``.
+    """
+    write_whole(path, (json.dumps(value, indent=1, allow_nan=False) + "\n").encode())
+
+
+FORCE_DRAW_HEADER = ("file", "branch", "t [s]", "draw [mm]", "draw sd [mm]", "force [N]", "force sd [N]", "held")
+PROFILE_HEADER = (
+    "limb", "s [mm]", "bend [1/m]", "bend sd [1/m]", "stiffness [N m2]", "stiffness sd [N m2]", "strain [1]", "strain sd [1]", "departure [1]", "departure sd [1]",
+)
+MARKS_HEADER = ("limb", "from [mm]", "to [mm]", "kind", "departure [1]", "sd [1]")
+
+
+def _csv(header: tuple[str, ...], rows: list[tuple[Any, ...]]) -> bytes:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows([["" if v is None else v for v in row] for row in rows])
+    return text.getvalue().encode()
+
+
+def pull_csv(pull: dict[str, Any]) -> dict[str, bytes]:
+    """A pull of the book as CSV files by name, units in the header."""
+    force_draw = [
+        (r["file"], r["branch"], r["t_s"], r["draw_mm"], r["draw_sd_mm"], r["force_n"], r["force_sd_n"], r["held"]) for r in pull["force_draw"]
+    ]
+    profiles = [
+        (
+            r["limb"], r["s_mm"], r["bend_per_m"], r["bend_sd"], r["stiffness_n_m2"], r["stiffness_sd"], r["strain"], r["strain_sd"], r["departure"], r["departure_sd"],
+        )
+        for side in SIDES
+        for r in pull["profiles"][side]
+    ]
+    marks = [(r["limb"], r["from_mm"], r["to_mm"], r["kind"], r["departure"], r["sd"]) for r in pull["marks"]]
+    return {
+        "force_draw.csv": _csv(FORCE_DRAW_HEADER, force_draw),
+        "profiles.csv": _csv(PROFILE_HEADER, profiles),
+        "marks.csv": _csv(MARKS_HEADER, marks),
+    }
