@@ -30,7 +30,7 @@ _RIDGE = 1e-3
 
 
 def _along(levels: Single, width: int, parts: int) -> Single:
-    """Running median, then running mean, of levels (2, n, 4) over ``width`` neighbouring profiles of each of ``parts`` runs."""
+    """Running median, then running mean, of levels (2, n, k) over ``width`` neighbouring profiles of each of ``parts`` runs."""
     channels, n, columns = levels.shape
     runs = levels.reshape(channels * parts, n // parts, columns)
     half = width // 2
@@ -104,21 +104,24 @@ def fit_edges(
     weight = (1.0 / np.array(noise, dtype=np.float32) ** 2)[:, None]
     # pulls the strip's level to that of the front where the strip is too thin to be told from it
     thin = (1.0 / (0.3 + ws)) ** 2 * 0.2
-    ridge = np.zeros((n, 4, 4), dtype=np.float32)
-    ridge[:, range(4), range(4)] = _RIDGE
+    ridge = np.zeros((n, 5, 5), dtype=np.float32)
+    ridge[:, range(5), range(5)] = _RIDGE
     ridge[:, 1, 1] += thin
     ridge[:, 2, 2] += thin
     ridge[:, 1, 2] -= thin
     ridge[:, 2, 1] -= thin
     ridge[:, 3, 3] += 0.05
+    ridge[:, 4, 4] += 0.1
     ridges = ridge[None] * (scale**2 * 0.02)[:, None, None, None]
-    # luma: the empty rack's picture times a shade; chroma: that picture plus a shift
+    # luma: the empty rack's picture times a shade that may change across the profile (a soft shadow's edge);
+    # chroma: that picture's chroma times a shade, plus a shift
     behind = np.stack([empty[0], np.full_like(empty[1], 64.0)])
     tint = np.stack([np.zeros_like(empty[0]), empty[1]])
+    extra = np.stack([empty[0] * (0.1 * tau), empty[1]])
     wide = scale[:, None, None]
     levels: Single | None = None
     final = 2 if smooth > 1 else 0
-    basis = np.empty((2, n, m, 4), dtype=np.float32)
+    basis = np.empty((2, n, m, 5), dtype=np.float32)
     for k in range(rounds + final + 1):
         z = (tau[None, :] - at[:, None])[None] / blur
         g, dg = _step_and_slope(z)
@@ -131,6 +134,7 @@ def fit_edges(
         basis[..., 1] = wide * (gs - g)
         basis[..., 2] = wide * inner
         basis[..., 3] = (0.1 * wide) * deep * inner
+        basis[..., 4] = extra * g
         target = picture - tint * g
         inverse: Single | None = None
         if levels is None:
@@ -142,8 +146,8 @@ def fit_edges(
         else:
             coef = levels
         left = target - np.matmul(basis, coef[..., None])[..., 0]
-        c0, c1, c2, c3 = (coef[..., j][..., None] for j in range(4))
-        slope = (c0 * behind + tint) * dg - wide * (c1 * (dg - dgs) + c2 * dgs + 0.1 * c3 * (deep * dgs - inner * (deep < 0)))
+        c0, c1, c2, c3, c4 = (coef[..., j][..., None] for j in range(5))
+        slope = (c0 * behind + tint + c4 * extra) * dg - wide * (c1 * (dg - dgs) + c2 * dgs + 0.1 * c3 * (deep * dgs - inner * (deep < 0)))
         if inverse is not None:
             turned = basis.transpose(0, 1, 3, 2)
             slope = slope - np.matmul(basis, np.matmul(inverse, np.matmul(turned, slope[..., None])))[..., 0]
@@ -158,6 +162,7 @@ def fit_edges(
     rss = np.sum(weight * np.einsum("cnm,cnm->cn", left, left), axis=0)
     edge_in = coef[..., 1] * scale[:, None]
     edge_out = coef[..., 0] * np.mean(behind[..., m // 2 :], axis=2) + np.mean((tint * g)[..., -4:], axis=2)
+    edge_out += coef[..., 4] * np.mean(extra[..., m // 2 : m // 2 + 4], axis=2)
     steps = np.sqrt(np.sum(weight * (edge_in - edge_out) ** 2, axis=0))
     misfit = np.sqrt(rss / max(1, 2 * m - 9)).astype(float)
     with np.errstate(divide="ignore", invalid="ignore"):
