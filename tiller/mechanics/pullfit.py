@@ -32,6 +32,9 @@ RATE_SD = 0.006
 DOWN_LOG = 0.055
 DOWN_SD = 0.06
 """On the way down the force is some 5 per cent less than the bend would need (hysteresis; common practice, no source)."""
+LEAST_HEIGHT_MM = 8.0
+"""Where the hook hangs less than this under the nocks the string runs as good as straight and the rope's force
+says nothing about its tension; such a picture is not used."""
 LEVER_SD = 0.005
 """Relative sd of a lever arm, from the board's and the bow plane's place (common practice, no source)."""
 HEIGHT_SD_MM = 1.2
@@ -180,7 +183,11 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
         ValueError: fewer than two pictures with a force.
     """
     data = (left, right)
-    usable = pulls.rest | (np.isfinite(pulls.force_n) & np.all(np.isfinite(pulls.hook_mm), axis=1))
+    nocks = [nock_of(d.points_mm, d.s_mm, d.nock_s_mm) for d in data]
+    height = np.minimum(nocks[0][:, 1], nocks[1][:, 1]) - pulls.hook_mm[:, 1]
+    with np.errstate(invalid="ignore"):
+        known = np.isfinite(pulls.force_n) & np.all(np.isfinite(pulls.hook_mm), axis=1) & (height > LEAST_HEIGHT_MM)
+    usable = pulls.rest | known
     drawn = usable & ~pulls.rest
     if np.count_nonzero(drawn) < 2 or not np.any(pulls.rest):
         msg = "at least two drawn pictures with force and hook, and one at rest, are needed"
@@ -194,13 +201,12 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
         turned = _angles(d.rest_mm)[None] - _angles(d.points_mm)
         turned = np.mean(turned[:, -4:], axis=1) - np.mean(turned[:, :4], axis=1)
         expected_turn = _integrate(np.nan_to_num(moments[k]) / np.exp(log_ei[k]), np.diff(d.s_mm))[:, -3]
-        big = drawn & (expected_turn > 0.3 * np.max(expected_turn))
+        big = drawn & (expected_turn > 0.3 * np.max(expected_turn[drawn]))
         ratio = float(np.median(expected_turn[big] / np.maximum(turned[big], 1e-3)))
         log_ei[k] = log_ei[k] + np.log(np.clip(ratio, 0.05, 20.0))
     log_factor = np.where(pulls.down, DOWN_LOG, 0.0)
     relative = np.where(drawn, np.nan_to_num(pulls.force_sd_n / np.maximum(np.abs(pulls.force_n), 1e-6), nan=0.0), 0.0)
     # a string that runs nearly straight through the hook: its tension hangs on a few mm of height
-    height = np.mean([nock_of(x, d.s_mm, d.nock_s_mm)[:, 1] for x, d in zip(lines, data, strict=True)], axis=0) - pulls.hook_mm[:, 1]
     slack = np.where(drawn, HEIGHT_SD_MM / np.maximum(np.nan_to_num(height, nan=1.0), 1.0), 0.0)
     factor_sd = np.sqrt(np.where(pulls.down, DOWN_SD, RATE_SD) ** 2 + np.minimum(relative, 0.5) ** 2 + np.minimum(slack, 1.0) ** 2)
     root = [d.points_mm[:, 0, :].copy() for d in data]
@@ -305,7 +311,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
             log_ei[k] = log_ei[k] + np.clip(change[a : a + n], -0.7, 0.7)
             beta[k][use] += change[frame_col + k + 5 * np.arange(len(use))]
             root[k][use, 1] += change[frame_col + 2 + k + 5 * np.arange(len(use))]
-        log_factor[use] += change[frame_col + 4 + 5 * np.arange(len(use))]
+        log_factor[use] += np.clip(change[frame_col + 4 + 5 * np.arange(len(use))], -0.3, 0.3)
         done = round_ + 1
         worst = float(np.max(np.abs(change[: offset_cols[-1]])))
         for k, d in enumerate(data):

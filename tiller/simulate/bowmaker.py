@@ -132,7 +132,7 @@ def make_limb(
     tip = float(np.interp(stiff_from, s, thickness))
     thickness = np.where(s >= stiff_from, tip, thickness)
     share = _fade(s, handle, fade_end)
-    thickness = thickness * (1 - share) + 42.0 * share
+    thickness = thickness * (1 - share) + 29.0 * share
     width = width * (1 - share) + 29.0 * share
     crook = wandering(s, 60.0, crook_per_m, rng) * np.clip((s - 60.0) / 60.0, 0.0, 1.0)
     # a stave is trued up before it comes to the rack: the crook leaves the nock within a centimetre of the line

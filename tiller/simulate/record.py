@@ -83,7 +83,7 @@ def make_even(bow: BowTruth, largest_mm: float, rounds: int = 3) -> BowTruth:
             share = np.ones_like(strain)
             share[inside] = np.sqrt(np.clip(strain[inside] / aim, 0.7, 1.4))
             first, last = np.flatnonzero(inside)[[0, -1]]
-            share[:first] = 1 + (share[first] - 1) * np.clip((limb.s_mm[:first] - 60) / 50, 0, 1)
+            share[:first] = 1 + (share[first] - 1) * np.clip((limb.s_mm[:first] - 55) / 40, 0, 1)
             thick = limb.thickness_mm * share
             thick[last:] = thick[last]
             limbs[side] = replace(limb, thickness_mm=thick, even_thickness_mm=thick.copy())

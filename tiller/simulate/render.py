@@ -196,7 +196,9 @@ class Painter:
         tangent /= np.linalg.norm(tangent, axis=1)[:, None]
         normal = np.column_stack([-tangent[:, 1], tangent[:, 0]]) * sign
         half = 0.5 * limb.width_mm
-        up = 0.55 * limb.thickness_mm
+        # the back runs on over the handle; what is thicker there stands out on the belly
+        at_fade = float(np.interp(limb.bend_from_mm, limb.s_mm, limb.thickness_mm))
+        up = np.where(limb.s_mm < limb.bend_from_mm, 0.55 * at_fade, 0.55 * limb.thickness_mm)
         down = limb.thickness_mm - up
         for knot in self.bow.knots:
             if knot.limb == side:

@@ -27,6 +27,8 @@ Single = NDArray[np.float32]
 HALF_WINDOW_PX = 7
 """Profiles are sampled at whole px from -7 to +7 about the expected edge."""
 _RIDGE = 1e-3
+SCAN_SD_PX = 0.7
+"""Weight of the expectation against a shift in the scan, in misfit units (common practice, no source)."""
 
 
 def _along(levels: Single, width: int, parts: int) -> Single:
@@ -81,6 +83,7 @@ def fit_edges(
     rounds: int = 3,
     smooth: int = 0,
     parts: int = 1,
+    scan_px: tuple[float, ...] = (),
 ) -> EdgeFit:
     """Fits the edge of each profile.
 
@@ -93,6 +96,10 @@ def fit_edges(
         rounds: Gauss-Newton rounds with levels of each profile's own.
         smooth: then two rounds with levels averaged over this many neighbouring profiles (odd); 0 = none.
         parts: the profiles are this many runs of equal length; levels are not averaged across them.
+        scan_px: shifts of the limb to try first, symmetric about 0; the first half of the profiles are then the
+            limb's back edges, the second half its belly edges at the same stations. Each station starts from the
+            shift that explains both edges there and at its neighbours best. A dark sliver has two sides, and
+            Gauss-Newton alone keeps to the nearer one.
     """
     _, n, m = picture.shape
     tau = (np.arange(m) - (m - 1) / 2).astype(np.float32)
@@ -119,15 +126,13 @@ def fit_edges(
     tint = np.stack([np.zeros_like(empty[0]), empty[1]])
     extra = np.stack([empty[0] * (0.1 * tau), empty[1]])
     wide = scale[:, None, None]
-    levels: Single | None = None
-    final = 2 if smooth > 1 else 0
     basis = np.empty((2, n, m, 5), dtype=np.float32)
-    for k in range(rounds + final + 1):
+
+    def shapes(at: Single) -> tuple[Single, Single, Single, Single, Single, Single]:
+        """Fills ``basis`` for edges at ``at``; returns the target and what the derivative needs."""
         z = (tau[None, :] - at[:, None])[None] / blur
         g, dg = _step_and_slope(z)
         gs, dgs = _step_and_slope(z + ws[None, :, None] / blur)
-        dg /= blur
-        dgs /= blur
         deep = np.minimum(tau[None, :] - at[:, None] + ws[:, None], 0.0)[None]
         inner = 1 - gs
         basis[..., 0] = behind * g
@@ -135,12 +140,33 @@ def fit_edges(
         basis[..., 2] = wide * inner
         basis[..., 3] = (0.1 * wide) * deep * inner
         basis[..., 4] = extra * g
-        target = picture - tint * g
+        return picture - tint * g, g, dg / blur, dgs / blur, deep, inner
+
+    def levels_of(target: Single) -> tuple[Single, Single]:
+        turned = basis.transpose(0, 1, 3, 2)
+        inverse = np.linalg.inv(np.matmul(turned, basis) + ridges)
+        return np.matmul(inverse, np.matmul(turned, target[..., None]))[..., 0], inverse
+
+    if scan_px:
+        costs = []
+        for place in scan_px:
+            target = shapes(np.full(n, place, dtype=np.float32))[0]
+            left = target - np.matmul(basis, levels_of(target)[0][..., None])[..., 0]
+            costs.append(np.sum(weight * np.einsum("cnm,cnm->cn", left, left), axis=0))
+        # both edges move together, one outward and one inward: judged as one shift of the whole limb
+        table = np.minimum(np.stack(costs, axis=-1), 400.0)
+        together = table[: n // 2] + table[n // 2 :, ::-1]
+        together = together + (np.array(scan_px, dtype=np.float32) / SCAN_SD_PX) ** 2
+        smoothed = _along(together[None].astype(np.float32), 15, 1)[0]
+        shift = np.array(scan_px, dtype=np.float32)[np.argmin(smoothed, axis=1)]
+        at = np.concatenate([shift, -shift])
+    levels: Single | None = None
+    final = 2 if smooth > 1 else 0
+    for k in range(rounds + final + 1):
+        target, g, dg, dgs, deep, inner = shapes(at)
         inverse: Single | None = None
         if levels is None:
-            turned = basis.transpose(0, 1, 3, 2)
-            inverse = np.linalg.inv(np.matmul(turned, basis) + ridges)
-            coef = np.matmul(inverse, np.matmul(turned, target[..., None]))[..., 0]
+            coef, inverse = levels_of(target)
             if final and k == rounds:
                 levels = _along(coef, smooth, parts)
         else:

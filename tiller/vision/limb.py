@@ -32,6 +32,7 @@ LUMA = np.array([0.114, 0.587, 0.299], dtype=np.float32)
 """Rec. ITU-R BT.601 luma weights in blue, green, red order."""
 NOCK_CLEARANCE_MM = 20.0
 """The last stretch before the nock is not measured: string and nock hide its edge; it is as good as straight."""
+SCAN_PX = (-3.6, -2.4, -1.2, 0.0, 1.2, 2.4, 3.6)
 GRAIN = 2.5
 BACK_SD_MM = 0.15
 FLOOR_PX = 0.03
@@ -141,8 +142,12 @@ def trace_limb(
     expected_mm: Array,
     look: Look,
     rounds: int = 3,
+    scan: bool = False,
 ) -> LimbTrace:
-    """Edges and centreline about an expected centreline (n, 2)."""
+    """Edges and centreline about an expected centreline (n, 2).
+
+    ``scan``: the expectation may be off by a few pixels, try several places for each edge.
+    """
     sign = model.sign
     normal = normals(expected_mm, sign)
     tangent = np.column_stack([normal[:, 1], -normal[:, 0]]) * sign
@@ -166,7 +171,7 @@ def trace_limb(
     strip_belly = np.where(phi > 0, model.width_mm * phi, 0.0)
     fit = fit_edges(
         seen, behind, np.concatenate([(strip_back + look.round_mm[0]) * scale, (strip_belly + look.round_mm[1]) * scale]), look.blur_px, look.noise,
-        rounds=rounds, smooth=SMOOTH_PROFILES, parts=2,
+        rounds=rounds, smooth=SMOOTH_PROFILES, parts=2, scan_px=SCAN_PX if scan else (),
     )
     height, width = image.shape[:2]
     middle = where[:, :, HALF_WINDOW_PX, :].mean(axis=0)
@@ -311,7 +316,7 @@ def as_bent(points_mm: Array, model: LimbModel, seen: NDArray[np.bool_]) -> Arra
 def blank_model(bow: Bow, side: Side) -> LimbModel:
     """The limb before it was seen: stations and caliper sizes, edges at half the thickness, rest unknown."""
     limb = bow.limb(side)
-    start = max(limb.working_from_mm - 5.0, 60.0)
+    start = max(limb.working_from_mm + 2.0, 60.0)
     s = np.arange(start, limb.length_mm - NOCK_CLEARANCE_MM, SPACING_MM)
     width, thickness = limb.width_at(s), limb.thickness_at(s)
     crown = bow.crown_radius_mm if bow.crown_radius_mm is not None else CROWN_GUESS_MM

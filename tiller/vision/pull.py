@@ -180,7 +180,7 @@ def find_rest(scene: Scene, image: Image, side: Side, start: LimbModel | None = 
     sign = model.sign
     look = scene.look
     for round_ in range(4 if start is None else 3):
-        trace = trace_limb(image, scene.empty, view, z, model, expected, look, rounds=5)
+        trace = trace_limb(image, scene.empty, view, z, model, expected, look, rounds=4, scan=round_ < 2)
         if trace.seen < ENOUGH_SEEN:
             msg = (
                 f"The {side} limb's edges are not clear in the rest picture: {100 * trace.seen:.0f} % of its length can be measured;"
@@ -274,8 +274,8 @@ def see_limb(
         )
         offset = smooth_offsets(s[::every], band.offset_mm, np.where(band.evidence > 2.0, 1.0, 15.0), 110.0)
         expected = restation(expected + np.interp(s, s[::every], offset)[:, None] * normal, s, anchor)
-    for _ in range(3):
-        trace = trace_limb(image, scene.empty, view, z, model, expected, scene.look)
+    for turn in range(3):
+        trace = trace_limb(image, scene.empty, view, z, model, expected, scene.look, scan=turn == 0 and reach_mm > 1.0)
         shift = smooth_offsets(s, trace.offset_mm, trace.sd_mm, 100.0)
         if not np.all(np.isfinite(shift)):
             return trace
