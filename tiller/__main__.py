@@ -1,0 +1,7 @@
+"""``python -m tiller``."""
+
+import sys
+
+from tiller.cli import main
+
+sys.exit(main())

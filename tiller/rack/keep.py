@@ -1,0 +1,121 @@
+"""Keeps a measured pull: pictures, JSON, and an entry in the shop's book."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from datetime import datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from tiller.bow.bowfile import SIDES
+from tiller.errors import BookFault, FileFault
+from tiller.mechanics.pullfit import nock_of
+from tiller.rack.measure import Measured
+from tiller.rack.recording import Recording, hash_files, read_picture
+from tiller.records.book import Book
+from tiller.report.data import result_json, write_json, write_whole
+from tiller.report.overlay import overlay
+from tiller.report.plots import force_draw_plot, limb_plot
+from tiller.report.style import Units
+
+
+def data_folder() -> Path:
+    """Where the shop's things are kept: TILLER_HOME, else the system's place for a user's data."""
+    told = os.environ.get("TILLER_HOME")
+    if told:
+        return Path(told)
+    from platformdirs import user_data_path
+
+    return Path(user_data_path("tiller", appauthor=False))
+
+
+def book_path() -> Path:
+    """The shop's book."""
+    return data_folder() / "book.sqlite3"
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What was kept where."""
+
+    pull_id: int | None
+    result_id: int | None
+    new_pull: bool
+    pictures: tuple[Path, ...]
+
+
+def pictures_of(measured: Measured, recording: Recording, units: Units) -> dict[str, bytes]:
+    """The pull's pictures as PNG, by file name: photograph with overlay, strain along the limbs, force and draw."""
+    result = measured.result
+    top = result.pictures[result.largest]
+    seen = next(s for s in measured.sight.seen if s.picture.file == top.file)
+    row = measured.sight.seen.index(seen)
+    photo = read_picture(recording, seen.picture)
+    nocks = {}
+    for side, fit in zip(SIDES, (measured.fit.left, measured.fit.right), strict=True):
+        model = measured.sight.models[side]
+        nocks[side] = nock_of(fit.line_mm[row], fit.s_mm, recording.bow.limb(side).length_mm) * [float(model.sign), 1.0]
+    hook = seen.shape.hook
+    hook_mm = hook.seat_mm if hook is not None else (0.0, -top.draw_mm)
+    drawn = overlay(photo, result, measured.sight.scene.board.view, recording.rig.bow_plane_z_mm, hook_mm, nocks, units)
+    good, data = cv2.imencode(".jpg", drawn, [cv2.IMWRITE_JPEG_QUALITY, 92])
+    if not good:
+        msg = "the overlay could not be encoded as a picture"
+        raise FileFault(msg)
+    target = recording.bow.target
+    return {
+        "overlay.jpg": np.asarray(data).tobytes(),
+        "limbs.png": limb_plot(result, units),
+        "force_draw.png": force_draw_plot(result, units, target.draw_length_mm, target.draw_weight_n),
+    }
+
+
+def _description(recording: Recording) -> dict[str, Any]:
+    bow = recording.bow
+    return {
+        "modulus_gpa": bow.modulus_gpa,
+        "crown_radius_mm": bow.crown_radius_mm,
+        "target": {"draw_mm": bow.target.draw_length_mm, "weight_n": bow.target.draw_weight_n, "brace_mm": bow.target.brace_height_mm},
+    }
+
+
+def keep(
+    measured: Measured, recording: Recording, units: Units, book: Path | None, pictures: Path | None, json_file: Path | None, draw: bool = True
+) -> Kept:
+    """Writes files (each whole or not at all), then the book's entry (all of it or nothing).
+
+    Args:
+        book: the book's file; None = no entry.
+        pictures: folder for the pictures; None = beside the book (in the data folder where there is no book).
+        draw: make the pictures at all.
+
+    Raises:
+        FileFault, BookFault: something could not be written; the book holds nothing half-written.
+    """
+    hashes = hash_files(recording)
+    mark = sha256("".join(sorted(hashes.values())).encode()).hexdigest()[:8]
+    written: list[Path] = []
+    if draw:
+        folder = pictures or (book.parent if book else data_folder()) / "pictures" / f"{recording.name}-{mark}"
+        for name, data in pictures_of(measured, recording, units).items():
+            write_whole(folder / name, data)
+            written.append(folder / name)
+    if json_file is not None:
+        write_json(json_file, result_json(measured.result))
+    if book is None:
+        return Kept(None, None, False, tuple(written))
+    try:
+        taken = datetime.fromtimestamp((recording.folder / "frames.csv").stat().st_mtime)
+    except OSError as err:
+        msg = f"{recording.folder} vanished while it was measured ({err.strerror}); nothing was written to the book."
+        raise BookFault(msg) from err
+    with Book(book) as shop:
+        pull, result, new = shop.add(
+            measured.result, recording.bow.wood, _description(recording), recording.folder.resolve(), hashes, taken
+        )
+    return Kept(pull, result, new, tuple(written))

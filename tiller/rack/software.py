@@ -1,0 +1,105 @@
+"""The rack in software: recordings of simulated pulls, and the demo."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tiller.errors import FileFault, TillerError
+from tiller.simulate.bowmaker import BowTruth, Spot, random_bow
+from tiller.simulate.record import Plan, make_even, write_recording
+from tiller.simulate.render import Setting
+from tiller.simulate.serial import FAULTS
+from tiller.simulate.shoot import NoEquilibrium
+
+BOARDS = ("plain", "grid", "clutter")
+SPOT = re.compile(r"^(left|right):(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?):([+-]\d+(?:\.\d+)?)%?$")
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a simulated recording shall be like (see ``tiller simulate --help``)."""
+
+    seed: int = 0
+    board: str = "plain"
+    spots: tuple[str, ...] = ()
+    crook_per_m: float = 0.5
+    knots: int = 0
+    string: str = "long"
+    light: float = 1.0
+    noise: float = 1.5
+    blur_px: float = 0.6
+    motion_px: float = 0.0
+    faults: tuple[str, ...] = ()
+    rate_hz: float = 80.0
+    largest_mm: float | None = None
+    pictures: int = 18
+    name: str = "software_bow"
+
+
+def parse_spot(text: str) -> Spot:
+    """A spot from 'left:300-400:-7%' (limb, from and to in mm, change of thickness).
+
+    Raises:
+        TillerError: not of that form.
+    """
+    found = SPOT.match(text)
+    if not found:
+        msg = f"'{text}' is no spot: write limb, from, to and change of thickness like left:300-400:-7% (mm along the back)."
+        raise TillerError(msg)
+    side, low, high, percent = found.groups()
+    if float(high) <= float(low) or abs(float(percent)) > 30:
+        msg = f"'{text}' is no spot: 'to' must be beyond 'from' and the change at most 30 %."
+        raise TillerError(msg)
+    return Spot(side, float(low), float(high), float(percent) / 100)
+
+
+def make_recording(folder: Path, wish: Wish) -> BowTruth:
+    """Writes a recording of a simulated pull with its truth.json.
+
+    Raises:
+        TillerError: the wish makes no sense, the bow cannot be drawn that far, or the folder is not free.
+    """
+    for fault in wish.faults:
+        if fault not in FAULTS:
+            msg = f"'{fault}' is no serial fault of the software rack: use any of {', '.join(FAULTS)}."
+            raise TillerError(msg)
+    if wish.board not in BOARDS:
+        msg = f"'{wish.board}' is no board of the software rack: use one of {', '.join(BOARDS)}."
+        raise TillerError(msg)
+    rng = np.random.default_rng(wish.seed)
+    bow = random_bow(
+        rng, wish.name, tuple(parse_spot(s) for s in wish.spots), wish.knots, wish.crook_per_m, wish.string
+    )
+    for spot in bow.spots:
+        if spot.to_mm > bow.limb(spot.limb).length_mm:
+            msg = f"The spot at {spot.from_mm:.0f}-{spot.to_mm:.0f} mm lies beyond the {spot.limb} limb's end ({bow.limb(spot.limb).length_mm:.0f} mm)."
+            raise TillerError(msg)
+    plan = Plan(largest_mm=wish.largest_mm, pictures=wish.pictures, faults=wish.faults, seed=wish.seed, rate_hz=wish.rate_hz)
+    setting = Setting(wish.board, wish.light, noise=wish.noise, blur_px=wish.blur_px, motion_px=wish.motion_px)
+    try:
+        bow = make_even(bow, wish.largest_mm or 0.85 * bow.draw_mm, rounds=2)
+        write_recording(folder, bow, plan, setting)
+    except NoEquilibrium as err:
+        msg = f"This bow cannot be drawn that far: {err}; choose a smaller largest draw or another seed."
+        raise TillerError(msg) from err
+    except FileExistsError as err:
+        raise FileFault(str(err)) from err
+    except OSError as err:
+        msg = f"{folder} could not be written ({err.strerror}): free some space or choose another place."
+        raise FileFault(msg) from err
+    return bow
+
+
+DEMO = Wish(seed=41, board="plain", spots=("left:430-540:-7%", "right:270-380:+7%"), knots=1, string="long", faults=("garbled", "spike"), name="orchard_flatbow")
+
+
+def next_free(folder: Path, name: str) -> Path:
+    """``folder/name-1``, ``-2``, ...: the first that is not there yet."""
+    number = 1
+    while (folder / f"{name}-{number}").exists():
+        number += 1
+    return folder / f"{name}-{number}"

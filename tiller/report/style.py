@@ -1,0 +1,81 @@
+"""Colours, units and words that all our pictures share.
+
+The colours are told apart without colour vision (they differ in lightness as well as in hue), and
+stiff and weak are told apart by hatch and word too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tiller.bow.units import MM_PER_INCH, inch_from_mm, lbf_from_n
+
+PAPER = "#fbf8f1"
+INK = "#26323b"
+FAINT = "#b9b4a6"
+LEFT = "#0f6b6b"
+RIGHT = "#7a3f8f"
+STIFF = "#27508f"
+WEAK = "#d07a1f"
+AIM = "#5c6670"
+HATCH = {"stiff": "////", "weak": "...."}
+COLOUR = {"stiff": STIFF, "weak": WEAK}
+
+
+@dataclass(frozen=True)
+class Units:
+    """How lengths, forces and positions are shown.
+
+    Attributes:
+        metric: mm and N, else in and lb.
+    """
+
+    metric: bool = True
+
+    def length(self, mm: float, digits: int | None = None) -> str:
+        """A length with its unit; 'unknown' for NaN."""
+        if not np.isfinite(mm):
+            return "unknown"
+        if self.metric:
+            return f"{mm:.{0 if digits is None else digits}f} mm"
+        return f"{inch_from_mm(mm):.{2 if digits is None else digits}f} in"
+
+    def force(self, n: float) -> str:
+        """A force with its unit; 'unknown' for NaN."""
+        if not np.isfinite(n):
+            return "unknown"
+        return f"{n:.1f} N" if self.metric else f"{lbf_from_n(n):.1f} lb"
+
+    def length_value(self, mm: float) -> float:
+        """The bare number of a length."""
+        return float(mm) if self.metric else inch_from_mm(float(mm))
+
+    def force_value(self, n: float) -> float:
+        """The bare number of a force."""
+        return float(n) if self.metric else lbf_from_n(float(n))
+
+    @property
+    def length_unit(self) -> str:
+        """mm or in."""
+        return "mm" if self.metric else "in"
+
+    @property
+    def force_unit(self) -> str:
+        """N or lb."""
+        return "N" if self.metric else "lb"
+
+    @property
+    def tick_mm(self) -> float:
+        """Distance of the ticks along a limb: 100 mm or 4 in."""
+        return 100.0 if self.metric else 4 * MM_PER_INCH
+
+    def tick(self, number: int) -> str:
+        """Label of a tick."""
+        return f"{100 * number}" if self.metric else f"{4 * number}"
+
+
+def rgb(colour: str) -> tuple[int, int, int]:
+    """Red, green, blue of '#rrggbb'."""
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
