@@ -19,7 +19,7 @@ THRESHOLD = 0.08
 SURE = 2.0
 WINDOW_MM = 60.0
 SHORTEST_MM = 40.0
-TIP_SHARE = 0.87
+TIP_SHARE = 0.845
 """Where the stiff tip begins, as a share of the limb (common practice, no source)."""
 SYSTEMATIC = 0.02
 """What section shape and geometry add to a departure's sd (common practice, no source)."""
@@ -104,7 +104,7 @@ def find_marks(
         for peak in np.argsort(-sign * mean):
             if not over[peak] or taken[peak]:
                 continue
-            edge = 0.5 * sign * mean[peak]
+            edge = 0.55 * sign * mean[peak]
             low = high = int(peak)
             while low > 0 and sign * gap[low - 1] > edge and not taken[low - 1]:
                 low -= 1

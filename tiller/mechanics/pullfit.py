@@ -222,7 +222,8 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
     total = frame_col + 5 * len(use)  # per frame: beta l, r; height l, r; factor
     prior_precision = [np.linalg.inv(d.prior.cov) for d in data]
     weights = [np.ones_like(d.offset_mm) for d in data]
-    noise, share = [1.0, 1.0], [1.0, 1.0]
+    noise: list[Array] = [np.ones(d.offset_mm.shape) for d in data]
+    share = [1.0, 1.0]
     residuals: list[Array] = []
     hess = np.eye(total)
     done = 0
@@ -318,7 +319,8 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
             z = residuals[k] / d.sd_mm
             weights[k] = np.where(np.isfinite(z), (FREEDOM + 1) / (FREEDOM + (np.nan_to_num(z) / noise[k]) ** 2), 1.0)
             if round_ >= 1:
-                noise[k], share[k] = _scatter(z[use], len(use), float(np.median(np.diff(d.s_mm))))
+                scale, share[k] = _scatter(z[use], len(use), float(np.median(np.diff(d.s_mm))))
+                noise[k][use] = scale
         if worst < 2e-3 and round_ >= 3:
             break
     cov = np.linalg.inv(hess)
@@ -333,7 +335,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
         fits.append(
             LimbFit(
                 d.s_mm, log_ei[k], cov[a : a + n, a : a + n], np.exp(log_factor)[:, None] * moments[k], bend, rel, lines[k], beta[k],
-                residuals[k], noise[k], share[k] * float(np.median(np.diff(d.s_mm))), nock_of(lines[k], d.s_mm, d.nock_s_mm),
+                residuals[k], float(np.median(noise[k][use])), share[k] * float(np.median(np.diff(d.s_mm))), nock_of(lines[k], d.s_mm, d.nock_s_mm),
             )
         )
     f_sd = np.zeros(m)
@@ -347,22 +349,40 @@ def _limb_normals(lines: Array) -> Array:
     return np.stack([-tangent[..., 1], tangent[..., 0]], axis=-1)
 
 
-def _scatter(z: Array, pictures: int, spacing: float) -> tuple[float, float]:
-    """Actual over stated scatter (robust), and how many stations share one independent error.
+def _scatter(z: Array, pictures: int, spacing: float) -> tuple[Array, float]:
+    """Actual over stated scatter of each value, and how many stations share one independent error.
 
-    The second is 1 + 2 sum of the autocorrelation over lags up to 40 mm, at least 1.
+    The first, (m, n), is a robust scale of the place along the limb (over all pictures and 30 mm to either
+    side) times one of the picture: where clutter, string or glare disturb, values are trusted less. The
+    second is 1 + 2 sum of the autocorrelation over lags up to 40 mm, at least 1.
     """
     finite = z[np.isfinite(z)]
     if len(finite) < 20:
-        return 1.0, 1.0
+        return np.ones_like(z), 1.0
     loss = np.sqrt(pictures / max(1, pictures - 1.5))
     size = max(0.5, 1.4826 * float(np.median(np.abs(finite))) * loss)
-    clipped = np.clip(z, -3 * size, 3 * size)
+    reach = max(1, int(round(30 / spacing)))
+    padded = np.pad(z, ((0, 0), (reach, reach)), constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=1)
+    flat = np.abs(windows).transpose(1, 0, 2).reshape(z.shape[1], -1)
+    ordered = np.sort(flat, axis=1)
+    count = np.sum(np.isfinite(flat), axis=1)
+    # between the 68 % quantile and the median: feels disturbances that spoil a third of the values
+    index = np.clip((0.68 * count).astype(int), 0, flat.shape[1] - 1)
+    along = np.where(count > 5, ordered[np.arange(len(ordered)), index], size / loss) * loss
+    along = np.maximum(np.nan_to_num(along, nan=size), 0.7 * size)
+    scaled = np.abs(z) / along[None, :]
+    rows = np.sort(scaled, axis=1)
+    per_row = np.sum(np.isfinite(scaled), axis=1)
+    middle = rows[np.arange(len(rows)), np.clip((0.68 * per_row).astype(int), 0, rows.shape[1] - 1)]
+    across = np.clip(np.where(per_row > 10, np.nan_to_num(middle, nan=1.0), 1.0), 0.8, 5.0)
     total = 1.0
+    scale = along[None, :] * across[:, None]
+    clipped = np.clip(z / scale, -3, 3)
     power = np.nanmean(clipped * clipped)
     for lag in range(1, max(2, int(40 / spacing)) + 1):
         rho = float(np.nanmean(clipped[:, lag:] * clipped[:, :-lag]) / power)
         if not np.isfinite(rho) or rho <= 0.05:
             break
         total += 2 * rho
-    return size, total
+    return scale, total

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -13,10 +12,11 @@ from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.section import crowned_section
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.woods import UNKNOWN_DENSITY_KG_M3
-from tiller.errors import MeasureFault, RecordingFault, TillerError, VisionFault
+from tiller.errors import MeasureFault, RecordingFault, VisionFault
 from tiller.force.cell import ForceAt, ForceSeries, force_at, to_newton
 from tiller.force.lag import Lag, find_lag
 from tiller.force.log import ForceLog, read_log
+from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.marks import TIP_SHARE, Departure, departure_from_even, find_marks
 from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
 from tiller.mechanics.pullfit import LimbData, LimbFit, PullFit, Pulls, fit_pull
@@ -154,15 +154,12 @@ def outline_thickness(sight: Sight, side: Side) -> Array:
     return out
 
 
-def limb_data(sight: Sight, side: Side) -> LimbData:
+def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
     """One limb's centrelines and prior for the fit, in limb coordinates (x outward)."""
     bow, model = sight.scene.bow, sight.models[side]
     limb = bow.limb(side)
     mirror = np.array([float(model.sign), 1.0])
     width = limb.width_at(model.s_mm)
-    crown = bow.crown_radius_mm
-    if crown is not None:
-        crown = max(crown, 0.5 * float(np.max(width)) + 1e-6)
     wood = bow.table_wood
     modulus = bow.modulus_gpa or (wood.modulus_gpa if wood else ASSUMED_MODULUS_GPA)
     density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
@@ -236,15 +233,12 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
         msg = "The force log has no reading at the moments of the pictures: check that scale and camera recorded at the same time."
         raise MeasureFault(msg)
     progress("fit")
-    fit, used = _fit(sight, pictures)
-    if used < 2:
-        msg = "Fewer than two pictures of the pull have both a shape and a force; record the pull again."
-        raise MeasureFault(msg)
-    result, priors = _result(recording, sight, pictures, fit, lag, log, series)
-    return Measured(result, sight, fit[0], log, series, priors)
+    fitted = _fit(sight, pictures)
+    result = _result(recording, sight, pictures, fitted, lag, log, series)
+    return Measured(result, sight, fitted.fit, log, series, {side: fitted.data[side].prior for side in SIDES})
 
 
-def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> tuple[tuple[PullFit, dict[Side, LimbData]], int]:
+def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> _Fitted:
     by_file = {p.file: p for p in pictures}
     m = len(sight.seen)
     hook = np.full((m, 2), np.nan)
@@ -263,11 +257,47 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> tuple[tuple[PullFit
         if force[k] <= 0.5:  # string slack or the zero's noise: no moment to speak of
             force[k] = np.nan
     used = int(np.count_nonzero(np.isfinite(force) & ~rest))
-    data: dict[Side, LimbData] = {side: limb_data(sight, side) for side in SIDES}
     if used < 2:
         msg = "Fewer than two pictures of the pull have a force above zero; pull further, or check the scale."
         raise MeasureFault(msg)
-    return (fit_pull(data["left"], data["right"], Pulls(hook, force, sd, rest, down)), data), used
+    pulls = Pulls(hook, force, sd, rest, down)
+    radius = sight.scene.bow.crown_radius_mm
+    data: dict[Side, LimbData] = {side: limb_data(sight, side, radius) for side in SIDES}
+    fit = _fit_or_fault(data, pulls)
+    crown = None
+    if radius is None:
+        crown = crown_from_stiffness([_reading(sight.scene.bow, side, getattr(fit, side)) for side in SIDES])
+        radius = crown.radius_mm if np.isfinite(crown.radius_mm) else None
+        data = {side: limb_data(sight, side, radius) for side in SIDES}
+        fit = _fit_or_fault(data, pulls)
+    return _Fitted(fit, data, radius, crown)
+
+
+def _fit_or_fault(data: dict[Side, LimbData], pulls: Pulls) -> PullFit:
+    try:
+        return fit_pull(data["left"], data["right"], pulls)
+    except (ValueError, np.linalg.LinAlgError) as err:
+        msg = f"The stiffness cannot be fitted to this pull ({err}); pull further, or look whether pictures and force belong together."
+        raise MeasureFault(msg) from err
+
+
+def _reading(bow: Bow, side: Side, fit: LimbFit) -> CrownReading:
+    limb = bow.limb(side)
+    low, high = fit.s_mm[0] - 5, min(fit.s_mm[-1], 0.95 * limb.length_mm)
+    stations = [st for st in limb.stations if low <= st.s_mm <= high]
+    s = np.array([st.s_mm for st in stations])
+    return CrownReading(
+        np.array([st.width_mm for st in stations]), np.array([st.thickness_mm for st in stations]),
+        np.interp(s, fit.s_mm, fit.log_ei), np.interp(s, fit.s_mm, np.sqrt(np.diag(fit.cov))),
+    )
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    fit: PullFit
+    data: dict[Side, LimbData]
+    crown_radius_mm: float | None
+    crown: Crown | None
 
 
 def working_zone(bow: Bow, side: Side) -> tuple[float, float]:
@@ -280,12 +310,12 @@ def _result(
     recording: Recording,
     sight: Sight,
     pictures: tuple[PullPicture, ...],
-    fitted: tuple[PullFit, dict[Side, LimbData]],
+    fitted: _Fitted,
     lag: Lag,
     log: ForceLog,
     series: ForceSeries,
-) -> tuple[PullResult, dict[Side, StiffnessPrior]]:
-    fit, data = fitted
+) -> PullResult:
+    fit, data = fitted.fit, fitted.data
     bow = recording.bow
     index = {s.picture.file: k for k, s in enumerate(sight.seen)}
     good = [k for k, p in enumerate(pictures) if p.branch == "up" and np.isfinite(p.force_n) and p.force_n > 0.5]
@@ -298,7 +328,7 @@ def _result(
     departures: dict[Side, Departure] = {}
     for side, limb_fit in (("left", fit.left), ("right", fit.right)):
         key: Side = "left" if side == "left" else "right"
-        limbs[key], departures[key] = _limb_result(bow, key, sight, data[key], limb_fit, row)
+        limbs[key], departures[key] = _limb_result(bow, key, data[key], limb_fit, row, fitted.crown_radius_mm)
     down = [k for k, p in enumerate(pictures) if p.branch == "down" and np.isfinite(p.force_n)]
     factors = [fit.factor[index[pictures[k].file]] for k in down]
     weights = [1 / max(1e-4, fit.factor_sd[index[pictures[k].file]]) ** 2 for k in down]
@@ -319,25 +349,26 @@ def _result(
     left_out += [f"force: {n} line(s) rejected: {why}" for why, n in sorted(log.rejected.items())]
     left_out += [f"force: no reading from {g[0]:.1f} s to {g[1]:.1f} s" for g in log.gaps]
     left_out += [f"{p.file}: the force log has nothing at that moment; not used for stiffness" for p in pictures if not np.isfinite(p.force_n)]
-    result = PullResult(
+    if fitted.crown is not None:
+        sd = fitted.crown.curvature_sd_per_mm
+        low, high = fitted.crown.curvature_per_mm + sd, fitted.crown.curvature_per_mm - sd
+        span = f"{1 / low:.0f} mm to {f'{1 / high:.0f} mm' if high > 1 / 2000 else 'flat'}"
+        said.append(f"bow.toml has no crown_radius_mm; how the stiffness follows the width speaks for a crown radius of {span}. Measure it across the back for surer strain.")
+    return PullResult(
         recording=recording.name, bow=bow.name, pictures=pictures, largest=largest, left=limbs["left"], right=limbs["right"],
         lag_s=lag.lag_s, lag_sd_s=lag.sd_s, lag_from_data=lag.from_data, hysteresis=hysteresis,
         balance=a.aim / b.aim - 1.0, balance_sd=float(np.hypot(a.aim_sd_rel, b.aim_sd_rel)),
         force_lines_rejected=log.rejected, left_out=tuple(left_out), said=tuple(said),
     )
-    return result, {side: data[side].prior for side in SIDES}
 
 
 def _limb_result(
-    bow: Bow, side: Side, sight: Sight, data: LimbData, fit: LimbFit, row: int
+    bow: Bow, side: Side, data: LimbData, fit: LimbFit, row: int, crown: float | None
 ) -> tuple[LimbResult, Departure]:
     limb = bow.limb(side)
     s = data.s_mm
     width = limb.width_at(s)
     bend = fit.bend_per_mm[row]
-    crown = bow.crown_radius_mm
-    if crown is not None:
-        crown = max(crown, 0.5 * float(np.max(width)) + 1e-6)
     strain = strain_profile(data.prior, fit.cov, fit.log_ei, bend, width, crown)
     low, high = working_zone(bow, side)
     departure = departure_from_even(s, strain.back, strain.log_cov, low, high)
@@ -370,5 +401,3 @@ def _limb_result(
         departure,
     )
 
-
-__all__ = ["Measured", "Sight", "measure", "look_at", "TillerError", "os"]
