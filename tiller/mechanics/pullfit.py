@@ -40,6 +40,9 @@ LEVER_SD = 0.005
 HEIGHT_SD_MM = 1.2
 ROOT_SD_RAD = 0.05
 ROOT_SD_MM = 5.0
+NOISE_MARGIN = 1.7
+"""Edges err alike over neighbouring stations and pictures by more than the residuals show; set so that stated
+and actual scatter agree over simulated pulls."""
 FREEDOM = 5.0
 """Degrees of freedom of the Student weights."""
 
@@ -176,7 +179,7 @@ def _moments(data: tuple[LimbData, LimbData], lines: list[Array], pulls: Pulls) 
     return out
 
 
-def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> PullFit:
+def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) -> PullFit:
     """Fits both limbs to all pictures with a known force and hook, and those at rest.
 
     Raises:
@@ -214,7 +217,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
     for k, d in enumerate(data):
         a0 = _angles(d.rest_mm)
         for f in range(m):
-            beta[k][f] = -float(np.mean((_angles(d.points_mm[f]) - a0)[:3]))
+            beta[k][f] = -float(np.median((_angles(d.points_mm[f]) - a0)[:12]))
     beta_seen, root_seen = [b.copy() for b in beta], [r.copy() for r in root]
     size = [len(d.s_mm) for d in data]
     offset_cols = np.cumsum([0, size[0], size[1]])
@@ -227,6 +230,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
     residuals: list[Array] = []
     hess = np.eye(total)
     done = 0
+    settled = False  # scatter is judged only once the shapes agree, else a poor start would make the data worthless
     for round_ in range(rounds):
         hess = np.zeros((total, total))
         grad = np.zeros(total)
@@ -315,13 +319,14 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 6) -> 
         log_factor[use] += np.clip(change[frame_col + 4 + 5 * np.arange(len(use))], -0.3, 0.3)
         done = round_ + 1
         worst = float(np.max(np.abs(change[: offset_cols[-1]])))
+        settled = settled or worst < 0.1 or round_ >= 5
         for k, d in enumerate(data):
             z = residuals[k] / d.sd_mm
-            weights[k] = np.where(np.isfinite(z), (FREEDOM + 1) / (FREEDOM + (np.nan_to_num(z) / noise[k]) ** 2), 1.0)
-            if round_ >= 1:
+            weights[k] = np.where(np.isfinite(z), (FREEDOM + 1) / (FREEDOM + (np.nan_to_num(z) / (noise[k] if settled else np.maximum(noise[k], 3.0))) ** 2), 1.0)
+            if settled:
                 scale, share[k] = _scatter(z[use], len(use), float(np.median(np.diff(d.s_mm))))
-                noise[k][use] = scale
-        if worst < 2e-3 and round_ >= 3:
+                noise[k][use] = NOISE_MARGIN * scale
+        if settled and worst < 3e-3 and round_ >= 3:
             break
     cov = np.linalg.inv(hess)
     fits = []

@@ -30,6 +30,8 @@ Array = NDArray[np.float64]
 
 ASSUMED_MODULUS_GPA = 11.0
 """Only a starting point where nothing is known of the wood; the level is found by the pull."""
+LEVEL_SD = 0.01
+"""Relative sd of the level of EI from hook, bow plane and load cell together (common practice, no source)."""
 KNOCK_PX = 1.5
 LEAST_DRAW_MM = 40.0
 SEEN_LEAST = 0.35
@@ -378,7 +380,7 @@ def _limb_result(
     )
     marks = find_marks(departure, strain.log_cov)
     ei = np.exp(fit.log_ei) / NMM2_PER_NM2
-    ei_sd = ei * np.sqrt(np.diag(fit.cov) + 0.005**2)
+    ei_sd = ei * np.sqrt(np.diag(fit.cov) + LEVEL_SD**2)
     inside = (s >= low) & (s <= high) & seen
     section = crowned_section(width, np.maximum(limb.thickness_at(s), 3.0), crown)
     implied = np.exp(fit.log_ei) / section.second_moment_mm4 * 1e-3

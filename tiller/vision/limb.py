@@ -34,7 +34,7 @@ NOCK_CLEARANCE_MM = 20.0
 """The last stretch before the nock is not measured: string and nock hide its edge; it is as good as straight."""
 SCAN_PX = (-3.6, -2.4, -1.2, 0.0, 1.2, 2.4, 3.6)
 GRAIN = 2.5
-BACK_SD_MM = 0.15
+BACK_SD_MM = 0.22
 FLOOR_PX = 0.03
 """No edge is taken to be known better than this (common practice, no source)."""
 SUB_MM = (-1.875, -0.625, 0.625, 1.875)

@@ -216,19 +216,17 @@ def sharpen_look(scene: Scene, image: Image, models: Mapping[Side, LimbModel]) -
         return sum(trace_limb(image, scene.empty, view, z, m, m.rest_mm, look).misfit for m in thin.values())
 
     lowest = cost(best)
-    kinds = (
-        [replace(best, blur_px=(b, float(np.hypot(b, 1.1)))) for b in (0.55, 0.7, 1.0, 1.25, 1.6, 2.0)],
-        [replace(best, round_mm=(0.0, r)) for r in (0.4, 0.8, 1.2, 1.8)],
-        [replace(best, round_mm=(r, 0.0)) for r in (0.7, 1.5, 3.0)],
-    )
-    for kind, name in zip(kinds, ("blur_px", "round_mm", "round_mm"), strict=True):
-        start = best
-        for look in kind:
-            mixed = tuple(max(a, b) for a, b in zip(start.round_mm, look.round_mm, strict=True))
-            option = replace(start, blur_px=look.blur_px) if name == "blur_px" else replace(start, round_mm=(mixed[0], mixed[1]))
-            value = cost(option)
-            if value < lowest:
-                lowest, best = value, option
+    for blur in (0.55, 0.7, 1.0, 1.25, 1.6, 2.0):
+        option = replace(best, blur_px=(blur, float(np.hypot(blur, 1.1))))
+        value = cost(option)
+        if value < lowest:
+            lowest, best = value, option
+    square = best
+    for rounding in (0.5, 1.0):  # a rounded edge must explain clearly more: a strip too many moves with the pose
+        option = replace(square, round_mm=(0.0, rounding))
+        value = cost(option)
+        if value < 0.99 * lowest:
+            lowest, best = value, option
     return best
 
 
@@ -280,7 +278,7 @@ def see_limb(
         if not np.all(np.isfinite(shift)):
             return trace
         moved = restation(expected + shift[:, None] * trace.normal_mm, s, anchor)
-        moved = as_bent(moved, model, np.isfinite(trace.offset_mm))
+        moved = _held_by_cradle(as_bent(moved, model, np.isfinite(trace.offset_mm)), model)
         if float(np.max(np.abs(shift))) < 1.2:
             break
         expected = moved
@@ -358,6 +356,20 @@ def find_models(scene: Scene, image: Image) -> tuple[Scene, Mapping[Side, LimbMo
     rough: dict[Side, LimbModel] = {side: find_rest(scene, image, side) for side in SIDES}
     scene = replace(scene, look=sharpen_look(scene, image, rough))
     return scene, {side: find_rest(scene, image, side, start=rough[side]) for side in SIDES}
+
+
+ROOT_PLAY_MM = 3.0
+"""The handle sits in its cradle: a limb's root does not leave its place by more than this (common practice, no source)."""
+
+
+def _held_by_cradle(line: Array, model: LimbModel) -> Array:
+    """The line with its root brought back to within the cradle's play, over the first 80 mm."""
+    away = float(line[0, 1] - model.rest_mm[0, 1])
+    back = float(np.clip(away, -ROOT_PLAY_MM, ROOT_PLAY_MM)) - away
+    if back == 0.0:
+        return line
+    share = np.clip(1.0 - (model.s_mm - model.s_mm[0]) / 80.0, 0.0, 1.0)
+    return line + np.column_stack([np.zeros(len(line)), back * share])
 
 
 def _moved(trace: LimbTrace, points: Array, model: LimbModel) -> LimbTrace:
