@@ -44,8 +44,13 @@ def _measure(args: argparse.Namespace) -> int:
     measured = measure(recording, lambda text: _progress(args, text))
     _progress(args, "pictures")
     kept = keep(
-        measured, recording, units, None if args.no_book else _book(args), Path(args.pictures) if args.pictures else None,
-        Path(args.json) if args.json else None, draw=not args.no_pictures,
+        measured,
+        recording,
+        units,
+        None if args.no_book else _book(args),
+        Path(args.pictures) if args.pictures else None,
+        Path(args.json) if args.json else None,
+        draw=not args.no_pictures,
     )
     _progress(args, "")
     if not args.quiet:
@@ -68,9 +73,15 @@ def _book_list(args: argparse.Namespace) -> int:
     with Book(_book(args)) as book:
         rows = book.pulls(args.bow)
     if not rows:
-        print("No pull in the book yet" + (f" for '{args.bow}'" if args.bow else "") + ": 'tiller measure RECORDING' adds one.")
+        print(
+            "No pull in the book yet"
+            + (f" for '{args.bow}'" if args.bow else "")
+            + ": 'tiller measure RECORDING' adds one."
+        )
         return 0
-    print(f"{'pull':>5s}  {'bow':24s} {'day':10s} {'recording':24s} {'largest draw':>13s} {'force there':>12s} {'marks':>6s} {'results':>8s}")
+    print(
+        f"{'pull':>5s}  {'bow':24s} {'day':10s} {'recording':24s} {'largest draw':>13s} {'force there':>12s} {'marks':>6s} {'results':>8s}"
+    )
     for r in rows:
         print(
             f"{r.pull_id:5d}  {r.bow[:24]:24s} {r.day:10s} {r.recording[:24]:24s} {units.length(r.largest_draw_mm):>13s}"
@@ -94,7 +105,9 @@ def _book_show(args: argparse.Namespace) -> int:
         force = units.force(r["force_n"]) if r["force_n"] is not None else "unknown"
         print(f"{r['file'].rsplit('/', 1)[-1]:>26s} {r['branch']:>7s} {draw:>12s} {force:>12s}")
     for m in pull["marks"]:
-        print(f"  {m['kind'].upper()} {m['limb']} limb {units.length(m['from_mm'])} to {units.length(m['to_mm'])}: {100 * m['departure']:+.0f} % (sd {100 * m['sd']:.0f} %)")
+        print(
+            f"  {m['kind'].upper()} {m['limb']} limb {units.length(m['from_mm'])} to {units.length(m['to_mm'])}: {100 * m['departure']:+.0f} % (sd {100 * m['sd']:.0f} %)"
+        )
     if not pull["marks"]:
         print("  no marks")
     for text in [*pull["notes"]["said"], *pull["notes"]["left_out"]]:
@@ -123,11 +136,26 @@ def _simulate(args: argparse.Namespace) -> int:
     from tiller.rack.software import Wish, make_recording
 
     wish = Wish(
-        seed=args.seed, board=args.board, spots=tuple(args.spot), crook_per_m=args.crook, knots=args.knots, string=args.string, light=args.light, noise=args.noise,
-        blur_px=args.blur, motion_px=args.motion, faults=tuple(args.fault), rate_hz=args.rate, largest_mm=args.largest, pictures=args.pictures, name=Path(args.folder).name or "software_bow",
+        seed=args.seed,
+        board=args.board,
+        spots=tuple(args.spot),
+        crook_per_m=args.crook,
+        knots=args.knots,
+        string=args.string,
+        light=args.light,
+        noise=args.noise,
+        blur_px=args.blur,
+        motion_px=args.motion,
+        faults=tuple(args.fault),
+        rate_hz=args.rate,
+        largest_mm=args.largest,
+        pictures=args.pictures,
+        name=Path(args.folder).name or "software_bow",
     )
     bow = make_recording(Path(args.folder), wish)
-    print(f"{args.folder}: a pull of {bow.name}, {bow.string_kind} string, with its truth in truth.json. Invented, for trying things out.")
+    print(
+        f"{args.folder}: a pull of {bow.name}, {bow.string_kind} string, with its truth in truth.json. Invented, for trying things out."
+    )
     return 0
 
 
@@ -147,7 +175,9 @@ def _demo(args: argparse.Namespace) -> int:
     recording = read_recording(folder)
     print("Measuring ...", flush=True)
     measured = measure(recording, lambda text: _progress(args, text))
-    kept = keep(measured, recording, units, home / "demo-book.sqlite3", folder / "measured", folder / "measured" / "result.json")
+    kept = keep(
+        measured, recording, units, home / "demo-book.sqlite3", folder / "measured", folder / "measured" / "result.json"
+    )
     _progress(args, "")
     print()
     print(pull_words(measured.result, recording.bow, units))
@@ -164,17 +194,27 @@ def _demo(args: argparse.Namespace) -> int:
 def build_parser() -> argparse.ArgumentParser:
     """The parser with all sub-commands."""
     parser = argparse.ArgumentParser(
-        prog="tiller", description="Measures how a wooden bow bends on the tillering rack, where it is stiff or weak, and what it weighs.",
+        prog="tiller",
+        description="Measures how a wooden bow bends on the tillering rack, where it is stiff or weak, and what it weighs.",
         epilog="A bow can break without warning under load: eye protection, nobody in the plane of the limbs, pull by the rope from the side.",
     )
     parser.add_argument("--version", action="version", version=f"tiller {__version__}")
     common = argparse.ArgumentParser(add_help=False)
-    common.add_argument("--units", choices=("metric", "inch"), default="metric", help="mm and N, or inches and pounds (default: metric)")
-    common.add_argument("--book", metavar="FILE", help="the shop's book (default: in the user's data folder, or TILLER_HOME)")
+    common.add_argument(
+        "--units", choices=("metric", "inch"), default="metric", help="mm and N, or inches and pounds (default: metric)"
+    )
+    common.add_argument(
+        "--book", metavar="FILE", help="the shop's book (default: in the user's data folder, or TILLER_HOME)"
+    )
     common.add_argument("--quiet", action="store_true", help="print nothing but errors")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
 
-    measure = commands.add_parser("measure", parents=[common], help="measure a recording of a pull", description="Measures a recording of a pull, writes it into the shop's book and draws the pictures.")
+    measure = commands.add_parser(
+        "measure",
+        parents=[common],
+        help="measure a recording of a pull",
+        description="Measures a recording of a pull, writes it into the shop's book and draws the pictures.",
+    )
     measure.add_argument("recording", metavar="RECORDING", help="folder of the recording")
     measure.add_argument("--json", metavar="FILE", help="write the result as JSON")
     measure.add_argument("--pictures", metavar="FOLDER", help="where the pictures go (default: beside the book)")
@@ -182,7 +222,11 @@ def build_parser() -> argparse.ArgumentParser:
     measure.add_argument("--no-book", action="store_true", help="do not write into the book")
     measure.set_defaults(run=_measure)
 
-    book = commands.add_parser("book", help="list, show and export what the shop's book holds", description="Lists, shows and exports what the shop's book holds.")
+    book = commands.add_parser(
+        "book",
+        help="list, show and export what the shop's book holds",
+        description="Lists, shows and exports what the shop's book holds.",
+    )
     actions = book.add_subparsers(dest="action", metavar="ACTION", required=True)
     listing = actions.add_parser("list", parents=[common], help="all pulls")
     listing.add_argument("--bow", help="only this bow's")
@@ -195,26 +239,53 @@ def build_parser() -> argparse.ArgumentParser:
     export.add_argument("--pull", type=int, help="only this pull")
     export.set_defaults(run=_book_export)
 
-    simulate = commands.add_parser("simulate", parents=[common], help="make a recording on the rack in software", description="Makes a recording of a pull on a rack in software, with its truth beside it.")
+    simulate = commands.add_parser(
+        "simulate",
+        parents=[common],
+        help="make a recording on the rack in software",
+        description="Makes a recording of a pull on a rack in software, with its truth beside it.",
+    )
     simulate.add_argument("folder", metavar="FOLDER", help="folder to write; must not be there yet")
     simulate.add_argument("--seed", type=int, default=0, help="everything random hangs on it")
-    simulate.add_argument("--board", choices=("plain", "grid", "clutter"), default="plain", help="what is behind the bow")
-    simulate.add_argument("--spot", action="append", default=[], metavar="LIMB:FROM-TO:PERCENT", help="a weak (-) or stiff (+) stretch, such as left:300-400:-7%%; may be given again")
-    simulate.add_argument("--crook", type=float, default=0.5, metavar="PER_M", help="sd of the limbs' natural curvature, 1/m")
+    simulate.add_argument(
+        "--board", choices=("plain", "grid", "clutter"), default="plain", help="what is behind the bow"
+    )
+    simulate.add_argument(
+        "--spot",
+        action="append",
+        default=[],
+        metavar="LIMB:FROM-TO:PERCENT",
+        help="a weak (-) or stiff (+) stretch, such as left:300-400:-7%%; may be given again",
+    )
+    simulate.add_argument(
+        "--crook", type=float, default=0.5, metavar="PER_M", help="sd of the limbs' natural curvature, 1/m"
+    )
     simulate.add_argument("--knots", type=int, default=0, help="bumps on the outline that do not change the stiffness")
     simulate.add_argument("--string", choices=("long", "braced"), default="long")
     simulate.add_argument("--light", type=float, default=1.0, help="1 = good, 0.3 = dim")
     simulate.add_argument("--noise", type=float, default=1.5, help="sd of the picture's noise, grey levels")
     simulate.add_argument("--blur", type=float, default=0.6, help="sd of the lens's blur, px")
     simulate.add_argument("--motion", type=float, default=0.0, help="smear of the drawn pictures, px")
-    simulate.add_argument("--fault", action="append", default=[], help="a fault of the serial line; may be given again: garbled, cut, doubled, dropout, spike, reset, wrap, reversed, trouble")
+    simulate.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        help="a fault of the serial line; may be given again: garbled, cut, doubled, dropout, spike, reset, wrap, reversed, trouble",
+    )
     simulate.add_argument("--rate", type=float, default=80.0, help="readings a second")
     simulate.add_argument("--largest", type=float, metavar="MM", help="largest draw (default: 85 %% of the target)")
     simulate.add_argument("--pictures", type=int, default=18, help="pictures on the way up")
     simulate.set_defaults(run=_simulate)
 
-    demo = commands.add_parser("demo", parents=[common], help="the whole of it without any hardware", description="Plays a pull on a rack in software, measures it and shows everything that comes of it.")
-    demo.add_argument("--folder", metavar="FOLDER", help="where the demo's things go (default: demo in the data folder)")
+    demo = commands.add_parser(
+        "demo",
+        parents=[common],
+        help="the whole of it without any hardware",
+        description="Plays a pull on a rack in software, measures it and shows everything that comes of it.",
+    )
+    demo.add_argument(
+        "--folder", metavar="FOLDER", help="where the demo's things go (default: demo in the data folder)"
+    )
     demo.set_defaults(run=_demo)
     return parser
 
@@ -229,7 +300,10 @@ def main(argv: list[str] | None = None) -> int:
         return 2
     except ImportError as err:
         name = getattr(err, "name", None) or str(err)
-        print(f"tiller: a library is missing or cannot be loaded ({name}: {err}); on Debian 'apt-get install libgl1 libglib2.0-0' brings what the picture library needs.", file=sys.stderr)
+        print(
+            f"tiller: a library is missing or cannot be loaded ({name}: {err}); on Debian 'apt-get install libgl1 libglib2.0-0' brings what the picture library needs.",
+            file=sys.stderr,
+        )
         return 2
     except BrokenPipeError:
         return 0

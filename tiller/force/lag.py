@@ -54,7 +54,9 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
         coef = np.polyfit(u, force, 4)
         slope = abs(float(np.polyval(np.polyder(coef), 0.0))) / (np.ptp(x) + 1e-9)
         size = np.sqrt((slope * draw_sd_mm) ** 2 + (0.3 * series.noise_n) ** 2 + (HOLD_SHARE * force) ** 2 + 0.1**2)
-        cost[k] = 0.5 * float(np.sum(((force - np.polyval(coef, u)) / size) ** 2)) + 0.5 * ((lag - PRIOR_S) / PRIOR_SD_S) ** 2
+        cost[k] = (
+            0.5 * float(np.sum(((force - np.polyval(coef, u)) / size) ** 2)) + 0.5 * ((lag - PRIOR_S) / PRIOR_SD_S) ** 2
+        )
     weight = np.exp(-(cost - cost.min()))
     weight /= weight.sum()
     lag = float(np.sum(weight * grid))
@@ -67,4 +69,6 @@ def _smoothed(series: ForceSeries) -> Array:
     f = series.force_n
     if len(f) < 3:
         return f
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(np.pad(f, 1, mode="edge"), 3), axis=1), dtype=float)
+    return np.asarray(
+        np.median(np.lib.stride_tricks.sliding_window_view(np.pad(f, 1, mode="edge"), 3), axis=1), dtype=float
+    )

@@ -63,9 +63,9 @@ def read_log(lines: Iterable[tuple[float, str]]) -> ForceLog:
     greeted = False
     hello: Hello | None = None
     total = 0
-    for t, raw in lines:
+    for arrived, raw in lines:
         total += 1
-        if not np.isfinite(t):
+        if not np.isfinite(arrived):
             rejected[Reason.GARBLED.value] += 1
             continue
         line = parse_line(raw)
@@ -84,7 +84,7 @@ def read_log(lines: Iterable[tuple[float, str]]) -> ForceLog:
                     continue
             greeted = False
             last = line.ms
-            host.append(t)
+            host.append(arrived)
             board.append((line.ms + wraps * MS_LIMIT) * 1e-3)
             counts.append(line.counts)
             epoch.append(era)
@@ -103,9 +103,9 @@ def read_log(lines: Iterable[tuple[float, str]]) -> ForceLog:
         raise ForceFault(msg)
     t_host, t_board = np.array(host), np.array(board)
     value, era_of = np.array(counts, dtype=float), np.array(epoch)
-    t = t_host.copy()
-    for k in range(era + 1):
-        part = era_of == k
+    t: Array = t_host.copy()
+    for number in range(era + 1):
+        part = era_of == number
         if np.count_nonzero(part) >= 5:
             t[part] = _steady(t_host[part], t_board[part])
     order = np.argsort(t, kind="stable")
@@ -115,12 +115,18 @@ def read_log(lines: Iterable[tuple[float, str]]) -> ForceLog:
     if spikes:
         rejected[Reason.SPIKE.value] += spikes
     t, value = t[good], value[good]
-    step = np.diff(t)
-    rate = 1.0 / float(np.median(step)) if len(step) and np.median(step) > 0 else 0.0
-    holes = np.flatnonzero(step > 1.0)
+    apart = np.diff(t)
+    rate = 1.0 / float(np.median(apart)) if len(apart) and np.median(apart) > 0 else 0.0
+    holes = np.flatnonzero(apart > 1.0)
     return ForceLog(
-        t, value, dict(rejected), dict(troubles), resets, rate,
-        tuple((float(t[i]), float(t[i + 1])) for i in holes), hello,
+        t,
+        value,
+        dict(rejected),
+        dict(troubles),
+        resets,
+        rate,
+        tuple((float(t[i]), float(t[i + 1])) for i in holes),
+        hello,
     )
 
 

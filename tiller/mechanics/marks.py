@@ -81,9 +81,7 @@ def departure_from_even(s_mm: Array, strain: Array, log_cov: Array, from_mm: flo
     return Departure(s_mm, gap, sd, float(np.exp(aim)), float(np.sqrt(mean_var)))
 
 
-def find_marks(
-    found: Departure, log_cov: Array, threshold: float = THRESHOLD, sure: float = SURE
-) -> tuple[Mark, ...]:
+def find_marks(found: Departure, log_cov: Array, threshold: float = THRESHOLD, sure: float = SURE) -> tuple[Mark, ...]:
     """Stretches beyond the threshold, in order along the limb."""
     inside = np.isfinite(found.departure)
     if np.count_nonzero(inside) < 5:

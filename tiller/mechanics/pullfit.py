@@ -197,6 +197,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
         raise ValueError(msg)
     m = len(pulls.rest)
     use = np.flatnonzero(usable)
+    order = [int(f) for f in use]
     log_ei = [d.prior.log_ei.copy() for d in data]
     lines = [d.points_mm.copy() for d in data]
     moments = _moments(data, lines, pulls)
@@ -211,7 +212,9 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
     relative = np.where(drawn, np.nan_to_num(pulls.force_sd_n / np.maximum(np.abs(pulls.force_n), 1e-6), nan=0.0), 0.0)
     # a string that runs nearly straight through the hook: its tension hangs on a few mm of height
     slack = np.where(drawn, HEIGHT_SD_MM / np.maximum(np.nan_to_num(height, nan=1.0), 1.0), 0.0)
-    factor_sd = np.sqrt(np.where(pulls.down, DOWN_SD, RATE_SD) ** 2 + np.minimum(relative, 0.5) ** 2 + np.minimum(slack, 1.0) ** 2)
+    factor_sd = np.sqrt(
+        np.where(pulls.down, DOWN_SD, RATE_SD) ** 2 + np.minimum(relative, 0.5) ** 2 + np.minimum(slack, 1.0) ** 2
+    )
     root = [d.points_mm[:, 0, :].copy() for d in data]
     beta = [np.zeros(m) for _ in data]
     for k, d in enumerate(data):
@@ -220,7 +223,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
             beta[k][f] = -float(np.median((_angles(d.points_mm[f]) - a0)[:12]))
     beta_seen, root_seen = [b.copy() for b in beta], [r.copy() for r in root]
     size = [len(d.s_mm) for d in data]
-    offset_cols = np.cumsum([0, size[0], size[1]])
+    offset_cols = [0, size[0], size[0] + size[1]]
     frame_col = offset_cols[-1]
     total = frame_col + 5 * len(use)  # per frame: beta l, r; height l, r; factor
     prior_precision = [np.linalg.inv(d.prior.cov) for d in data]
@@ -258,7 +261,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
             jac_log = np.zeros((len(use), n, n))
             jac_beta = np.zeros((len(use), n))
             jac_fac = np.zeros((len(use), n))
-            for row, f in enumerate(use):
+            for row, f in enumerate(order):
                 x, y = lines[k][f, :, 0], lines[k][f, :, 1]
                 # delta P_i = int_0^i (-sin, cos) dtheta ds'; dtheta_j = -(dbend up to j) ; place = n_i . delta P_i
                 cos_i, sin_i = np.cos(theta[f]), np.sin(theta[f])
@@ -284,13 +287,17 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
             hess[a : a + n, a : a + n] += flat.T @ flat
             grad[a : a + n] += flat.T @ (left_over * sw).reshape(-1)
             # per picture columns: only their own rows before projection; the projection couples pictures
-            cols = [frame_col + 5 * np.arange(len(use)) + k, frame_col + 5 * np.arange(len(use)) + 2 + k, frame_col + 5 * np.arange(len(use)) + 4]
+            cols = [
+                frame_col + 5 * np.arange(len(use)) + k,
+                frame_col + 5 * np.arange(len(use)) + 2 + k,
+                frame_col + 5 * np.arange(len(use)) + 4,
+            ]
             own = [jac_beta, jac_height, jac_fac]
             for ca, ja in zip(cols, own, strict=True):
                 # with log EI: sum_f' (ja - its mean part) W (jac_log - mean)
                 block = np.einsum("fi,fij->fj", w * ja, jac_log - mean_log[None])
-                hess[np.ix_(ca, range(a, a + n))] += block
-                hess[np.ix_(range(a, a + n), ca)] += block.T
+                hess[np.ix_(ca, np.arange(a, a + n))] += block
+                hess[np.ix_(np.arange(a, a + n), ca)] += block.T
                 grad[ca] += np.sum(w * ja * left_over, axis=1)
                 for cb, jb in zip(cols, own, strict=True):
                     diag = np.sum(w * ja * jb, axis=1)
@@ -300,7 +307,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
             a, n = offset_cols[k], size[k]
             hess[a : a + n, a : a + n] += prior_precision[k]
             grad[a : a + n] += prior_precision[k] @ (d.prior.log_ei - log_ei[k])
-        for row, f in enumerate(use):
+        for row, f in enumerate(order):
             col = frame_col + 5 * row
             expected = DOWN_LOG if pulls.down[f] else 0.0
             hess[col + 4, col + 4] += 1 / factor_sd[f] ** 2
@@ -322,7 +329,12 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
         settled = settled or worst < 0.1 or round_ >= 5
         for k, d in enumerate(data):
             z = residuals[k] / d.sd_mm
-            weights[k] = np.where(np.isfinite(z), (FREEDOM + 1) / (FREEDOM + (np.nan_to_num(z) / (noise[k] if settled else np.maximum(noise[k], 3.0))) ** 2), 1.0)
+            weights[k] = np.where(
+                np.isfinite(z),
+                (FREEDOM + 1)
+                / (FREEDOM + (np.nan_to_num(z) / (noise[k] if settled else np.maximum(noise[k], 3.0))) ** 2),
+                1.0,
+            )
             if settled:
                 scale, share[k] = _scatter(z[use], len(use), float(np.median(np.diff(d.s_mm))))
                 noise[k][use] = NOISE_MARGIN * scale
@@ -334,13 +346,25 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
         a, n = offset_cols[k], size[k]
         bend = np.where(usable[:, None], np.exp(log_factor)[:, None] * moments[k] / np.exp(log_ei[k])[None, :], np.nan)
         rel = np.full((m, n), np.nan)
-        for row, f in enumerate(use):
+        for row, f in enumerate(order):
             col = frame_col + 5 * row + 4
-            rel[f] = np.sqrt(np.maximum(np.diag(cov)[a : a + n] - 2 * cov[col, a : a + n] + cov[col, col], 0.0) + LEVER_SD**2)
+            rel[f] = np.sqrt(
+                np.maximum(np.diag(cov)[a : a + n] - 2 * cov[col, a : a + n] + cov[col, col], 0.0) + LEVER_SD**2
+            )
         fits.append(
             LimbFit(
-                d.s_mm, log_ei[k], cov[a : a + n, a : a + n], np.exp(log_factor)[:, None] * moments[k], bend, rel, lines[k], beta[k],
-                residuals[k], float(np.median(noise[k][use])), share[k] * float(np.median(np.diff(d.s_mm))), nock_of(lines[k], d.s_mm, d.nock_s_mm),
+                d.s_mm,
+                log_ei[k],
+                np.asarray(cov[a : a + n, a : a + n], dtype=float),
+                np.exp(log_factor)[:, None] * moments[k],
+                bend,
+                rel,
+                lines[k],
+                beta[k],
+                residuals[k],
+                float(np.median(noise[k][use])),
+                share[k] * float(np.median(np.diff(d.s_mm))),
+                nock_of(lines[k], d.s_mm, d.nock_s_mm),
             )
         )
     f_sd = np.zeros(m)

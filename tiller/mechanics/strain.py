@@ -33,7 +33,12 @@ class StrainProfile:
 
 
 def strain_profile(
-    prior: StiffnessPrior, log_ei_cov: Array, log_ei: Array, bend_per_mm: Array, width_mm: Array, crown_radius_mm: float | None
+    prior: StiffnessPrior,
+    log_ei_cov: Array,
+    log_ei: Array,
+    bend_per_mm: Array,
+    width_mm: Array,
+    crown_radius_mm: float | None,
 ) -> StrainProfile:
     """Surface strain = bend times distance from the neutral axis (beam theory).
 
@@ -54,6 +59,10 @@ def strain_profile(
     half = gain @ log_ei_cov
     log_cov = log_ei_cov + cov_h - half - half.T
     return StrainProfile(
-        prior.s_mm, thickness, thickness * np.sqrt(np.maximum(np.diag(cov_h), 0.0)),
-        bend_per_mm * section.to_back_mm, bend_per_mm * section.to_belly_mm, 0.5 * (log_cov + log_cov.T),
+        prior.s_mm,
+        thickness,
+        thickness * np.sqrt(np.maximum(np.diag(cov_h), 0.0)),
+        bend_per_mm * section.to_back_mm,
+        bend_per_mm * section.to_belly_mm,
+        0.5 * (log_cov + log_cov.T),
     )

@@ -11,8 +11,9 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.bowfile import SIDES, Side
 from tiller.errors import BookFault, FileFault
 from tiller.mechanics.pullfit import nock_of
 from tiller.rack.measure import Measured
@@ -56,7 +57,7 @@ def pictures_of(measured: Measured, recording: Recording, units: Units) -> dict[
     seen = next(s for s in measured.sight.seen if s.picture.file == top.file)
     row = measured.sight.seen.index(seen)
     photo = read_picture(recording, seen.picture)
-    nocks = {}
+    nocks: dict[Side, NDArray[np.float64]] = {}
     for side, fit in zip(SIDES, (measured.fit.left, measured.fit.right), strict=True):
         model = measured.sight.models[side]
         nocks[side] = nock_of(fit.line_mm[row], fit.s_mm, recording.bow.limb(side).length_mm) * [float(model.sign), 1.0]
@@ -80,12 +81,22 @@ def _description(recording: Recording) -> dict[str, Any]:
     return {
         "modulus_gpa": bow.modulus_gpa,
         "crown_radius_mm": bow.crown_radius_mm,
-        "target": {"draw_mm": bow.target.draw_length_mm, "weight_n": bow.target.draw_weight_n, "brace_mm": bow.target.brace_height_mm},
+        "target": {
+            "draw_mm": bow.target.draw_length_mm,
+            "weight_n": bow.target.draw_weight_n,
+            "brace_mm": bow.target.brace_height_mm,
+        },
     }
 
 
 def keep(
-    measured: Measured, recording: Recording, units: Units, book: Path | None, pictures: Path | None, json_file: Path | None, draw: bool = True
+    measured: Measured,
+    recording: Recording,
+    units: Units,
+    book: Path | None,
+    pictures: Path | None,
+    json_file: Path | None,
+    draw: bool = True,
 ) -> Kept:
     """Writes files (each whole or not at all), then the book's entry (all of it or nothing).
 

@@ -71,7 +71,9 @@ class Measured:
     priors: dict[Side, StiffnessPrior]
 
 
-def _first_good(recording: Recording, role: str, meaning: str, left_out: list[str]) -> tuple[Picture, NDArray[np.uint8]]:
+def _first_good(
+    recording: Recording, role: str, meaning: str, left_out: list[str]
+) -> tuple[Picture, NDArray[np.uint8]]:
     faults: list[str] = []
     for picture in recording.of_role(role):
         try:
@@ -98,7 +100,9 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
     first, empty = _first_good(recording, "empty", "the empty rack", left_out)
     scene = set_scene(recording.rig, recording.bow, empty, first.file)
     if scene.board.missing:
-        said.append(f"fiducials {', '.join(map(str, scene.board.missing))} are hidden; the board's place rests on {len(scene.board.used)} others.")
+        said.append(
+            f"fiducials {', '.join(map(str, scene.board.missing))} are hidden; the board's place rests on {len(scene.board.used)} others."
+        )
     if scene.board.rms_mm > 2.0:
         said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
     progress("rest shape")
@@ -196,8 +200,14 @@ def _pictures(sight: Sight, forces: ForceAt, top: int) -> tuple[PullPicture, ...
         branch: Branch = "up" if k <= top else "down"
         out.append(
             PullPicture(
-                s.picture.file, s.picture.t_s, branch, -s.shape.hook.seat_mm[1], s.shape.hook.sd_mm,
-                float(forces.force_n[k]), float(forces.sd_n[k]), bool(forces.held[k]),
+                s.picture.file,
+                s.picture.t_s,
+                branch,
+                -s.shape.hook.seat_mm[1],
+                s.shape.hook.sd_mm,
+                float(forces.force_n[k]),
+                float(forces.sd_n[k]),
+                bool(forces.held[k]),
             )
         )
         k += 1
@@ -213,7 +223,6 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
     log = read_log(recording.force_lines)
     sight = look_at(recording, progress)
     progress("force")
-    bow = recording.bow
     pull = [s for s in sight.seen if s.picture.role == "pull" and s.shape.hook is not None]
     if len(pull) < 3:
         msg = f"Only {len(pull)} pictures of the pull can be used, at least 3 are needed: {'; '.join(sight.left_out) or 'record more of it'}."
@@ -289,8 +298,10 @@ def _reading(bow: Bow, side: Side, fit: LimbFit) -> CrownReading:
     stations = [st for st in limb.stations if low <= st.s_mm <= high]
     s = np.array([st.s_mm for st in stations])
     return CrownReading(
-        np.array([st.width_mm for st in stations]), np.array([st.thickness_mm for st in stations]),
-        np.interp(s, fit.s_mm, fit.log_ei), np.interp(s, fit.s_mm, np.sqrt(np.diag(fit.cov))),
+        np.array([st.width_mm for st in stations]),
+        np.array([st.thickness_mm for st in stations]),
+        np.interp(s, fit.s_mm, fit.log_ei),
+        np.interp(s, fit.s_mm, np.sqrt(np.diag(fit.cov))),
     )
 
 
@@ -338,9 +349,13 @@ def _result(
     a, b = departures["left"], departures["right"]
     said = list(sight.said)
     if series.reversed_sign:
-        said.append("the load cell's sign is against its calibration's: its green and white wires are swapped, or the cell is upside down; the force was turned round.")
+        said.append(
+            "the load cell's sign is against its calibration's: its green and white wires are swapped, or the cell is upside down; the force was turned round."
+        )
     if abs(series.drift_n) > 0.5:
-        said.append(f"the scale's zero wandered by {series.drift_n:+.1f} N during the pull; it was taken out as linear in time.")
+        said.append(
+            f"the scale's zero wandered by {series.drift_n:+.1f} N during the pull; it was taken out as linear in time."
+        )
     if log.resets:
         said.append(f"the scale's board began anew {log.resets} time(s) during the pull.")
     for code, count in log.troubles.items():
@@ -350,17 +365,34 @@ def _result(
     left_out = list(sight.left_out)
     left_out += [f"force: {n} line(s) rejected: {why}" for why, n in sorted(log.rejected.items())]
     left_out += [f"force: no reading from {g[0]:.1f} s to {g[1]:.1f} s" for g in log.gaps]
-    left_out += [f"{p.file}: the force log has nothing at that moment; not used for stiffness" for p in pictures if not np.isfinite(p.force_n)]
+    left_out += [
+        f"{p.file}: the force log has nothing at that moment; not used for stiffness"
+        for p in pictures
+        if not np.isfinite(p.force_n)
+    ]
     if fitted.crown is not None:
         sd = fitted.crown.curvature_sd_per_mm
         low, high = fitted.crown.curvature_per_mm + sd, fitted.crown.curvature_per_mm - sd
         span = f"{1 / low:.0f} mm to {f'{1 / high:.0f} mm' if high > 1 / 2000 else 'flat'}"
-        said.append(f"bow.toml has no crown_radius_mm; how the stiffness follows the width speaks for a crown radius of {span}. Measure it across the back for surer strain.")
+        said.append(
+            f"bow.toml has no crown_radius_mm; how the stiffness follows the width speaks for a crown radius of {span}. Measure it across the back for surer strain."
+        )
     return PullResult(
-        recording=recording.name, bow=bow.name, pictures=pictures, largest=largest, left=limbs["left"], right=limbs["right"],
-        lag_s=lag.lag_s, lag_sd_s=lag.sd_s, lag_from_data=lag.from_data, hysteresis=hysteresis,
-        balance=a.aim / b.aim - 1.0, balance_sd=float(np.hypot(a.aim_sd_rel, b.aim_sd_rel)),
-        force_lines_rejected=log.rejected, left_out=tuple(left_out), said=tuple(said),
+        recording=recording.name,
+        bow=bow.name,
+        pictures=pictures,
+        largest=largest,
+        left=limbs["left"],
+        right=limbs["right"],
+        lag_s=lag.lag_s,
+        lag_sd_s=lag.sd_s,
+        lag_from_data=lag.from_data,
+        hysteresis=hysteresis,
+        balance=a.aim / b.aim - 1.0,
+        balance_sd=float(np.hypot(a.aim_sd_rel, b.aim_sd_rel)),
+        force_lines_rejected=log.rejected,
+        left_out=tuple(left_out),
+        said=tuple(said),
     )
 
 
@@ -376,7 +408,11 @@ def _limb_result(
     departure = departure_from_even(s, strain.back, strain.log_cov, low, high)
     seen = np.mean(np.isfinite(data.offset_mm), axis=0) >= SEEN_LEAST
     departure = Departure(
-        s, np.where(seen, departure.departure, np.nan), np.where(seen, departure.sd, np.nan), departure.aim, departure.aim_sd_rel
+        s,
+        np.where(seen, departure.departure, np.nan),
+        np.where(seen, departure.sd, np.nan),
+        departure.aim,
+        departure.aim_sd_rel,
     )
     marks = find_marks(departure, strain.log_cov)
     ei = np.exp(fit.log_ei) / NMM2_PER_NM2
@@ -393,13 +429,25 @@ def _limb_result(
 
     return (
         LimbResult(
-            side=side, s_mm=s, bend_per_m=shown(1e3 * bend), bend_sd=shown(1e3 * np.abs(bend) * fit.bend_rel_sd[row]),
-            stiffness_n_m2=shown(ei), stiffness_sd=shown(ei_sd), strain=shown(strain.back), strain_belly=shown(strain.belly),
-            strain_sd=shown(strain.back * np.sqrt(np.maximum(np.diag(strain.log_cov), 0))), departure=departure.departure,
-            departure_sd=departure.sd, thickness_mm=strain.thickness_mm, moment_n_m=1e-3 * fit.moment_nmm[row],
-            rest_mm=data.rest_mm * mirror, drawn_mm=fit.line_mm[row] * mirror, marks=marks, aim=departure.aim,
-            implied_modulus_gpa=level, implied_modulus_sd_gpa=spread,
+            side=side,
+            s_mm=s,
+            bend_per_m=shown(1e3 * bend),
+            bend_sd=shown(1e3 * np.abs(bend) * fit.bend_rel_sd[row]),
+            stiffness_n_m2=shown(ei),
+            stiffness_sd=shown(ei_sd),
+            strain=shown(strain.back),
+            strain_belly=shown(strain.belly),
+            strain_sd=shown(strain.back * np.sqrt(np.maximum(np.diag(strain.log_cov), 0))),
+            departure=departure.departure,
+            departure_sd=departure.sd,
+            thickness_mm=strain.thickness_mm,
+            moment_n_m=1e-3 * fit.moment_nmm[row],
+            rest_mm=data.rest_mm * mirror,
+            drawn_mm=fit.line_mm[row] * mirror,
+            marks=marks,
+            aim=departure.aim,
+            implied_modulus_gpa=level,
+            implied_modulus_sd_gpa=spread,
         ),
         departure,
     )
-

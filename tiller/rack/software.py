@@ -13,7 +13,7 @@ from tiller.simulate.bowmaker import BowTruth, Spot, random_bow
 from tiller.simulate.record import Plan, make_even, write_recording
 from tiller.simulate.render import Setting
 from tiller.simulate.serial import FAULTS
-from tiller.simulate.shoot import NoEquilibrium
+from tiller.simulate.shoot import NoEquilibriumError
 
 BOARDS = ("plain", "grid", "clutter")
 SPOT = re.compile(r"^(left|right):(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?):([+-]\d+(?:\.\d+)?)%?$")
@@ -78,12 +78,14 @@ def make_recording(folder: Path, wish: Wish) -> BowTruth:
         if spot.to_mm > bow.limb(spot.limb).length_mm:
             msg = f"The spot at {spot.from_mm:.0f}-{spot.to_mm:.0f} mm lies beyond the {spot.limb} limb's end ({bow.limb(spot.limb).length_mm:.0f} mm)."
             raise TillerError(msg)
-    plan = Plan(largest_mm=wish.largest_mm, pictures=wish.pictures, faults=wish.faults, seed=wish.seed, rate_hz=wish.rate_hz)
+    plan = Plan(
+        largest_mm=wish.largest_mm, pictures=wish.pictures, faults=wish.faults, seed=wish.seed, rate_hz=wish.rate_hz
+    )
     setting = Setting(wish.board, wish.light, noise=wish.noise, blur_px=wish.blur_px, motion_px=wish.motion_px)
     try:
         bow = make_even(bow, wish.largest_mm or 0.85 * bow.draw_mm, rounds=2)
         write_recording(folder, bow, plan, setting)
-    except NoEquilibrium as err:
+    except NoEquilibriumError as err:
         msg = f"This bow cannot be drawn that far: {err}; choose a smaller largest draw or another seed."
         raise TillerError(msg) from err
     except FileExistsError as err:
@@ -94,7 +96,15 @@ def make_recording(folder: Path, wish: Wish) -> BowTruth:
     return bow
 
 
-DEMO = Wish(seed=41, board="plain", spots=("left:430-540:-7%", "right:270-380:+7%"), knots=1, string="long", faults=("garbled", "spike"), name="orchard_flatbow")
+DEMO = Wish(
+    seed=41,
+    board="plain",
+    spots=("left:430-540:-7%", "right:270-380:+7%"),
+    knots=1,
+    string="long",
+    faults=("garbled", "spike"),
+    name="orchard_flatbow",
+)
 
 
 def next_free(folder: Path, name: str) -> Path:

@@ -152,7 +152,14 @@ class Book:
         db.execute("COMMIT")
 
     def add(
-        self, result: PullResult, wood: str, description: Mapping[str, Any], folder: Path, hashes: Mapping[str, str], taken_at: datetime, program: str = __version__
+        self,
+        result: PullResult,
+        wood: str,
+        description: Mapping[str, Any],
+        folder: Path,
+        hashes: Mapping[str, str],
+        taken_at: datetime,
+        program: str = __version__,
     ) -> tuple[int, int, bool]:
         """Writes a measured pull: all of it or nothing.
 
@@ -177,21 +184,34 @@ class Book:
                 if found is None:
                     day = taken_at.date().isoformat()
                     db.execute("INSERT INTO sessions (bow_id, day) VALUES (?, ?) ON CONFLICT DO NOTHING", (bow_id, day))
-                    session = db.execute("SELECT id FROM sessions WHERE bow_id = ? AND day = ?", (bow_id, day)).fetchone()[0]
+                    session = db.execute(
+                        "SELECT id FROM sessions WHERE bow_id = ? AND day = ?", (bow_id, day)
+                    ).fetchone()[0]
                     cursor = db.execute(
                         "INSERT INTO pulls (session_id, fingerprint, recording, folder, taken_at) VALUES (?, ?, ?, ?, ?)",
                         (session, fingerprint, result.recording, str(folder), taken_at.isoformat(timespec="seconds")),
                     )
                     pull_id = int(cursor.lastrowid or 0)
-                    db.executemany("INSERT INTO files VALUES (?, ?, ?)", [(pull_id, k, v) for k, v in sorted(hashes.items())])
+                    db.executemany(
+                        "INSERT INTO files VALUES (?, ?, ?)", [(pull_id, k, v) for k, v in sorted(hashes.items())]
+                    )
                 else:
                     pull_id = int(found[0])
                 cursor = db.execute(
                     "INSERT INTO results (pull_id, made_at, program, largest_draw_mm, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes)"
                     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                     (
-                        pull_id, now, program, top.draw_mm, top.force_n, result.lag_s, result.lag_sd_s, _number(result.hysteresis),
-                        _number(result.balance), _number(result.balance_sd), json.dumps({"left_out": result.left_out, "said": result.said}),
+                        pull_id,
+                        now,
+                        program,
+                        top.draw_mm,
+                        top.force_n,
+                        result.lag_s,
+                        result.lag_sd_s,
+                        _number(result.hysteresis),
+                        _number(result.balance),
+                        _number(result.balance_sd),
+                        json.dumps({"left_out": result.left_out, "said": result.said}),
                     ),
                 )
                 result_id = int(cursor.lastrowid or 0)
@@ -205,14 +225,33 @@ class Book:
         db.executemany(
             "INSERT INTO force_draw VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
-                (result_id, k, p.file, p.branch, p.t_s, _number(p.draw_mm), _number(p.draw_sd_mm), _number(p.force_n), _number(p.force_sd_n), int(p.held))
+                (
+                    result_id,
+                    k,
+                    p.file,
+                    p.branch,
+                    p.t_s,
+                    _number(p.draw_mm),
+                    _number(p.draw_sd_mm),
+                    _number(p.force_n),
+                    _number(p.force_sd_n),
+                    int(p.held),
+                )
                 for k, p in enumerate(result.pictures)
             ],
         )
         for side in SIDES:
             limb = result.limb(side)
             columns = (
-                limb.s_mm, limb.bend_per_m, limb.bend_sd, limb.stiffness_n_m2, limb.stiffness_sd, limb.strain, limb.strain_sd, limb.departure, limb.departure_sd,
+                limb.s_mm,
+                limb.bend_per_m,
+                limb.bend_sd,
+                limb.stiffness_n_m2,
+                limb.stiffness_sd,
+                limb.strain,
+                limb.strain_sd,
+                limb.departure,
+                limb.departure_sd,
             )
             db.executemany(
                 "INSERT INTO profiles VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -274,9 +313,15 @@ class Book:
         key = (out["result_id"],)
         out["force_draw"] = self._rows("SELECT * FROM force_draw WHERE result_id = ? ORDER BY number", key)
         out["profiles"] = {
-            side: self._rows("SELECT * FROM profiles WHERE result_id = ? AND limb = ? ORDER BY number", (out["result_id"], side)) for side in SIDES
+            side: self._rows(
+                "SELECT * FROM profiles WHERE result_id = ? AND limb = ? ORDER BY number", (out["result_id"], side)
+            )
+            for side in SIDES
         }
-        out["marks"] = self._rows("SELECT limb, from_mm, to_mm, kind, departure, sd FROM marks WHERE result_id = ? ORDER BY limb, from_mm", key)
+        out["marks"] = self._rows(
+            "SELECT limb, from_mm, to_mm, kind, departure, sd FROM marks WHERE result_id = ? ORDER BY limb, from_mm",
+            key,
+        )
         out["files"] = self._rows("SELECT name, sha256 FROM files WHERE pull_id = ? ORDER BY name", (pull_id,))
         return out
 

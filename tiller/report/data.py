@@ -53,13 +53,21 @@ def result_json(result: PullResult) -> dict[str, Any]:
         "recording": result.recording,
         "bow": result.bow,
         "force_draw": {
-            "draw_mm": [p.draw_mm for p in up], "force_n": [p.force_n for p in up],
-            "down_draw_mm": [p.draw_mm for p in down], "down_force_n": [p.force_n for p in down],
+            "draw_mm": [p.draw_mm for p in up],
+            "force_n": [p.force_n for p in up],
+            "down_draw_mm": [p.draw_mm for p in down],
+            "down_force_n": [p.force_n for p in down],
         },
         "frames": [
             {
-                "file": p.file, "t_s": p.t_s, "branch": p.branch, "held": p.held, "draw_mm": _one(p.draw_mm), "draw_sd_mm": _one(p.draw_sd_mm),
-                "force_n": _one(p.force_n), "force_sd_n": _one(p.force_sd_n),
+                "file": p.file,
+                "t_s": p.t_s,
+                "branch": p.branch,
+                "held": p.held,
+                "draw_mm": _one(p.draw_mm),
+                "draw_sd_mm": _one(p.draw_sd_mm),
+                "force_n": _one(p.force_n),
+                "force_sd_n": _one(p.force_sd_n),
             }
             for p in result.pictures
         ],
@@ -96,10 +104,10 @@ def write_whole(path: Path, data: bytes) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(temporary, path)
+        Path(temporary).replace(path)
     except OSError as err:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
         msg = f"{path} could not be written ({err.strerror}): free some space or choose another place; nothing was left half-written."
         raise FileFault(msg) from err
 
@@ -115,7 +123,16 @@ def write_json(path: Path, value: dict[str, Any]) -> None:
 
 FORCE_DRAW_HEADER = ("file", "branch", "t [s]", "draw [mm]", "draw sd [mm]", "force [N]", "force sd [N]", "held")
 PROFILE_HEADER = (
-    "limb", "s [mm]", "bend [1/m]", "bend sd [1/m]", "stiffness [N m2]", "stiffness sd [N m2]", "strain [1]", "strain sd [1]", "departure [1]", "departure sd [1]",
+    "limb",
+    "s [mm]",
+    "bend [1/m]",
+    "bend sd [1/m]",
+    "stiffness [N m2]",
+    "stiffness sd [N m2]",
+    "strain [1]",
+    "strain sd [1]",
+    "departure [1]",
+    "departure sd [1]",
 )
 MARKS_HEADER = ("limb", "from [mm]", "to [mm]", "kind", "departure [1]", "sd [1]")
 
@@ -131,11 +148,21 @@ def _csv(header: tuple[str, ...], rows: list[tuple[Any, ...]]) -> bytes:
 def pull_csv(pull: dict[str, Any]) -> dict[str, bytes]:
     """A pull of the book as CSV files by name, units in the header."""
     force_draw = [
-        (r["file"], r["branch"], r["t_s"], r["draw_mm"], r["draw_sd_mm"], r["force_n"], r["force_sd_n"], r["held"]) for r in pull["force_draw"]
+        (r["file"], r["branch"], r["t_s"], r["draw_mm"], r["draw_sd_mm"], r["force_n"], r["force_sd_n"], r["held"])
+        for r in pull["force_draw"]
     ]
     profiles = [
         (
-            r["limb"], r["s_mm"], r["bend_per_m"], r["bend_sd"], r["stiffness_n_m2"], r["stiffness_sd"], r["strain"], r["strain_sd"], r["departure"], r["departure_sd"],
+            r["limb"],
+            r["s_mm"],
+            r["bend_per_m"],
+            r["bend_sd"],
+            r["stiffness_n_m2"],
+            r["stiffness_sd"],
+            r["strain"],
+            r["strain_sd"],
+            r["departure"],
+            r["departure_sd"],
         )
         for side in SIDES
         for r in pull["profiles"][side]

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.bowfile import SIDES, Side
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.results import PullResult
-from tiller.report.style import COLOUR, INK, LEFT, PAPER, RIGHT, Units, rgb
+from tiller.report.style import COLOUR, INK, LEFT, METRIC, PAPER, RIGHT, Units, rgb
 from tiller.vision.camera import View
 
 Array = NDArray[np.float64]
@@ -25,18 +27,33 @@ def _font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
     return ImageFont.truetype(f"{get_data_path()}/fonts/ttf/{name}", size)
 
 
-def _boxed(draw: ImageDraw.ImageDraw, at: tuple[float, float], text: str, font: ImageFont.FreeTypeFont, colour: str, anchor: str = "mm") -> None:
+def _boxed(
+    draw: ImageDraw.ImageDraw,
+    at: tuple[float, float],
+    text: str,
+    font: ImageFont.FreeTypeFont,
+    colour: str,
+    anchor: str = "mm",
+) -> None:
     """Text on a slip of paper, kept inside the picture."""
     left, top, right, bottom = draw.textbbox((0, 0), text, font=font, anchor=anchor)
     width, height = draw.im.size
     x = min(max(at[0], 6 - left), width - 6 - right)
     y = min(max(at[1], 6 - top), height - 6 - bottom)
-    draw.rounded_rectangle((x + left - 6, y + top - 4, x + right + 6, y + bottom + 4), radius=5, fill=(*rgb(PAPER), 222))
+    draw.rounded_rectangle(
+        (x + left - 6, y + top - 4, x + right + 6, y + bottom + 4), radius=5, fill=(*rgb(PAPER), 222)
+    )
     draw.text((x, y), text, font=font, fill=(*rgb(colour), 255), anchor=anchor)
 
 
 def overlay(
-    photo: Image, result: PullResult, view: View, plane_z_mm: float, hook_mm: tuple[float, float], nocks_mm: dict[str, Array], units: Units = Units()
+    photo: Image,
+    result: PullResult,
+    view: View,
+    plane_z_mm: float,
+    hook_mm: tuple[float, float],
+    nocks_mm: Mapping[Side, Array],
+    units: Units = METRIC,
 ) -> Image:
     """The photograph with centreline, marks, limb positions, nocks, hook, draw and weight.
 
@@ -67,8 +84,17 @@ def overlay(
             inside = (limb.s_mm >= mark.from_mm - 3) & (limb.s_mm <= mark.to_mm + 3)
             if np.count_nonzero(inside) < 2:
                 continue
-            _hatched(canvas, pixels(limb.drawn_mm[inside] + 15 * normal[inside]), pixels(limb.drawn_mm[inside] - 15 * normal[inside]), mark.kind, scale)
-            middle = limb.drawn_mm[inside][np.count_nonzero(inside) // 2] + 62 * normal[inside][np.count_nonzero(inside) // 2]
+            _hatched(
+                canvas,
+                pixels(limb.drawn_mm[inside] + 15 * normal[inside]),
+                pixels(limb.drawn_mm[inside] - 15 * normal[inside]),
+                mark.kind,
+                scale,
+            )
+            middle = (
+                limb.drawn_mm[inside][np.count_nonzero(inside) // 2]
+                + 62 * normal[inside][np.count_nonzero(inside) // 2]
+            )
             x, y = view.plane_to_pixels(middle, plane_z_mm)[0]
             labels.append(((x, y), f"{mark.kind} {100 * mark.departure:+.0f} %", COLOUR[mark.kind], "big"))
         line(limb.drawn_mm, PAPER, max(2, int(5 * scale)))
@@ -94,15 +120,19 @@ def overlay(
     picture = PillowImage.fromarray(cv2.cvtColor(canvas, cv2.COLOR_BGR2RGB))
     draw = ImageDraw.Draw(picture, "RGBA")
     fonts = {"small": _font(max(10, int(15 * scale))), "big": _font(max(12, int(24 * scale)), bold=True)}
-    for at, text, colour, size in labels:
-        _boxed(draw, at, text, fonts[size], colour)
+    for place, text, colour, size in labels:
+        _boxed(draw, place, text, fonts[size], colour)
     top = result.pictures[result.largest]
     x, y = view.plane_to_pixels(hook, plane_z_mm)[0]
     lines = f"draw {units.length(top.draw_mm)}   {units.force(top.force_n)}"
     _boxed(draw, (x + 40 * scale, y - 10 * scale), lines, _font(max(16, int(34 * scale)), bold=True), INK, "ls")
     _boxed(
-        draw, (x + 40 * scale, y + 30 * scale), f"pivot to string; {units.length(archery_draw_mm(top.draw_mm))} by the archery convention",
-        _font(max(10, int(17 * scale))), INK, "ls",
+        draw,
+        (x + 40 * scale, y + 30 * scale),
+        f"pivot to string; {units.length(archery_draw_mm(top.draw_mm))} by the archery convention",
+        _font(max(10, int(17 * scale))),
+        INK,
+        "ls",
     )
     return np.asarray(cv2.cvtColor(np.asarray(picture), cv2.COLOR_RGB2BGR), dtype=np.uint8)
 
@@ -117,7 +147,15 @@ def _hatched(canvas: Image, upper: NDArray[np.int32], lower: NDArray[np.int32], 
     cv2.polylines(canvas, [outline], True, colour, max(1, int(2 * scale)), cv2.LINE_AA, 4)
     for k in range(0, len(upper) - 1, 2):
         if kind == "stiff":
-            cv2.line(canvas, tuple(int(v) for v in lower[k]), tuple(int(v) for v in upper[k + 1]), colour, max(1, int(2 * scale)), cv2.LINE_AA, 4)
+            cv2.line(
+                canvas,
+                tuple(int(v) for v in lower[k]),
+                tuple(int(v) for v in upper[k + 1]),
+                colour,
+                max(1, int(2 * scale)),
+                cv2.LINE_AA,
+                4,
+            )
         else:
             for share in (0.2, 0.8):
                 spot = lower[k] + share * (upper[k] - lower[k])

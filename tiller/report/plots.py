@@ -10,8 +10,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM
-from tiller.mechanics.results import LimbResult, PullResult
-from tiller.report.style import AIM, COLOUR, FAINT, HATCH, INK, LEFT, PAPER, RIGHT, Units
+from tiller.mechanics.results import PullResult
+from tiller.report.style import AIM, COLOUR, FAINT, HATCH, INK, LEFT, METRIC, PAPER, RIGHT, Units
 
 RC = {"font.size": 10.0}
 
@@ -39,7 +39,7 @@ def _png(figure: Figure) -> bytes:
     return out.getvalue()
 
 
-def limb_plot(result: PullResult, units: Units = Units()) -> bytes:
+def limb_plot(result: PullResult, units: Units = METRIC) -> bytes:
     """Strain at the back along both limbs with its band, the aim, and the marks, as PNG.
 
     The left limb runs to the left of the pivot, the right one to the right, as the camera sees them.
@@ -57,7 +57,14 @@ def limb_plot(result: PullResult, units: Units = Units()) -> bytes:
         working = np.isfinite(limb.departure)
         if np.any(working) and np.isfinite(limb.aim):
             span = [sign * units.length_value(float(limb.s_mm[working][k])) for k in (0, -1)]
-            axes.plot(span, [100 * limb.aim] * 2, color=AIM, linewidth=1.4, linestyle=(0, (6, 3)), label="even strain of that limb" if sign > 0 else None)
+            axes.plot(
+                span,
+                [100 * limb.aim] * 2,
+                color=AIM,
+                linewidth=1.4,
+                linestyle=(0, (6, 3)),
+                label="even strain of that limb" if sign > 0 else None,
+            )
         if np.any(np.isfinite(y)):
             top = max(top, float(np.nanpercentile(y + sd, 99)))
     top = 1.28 * top if top > 0 else 1.0
@@ -65,11 +72,27 @@ def limb_plot(result: PullResult, units: Units = Units()) -> bytes:
     for limb, sign in ((result.left, -1.0), (result.right, 1.0)):
         for number, mark in enumerate(limb.marks):
             ends = sorted(sign * units.length_value(v) for v in (mark.from_mm, mark.to_mm))
-            axes.axvspan(ends[0], ends[1], facecolor="none", edgecolor=COLOUR[mark.kind], hatch=HATCH[mark.kind], alpha=0.65, linewidth=1.2, zorder=1)
+            axes.axvspan(
+                ends[0],
+                ends[1],
+                facecolor="none",
+                edgecolor=COLOUR[mark.kind],
+                hatch=HATCH[mark.kind],
+                alpha=0.65,
+                linewidth=1.2,
+                zorder=1,
+            )
             level = 0.985 - 0.075 * (number % 2)
             axes.text(
-                0.5 * sum(ends), level * top, f"{mark.kind} {100 * mark.departure:+.0f} %", color=COLOUR[mark.kind], ha="center", va="top", fontweight="bold",
-                fontsize=9.5, bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
+                0.5 * sum(ends),
+                level * top,
+                f"{mark.kind} {100 * mark.departure:+.0f} %",
+                color=COLOUR[mark.kind],
+                ha="center",
+                va="top",
+                fontweight="bold",
+                fontsize=9.5,
+                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
             )
     axes.axvline(0, color=INK, linewidth=0.8)
     axes.set_xlabel(f"along the back from the pivot, {units.length_unit}   (left limb | right limb)", color=INK)
@@ -77,7 +100,15 @@ def limb_plot(result: PullResult, units: Units = Units()) -> bytes:
     axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
     axes.legend(loc="lower center", ncols=3, frameon=False, fontsize=9, labelcolor=INK)
     draw = result.pictures[result.largest]
-    figure.text(0.075, 0.94, f"{result.bow}: strain at a draw of {units.length(draw.draw_mm)}, {units.force(draw.force_n)}", color=INK, fontsize=13, fontweight="bold", va="center")
+    figure.text(
+        0.075,
+        0.94,
+        f"{result.bow}: strain at a draw of {units.length(draw.draw_mm)}, {units.force(draw.force_n)}",
+        color=INK,
+        fontsize=13,
+        fontweight="bold",
+        va="center",
+    )
     figure.text(0.075, 0.885, _balance_words(result), color=INK, fontsize=9.5, va="center")
     return _png(figure)
 
@@ -92,13 +123,17 @@ def _balance_words(result: PullResult) -> str:
     return f"The {more} limb as a whole is strained {abs(size):.1f} % ± {sd:.1f} % more than the other. Draw is pivot to string."
 
 
-def force_draw_plot(result: PullResult, units: Units = Units(), target_draw_mm: float | None = None, target_weight_n: float | None = None) -> bytes:
+def force_draw_plot(
+    result: PullResult, units: Units = METRIC, target_draw_mm: float | None = None, target_weight_n: float | None = None
+) -> bytes:
     """Force against draw, up and down, with the target, as PNG."""
     figure = _figure(7.2, 5.2)
     axes = figure.add_axes((0.105, 0.125, 0.865, 0.755))
     _dress(axes)
     for branch, style, colour, word in (("up", "-", LEFT, "pulled up"), ("down", "--", WEAK_DOWN, "let down")):
-        points = [p for p in result.pictures if p.branch == branch and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)]
+        points = [
+            p for p in result.pictures if p.branch == branch and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)
+        ]
         if branch == "down" and points:
             points = [result.pictures[result.largest], *points]
         if not points:
@@ -107,9 +142,27 @@ def force_draw_plot(result: PullResult, units: Units = Units(), target_draw_mm: 
         y = [units.force_value(p.force_n) for p in points]
         error = [units.force_value(2 * p.force_sd_n) for p in points]
         axes.plot(x, y, linestyle=style, color=colour, linewidth=1.8, zorder=2)
-        axes.errorbar(x, y, yerr=error, fmt="o" if branch == "up" else "v", color=colour, markersize=5, elinewidth=1, label=f"{word} (held; bars 2 sd)", zorder=3)
+        axes.errorbar(
+            x,
+            y,
+            yerr=error,
+            fmt="o" if branch == "up" else "v",
+            color=colour,
+            markersize=5,
+            elinewidth=1,
+            label=f"{word} (held; bars 2 sd)",
+            zorder=3,
+        )
     if target_draw_mm and target_weight_n:
-        axes.plot([units.length_value(target_draw_mm)], [units.force_value(target_weight_n)], marker="P", markersize=11, color=INK, linestyle="none", label="target")
+        axes.plot(
+            [units.length_value(target_draw_mm)],
+            [units.force_value(target_weight_n)],
+            marker="P",
+            markersize=11,
+            color=INK,
+            linestyle="none",
+            label="target",
+        )
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
     axes.set_xlabel(f"draw, pivot to string, {units.length_unit}", color=INK)
@@ -117,7 +170,15 @@ def force_draw_plot(result: PullResult, units: Units = Units(), target_draw_mm: 
     axes.legend(loc="upper left", frameon=False, fontsize=9, labelcolor=INK)
     figure.text(0.105, 0.94, f"{result.bow}: force and draw", color=INK, fontsize=13, fontweight="bold", va="center")
     if np.isfinite(result.hysteresis):
-        figure.text(0.97, 0.94, f"{100 * result.hysteresis:.1f} % less on the way down", color=INK, fontsize=9.5, ha="right", va="center")
+        figure.text(
+            0.97,
+            0.94,
+            f"{100 * result.hysteresis:.1f} % less on the way down",
+            color=INK,
+            fontsize=9.5,
+            ha="right",
+            va="center",
+        )
     return _png(figure)
 
 

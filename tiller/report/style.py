@@ -76,6 +76,9 @@ class Units:
         return f"{100 * number}" if self.metric else f"{4 * number}"
 
 
+METRIC = Units()
+
+
 def rgb(colour: str) -> tuple[int, int, int]:
     """Red, green, blue of '#rrggbb'."""
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)

@@ -29,13 +29,20 @@ def pull_words(result: PullResult, bow: Bow, units: Units) -> str:
     for p in result.pictures:
         held = "" if p.held else "  moving"
         name = p.file.rsplit("/", 1)[-1]
-        out.append(f"{name:26s} {p.branch:6s} {units.length(p.draw_mm, 1 if units.metric else 2):>12s} {units.force(p.force_n):>12s}   {units.force(p.force_sd_n)}{held}")
+        out.append(
+            f"{name:26s} {p.branch:6s} {units.length(p.draw_mm, 1 if units.metric else 2):>12s} {units.force(p.force_n):>12s}   {units.force(p.force_sd_n)}{held}"
+        )
     out.append("")
     if np.isfinite(result.hysteresis):
         out.append(f"At the same bend the force is {100 * result.hysteresis:.1f} % lower on the way down.")
     lag = "found in this pull" if result.lag_from_data else "assumed, the pull says little about it"
-    out.append(f"The scale is {1000 * result.lag_s:.0f} ms behind the camera (sd {1000 * result.lag_sd_s:.0f} ms; {lag}).")
-    out += ["", f"{'along the limb':>14s}   {'left: bend 1/m':>18s} {'stiffness N m2':>18s} {'strain %':>9s}   {'right: bend 1/m':>18s} {'stiffness N m2':>18s} {'strain %':>9s}"]
+    out.append(
+        f"The scale is {1000 * result.lag_s:.0f} ms behind the camera (sd {1000 * result.lag_sd_s:.0f} ms; {lag})."
+    )
+    out += [
+        "",
+        f"{'along the limb':>14s}   {'left: bend 1/m':>18s} {'stiffness N m2':>18s} {'strain %':>9s}   {'right: bend 1/m':>18s} {'stiffness N m2':>18s} {'strain %':>9s}",
+    ]
     longest = max(result.limb(side).s_mm[-1] for side in SIDES)
     for number in range(1, int(longest // units.tick_mm) + 1):
         s = number * units.tick_mm
@@ -57,8 +64,14 @@ def pull_words(result: PullResult, bow: Bow, units: Units) -> str:
         if np.isfinite(limb.implied_modulus_gpa):
             known = f"; the bow's file says {bow.modulus_gpa:.1f}" if bow.modulus_gpa else ""
             known += f"; {wood.source}: {wood.modulus_gpa:.1f}" if wood else "; this wood is not in the table"
-            crown = "" if bow.crown_radius_mm else " (back taken as flat: bow.toml has no crown_radius_mm, a crowned back makes this figure come out low)"
-            out.append(f"Modulus that the {side} limb's stiffness and calipers imply: {limb.implied_modulus_gpa:.1f} GPa{known}{crown}.")
+            crown = (
+                ""
+                if bow.crown_radius_mm
+                else " (back taken as flat: bow.toml has no crown_radius_mm, a crowned back makes this figure come out low)"
+            )
+            out.append(
+                f"Modulus that the {side} limb's stiffness and calipers imply: {limb.implied_modulus_gpa:.1f} GPa{known}{crown}."
+            )
     if result.said:
         out += ["", *(f"Note: {text}" for text in result.said)]
     if result.left_out:
@@ -80,5 +93,7 @@ def _marks_words(result: PullResult, units: Units) -> list[str]:
         out.append("No stretch departs from even strain by more than 8 % and two standard deviations.")
     if np.isfinite(result.balance) and abs(result.balance) > max(0.03, 2 * result.balance_sd):
         more_side = "left" if result.balance > 0 else "right"
-        out.append(f"As a whole the {more_side} limb is strained {abs(100 * result.balance):.0f} % more than the other (sd {100 * result.balance_sd:.0f} %).")
+        out.append(
+            f"As a whole the {more_side} limb is strained {abs(100 * result.balance):.0f} % more than the other (sd {100 * result.balance_sd:.0f} %)."
+        )
     return out

@@ -109,8 +109,15 @@ def _fade(s: Array, handle: float, end: float) -> Array:
 
 
 def make_limb(
-    length_mm: float, width_mm: float, root_mm: float, parallel: float, modulus_gpa: float, crown_mm: float,
-    crook_per_m: float, modulus_sd: float, rng: np.random.Generator,
+    length_mm: float,
+    width_mm: float,
+    root_mm: float,
+    parallel: float,
+    modulus_gpa: float,
+    crown_mm: float,
+    crook_per_m: float,
+    modulus_sd: float,
+    rng: np.random.Generator,
 ) -> LimbTruth:
     """A limb whose thickness makes the strain even under a moment that falls linearly to the nock.
 
@@ -120,7 +127,9 @@ def make_limb(
     handle, fade_end = 50.0, 110.0
     taper_from = fade_end + parallel * (length_mm - fade_end)
     tip_width = 13.0
-    width = np.where(s < taper_from, width_mm, width_mm + (tip_width - width_mm) * (s - taper_from) / (length_mm - taper_from))
+    width = np.where(
+        s < taper_from, width_mm, width_mm + (tip_width - width_mm) * (s - taper_from) / (length_mm - taper_from)
+    )
     width = np.maximum(width, tip_width)
     stiff_from = 0.865 * length_mm
     lever = (length_mm - np.minimum(s, stiff_from)) * (1.0 + 0.12 * np.minimum(s, stiff_from) / length_mm)
@@ -167,21 +176,47 @@ def random_bow(
     root = 14.6 * (weight / 190.0) ** (1 / 3) * (42.0 / width) ** (1 / 3) * (12.0 / modulus) ** (1 / 3)
     crown = rng.uniform(60, 140)
     limbs = {
-        side: make_limb(length + rng.normal(0, 3), width, root * (1 + rng.normal(0, 0.006)), parallel, modulus, crown, crook_per_m, 0.025, rng)
+        side: make_limb(
+            length + rng.normal(0, 3),
+            width,
+            root * (1 + rng.normal(0, 0.006)),
+            parallel,
+            modulus,
+            crown,
+            crook_per_m,
+            0.025,
+            rng,
+        )
         for side in ("left", "right")
     }
     if spots is None:
         at = rng.uniform(180, 0.72 * length)
         size = rng.uniform(90, 130)
-        spots = (Spot(str(rng.choice(["left", "right"])), at, at + size, float(rng.choice([-1, 1])) * rng.uniform(0.06, 0.08)),)
+        spots = (
+            Spot(
+                str(rng.choice(["left", "right"])), at, at + size, float(rng.choice([-1, 1])) * rng.uniform(0.06, 0.08)
+            ),
+        )
     for spot in spots:
         limbs[spot.limb] = with_spot(limbs[spot.limb], spot)
     lumps = tuple(
-        Knot(str(rng.choice(["left", "right"])), rng.uniform(180, 0.75 * length), rng.uniform(1.0, 2.5)) for _ in range(knots)
+        Knot(str(rng.choice(["left", "right"])), rng.uniform(180, 0.75 * length), rng.uniform(1.0, 2.5))
+        for _ in range(knots)
     )
     kind = string_kind or str(rng.choice(["long", "braced"]))
     both = limbs["left"].length_mm + limbs["right"].length_mm
     string = both * (1.012 if kind == "long" else 0.966)
     return BowTruth(
-        name, "hedge maple", limbs["left"], limbs["right"], kind, string, spots, lumps, weight, rng.uniform(600, 660), 150.0, 690.0
+        name,
+        "hedge maple",
+        limbs["left"],
+        limbs["right"],
+        kind,
+        string,
+        spots,
+        lumps,
+        weight,
+        rng.uniform(600, 660),
+        150.0,
+        690.0,
     )

@@ -68,9 +68,7 @@ class TrueCamera:
         return out[0], out[1]
 
 
-def make_camera(
-    rng: np.random.Generator, size: tuple[int, int] = (1920, 1080), above: bool = False
-) -> TrueCamera:
+def make_camera(rng: np.random.Generator, size: tuple[int, int] = (1920, 1080), above: bool = False) -> TrueCamera:
     """A camera that stands 2.6 to 3.6 m off, a little to the side, under (or above) the bow."""
     distance = rng.uniform(2600, 3600)
     place = np.array([rng.uniform(-200, 200), rng.uniform(60, 250) if above else rng.uniform(-260, -40), distance])
@@ -85,6 +83,10 @@ def make_camera(
     rotation = np.vstack([turned, forward])
     focal = 0.905 * size[0] * distance / 1860.0
     return TrueCamera(
-        size, (focal, focal * (1 + rng.normal(0, 3e-4))), (size[0] / 2 + rng.normal(0, 8), size[1] / 2 + rng.normal(0, 8)),
-        (rng.uniform(-0.12, 0.08), rng.uniform(-0.1, 0.1), rng.normal(0, 5e-4), rng.normal(0, 5e-4), 0.0), rotation, -rotation @ place,
+        size,
+        (focal, focal * (1 + rng.normal(0, 3e-4))),
+        (size[0] / 2 + rng.normal(0, 8), size[1] / 2 + rng.normal(0, 8)),
+        (rng.uniform(-0.12, 0.08), rng.uniform(-0.1, 0.1), rng.normal(0, 5e-4), rng.normal(0, 5e-4), 0.0),
+        rotation,
+        -rotation @ place,
     )

@@ -22,6 +22,7 @@ from tiller.simulate.shoot import Shooter, TrueShape
 Array = NDArray[np.float64]
 HYSTERESIS = 0.055
 RELAXATION = 0.008
+GOOD_LIGHT = Setting()
 
 
 @dataclass(frozen=True)
@@ -56,12 +57,22 @@ def scenery_for(plan: Plan, setting: Setting, rng: np.random.Generator) -> Scene
     places = ((-760, 222), (766, 214), (-634, -532), (652, -545), (356, 228))
     side = float(rng.uniform(100, 120))
     fiducials = tuple(
-        TrueFiducial(i, x + rng.normal(0, 6), y + rng.normal(0, 6), float(rng.choice([0, 90, 180])) + rng.normal(0, 0.8), side)
+        TrueFiducial(
+            i, x + rng.normal(0, 6), y + rng.normal(0, 6), float(rng.choice([0, 90, 180])) + rng.normal(0, 0.8), side
+        )
         for i, (x, y) in enumerate(places)
     )
     plane = float(rng.uniform(65, 110))
     return Scenery(
-        camera, fiducials, str(rng.choice(["DICT_APRILTAG_36h11", "DICT_4X4_50"])), 20, float(rng.uniform(50, 62)), (0.8, 58.0), plane + 14.0, plane, setting
+        camera,
+        fiducials,
+        str(rng.choice(["DICT_APRILTAG_36h11", "DICT_4X4_50"])),
+        20,
+        float(rng.uniform(50, 62)),
+        (0.8, 58.0),
+        plane + 14.0,
+        plane,
+        setting,
     )
 
 
@@ -69,7 +80,11 @@ def make_even(bow: BowTruth, largest_mm: float, rounds: int = 3) -> BowTruth:
     """The bow without its spots thinned and thickened until its strain at the largest draw is even, then the spots put in again."""
     from tiller.simulate.bowmaker import with_spot
 
-    bare = replace(bow, left=replace(bow.left, thickness_mm=bow.left.even_thickness_mm), right=replace(bow.right, thickness_mm=bow.right.even_thickness_mm))
+    bare = replace(
+        bow,
+        left=replace(bow.left, thickness_mm=bow.left.even_thickness_mm),
+        right=replace(bow.right, thickness_mm=bow.right.even_thickness_mm),
+    )
     for _ in range(rounds):
         shooter = Shooter(bare, 48)
         rest, drawn = shooter.rest(), shooter.at(largest_mm)
@@ -99,15 +114,28 @@ def _toml_bow(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> str:
     out = [f'name = "{bow.name}"', f'wood = "{bow.wood}"', 'upper_limb = "left"', ""]
     for side in ("left", "right"):
         limb = bow.limb(side)
-        out += [f"[limbs.{side}]", f"length_mm = {limb.length_mm + err * rng.normal(0, 0.7):.0f}", "handle_mm = 50", "stations = ["]
+        out += [
+            f"[limbs.{side}]",
+            f"length_mm = {limb.length_mm + err * rng.normal(0, 0.7):.0f}",
+            "handle_mm = 50",
+            "stations = [",
+        ]
         for s in np.linspace(112, limb.length_mm - 14, 7) + err * rng.uniform(-8, 8, 7):
             width = np.interp(s, limb.s_mm, limb.width_mm) + err * rng.normal(0, 0.15)
             thick = np.interp(s, limb.s_mm, limb.thickness_mm) + err * rng.normal(0, 0.1)
             out.append(f"  {{ s_mm = {s:.0f}, width_mm = {width:.1f}, thickness_mm = {thick:.1f} }},")
         out += ["]", ""]
     out += [
-        "[string]", f'kind = "{bow.string_kind}"', f"length_mm = {bow.string_mm:.0f}", "",
-        "[target]", f"draw_length_mm = {bow.draw_mm:.0f}", f"draw_weight_n = {bow.weight_n:.0f}", f"brace_height_mm = {bow.brace_mm:.0f}", 'shape = "even-strain"', "",
+        "[string]",
+        f'kind = "{bow.string_kind}"',
+        f"length_mm = {bow.string_mm:.0f}",
+        "",
+        "[target]",
+        f"draw_length_mm = {bow.draw_mm:.0f}",
+        f"draw_weight_n = {bow.weight_n:.0f}",
+        f"brace_height_mm = {bow.brace_mm:.0f}",
+        'shape = "even-strain"',
+        "",
     ]
     return "\n".join(out)
 
@@ -120,22 +148,36 @@ def _toml_rig(scenery: Scenery, cell: TrueCell, plan: Plan, rng: np.random.Gener
     k1, k2, p1, p2, k3 = camera.distortion
     k1, k2 = k1 + err * rng.normal(0, 0.002), k2 + err * rng.normal(0, 0.01)
     out = [
-        f"bow_plane_z_mm = {scenery.plane_z_mm + err * rng.normal(0, 1.0):.1f}", "", "[camera]",
+        f"bow_plane_z_mm = {scenery.plane_z_mm + err * rng.normal(0, 1.0):.1f}",
+        "",
+        "[camera]",
         f"image_size = [{camera.size[0]}, {camera.size[1]}]",
         f"matrix = [[{fx:.3f}, 0.0, {cx:.3f}], [0.0, {fy:.3f}, {cy:.3f}], [0.0, 0.0, 1.0]]",
-        f"distortion = [{k1:.6f}, {k2:.6f}, {p1:.7f}, {p2:.7f}, {k3:.7f}]", "",
+        f"distortion = [{k1:.6f}, {k2:.6f}, {p1:.7f}, {p2:.7f}, {k3:.7f}]",
+        "",
     ]
     for fid in scenery.fiducials:
         out += [
-            "[[fiducials]]", f'dictionary = "{scenery.dictionary}"', f"id = {fid.id}", f"side_mm = {fid.side_mm + err * rng.normal(0, 0.15):.1f}",
+            "[[fiducials]]",
+            f'dictionary = "{scenery.dictionary}"',
+            f"id = {fid.id}",
+            f"side_mm = {fid.side_mm + err * rng.normal(0, 0.15):.1f}",
             f"centre_mm = [{fid.x + err * rng.normal(0, 0.6):.1f}, {fid.y + err * rng.normal(0, 0.6):.1f}, 0.0]",
-            f"rotation_deg = {fid.rotation_deg + err * rng.normal(0, 0.2):.1f}", "",
+            f"rotation_deg = {fid.rotation_deg + err * rng.normal(0, 0.2):.1f}",
+            "",
         ]
     out += [
-        "[hook]", f'dictionary = "{scenery.dictionary}"', f"id = {scenery.hook_id}", f"side_mm = {scenery.hook_side_mm:.1f}",
-        f"offset_mm = [{scenery.hook_offset_mm[0]}, {scenery.hook_offset_mm[1]}]", f"hook_z_mm = {scenery.hook_z_mm + err * rng.normal(0, 0.7):.1f}", "",
-        "[load_cell]", f"counts_per_newton = {cell.counts_per_newton * (1 + err * rng.normal(0, 0.001)):.2f}",
-        f"zero_counts = {cell.zero_counts + err * rng.normal(0, 2500):.0f}", "",
+        "[hook]",
+        f'dictionary = "{scenery.dictionary}"',
+        f"id = {scenery.hook_id}",
+        f"side_mm = {scenery.hook_side_mm:.1f}",
+        f"offset_mm = [{scenery.hook_offset_mm[0]}, {scenery.hook_offset_mm[1]}]",
+        f"hook_z_mm = {scenery.hook_z_mm + err * rng.normal(0, 0.7):.1f}",
+        "",
+        "[load_cell]",
+        f"counts_per_newton = {cell.counts_per_newton * (1 + err * rng.normal(0, 0.001)):.2f}",
+        f"zero_counts = {cell.zero_counts + err * rng.normal(0, 2500):.0f}",
+        "",
     ]
     return "\n".join(out)
 
@@ -144,19 +186,28 @@ def _limb_truth(limb: LimbTruth, rest: Array, drawn: Array) -> dict[str, Any]:
     bend = drawn - rest
     to_back = crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm).to_back_mm
     return {
-        "length_mm": limb.length_mm, "bend_from_mm": limb.bend_from_mm, "bend_to_mm": limb.bend_to_mm, "s_mm": limb.s_mm.tolist(),
-        "width_mm": limb.width_mm.tolist(), "thickness_mm": limb.thickness_mm.tolist(), "EI_n_m2": limb.ei_n_m2.tolist(),
-        "crown_radius_mm": limb.crown_radius_mm, "rest_curvature_per_m": rest.tolist(), "drawn_curvature_per_m": drawn.tolist(),
-        "bend_per_m": bend.tolist(), "surface_strain": (1e-3 * bend * to_back).tolist(), "even_thickness_mm": limb.even_thickness_mm.tolist(),
+        "length_mm": limb.length_mm,
+        "bend_from_mm": limb.bend_from_mm,
+        "bend_to_mm": limb.bend_to_mm,
+        "s_mm": limb.s_mm.tolist(),
+        "width_mm": limb.width_mm.tolist(),
+        "thickness_mm": limb.thickness_mm.tolist(),
+        "EI_n_m2": limb.ei_n_m2.tolist(),
+        "crown_radius_mm": limb.crown_radius_mm,
+        "rest_curvature_per_m": rest.tolist(),
+        "drawn_curvature_per_m": drawn.tolist(),
+        "bend_per_m": bend.tolist(),
+        "surface_strain": (1e-3 * bend * to_back).tolist(),
+        "even_thickness_mm": limb.even_thickness_mm.tolist(),
     }
 
 
-def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = Setting()) -> dict[str, Any]:
+def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = GOOD_LIGHT) -> dict[str, Any]:
     """Writes one recording and its truth.json; returns the truth.
 
     Raises:
         FileExistsError: the folder exists already and is not empty.
-        NoEquilibrium: the bow cannot be drawn that far.
+        NoEquilibriumError: the bow cannot be drawn that far.
     """
     if folder.exists() and any(folder.iterdir()):
         msg = f"{folder} exists and is not empty: a recording is never rewritten; give a new folder."
@@ -173,21 +224,26 @@ def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = 
     shapes: list[TrueShape] = [shooter.at(float(d)) for d in ups]
     shapes += [shooter.at(float(d)) for d in downs]
     cell = TrueCell(
-        float(rng.uniform(4000, 10000)), float(rng.uniform(-60000, 60000)), float(rng.normal(0, 0.4)), float(rng.uniform(0.05, 0.35)), plan.rate_hz, float(rng.uniform(0.05, 0.22))
+        float(rng.uniform(4000, 10000)),
+        float(rng.uniform(-60000, 60000)),
+        float(rng.normal(0, 0.4)),
+        float(rng.uniform(0.05, 0.35)),
+        plan.rate_hz,
+        float(rng.uniform(0.05, 0.22)),
     )
     # the pull in time: rest, then pull and hold in turns, then down
     clock = 1000.0 + float(rng.uniform(0, 1000))
     knots_t, knots_f = [clock], [0.0]
-    times = {"empty": clock + 4.0, "rest": [clock + 18.0, clock + 20.0]}
+    empty_t, rest_t = clock + 4.0, (clock + 18.0, clock + 20.0)
     now = clock + 30.0
     knots_t.append(now)
     knots_f.append(0.0)
     moments, forces = [], []
-    for k, shape in enumerate(shapes):
+    for k, drawn_shape in enumerate(shapes):
         down = k >= plan.pictures
         factor = 1 - HYSTERESIS if down else 1.0
         now += 1.6 if not down else 3.0
-        level = shape.force_n * factor
+        level = drawn_shape.force_n * factor
         knots_t.append(now)
         knots_f.append(level * (1 + (0.0 if down else RELAXATION)))
         hold = float(rng.uniform(1.9, 2.6))
@@ -205,8 +261,8 @@ def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = 
     frames.mkdir(parents=True)
     rows: list[tuple[str, float, str]] = []
     truth_frames: list[dict[str, Any]] = []
-    jobs: list[tuple[str, float, TrueShape | None, int]] = [("empty", float(times["empty"]), None, -1)]  # type: ignore[arg-type]
-    jobs += [("rest", t, rest, -1) for t in times["rest"]]  # type: ignore[union-attr]
+    jobs: list[tuple[str, float, TrueShape | None, int]] = [("empty", empty_t, None, -1)]
+    jobs += [("rest", t, rest, -1) for t in rest_t]
     jobs += [("pull", moments[k], shapes[k], k) for k in range(len(shapes))]
     for number, (role, t, shape, k) in enumerate(jobs):
         name = f"frames/{number:03d}_{role}.jpg"
@@ -225,11 +281,20 @@ def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = 
             entry |= {"draw_mm": None, "force_n": 0.0}
         if shape is not None:
             entry["centreline"] = {
-                side: {"s_mm": bow.limb(side).s_mm.tolist(), "x_mm": getattr(shape, f"{side}_mm")[:, 0].tolist(), "y_mm": getattr(shape, f"{side}_mm")[:, 1].tolist()}
+                side: {
+                    "s_mm": bow.limb(side).s_mm.tolist(),
+                    "x_mm": getattr(shape, f"{side}_mm")[:, 0].tolist(),
+                    "y_mm": getattr(shape, f"{side}_mm")[:, 1].tolist(),
+                }
                 for side in ("left", "right")
             }
         if role == "pull" and shape is not None:
-            entry |= {"draw_mm": shape.draw_mm, "force_n": forces[k], "branch": "up" if k < plan.pictures else "down", "hook_x_mm": float(shape.hook_mm[0])}
+            entry |= {
+                "draw_mm": shape.draw_mm,
+                "force_n": forces[k],
+                "branch": "up" if k < plan.pictures else "down",
+                "hook_x_mm": float(shape.hook_mm[0]),
+            }
         truth_frames.append(entry)
     with (folder / "frames.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
@@ -244,7 +309,10 @@ def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = 
     drawn = shapes[plan.pictures - 1]
     truth: dict[str, Any] = {
         "name": folder.name,
-        "spots": [{"limb": s.limb, "from_mm": s.from_mm, "to_mm": s.to_mm, "rel_thickness": s.rel_thickness, "kind": s.kind} for s in bow.spots],
+        "spots": [
+            {"limb": s.limb, "from_mm": s.from_mm, "to_mm": s.to_mm, "rel_thickness": s.rel_thickness, "kind": s.kind}
+            for s in bow.spots
+        ],
         "tolerated_marks": [],
         "limbs": {
             "left": _limb_truth(bow.left, rest.left_curvature, drawn.left_curvature),
@@ -255,7 +323,12 @@ def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = 
         "hysteresis": HYSTERESIS,
         "force_clock_offset_s": cell.lag_s,
         "bow_plane_z_true_mm": scenery.plane_z_mm,
-        "forecast": {"target_draw_mm": bow.draw_mm, "target_weight_n": bow.weight_n, "brace_height_mm": bow.brace_mm, "braced_weight_n": float("nan")},
+        "forecast": {
+            "target_draw_mm": bow.draw_mm,
+            "target_weight_n": bow.weight_n,
+            "brace_height_mm": bow.brace_mm,
+            "braced_weight_n": float("nan"),
+        },
         "even_profile": {"limbs": {}},
     }
     (folder / "truth.json").write_text(json.dumps(truth), encoding="utf-8")

@@ -6,7 +6,8 @@ is, and averaged down, so that edges are as smooth as a lens makes them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -83,8 +84,8 @@ def marker_picture(dictionary: str, marker: int, pixels_a_module: int = 12) -> t
     modules = known.markerSize + 2
     bare = cv2.aruco.generateImageMarker(known, marker, modules * pixels_a_module)
     rim = int(1.2 * pixels_a_module)
-    whole = cv2.copyMakeBorder(bare, rim, rim, rim, rim, cv2.BORDER_CONSTANT, value=238)
-    whole = np.where(whole < 60, 26, whole).astype(np.uint8)
+    bordered = cv2.copyMakeBorder(bare, rim, rim, rim, rim, cv2.BORDER_CONSTANT, value=(238,))
+    whole = np.where(np.asarray(bordered) < 60, 26, bordered).astype(np.uint8)
     return whole, whole.shape[0] / bare.shape[0]
 
 
@@ -140,9 +141,19 @@ class Painter:
         self._box(canvas, -26.0, 26.0, -48.0, -1.0, back, z + 26.0, (112, 152, 182))
         soft = cv2.GaussianBlur(canvas, (0, 0), 0.5)
         out = np.clip(soft.astype(np.float32) * setting.light, 0, 255)
-        return out.astype(np.uint8)
+        return np.asarray(out, dtype=np.uint8)
 
-    def _box(self, canvas: Image, x0: float, x1: float, y0: float, y1: float, z0: float, z1: float, colour: tuple[int, int, int]) -> None:
+    def _box(
+        self,
+        canvas: Image,
+        x0: float,
+        x1: float,
+        y0: float,
+        y1: float,
+        z0: float,
+        z1: float,
+        colour: tuple[int, int, int],
+    ) -> None:
         camera = self.scenery.camera
         place = camera.place_mm
         corners = np.array([[x, y, z] for z in (z0, z1) for y in (y0, y1) for x in (x0, x1)])
@@ -175,7 +186,9 @@ class Painter:
         mask = cv2.warpPerspective(np.full_like(picture, 255), matrix, size, flags=cv2.INTER_NEAREST)
         small = (size[0] // FINE, size[1] // FINE)
         share = cv2.resize(mask, small, interpolation=cv2.INTER_AREA).astype(np.float32)[..., None] / 255
-        face = cv2.resize(cv2.bitwise_and(paint, mask), small, interpolation=cv2.INTER_AREA).astype(np.float32)[..., None]
+        face = cv2.resize(cv2.bitwise_and(paint, mask), small, interpolation=cv2.INTER_AREA).astype(np.float32)[
+            ..., None
+        ]
         cut = canvas[low[1] : high[1], low[0] : high[0]]
         cut[:] = np.clip(cut * (1 - share) + face, 0, 255).astype(np.uint8)
 
@@ -186,7 +199,7 @@ class Painter:
         bands = self.rng.normal(0, 0.05, (5, 1)) + cv2.GaussianBlur(
             self.rng.normal(0, 0.16, (5, len(limb.s_mm) - 1)), (0, 0), sigmaX=6, sigmaY=0.7
         )
-        return 1.0 + bands
+        return np.asarray(1.0 + bands, dtype=float)
 
     def _limb_polygons(self, limb: LimbTruth, line: Array, side: str) -> list[tuple[Array, NDArray[np.float64]]]:
         """Strips (points (2, n, 3), colours (n-1, 3)) of one limb, back to front."""
@@ -212,7 +225,7 @@ class Painter:
             return np.column_stack([line + height[:, None] * normal, z + depth])
 
         def shade(normals: Array) -> Array:
-            return np.clip(0.48 + 0.62 * normals @ light, 0.3, 1.12)
+            return np.asarray(np.clip(0.48 + 0.62 * normals @ light, 0.3, 1.12), dtype=float)
 
         strips: list[tuple[Array, Array]] = []
         mid = 0.5 * (normal[1:] + normal[:-1])
@@ -222,7 +235,7 @@ class Painter:
         strips.append((np.stack([at(-down, -half), at(-down, half)]), 0.78 * shade(belly)[:, None] * wood))
         # back: crown in six strips
         depths = np.linspace(-1.0, 1.0, 7)
-        for a, b in zip(depths[:-1], depths[1:], strict=True):
+        for a, b in pairwise(depths):
             edge = [at(up - sag * q**2, q * half) for q in (a, b)]
             tilt = np.arctan2(2 * sag * 0.5 * (a + b), half)
             n3 = np.column_stack([mid * np.cos(tilt)[:-1, None], np.sin(tilt)[:-1]])
@@ -268,7 +281,11 @@ class Painter:
         return limb.s_mm[-1] + out, line[-1] + out[:, None] * way
 
     def picture(
-        self, shape: TrueShape | None, hook_mm: Array | None, moving: float = 0.0, occluder: tuple[float, float, float] | None = None
+        self,
+        shape: TrueShape | None,
+        hook_mm: Array | None,
+        moving: float = 0.0,
+        occluder: tuple[float, float, float] | None = None,
     ) -> Image:
         """One picture.
 
@@ -293,12 +310,13 @@ class Painter:
             centre = camera.project(np.array([[occluder[0], occluder[1], scenery.plane_z_mm + 80.0]]))[0]
             radius = occluder[2] * camera.focal[0] / camera.place_mm[2]
             cv2.circle(image, (int(centre[0]), int(centre[1])), int(radius), (96, 120, 150), -1, cv2.LINE_AA)
-        image = cv2.GaussianBlur(image, (0, 0), setting.blur_px) if setting.blur_px > 0.2 else image
+        if setting.blur_px > 0.2:
+            image = np.asarray(cv2.GaussianBlur(image, (0, 0), setting.blur_px), dtype=np.uint8)
         if moving > 0.5:
             length = int(np.ceil(moving)) | 1
             kernel = np.zeros((length, 1), dtype=np.float32)
             kernel[:] = 1.0 / length
-            image = cv2.filter2D(image, -1, kernel)
+            image = np.asarray(cv2.filter2D(image, -1, kernel), dtype=np.uint8)
         ox, oy = self.rng.integers(0, 64, 2)
         noisy = cv2.add(image.astype(np.int16), self.grain[oy : oy + height, ox : ox + width])
         return np.clip(noisy, 0, 255).astype(np.uint8)
@@ -320,7 +338,9 @@ class Painter:
         p = camera.project(np.array([[hook[0] + throw[0], hook[1] - 60 + throw[1], 0.0]]))[0] / small
         cv2.circle(mask, (int(p[0]), int(p[1])), int(26 / small * camera.focal[0] / camera.place_mm[2]) + 1, 200, -1)
         soft = cv2.GaussianBlur(mask, (0, 0), 3.2)
-        dark = cv2.resize(255 - cv2.convertScaleAbs(soft, alpha=setting.shadow), (width, height), interpolation=cv2.INTER_LINEAR)
+        dark = cv2.resize(
+            255 - cv2.convertScaleAbs(soft, alpha=setting.shadow), (width, height), interpolation=cv2.INTER_LINEAR
+        )
         rows = np.flatnonzero(dark.min(axis=1) < 255)
         if len(rows) == 0:
             return image
@@ -352,7 +372,11 @@ class Painter:
         if aside:
             sag = np.linspace(0, 1, 40)
             deep = 70.0 + 0.25 * max(0.0, self.bow.string_mm - float(np.linalg.norm(ends[0] - ends[1])))
-            path = ends[0] + sag[:, None] * (ends[1] - ends[0]) - np.column_stack([np.zeros(40), 4 * deep * sag * (1 - sag)])
+            path = (
+                ends[0]
+                + sag[:, None] * (ends[1] - ends[0])
+                - np.column_stack([np.zeros(40), 4 * deep * sag * (1 - sag)])
+            )
         else:
             path = np.vstack([ends[0], hook, ends[1]])
         p = camera.project(np.column_stack([path, np.full(len(path), z)]))
@@ -365,7 +389,7 @@ class Painter:
         small = (int(high[0] - low[0]), int(high[1] - low[1]))
         face = cv2.resize(canvas, small, interpolation=cv2.INTER_AREA)
         # nothing that is painted is quite black: what is not zero is covered
-        mask = cv2.compare(cv2.extractChannel(canvas, 2), 0, cv2.CMP_GT)
+        mask = cv2.threshold(cv2.extractChannel(canvas, 2), 0, 255, cv2.THRESH_BINARY)[1]
         share = cv2.resize(mask, small, interpolation=cv2.INTER_AREA)
         light = scenery.setting.light
         cut = image[low[1] : high[1], low[0] : high[0]]
@@ -380,15 +404,21 @@ class Painter:
         ox, oy = scenery.hook_offset_mm
         centre = hook - np.array([ox, oy])
 
-        def line(a: tuple[float, float], b: tuple[float, float], colour: tuple[int, int, int], thick: int, at: float) -> None:
+        def line(
+            a: tuple[float, float], b: tuple[float, float], colour: tuple[int, int, int], thick: int, at: float
+        ) -> None:
             p = camera.project(np.array([[*a, at], [*b, at]]))
             q = np.round(p * 16).astype(np.int32)
             cv2.polylines(image, [q], False, tuple(int(light * c) for c in colour), thick, cv2.LINE_AA, 4)
 
         line((hook[0], hook[1] + 2), (centre[0], centre[1] - 70), (70, 72, 75), 4, z - 12)
         line((centre[0], centre[1] - 95), (centre[0] * 0.6, -900.0), (120, 104, 70), 5, z - 12)
-        box = camera.project(np.array([[centre[0] + x, centre[1] + y, z - 6] for x, y in ((-19, -52), (19, -52), (19, -94), (-19, -94))]))
-        cv2.fillConvexPoly(image, np.round(box * 16).astype(np.int32), tuple(int(light * c) for c in (178, 172, 168)), cv2.LINE_AA, 4)
+        box = camera.project(
+            np.array([[centre[0] + x, centre[1] + y, z - 6] for x, y in ((-19, -52), (19, -52), (19, -94), (-19, -94))])
+        )
+        cv2.fillConvexPoly(
+            image, np.round(box * 16).astype(np.int32), tuple(int(light * c) for c in (178, 172, 168)), cv2.LINE_AA, 4
+        )
         self._stick(image, scenery.hook_id, centre, z, 0.0, scenery.hook_side_mm)
 
 
@@ -397,8 +427,6 @@ def _bump(s: Array, knot: Knot) -> Array:
 
 
 def _longer(limb: LimbTruth, s_tip: Array) -> LimbTruth:
-    from dataclasses import replace
-
     n = len(s_tip)
     taper = np.linspace(0.95, 0.45, n)
 
@@ -407,6 +435,11 @@ def _longer(limb: LimbTruth, s_tip: Array) -> LimbTruth:
         return np.concatenate([values, last])
 
     return replace(
-        limb, s_mm=np.concatenate([limb.s_mm, s_tip]), width_mm=out(limb.width_mm, True), thickness_mm=out(limb.thickness_mm, True),
-        even_thickness_mm=out(limb.even_thickness_mm), modulus_gpa=out(limb.modulus_gpa), rest_curvature_per_m=out(limb.rest_curvature_per_m),
+        limb,
+        s_mm=np.concatenate([limb.s_mm, s_tip]),
+        width_mm=out(limb.width_mm, True),
+        thickness_mm=out(limb.thickness_mm, True),
+        even_thickness_mm=out(limb.even_thickness_mm),
+        modulus_gpa=out(limb.modulus_gpa),
+        rest_curvature_per_m=out(limb.rest_curvature_per_m),
     )

@@ -49,7 +49,12 @@ class TrueCell:
 
 
 def stream(
-    force_at: Callable[[float], float], start_s: float, end_s: float, cell: TrueCell, faults: tuple[str, ...], rng: np.random.Generator
+    force_at: Callable[[float], float],
+    start_s: float,
+    end_s: float,
+    cell: TrueCell,
+    faults: tuple[str, ...],
+    rng: np.random.Generator,
 ) -> list[tuple[float, str]]:
     """(host time, line) of a pull.
 

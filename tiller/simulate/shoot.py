@@ -27,7 +27,7 @@ CRADLE_NMM = 4.0e6
 """Torque per radian with which the cradle resists rocking."""
 
 
-class NoEquilibrium(Exception):
+class NoEquilibriumError(Exception):
     """The bow could not be solved at a draw."""
 
 
@@ -63,8 +63,8 @@ class _Tables:
     length: float
 
 
-def _tables(limb: LimbTruth, density: float, steps: int) -> _Tables:
-    s = np.linspace(HANDLE_MM, limb.length_mm, 2 * steps + 1)
+def _tables(limb: LimbTruth, density: float, steps: int, handle_mm: float) -> _Tables:
+    s = np.linspace(handle_mm, limb.length_mm, 2 * steps + 1)
     area = crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm).area_mm2
     load = np.interp(s, limb.s_mm, area) * density * 1e-9 * STANDARD_GRAVITY
     ei = np.interp(s, limb.s_mm, limb.ei_n_m2) * 1e6
@@ -110,10 +110,14 @@ def _inward(tables: _Tables, nock: Array, angle: Array, pull: Array) -> tuple[Ar
 class Shooter:
     """Solves one bow at growing draws, each started from the one before."""
 
-    def __init__(self, bow: BowTruth, steps: int = 64) -> None:
+    def __init__(self, bow: BowTruth, steps: int = 64, handle_mm: float = HANDLE_MM, axis_mm: float = AXIS_MM) -> None:
         self.bow = bow
         self.steps = steps
-        self.tables = (_tables(bow.left, bow.density_kg_m3, steps), _tables(bow.right, bow.density_kg_m3, steps))
+        self.handle_mm, self.axis_mm = handle_mm, axis_mm
+        self.tables = (
+            _tables(bow.left, bow.density_kg_m3, steps, handle_mm),
+            _tables(bow.right, bow.density_kg_m3, steps, handle_mm),
+        )
         self.guess: Array | None = None
         self.string_mm = bow.string_mm
         self.length = bow.string_mm
@@ -123,15 +127,22 @@ class Shooter:
         t = self.tables[k]
         sign = (-1.0, 1.0)[k]
         theta0 = sign * rock
-        x0 = HANDLE_MM * np.cos(theta0) - AXIS_MM * np.sin(theta0)
-        y0 = HANDLE_MM * np.sin(theta0) + AXIS_MM * np.cos(theta0)
+        x0 = self.handle_mm * np.cos(theta0) - self.axis_mm * np.sin(theta0)
+        y0 = self.handle_mm * np.sin(theta0) + self.axis_mm * np.cos(theta0)
         step = np.diff(t.s)
         theta = theta0 - np.concatenate([[0.0], np.cumsum(0.5 * (t.rest[1:] + t.rest[:-1]) * step)])
         mid = 0.5 * (theta[1:] + theta[:-1])
-        line = np.vstack([[x0, y0], np.array([x0, y0]) + np.cumsum(np.column_stack([np.cos(mid), np.sin(mid)]) * step[:, None], axis=0)])
+        line = np.vstack(
+            [
+                [x0, y0],
+                np.array([x0, y0]) + np.cumsum(np.column_stack([np.cos(mid), np.sin(mid)]) * step[:, None], axis=0),
+            ]
+        )
         return line, theta
 
-    def _residual(self, unknowns: Array, draw: float, slack: bool) -> tuple[Array, list[tuple[Array, Array, Array, Array]]]:
+    def _residual(
+        self, unknowns: Array, draw: float, slack: bool
+    ) -> tuple[Array, list[tuple[Array, Array, Array, Array]]]:
         u = np.atleast_2d(unknowns)
         hook = np.column_stack([u[:, 8], np.full(len(u), -draw)])
         out: list[Array] = []
@@ -149,8 +160,8 @@ class Shooter:
             x, y, theta, bend = _inward(self.tables[k], nock, angle, pull)
             lines.append((x, y, theta, bend))
             rock = sign * u[:, 9]
-            rx = HANDLE_MM * np.cos(rock) - AXIS_MM * np.sin(rock)
-            ry = HANDLE_MM * np.sin(rock) + AXIS_MM * np.cos(rock)
+            rx = self.handle_mm * np.cos(rock) - self.axis_mm * np.sin(rock)
+            ry = self.handle_mm * np.sin(rock) + self.axis_mm * np.cos(rock)
             out += [(x[:, -1] - rx) / 100, (y[:, -1] - ry) / 100, theta[:, -1] - rock]
             out.append(u[:, 6 + k] if slack else (far - 0.5 * self.length) / 100)
             # torque about the pivot that the limb puts on the handle, outward side down positive, mirrored
@@ -159,7 +170,9 @@ class Shooter:
         out.append((torque - CRADLE_NMM * u[:, 9]) / CRADLE_NMM * 30.0)
         return np.column_stack(out), lines
 
-    def _solve(self, start: Array, draw: float, slack: bool = False) -> tuple[Array, list[tuple[Array, Array, Array, Array]]]:
+    def _solve(
+        self, start: Array, draw: float, slack: bool = False
+    ) -> tuple[Array, list[tuple[Array, Array, Array, Array]]]:
         u = start.copy()
         step = np.array([0.01, 0.01, 1e-5, 0.01, 0.01, 1e-5, 0.01, 0.01, 0.01, 1e-6])
         last = np.inf
@@ -170,14 +183,14 @@ class Shooter:
             if not np.isfinite(size) or abs(u[8]) > 150.0:
                 break
             if size < 1e-8:
-                return u, [tuple(part[0] for part in line) for line in lines]  # type: ignore[misc]
+                return u, [tuple(part[0] for part in line) for line in lines]
             jacobian = ((r[1:] - r[0]) / step[:, None]).T
             delta = -np.linalg.solve(jacobian, r[0])
             last = size
             limit = np.max(np.abs(delta) / np.array([60, 60, 0.3, 60, 60, 0.3, 120, 120, 20, 0.05]))
             u = u + delta / max(1.0, float(limit))
         msg = f"no equilibrium at a draw of {draw:.1f} mm (residual {last:.1e})"
-        raise NoEquilibrium(msg)
+        raise NoEquilibriumError(msg)
 
     def rest(self) -> TrueShape:
         """The bow at rest, its string slack, bent by its own weight only."""
@@ -203,7 +216,7 @@ class Shooter:
             kept = (self.guess.copy(), self.drawn)
             try:
                 lower = self.at(draw - step).force_n >= force_n
-            except NoEquilibrium:
+            except NoEquilibriumError:
                 lower = False
             if lower:
                 draw -= step
@@ -221,7 +234,7 @@ class Shooter:
             aim = self.drawn + float(np.clip(draw_mm - self.drawn, -step, step))
             try:
                 self.guess, _ = self._solve(self.guess, aim)
-            except NoEquilibrium:
+            except NoEquilibriumError:
                 step *= 0.5
                 if step < 0.5:
                     raise
@@ -252,7 +265,7 @@ class Shooter:
             self.length = aim
             try:
                 u, _ = self._solve(u, draw)
-            except NoEquilibrium:
+            except NoEquilibriumError:
                 step *= 0.5
                 if step < 0.05:
                     raise
@@ -267,18 +280,26 @@ class Shooter:
             sign = (-1.0, 1.0)[k]
             x, y, _, bend = lines[k]
             limb = self.bow.left if k == 0 else self.bow.right
-            s_line = np.linspace(limb.length_mm, HANDLE_MM, len(x))
+            s_line = np.linspace(limb.length_mm, self.handle_mm, len(x))
             rock = sign * u[9]
             s = limb.s_mm
-            inner = s < HANDLE_MM
+            inner = s < self.handle_mm
             px = np.interp(s, s_line[::-1], x[::-1])
             py = np.interp(s, s_line[::-1], y[::-1])
-            px[inner] = s[inner] * np.cos(rock) - AXIS_MM * np.sin(rock)
-            py[inner] = s[inner] * np.sin(rock) + AXIS_MM * np.cos(rock)
+            px[inner] = s[inner] * np.cos(rock) - self.axis_mm * np.sin(rock)
+            py[inner] = s[inner] * np.sin(rock) + self.axis_mm * np.cos(rock)
             outs.append(np.column_stack([sign * px, py]))
             kappa = np.interp(s, s_line[::-1], bend[::-1]) * 1e3
             kappa[inner] = 0.0
             bends.append(kappa)
         return TrueShape(
-            draw, float(force), float(u[6]), np.array([u[8], -draw if np.isfinite(draw) else np.nan]), outs[0], outs[1], bends[0], bends[1], float(u[9])
+            draw,
+            float(force),
+            float(u[6]),
+            np.array([u[8], -draw if np.isfinite(draw) else np.nan]),
+            outs[0],
+            outs[1],
+            bends[0],
+            bends[1],
+            float(u[9]),
         )

@@ -63,9 +63,7 @@ def _detector(dictionary: str, quick: bool) -> cv2.aruco.ArucoDetector:
     parameters.cornerRefinementWinSize = 4
     parameters.cornerRefinementMaxIterations = 60
     parameters.cornerRefinementMinAccuracy = 0.005
-    return cv2.aruco.ArucoDetector(
-        cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary)), parameters
-    )
+    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary)), parameters)
 
 
 _DETECTORS: dict[tuple[str, bool], cv2.aruco.ArucoDetector] = {}
@@ -169,7 +167,11 @@ def board_pose(markers: Mapping[Key, Array], rig: Rig) -> SeenBoard:
     centres_mm = np.array([f.centre_mm for f in seen])
     centres_px = np.array([crossing(markers[(f.dictionary, f.id)]) for f in seen])
     good, rvec, tvec = cv2.solvePnP(
-        corners_mm.reshape(-1, 1, 3), corners_px.reshape(-1, 1, 2), lens.matrix, lens.distortion, flags=cv2.SOLVEPNP_IPPE
+        corners_mm.reshape(-1, 1, 3),
+        corners_px.reshape(-1, 1, 2),
+        lens.matrix,
+        lens.distortion,
+        flags=cv2.SOLVEPNP_IPPE,
     )
     if not good:
         msg = "The board's pose cannot be found from the fiducials in view: check the coordinates in rig.toml."

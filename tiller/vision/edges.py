@@ -36,7 +36,9 @@ def _along(levels: Single, width: int, parts: int) -> Single:
     channels, n, columns = levels.shape
     runs = levels.reshape(channels * parts, n // parts, columns)
     half = width // 2
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(runs, ((0, 0), (half, half), (0, 0)), mode="edge"), width, axis=1)
+    windows = np.lib.stride_tricks.sliding_window_view(
+        np.pad(runs, ((0, 0), (half, half), (0, 0)), mode="edge"), width, axis=1
+    )
     middle = np.partition(windows, half, axis=-1)[..., half]
     padded = np.pad(middle, ((0, 0), (half + 1, half), (0, 0)), mode="edge")
     total = np.cumsum(padded, axis=1, dtype=np.float64)
@@ -70,7 +72,9 @@ _BELL = (np.exp(-0.5 * _AT * _AT) / np.sqrt(2 * np.pi)).astype(np.float32)
 
 def _step_and_slope(z: Single) -> tuple[Single, Single]:
     """Phi(z) and its derivative, from a table (error below 0.001)."""
-    index = ((np.clip(z, -_TABLE_END, _TABLE_END) + _TABLE_END) * np.float32(1 / _TABLE_STEP) + np.float32(0.5)).astype(np.int32)
+    index = ((np.clip(z, -_TABLE_END, _TABLE_END) + _TABLE_END) * np.float32(1 / _TABLE_STEP) + np.float32(0.5)).astype(
+        np.int32
+    )
     return _PHI.take(index), _BELL.take(index)
 
 
@@ -140,7 +144,8 @@ def fit_edges(
         basis[..., 2] = wide * inner
         basis[..., 3] = (0.1 * wide) * deep * inner
         basis[..., 4] = extra * g
-        return picture - tint * g, g, dg / blur, dgs / blur, deep, inner
+        out = (picture - tint * g, g, dg / blur, dgs / blur, deep, inner)
+        return tuple(part.astype(np.float32, copy=False) for part in out)  # type: ignore[return-value]
 
     def levels_of(target: Single) -> tuple[Single, Single]:
         turned = basis.transpose(0, 1, 3, 2)
@@ -173,7 +178,9 @@ def fit_edges(
             coef = levels
         left = target - np.matmul(basis, coef[..., None])[..., 0]
         c0, c1, c2, c3, c4 = (coef[..., j][..., None] for j in range(5))
-        slope = (c0 * behind + tint + c4 * extra) * dg - wide * (c1 * (dg - dgs) + c2 * dgs + 0.1 * c3 * (deep * dgs - inner * (deep < 0)))
+        slope = (c0 * behind + tint + c4 * extra) * dg - wide * (
+            c1 * (dg - dgs) + c2 * dgs + 0.1 * c3 * (deep * dgs - inner * (deep < 0))
+        )
         if inverse is not None:
             turned = basis.transpose(0, 1, 3, 2)
             slope = slope - np.matmul(basis, np.matmul(inverse, np.matmul(turned, slope[..., None])))[..., 0]

@@ -167,11 +167,20 @@ def trace_limb(
     seen = channels(sample(image, where).mean(axis=0))
     behind = channels(sample(empty, where).mean(axis=0))
     sag = sagitta_mm(np.minimum(model.width_mm, 2 * model.crown_mm), model.crown_mm)
-    strip_back = np.where(phi < 0, model.width_mm * np.abs(phi) + sag, np.maximum(sag + out_back - 0.5 * model.width_mm * phi, 0))
+    strip_back = np.where(
+        phi < 0, model.width_mm * np.abs(phi) + sag, np.maximum(sag + out_back - 0.5 * model.width_mm * phi, 0)
+    )
     strip_belly = np.where(phi > 0, model.width_mm * phi, 0.0)
     fit = fit_edges(
-        seen, behind, np.concatenate([(strip_back + look.round_mm[0]) * scale, (strip_belly + look.round_mm[1]) * scale]), look.blur_px, look.noise,
-        rounds=rounds, smooth=SMOOTH_PROFILES, parts=2, scan_px=SCAN_PX if scan else (),
+        seen,
+        behind,
+        np.concatenate([(strip_back + look.round_mm[0]) * scale, (strip_belly + look.round_mm[1]) * scale]),
+        look.blur_px,
+        look.noise,
+        rounds=rounds,
+        smooth=SMOOTH_PROFILES,
+        parts=2,
+        scan_px=SCAN_PX if scan else (),
     )
     height, width = image.shape[:2]
     middle = where[:, :, HALF_WINDOW_PX, :].mean(axis=0)
@@ -206,7 +215,16 @@ def trace_limb(
     with np.errstate(invalid="ignore", divide="ignore"):
         offset = np.where(total > 0, (np.nan_to_num(up) * weight_up + np.nan_to_num(low) * weight_low) / total, np.nan)
         spread = np.where(total > 0, 1 / np.sqrt(total), np.nan)
-    return LimbTrace(expected_mm, offset, spread, normal, gap, edges, float(np.mean(np.isfinite(offset))), float(np.mean(np.minimum(fit.misfit, 6.0))))
+    return LimbTrace(
+        expected_mm,
+        offset,
+        spread,
+        normal,
+        gap,
+        edges,
+        float(np.mean(np.isfinite(offset))),
+        float(np.mean(np.minimum(fit.misfit, 6.0))),
+    )
 
 
 def _without_strays(place: Array, sd: Array, width: int = 15) -> tuple[Array, Array]:

@@ -235,7 +235,9 @@ def _every(model: LimbModel, step: int) -> LimbModel:
     return replace(model, **cut)
 
 
-def expect(models: Mapping[Side, LimbModel], known: list[tuple[float, Mapping[Side, Array]]], draw_mm: float, side: Side) -> tuple[Array, float]:
+def expect(
+    models: Mapping[Side, LimbModel], known: list[tuple[float, Mapping[Side, Array]]], draw_mm: float, side: Side
+) -> tuple[Array, float]:
     """Expected centreline at a draw from the shapes known so far, and how far the guess may be off (mm).
 
     Tangent angles are taken linear in the draw between, or beyond, the two nearest known draws.
@@ -254,9 +256,7 @@ def expect(models: Mapping[Side, LimbModel], known: list[tuple[float, Mapping[Si
     return restation(points, model.s_mm, float(model.rest_mm[0, 0])), 3.0 + 0.12 * beyond
 
 
-def see_limb(
-    scene: Scene, image: Image, model: LimbModel, expected: Array, reach_mm: float
-) -> LimbTrace:
+def see_limb(scene: Scene, image: Image, model: LimbModel, expected: Array, reach_mm: float) -> LimbTrace:
     """The limb in one picture, from an expectation that may be off by ``reach_mm``."""
     view, z = scene.board.view, scene.rig.bow_plane_z_mm
     s, anchor = model.s_mm, float(model.rest_mm[0, 0])
@@ -267,8 +267,17 @@ def see_limb(
         _, out_back, out_belly = outline_offsets(expected, normal, model.width_mm, model.crown_mm, view, z)
         thick = model.up_mm + model.low_mm + out_back + out_belly
         band = find_band(
-            image, scene.empty, view, z, expected[::every], normal[::every], thick[::every],
-            (reach_mm + 12.0, reach_mm + 12.0), noise, float(s[every] - s[0]), start_mm=0.0,
+            image,
+            scene.empty,
+            view,
+            z,
+            expected[::every],
+            normal[::every],
+            thick[::every],
+            (reach_mm + 12.0, reach_mm + 12.0),
+            noise,
+            float(s[every] - s[0]),
+            start_mm=0.0,
         )
         offset = smooth_offsets(s[::every], band.offset_mm, np.where(band.evidence > 2.0, 1.0, 15.0), 110.0)
         expected = restation(expected + np.interp(s, s[::every], offset)[:, None] * normal, s, anchor)
@@ -369,7 +378,7 @@ def _held_by_cradle(line: Array, model: LimbModel) -> Array:
     if back == 0.0:
         return line
     share = np.clip(1.0 - (model.s_mm - model.s_mm[0]) / 80.0, 0.0, 1.0)
-    return line + np.column_stack([np.zeros(len(line)), back * share])
+    return np.asarray(line + np.column_stack([np.zeros(len(line)), back * share]), dtype=float)
 
 
 def _moved(trace: LimbTrace, points: Array, model: LimbModel) -> LimbTrace:

@@ -83,7 +83,9 @@ def find_band(
     pixels = view.plane_to_pixels(points.reshape(-1, 2), plane_z_mm).reshape(len(line_mm), len(across), 2)
     wood = wood_evidence(sample(image, pixels), sample(empty, pixels), noise)
     height, width = image.shape[:2]
-    inside = (pixels[..., 0] >= 0) & (pixels[..., 0] <= width - 1) & (pixels[..., 1] >= 0) & (pixels[..., 1] <= height - 1)
+    inside = (
+        (pixels[..., 0] >= 0) & (pixels[..., 0] <= width - 1) & (pixels[..., 1] >= 0) & (pixels[..., 1] <= height - 1)
+    )
     wood = np.where(inside, wood, 0.0)
     total = np.concatenate([np.zeros((len(wood), 1)), np.cumsum(wood, axis=1)], axis=1)
     index = np.arange(len(across))
@@ -92,7 +94,7 @@ def find_band(
         a = np.clip(np.round(index[None, :] + low[:, None]), 0, len(across)).astype(int)
         b = np.clip(np.round(index[None, :] + high[:, None]), 0, len(across)).astype(int)
         rows = np.arange(len(wood))[:, None]
-        return (total[rows, b] - total[rows, a]) / np.maximum(b - a, 1)
+        return np.asarray((total[rows, b] - total[rows, a]) / np.maximum(b - a, 1), dtype=float)
 
     half = 0.5 * thickness_mm
     core = mean(-half, half + 1)
