@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 LENGTH_MM = 60.0
 STRENGTHS_PER_MM = (0.0, 2e-5, 6e-5, 1.5e-4, 4e-4, 1e-3)
 """Spread of the bend about its mean, 1/mm; the likeliest is taken."""
+CLEARLY = 2.5
+"""Log likelihood by which a bend that varies must beat one that does not."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,7 @@ def bend_from_places(s_mm: Array, change_mm: Array, sd_mm: Array) -> BendProfile
             - float(np.sum(np.log(np.diag(factor))))
             - 0.5 * float(np.linalg.slogdet(normal)[1])
         )
-        if score > best[0]:
+        if score > best[0] + (0.0 if best[1] else CLEARLY if strength else 0.0):
             best = (score, strength)
     strength = best[1]
     cov = noise + strength**2 * spread[np.ix_(good, good)]
