@@ -1,0 +1,158 @@
+"""Bad input: one clear sentence (what, where, what to do), exit code 2, nothing half-written in the book."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from tiller.cli import main
+from tiller.records.book import Book
+
+
+def rows(folder: Path) -> list[list[str]]:
+    with (folder / "frames.csv").open(newline="") as file:
+        return list(csv.reader(file))
+
+
+def write_rows(folder: Path, lines: list[list[str]]) -> None:
+    with (folder / "frames.csv").open("w", newline="") as file:
+        csv.writer(file).writerows(lines)
+
+
+def first(folder: Path, role: str) -> Path:
+    return folder / next(r[0] for r in rows(folder)[1:] if r[2] == role)
+
+
+def without_role(role: str) -> Callable[[Path], None]:
+    return lambda folder: write_rows(folder, [r for r in rows(folder) if r[2] != role])
+
+
+def paint_over(folder: Path, keep: int) -> None:
+    """Hides all but ``keep`` of the board's fiducials in every picture."""
+    import tomllib
+
+    from tiller.bow.rigfile import parse_rig
+    from tiller.vision.board import find_markers
+
+    rig = parse_rig(tomllib.loads((folder / "rig.toml").read_text()))
+    ids = [f.id for f in rig.fiducials][keep:]
+    for path in (folder / "frames").iterdir():
+        image = cv2.imread(str(path))
+        for (_, marker), corners in find_markers(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), {rig.hook.dictionary}).items():
+            if marker in ids:
+                x, y = corners.mean(axis=0)
+                cv2.circle(image, (int(x), int(y)), 60, (180, 180, 180), -1)
+        cv2.imwrite(str(path), image)
+
+
+def shift_all(folder: Path) -> None:
+    for path in (folder / "frames").iterdir():
+        image = cv2.imread(str(path))
+        cv2.imwrite(str(path), cv2.warpAffine(image, np.float32([[1, 0, 260], [0, 1, 0]]), image.shape[1::-1], borderMode=cv2.BORDER_REPLICATE))
+
+
+def halve(folder: Path) -> None:
+    for path in (folder / "frames").iterdir():
+        cv2.imwrite(str(path), cv2.resize(cv2.imread(str(path)), None, fx=0.5, fy=0.5))
+
+
+def backwards(folder: Path) -> None:
+    lines = rows(folder)
+    lines[6][1], lines[7][1] = lines[7][1], lines[6][1]
+    write_rows(folder, lines)
+
+
+def garble_force(folder: Path) -> None:
+    path = folder / "force.csv"
+    path.write_text(path.read_text().replace("W,", "V,"))
+
+
+CASES: dict[str, tuple[Callable[[Path], object], str]] = {
+    "no board in view": (lambda f: paint_over(f, 0), "No board in view"),
+    "too few fiducials": (lambda f: paint_over(f, 1), "Too few fiducials"),
+    "bow partly out of the picture": (shift_all, "partly out of the picture"),
+    "empty frame missing": (without_role("empty"), "no picture of the empty rack"),
+    "rest frame missing": (without_role("rest"), "no picture of the bow at rest"),
+    "unreadable picture": (lambda f: first(f, "empty").write_bytes(b"no picture"), "No picture of the empty rack can be used.*no readable picture"),
+    "truncated picture": (lambda f: first(f, "empty").write_bytes(first(f, "empty").read_bytes()[:30_000]), "cut off"),
+    "wrong image size for the lens": (halve, "640x360 pixels but the lens in rig.toml was calibrated at 1280x720"),
+    "force log empty": (lambda f: (f / "force.csv").write_text("t_s,line\n"), "force log is empty"),
+    "force log all rejected": (garble_force, "lines of the force log were rejected"),
+    "picture times that run backwards": (backwards, "runs backwards"),
+    "NaN in a station": (
+        lambda f: (f / "bow.toml").write_text((f / "bow.toml").read_text().replace("thickness_mm = 1", "thickness_mm = nan #", 1)), r"bow.toml: key 'limbs.left.stations\[0\]"
+    ),
+    "no bow.toml": (lambda f: (f / "bow.toml").unlink(), "is no recording: bow.toml is missing"),
+    "no pull": (without_role("pull"), "no picture of the pull"),
+    "no time": (lambda f: write_rows(f, [rows(f)[0], ["frames/a.jpg", "soon", "empty"]]), "expected a time in seconds"),
+    "unknown role": (lambda f: write_rows(f, [rows(f)[0], ["frames/a.jpg", "1.0", "nap"]]), "role is 'nap'"),
+    "no columns": (lambda f: (f / "frames.csv").write_text("a,b\n"), "has no column 'file'"),
+    "bow still on the rack in the empty picture": (lambda f: shutil.copy(first(f, "rest"), first(f, "empty")), "not found in the rest picture"),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_one_clear_sentence(name: str, small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    hurt, says = CASES[name]
+    folder = tmp_path / "pull"
+    shutil.copytree(small_recording, folder)
+    hurt(folder)
+    assert main(["measure", str(folder), "--json", str(tmp_path / "out.json")]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    import re
+
+    assert re.search(says, said.err), said.err
+    assert said.err.startswith("tiller: ")
+    assert said.err.count("\n") == 1
+    assert "Traceback" not in said.err
+    assert not (tmp_path / "out.json").exists()
+    assert not (home / "book.sqlite3").exists()
+
+
+@pytest.mark.parametrize(("argument", "says"), [("nowhere", "does not exist"), ("file", "is a file"), ("folder", "is no recording")])
+def test_a_folder_that_is_no_recording(argument: str, says: str, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").write_text("")
+    (tmp_path / "folder").mkdir()
+    assert main(["measure", str(tmp_path / argument)]) == 2
+    assert says in capsys.readouterr().err
+
+
+def test_full_disk_while_saving(small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    with Book(home / "book.sqlite3"):
+        pass
+    # the database may grow no further: SQLite's own way of a full disk
+    original = Book.open
+
+    def tight(self: Book) -> None:
+        original(self)
+        pages = self.db.execute("PRAGMA page_count").fetchone()[0]
+        self.db.execute(f"PRAGMA max_page_count = {pages}")
+
+    monkeypatch.setattr(Book, "open", tight)
+    assert main(["measure", str(small_recording), "--no-pictures", "--quiet"]) == 2
+    assert "full" in capsys.readouterr().err
+    monkeypatch.setattr(Book, "open", original)
+    with Book(home / "book.sqlite3") as book:
+        assert book.pulls() == []
+        assert book.bows() == []
+
+
+def test_full_disk_while_writing_files(small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    import os
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    assert main(["measure", str(small_recording), "--json", str(tmp_path / "out.json"), "--no-pictures"]) == 2
+    assert "No space left" in capsys.readouterr().err
+    assert list(tmp_path.glob("*.json*")) == []
+    assert not (home / "book.sqlite3").exists() or sqlite3.connect(home / "book.sqlite3").execute("SELECT COUNT(*) FROM pulls").fetchone()[0] == 0

@@ -1,0 +1,138 @@
+"""The whole measurement, on recordings of the rack in software (truth known) and of an independent rig."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.conftest import SHARED
+from tiller.cli import main
+from tiller.rack.measure import measure
+from tiller.rack.recording import read_recording
+from tiller.report.data import result_json
+from tiller.simulate.bowmaker import Spot, random_bow
+from tiller.simulate.record import Plan, make_even, write_recording
+from tiller.simulate.render import Setting
+
+
+def zone_errors(truth: dict[str, Any], result: dict[str, Any]) -> tuple[list[float], list[float]]:
+    """Relative bend errors by point and stiffness errors on 100 mm zones, middle 80 % of each limb."""
+    bend, stiffness = [], []
+    for side in ("left", "right"):
+        t, r = truth["limbs"][side], result["limbs"][side]
+        s = np.array(t["s_mm"])
+        low, high = max(0.1 * t["length_mm"], t["bend_from_mm"] + 6), 0.9 * t["length_mm"]
+        inside = (s >= low) & (s <= high)
+        seen = np.array([v is not None for v in r["bend_per_m"]])
+        at = np.array(r["s_mm"])[seen]
+        ours = np.interp(s, at, np.array(r["bend_per_m"], dtype=float)[seen])
+        true_bend = np.array(t["bend_per_m"])
+        bend += list((ours - true_bend)[inside] / np.mean(true_bend[inside]))
+        ei = np.interp(s, at, np.array(r["stiffness_n_m2"], dtype=float)[seen]) / np.array(t["EI_n_m2"])
+        for start in np.arange(low, high - 100, 100):
+            zone = (s >= start) & (s < start + 100)
+            stiffness.append(abs(float(np.mean(ei[zone])) - 1))
+    return bend, stiffness
+
+
+CASES = [
+    ("plain", {}, Setting(), (Spot("left", 400, 500, -0.07),), ()),
+    ("grid", {}, Setting(board="grid", light=0.8, noise=2.0), (Spot("right", 330, 440, 0.075),), ("garbled", "spike", "reset")),
+    ("even, crooked, a knot", {"crook_per_m": 0.8, "knots": 1}, Setting(), (), ("doubled", "wrap")),
+    ("clutter, dim, noisy", {}, Setting(board="clutter", light=0.6, noise=3.0, motion_px=1.5), (Spot("left", 300, 410, 0.08),), ("reversed",)),
+]
+
+
+@pytest.mark.parametrize(("name", "wish", "setting", "spots", "faults"), CASES, ids=[c[0] for c in CASES])
+def test_simulated_pull(tmp_path: Path, name: str, wish: dict[str, Any], setting: Setting, spots: tuple[Spot, ...], faults: tuple[str, ...]) -> None:
+    seed = 100 + [c[0] for c in CASES].index(name)
+    bow = random_bow(np.random.default_rng(seed), "bow", spots, string_kind="long", **wish)
+    bow = make_even(bow, 520.0)
+    truth = write_recording(tmp_path / "pull", bow, Plan(largest_mm=520.0, seed=seed, faults=faults), setting)
+    result = result_json(measure(read_recording(tmp_path / "pull")).result)
+    draws = {f["file"]: f for f in truth["frames"]}
+    gap = [f["draw_mm"] - draws[f["file"]]["draw_mm"] for f in result["frames"]]
+    assert np.sqrt(np.mean(np.square(gap))) < 1.5
+    for f in result["frames"]:
+        assert f["force_n"] == pytest.approx(draws[f["file"]]["force_n"], rel=0.005, abs=0.5)
+    bend, stiffness = zone_errors(truth, result)
+    hard = "clutter" in name
+    assert np.sqrt(np.mean(np.square(bend))) < (0.09 if hard else 0.06)
+    assert np.median(stiffness) < 0.04
+    assert np.percentile(stiffness, 90) < 0.10
+    for spot in spots:
+        hits = [m for m in result["marks"] if m["limb"] == spot.limb and m["kind"] == spot.kind and abs(0.5 * (m["from_mm"] + m["to_mm"] - spot.from_mm - spot.to_mm)) <= 40]
+        assert hits, result["marks"]
+    if not hard:
+        assert len(result["marks"]) == len(spots)
+    assert result["hysteresis"] == pytest.approx(truth["hysteresis"], abs=0.015)
+    if "reversed" in faults:
+        assert any("sign" in text for text in result["said"])
+
+
+def test_a_hidden_stretch_has_no_value_and_says_so(tmp_path: Path) -> None:
+    bow = make_even(random_bow(np.random.default_rng(9), "bow", (), string_kind="long"), 480.0)
+    plan = Plan(largest_mm=480.0, pictures=10, seed=9, occluder=(430.0, -25.0, 45.0))
+    write_recording(tmp_path / "pull", bow, plan)
+    result = measure(read_recording(tmp_path / "pull")).result
+    hidden = (result.right.s_mm > 415) & (result.right.s_mm < 450)
+    assert np.all(~np.isfinite(result.right.bend_per_m[hidden]))
+    assert np.all(np.isfinite(result.left.bend_per_m[(result.left.s_mm > 200) & (result.left.s_mm < 700)]))
+    for mark in result.right.marks:
+        assert not (mark.from_mm < 450 and mark.to_mm > 415)
+
+
+@pytest.mark.shared
+def test_the_independent_rigs_recordings(shared: Path, tmp_path: Path, home: Path) -> None:
+    for folder in sorted((shared / "recordings").iterdir()):
+        if folder.is_dir():
+            assert main(["measure", str(folder), "--json", str(tmp_path / f"{folder.name}.json"), "--no-pictures", "--quiet"]) == 0
+    out = subprocess.run(
+        [sys.executable, str(shared / "score.py"), str(tmp_path), "--truth", str(shared / "recordings"), "--json", str(tmp_path / "score.json")], check=True, capture_output=True, text=True
+    )
+    total = json.loads((tmp_path / "score.json").read_text())["total"]
+    assert total["draw_mm"] < 1.5, out.stdout
+    assert total["force_pct"] < 0.5
+    assert total["bend_pct"] < 4.5
+    assert total["ei_med_pct"] < 4
+    assert total["ei_p90_pct"] < 10
+    assert total["missed"] == 0
+    assert total["false"] == 0
+    assert 60 <= total["bend_cov"][0] <= 78
+    assert 88 <= total["bend_cov"][1] <= 98
+
+
+@pytest.mark.shared
+def test_a_recording_is_left_untouched(shared: Path, home: Path) -> None:
+    folder = shared / "recordings" / "dev_hinge_plain"
+    before = {p: p.stat().st_mtime_ns for p in folder.rglob("*")}
+    assert main(["measure", str(folder), "--quiet"]) == 0
+    assert {p: p.stat().st_mtime_ns for p in folder.rglob("*")} == before
+
+
+def test_some_bad_pictures_and_a_hole_in_the_force_are_left_out_and_said(small_recording: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "hurt"
+    shutil.copytree(small_recording, folder)
+    frames = sorted((folder / "frames").iterdir())
+    frames[6].write_bytes(frames[6].read_bytes()[:20_000])
+    frames[8].unlink()
+    lines = (folder / "force.csv").read_text().splitlines()
+    start, end = int(0.45 * len(lines)), int(0.5 * len(lines))
+    (folder / "force.csv").write_text("\n".join(lines[:start] + lines[end:]))
+    result = measure(read_recording(folder)).result
+    text = "\n".join(result.left_out)
+    assert f"{frames[6].name} is cut off" in text
+    assert f"{frames[8].name} is missing" in text
+    assert "no reading from" in text
+    assert len(result.pictures) == 10
+
+
+def test_shared_is_where_the_house_says() -> None:
+    assert SHARED.name == "shared"

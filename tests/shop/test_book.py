@@ -1,0 +1,151 @@
+"""The shop's book: what it keeps, what a crash leaves, what an older or newer file does."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from tiller.cli import main
+from tiller.errors import BookFault
+from tiller.rack.measure import measure
+from tiller.rack.recording import hash_files, read_recording
+from tiller.records.book import MIGRATIONS, Book
+
+
+def test_measured_twice_is_one_pull_with_two_results(small_recording: Path, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for _ in (1, 2):
+        assert main(["measure", str(small_recording), "--no-pictures"]) == 0
+    assert "measured again" in capsys.readouterr().out
+    with Book(home / "book.sqlite3") as book:
+        rows = book.pulls()
+        assert [(r.results, r.recording) for r in rows] == [(2, "small")]
+        pull = book.pull(rows[0].pull_id)
+    assert {f["name"]: f["sha256"] for f in pull["files"]} == hash_files(read_recording(small_recording))
+    assert len(pull["force_draw"]) == 12
+    assert {m["kind"] for m in pull["marks"]} == {"weak"}
+
+
+def test_list_show_and_export(small_recording: Path, home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["book", "list"]) == 0
+    assert "No pull in the book yet" in capsys.readouterr().out
+    main(["measure", str(small_recording), "--no-pictures", "--quiet"])
+    assert main(["book", "list", "--units", "inch"]) == 0
+    assert " lb" in capsys.readouterr().out
+    assert main(["book", "show", "1"]) == 0
+    assert "WEAK left limb" in capsys.readouterr().out
+    assert main(["book", "export", str(tmp_path / "out")]) == 0
+    with (tmp_path / "out" / "pull-1" / "profiles.csv").open(newline="") as file:
+        table = list(csv.reader(file))
+    assert table[0][:4] == ["limb", "s [mm]", "bend [1/m]", "bend sd [1/m]"]
+    assert len(table) > 250
+    data = json.loads((tmp_path / "out" / "pull-1" / "pull.json").read_text())
+    assert data["bow"] == "small_bow"
+    assert main(["book", "show", "77"]) == 2
+    assert "has no pull 77; it holds pulls 1 to 1" in capsys.readouterr().err
+
+
+def test_settings_of_the_file(home: Path) -> None:
+    with Book(home / "book.sqlite3") as book:
+        assert book.db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+        assert book.db.execute("PRAGMA foreign_keys").fetchone()[0] == 1
+        assert book.db.execute("PRAGMA user_version").fetchone()[0] == len(MIGRATIONS)
+        with pytest.raises(sqlite3.IntegrityError):
+            book.db.execute("INSERT INTO sessions (bow_id, day) VALUES (99, '2026-01-01')")
+
+
+def test_an_older_book_is_brought_up_to_date_and_keeps_its_rows(home: Path) -> None:
+    path = home / "book.sqlite3"
+    with Book(path) as book:
+        book.db.execute("INSERT INTO bows (name, wood, description, created_at) VALUES ('a', 'b', '{}', 'now')")
+
+    def next_one(db: sqlite3.Connection) -> None:
+        db.execute("ALTER TABLE bows ADD COLUMN remark TEXT NOT NULL DEFAULT ''")
+
+    with Book(path, (*MIGRATIONS, ("remarks", next_one))) as book:
+        assert book.db.execute("SELECT name, remark FROM bows").fetchall() == [("a", "")]
+        assert book.db.execute("PRAGMA user_version").fetchone()[0] == len(MIGRATIONS) + 1
+    with pytest.raises(BookFault, match="written by a newer program"):
+        Book(path).open()
+
+
+def test_a_migration_that_fails_leaves_the_book_as_it_was(home: Path) -> None:
+    path = home / "book.sqlite3"
+    with Book(path):
+        pass
+
+    def broken(db: sqlite3.Connection) -> None:
+        db.execute("CREATE TABLE half (id INTEGER)")
+        db.execute("CREATE TABLE half (id INTEGER)")
+
+    with pytest.raises(BookFault, match="cannot be brought up to date"):
+        Book(path, (*MIGRATIONS, ("broken", broken))).open()
+    with Book(path) as book:
+        names = {r[0] for r in book.db.execute("SELECT name FROM sqlite_master")}
+    assert "half" not in names
+
+
+def test_a_file_that_is_no_book(home: Path) -> None:
+    home.mkdir(parents=True)
+    (home / "book.sqlite3").write_bytes(b"just some text, long enough to be read as a header of something" * 20)
+    with pytest.raises(BookFault, match="cannot be opened"):
+        Book(home / "book.sqlite3").open()
+
+
+WRITER = """
+import sys, pickle
+from pathlib import Path
+from datetime import datetime
+from tiller.records.book import Book
+result, path = pickle.loads(Path(sys.argv[1]).read_bytes()), Path(sys.argv[2])
+with Book(path) as book:
+    print("ready", flush=True)
+    for k in range(100000):
+        book.add(result, "ash", {}, Path("x"), {"a": str(k) + sys.argv[3]}, datetime.now())
+"""
+
+
+def test_kill_9_at_any_moment_leaves_a_readable_book(small_recording: Path, home: Path, tmp_path: Path) -> None:
+    import pickle
+
+    result = measure(read_recording(small_recording)).result
+    (tmp_path / "result.pickle").write_bytes(pickle.dumps(result))
+    path = home / "book.sqlite3"
+    before = 0
+    for round_ in range(12):
+        process = subprocess.Popen([sys.executable, "-c", WRITER, str(tmp_path / "result.pickle"), str(path), str(round_)], stdout=subprocess.PIPE, cwd=Path(__file__).parents[2])
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"ready\n"
+        time.sleep(0.02 + 0.013 * round_)
+        os.kill(process.pid, signal.SIGKILL)
+        process.wait()
+        process.stdout.close()
+        with Book(path) as book:
+            assert book.db.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+            assert book.db.execute("PRAGMA foreign_key_check").fetchall() == []
+            pulls = book.db.execute("SELECT COUNT(*) FROM pulls").fetchone()[0]
+            details = book.db.execute("SELECT COUNT(DISTINCT result_id) FROM profiles").fetchone()[0]
+            assert book.db.execute("SELECT COUNT(*) FROM results").fetchone()[0] == pulls == details
+            assert pulls >= before
+            before = pulls
+    assert before > 0
+
+
+def test_nothing_of_a_failed_entry_stays(small_recording: Path, home: Path) -> None:
+    recording = read_recording(small_recording)
+    result = measure(recording).result
+    with Book(home / "book.sqlite3") as book:
+        book.db.execute("CREATE TRIGGER no_marks BEFORE INSERT ON marks BEGIN SELECT RAISE(ABORT, 'no'); END")
+        with pytest.raises(BookFault, match="this pull is not in it"):
+            book.add(result, "ash", {}, small_recording, hash_files(recording), datetime.now())
+        assert book.pulls() == []
+        assert book.bows() == []
