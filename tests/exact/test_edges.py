@@ -12,7 +12,9 @@ TAU = np.arange(-HALF_WINDOW_PX, HALF_WINDOW_PX + 1, dtype=float)
 BLUR = (0.8, 1.4)
 
 
-def profiles(n: int, place: float, noise: float, seed: int, shade: float = 1.0, strip: float = 0.0, grid: bool = False) -> tuple[np.ndarray, np.ndarray]:
+def profiles(
+    n: int, place: float, noise: float, seed: int, shade: float = 1.0, strip: float = 0.0, grid: bool = False
+) -> tuple[np.ndarray, np.ndarray]:
     rng = np.random.default_rng(seed)
     behind = np.full((n, len(TAU)), 190.0)
     if grid:
@@ -27,7 +29,9 @@ def profiles(n: int, place: float, noise: float, seed: int, shade: float = 1.0, 
 
 
 # with a sliver of 2.5 px Gauss-Newton alone finds the right side of it from within about a pixel; the scan below from farther
-@pytest.mark.parametrize(("place", "strip"), [(-1.6, 0.0), (-0.4, 0.0), (0.3, 0.0), (1.7, 0.0), (-0.8, 2.5), (0.0, 2.5), (0.9, 2.5)])
+@pytest.mark.parametrize(
+    ("place", "strip"), [(-1.6, 0.0), (-0.4, 0.0), (0.3, 0.0), (1.7, 0.0), (-0.8, 2.5), (0.0, 2.5), (0.9, 2.5)]
+)
 def test_place(place: float, strip: float) -> None:
     picture, empty = profiles(64, place, 0.5, 1, strip=strip)
     fit = fit_edges(picture, empty, np.full(64, strip), BLUR, (1.0, 1.0), rounds=4)
@@ -45,7 +49,9 @@ def test_scatter_stated_and_bound() -> None:
     picture, empty = profiles(2000, 0.2, noise, 3)
     fit = fit_edges(picture, empty, np.zeros(2000), BLUR, (noise, noise), rounds=4, smooth=11, parts=2)
     actual = float(np.std(fit.tau_px))
-    information = sum((step / noise) ** 2 / (2 * blur * np.sqrt(np.pi)) for step, blur in ((50.0, BLUR[0]), (27.0, BLUR[1])))
+    information = sum(
+        (step / noise) ** 2 / (2 * blur * np.sqrt(np.pi)) for step, blur in ((50.0, BLUR[0]), (27.0, BLUR[1]))
+    )
     limit = 1 / np.sqrt(information)
     assert limit * 0.9 < actual < 1.5 * limit
     assert 0.7 * actual < np.median(fit.sd_px) < 1.3 * actual
@@ -56,8 +62,14 @@ def test_a_dark_sliver_has_two_sides_and_the_scan_finds_the_right_one() -> None:
     back, empty_back = profiles(n, 1.5, 1.0, 4)
     belly, empty_belly = profiles(n, -1.5, 1.0, 5, strip=2.5)
     fit = fit_edges(
-        np.concatenate([back, belly], axis=1), np.concatenate([empty_back, empty_belly], axis=1), np.concatenate([np.zeros(n), np.full(n, 2.5)]),
-        BLUR, (1.0, 1.0), smooth=11, parts=2, scan_px=(-3.6, -2.4, -1.2, 0.0, 1.2, 2.4, 3.6),
+        np.concatenate([back, belly], axis=1),
+        np.concatenate([empty_back, empty_belly], axis=1),
+        np.concatenate([np.zeros(n), np.full(n, 2.5)]),
+        BLUR,
+        (1.0, 1.0),
+        smooth=11,
+        parts=2,
+        scan_px=(-3.6, -2.4, -1.2, 0.0, 1.2, 2.4, 3.6),
     )
     assert np.median(fit.tau_px[:n]) == pytest.approx(1.5, abs=0.1)
     assert np.median(fit.tau_px[n:]) == pytest.approx(-1.5, abs=0.1)

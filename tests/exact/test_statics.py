@@ -16,9 +16,17 @@ def test_symmetric_string() -> None:
 
 
 @given(
-    st.floats(-40, 40), st.floats(-600, -300), st.floats(-250, 0), st.floats(-250, 0), st.floats(5, 500), st.floats(700, 900), st.floats(700, 900)
+    st.floats(-40, 40),
+    st.floats(-600, -300),
+    st.floats(-250, 0),
+    st.floats(-250, 0),
+    st.floats(5, 500),
+    st.floats(700, 900),
+    st.floats(700, 900),
 )
-def test_forces_at_the_hook_balance(x: float, y: float, left_y: float, right_y: float, force: float, left_x: float, right_x: float) -> None:
+def test_forces_at_the_hook_balance(
+    x: float, y: float, left_y: float, right_y: float, force: float, left_x: float, right_x: float
+) -> None:
     hook, left, right = np.array([x, y]), np.array([-left_x, left_y]), np.array([right_x, right_y])
     tension = string_tensions(hook, left, right, force)
     total = sum(t * (n - hook) / np.linalg.norm(n - hook) for t, n in zip(tension, (left, right), strict=True))

@@ -13,7 +13,15 @@ from tiller.bow.bowfile import parse_bow
 from tiller.bow.rigfile import parse_rig
 from tiller.errors import FileFault, KeyFault
 
-JUNK = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=5), st.lists(st.integers(), max_size=3), st.dictionaries(st.text(max_size=3), st.integers(), max_size=2))
+JUNK = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.floats(),
+    st.text(max_size=5),
+    st.lists(st.integers(), max_size=3),
+    st.dictionaries(st.text(max_size=3), st.integers(), max_size=2),
+)
 
 
 def paths(value: Any, at: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
@@ -50,7 +58,11 @@ def test_any_wrong_value_is_a_key_fault_or_a_bow(small_recording: Path, data: st
 @pytest.mark.parametrize(
     ("path", "value", "says"),
     [
-        (("limbs", "left", "stations", 2, "thickness_mm"), float("nan"), r"limbs\.left\.stations\[2\]\.thickness_mm.*found nan.*from 2 to 80 mm"),
+        (
+            ("limbs", "left", "stations", 2, "thickness_mm"),
+            float("nan"),
+            r"limbs\.left\.stations\[2\]\.thickness_mm.*found nan.*from 2 to 80 mm",
+        ),
         (("limbs", "right", "length_mm"), "long", r"limbs\.right\.length_mm.*'long'"),
         (("string", "kind"), "short", r'string\.kind.*"long", "braced"'),
         (("upper_limb",), "top", r'upper_limb.*"left", "right"'),

@@ -63,7 +63,9 @@ def bow_b() -> BowTruth:
     thickness = np.full_like(s, 14.0)
     moment = crowned_section(width, 14.0, 400.0).second_moment_mm4
     modulus = np.full_like(s, 1e8 / float(moment) * 1e-3)  # EI = 1e8 N mm2 = 100 N m2
-    limb = LimbTruth(s, np.full_like(s, width), thickness, thickness, modulus, np.zeros_like(s), length, 100.0, length, 400.0)
+    limb = LimbTruth(
+        s, np.full_like(s, width), thickness, thickness, modulus, np.zeros_like(s), length, 100.0, length, 400.0
+    )
     return BowTruth("b", "none", limb, limb, "braced", 2 * 972.04, (), (), 170.0, 800.0, 200.0, 0.0)
 
 
@@ -86,14 +88,36 @@ def test_force_draw_curve_of_benchmark_bow_b(shapes_b: tuple[Shooter, list]) -> 
 def test_stiffness_is_recovered_from_benchmark_shapes(shapes_b: tuple[Shooter, list]) -> None:
     shooter, drawn = shapes_b
     s = np.arange(110.0, 980.0, 5.0)
-    prior = StiffnessPrior(s, np.full(len(s), np.log(6e7)), np.eye(len(s)) * 0.5 + 1.0, np.log(np.full(len(s), 14.0)), np.eye(len(s)) * 0.01, np.eye(len(s)) * 0.03)
+    prior = StiffnessPrior(
+        s,
+        np.full(len(s), np.log(6e7)),
+        np.eye(len(s)) * 0.5 + 1.0,
+        np.log(np.full(len(s), 14.0)),
+        np.eye(len(s)) * 0.01,
+        np.eye(len(s)) * 0.03,
+    )
     rest = shooter.rest()
     data = []
     for side, sign in (("left", -1), ("right", 1)):
         grid = bow_b().limb(side).s_mm
         lines = [getattr(shape, f"{side}_mm") for shape in (rest, *drawn)]
-        points = np.array([[np.interp(s, grid, line[:, k]) for k in (0, 1)] for line in lines]).transpose(0, 2, 1) * [sign, 1.0]
-        data.append(LimbData(sign, s, 1000.0, points[0], points, np.zeros(points.shape[:2]), np.full(points.shape[:2], 0.02), np.zeros(len(s)), prior))
+        points = np.array([[np.interp(s, grid, line[:, k]) for k in (0, 1)] for line in lines]).transpose(0, 2, 1) * [
+            sign,
+            1.0,
+        ]
+        data.append(
+            LimbData(
+                sign,
+                s,
+                1000.0,
+                points[0],
+                points,
+                np.zeros(points.shape[:2]),
+                np.full(points.shape[:2], 0.02),
+                np.zeros(len(s)),
+                prior,
+            )
+        )
     n = len(drawn) + 1
     hook = np.array([[np.nan, np.nan], *(shape.hook_mm for shape in drawn)])
     force = np.array([0.0, *(FORCE_B[1:] * 100.0)])

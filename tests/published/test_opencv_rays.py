@@ -9,7 +9,11 @@ from tiller.errors import VisionFault
 from tiller.vision.board import board_pose, crossing, fiducial_points, find_markers, hook_seat
 from tiller.vision.camera import View, as_points
 
-LENS = Lens((1920, 1080), np.array([[2800.0, 0, 955.0], [0, 2805.0, 548.0], [0, 0, 1]]), np.array([0.07, -0.11, 5e-4, 7e-4, 0.02]))
+LENS = Lens(
+    (1920, 1080),
+    np.array([[2800.0, 0, 955.0], [0, 2805.0, 548.0], [0, 0, 1]]),
+    np.array([0.07, -0.11, 5e-4, 7e-4, 0.02]),
+)
 
 
 def looking(yaw: float = 0.05, pitch: float = -0.03, roll: float = 0.02) -> View:
@@ -21,7 +25,9 @@ def looking(yaw: float = 0.05, pitch: float = -0.03, roll: float = 0.02) -> View
 def test_projection_is_opencvs() -> None:
     view = looking()
     points = np.random.default_rng(1).uniform((-800, -600, 0), (800, 250, 120), (50, 3))
-    theirs, _ = cv2.projectPoints(points, cv2.Rodrigues(view.rotation)[0], view.translation, LENS.matrix, LENS.distortion)
+    theirs, _ = cv2.projectPoints(
+        points, cv2.Rodrigues(view.rotation)[0], view.translation, LENS.matrix, LENS.distortion
+    )
     assert np.max(np.abs(view.to_pixels(points) - as_points(theirs))) < 1e-9
 
 
@@ -30,7 +36,11 @@ def test_a_pixel_comes_back_to_its_place_on_the_plane(z: float) -> None:
     view = looking()
     points = np.random.default_rng(2).uniform((-800, -600), (800, 250), (200, 2))
     theirs, _ = cv2.projectPoints(
-        np.column_stack([points, np.full(200, z)]), cv2.Rodrigues(view.rotation)[0], view.translation, LENS.matrix, LENS.distortion
+        np.column_stack([points, np.full(200, z)]),
+        cv2.Rodrigues(view.rotation)[0],
+        view.translation,
+        LENS.matrix,
+        LENS.distortion,
     )
     assert np.max(np.abs(view.on_plane(theirs, z) - points)) < 2e-3
 
@@ -54,7 +64,9 @@ def painted(view: View, fiducials: list[Fiducial], shift: float = 0.0) -> np.nda
     for fid in fiducials:
         known = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, fid.dictionary))
         size = (known.markerSize + 2) * 20
-        marker = cv2.copyMakeBorder(cv2.aruco.generateImageMarker(known, fid.id, size), 30, 30, 30, 30, cv2.BORDER_CONSTANT, value=(235,))
+        marker = cv2.copyMakeBorder(
+            cv2.aruco.generateImageMarker(known, fid.id, size), 30, 30, 30, 30, cv2.BORDER_CONSTANT, value=(235,)
+        )
         corners = fiducial_points(fid)
         centre = corners.mean(axis=0)
         outer = centre + (corners - centre) * (size + 60) / size
@@ -62,7 +74,9 @@ def painted(view: View, fiducials: list[Fiducial], shift: float = 0.0) -> np.nda
         n = size + 60
         source = np.array([[-0.5, -0.5], [n - 0.5, -0.5], [n - 0.5, n - 0.5], [-0.5, n - 0.5]], dtype=np.float32)
         warped = cv2.warpPerspective(marker, cv2.getPerspectiveTransform(source, target), (1920 * k, 1080 * k))
-        mask = cv2.warpPerspective(np.full_like(marker, 255), cv2.getPerspectiveTransform(source, target), (1920 * k, 1080 * k))
+        mask = cv2.warpPerspective(
+            np.full_like(marker, 255), cv2.getPerspectiveTransform(source, target), (1920 * k, 1080 * k)
+        )
         canvas = np.where(mask > 127, warped, canvas)
     small = cv2.resize(canvas, (1920, 1080), interpolation=cv2.INTER_AREA)
     return cv2.GaussianBlur(small, (0, 0), 0.8)
@@ -72,7 +86,9 @@ FIDUCIALS = [
     Fiducial("DICT_4X4_50", i, 110.0, (x, y, 0.0), r)
     for i, (x, y, r) in enumerate([(-740, 190, 90.4), (740, 190, 0.9), (-620, -520, 181.0), (640, -530, -1.2)])
 ]
-RIG = Rig(80.0, LENS, tuple(FIDUCIALS), HookFiducial("DICT_4X4_50", 20, 56.0, (0.8, 58.0), 104.0), LoadCell(5000.0, 0.0))
+RIG = Rig(
+    80.0, LENS, tuple(FIDUCIALS), HookFiducial("DICT_4X4_50", 20, 56.0, (0.8, 58.0), 104.0), LoadCell(5000.0, 0.0)
+)
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.25, 0.5])

@@ -9,7 +9,9 @@ from tiller.bow.section import crowned_section, sagitta_mm
 
 
 @pytest.mark.filterwarnings("ignore")
-@pytest.mark.parametrize(("width", "thickness", "radius"), [(43.0, 16.0, 90.0), (20.0, 11.0, 60.0), (48.0, 14.0, 300.0)])
+@pytest.mark.parametrize(
+    ("width", "thickness", "radius"), [(43.0, 16.0, 90.0), (20.0, 11.0, 60.0), (48.0, 14.0, 300.0)]
+)
 def test_against_finite_elements(width: float, thickness: float, radius: float) -> None:
     from sectionproperties.analysis import Section
     from sectionproperties.pre import Geometry

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -45,7 +46,9 @@ def paint_over(folder: Path, keep: int) -> None:
     ids = [f.id for f in rig.fiducials][keep:]
     for path in (folder / "frames").iterdir():
         image = cv2.imread(str(path))
-        for (_, marker), corners in find_markers(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), {rig.hook.dictionary}).items():
+        for (_, marker), corners in find_markers(
+            cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), {rig.hook.dictionary}
+        ).items():
             if marker in ids:
                 x, y = corners.mean(axis=0)
                 cv2.circle(image, (int(x), int(y)), 60, (180, 180, 180), -1)
@@ -55,7 +58,12 @@ def paint_over(folder: Path, keep: int) -> None:
 def shift_all(folder: Path) -> None:
     for path in (folder / "frames").iterdir():
         image = cv2.imread(str(path))
-        cv2.imwrite(str(path), cv2.warpAffine(image, np.float32([[1, 0, 260], [0, 1, 0]]), image.shape[1::-1], borderMode=cv2.BORDER_REPLICATE))
+        cv2.imwrite(
+            str(path),
+            cv2.warpAffine(
+                image, np.float32([[1, 0, 260], [0, 1, 0]]), image.shape[1::-1], borderMode=cv2.BORDER_REPLICATE
+            ),
+        )
 
 
 def halve(folder: Path) -> None:
@@ -80,26 +88,37 @@ CASES: dict[str, tuple[Callable[[Path], object], str]] = {
     "bow partly out of the picture": (shift_all, "partly out of the picture"),
     "empty frame missing": (without_role("empty"), "no picture of the empty rack"),
     "rest frame missing": (without_role("rest"), "no picture of the bow at rest"),
-    "unreadable picture": (lambda f: first(f, "empty").write_bytes(b"no picture"), "No picture of the empty rack can be used.*no readable picture"),
+    "unreadable picture": (
+        lambda f: first(f, "empty").write_bytes(b"no picture"),
+        "No picture of the empty rack can be used.*no readable picture",
+    ),
     "truncated picture": (lambda f: first(f, "empty").write_bytes(first(f, "empty").read_bytes()[:30_000]), "cut off"),
     "wrong image size for the lens": (halve, "640x360 pixels but the lens in rig.toml was calibrated at 1280x720"),
     "force log empty": (lambda f: (f / "force.csv").write_text("t_s,line\n"), "force log is empty"),
     "force log all rejected": (garble_force, "lines of the force log were rejected"),
     "picture times that run backwards": (backwards, "runs backwards"),
     "NaN in a station": (
-        lambda f: (f / "bow.toml").write_text((f / "bow.toml").read_text().replace("thickness_mm = 1", "thickness_mm = nan #", 1)), r"bow.toml: key 'limbs.left.stations\[0\]"
+        lambda f: (f / "bow.toml").write_text(
+            re.sub(r"thickness_mm = [0-9.]+", "thickness_mm = nan", (f / "bow.toml").read_text(), count=1)
+        ),
+        r"bow.toml: key 'limbs.left.stations\[0\]",
     ),
     "no bow.toml": (lambda f: (f / "bow.toml").unlink(), "is no recording: bow.toml is missing"),
     "no pull": (without_role("pull"), "no picture of the pull"),
     "no time": (lambda f: write_rows(f, [rows(f)[0], ["frames/a.jpg", "soon", "empty"]]), "expected a time in seconds"),
     "unknown role": (lambda f: write_rows(f, [rows(f)[0], ["frames/a.jpg", "1.0", "nap"]]), "role is 'nap'"),
     "no columns": (lambda f: (f / "frames.csv").write_text("a,b\n"), "has no column 'file'"),
-    "bow still on the rack in the empty picture": (lambda f: shutil.copy(first(f, "rest"), first(f, "empty")), "not found in the rest picture"),
+    "bow still on the rack in the empty picture": (
+        lambda f: shutil.copy(first(f, "rest"), first(f, "empty")),
+        "not found in the rest picture",
+    ),
 }
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_one_clear_sentence(name: str, small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_one_clear_sentence(
+    name: str, small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     hurt, says = CASES[name]
     folder = tmp_path / "pull"
     shutil.copytree(small_recording, folder)
@@ -107,8 +126,6 @@ def test_one_clear_sentence(name: str, small_recording: Path, tmp_path: Path, ho
     assert main(["measure", str(folder), "--json", str(tmp_path / "out.json")]) == 2
     said = capsys.readouterr()
     assert said.out == ""
-    import re
-
     assert re.search(says, said.err), said.err
     assert said.err.startswith("tiller: ")
     assert said.err.count("\n") == 1
@@ -117,15 +134,25 @@ def test_one_clear_sentence(name: str, small_recording: Path, tmp_path: Path, ho
     assert not (home / "book.sqlite3").exists()
 
 
-@pytest.mark.parametrize(("argument", "says"), [("nowhere", "does not exist"), ("file", "is a file"), ("folder", "is no recording")])
-def test_a_folder_that_is_no_recording(argument: str, says: str, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(
+    ("argument", "says"), [("nowhere", "does not exist"), ("file", "is a file"), ("folder", "is no recording")]
+)
+def test_a_folder_that_is_no_recording(
+    argument: str, says: str, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "file").write_text("")
     (tmp_path / "folder").mkdir()
     assert main(["measure", str(tmp_path / argument)]) == 2
     assert says in capsys.readouterr().err
 
 
-def test_full_disk_while_saving(small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_full_disk_while_saving(
+    small_recording: Path,
+    tmp_path: Path,
+    home: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     with Book(home / "book.sqlite3"):
         pass
     # the database may grow no further: SQLite's own way of a full disk
@@ -145,7 +172,13 @@ def test_full_disk_while_saving(small_recording: Path, tmp_path: Path, home: Pat
         assert book.bows() == []
 
 
-def test_full_disk_while_writing_files(small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_full_disk_while_writing_files(
+    small_recording: Path,
+    tmp_path: Path,
+    home: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     import os
 
     def full(_: int) -> None:
@@ -155,4 +188,7 @@ def test_full_disk_while_writing_files(small_recording: Path, tmp_path: Path, ho
     assert main(["measure", str(small_recording), "--json", str(tmp_path / "out.json"), "--no-pictures"]) == 2
     assert "No space left" in capsys.readouterr().err
     assert list(tmp_path.glob("*.json*")) == []
-    assert not (home / "book.sqlite3").exists() or sqlite3.connect(home / "book.sqlite3").execute("SELECT COUNT(*) FROM pulls").fetchone()[0] == 0
+    assert (
+        not (home / "book.sqlite3").exists()
+        or sqlite3.connect(home / "book.sqlite3").execute("SELECT COUNT(*) FROM pulls").fetchone()[0] == 0
+    )

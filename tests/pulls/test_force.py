@@ -23,13 +23,25 @@ def true_force(t: float) -> float:
     return max(0.0, 12.0 * (step + min(1.0, into / 2.0)))
 
 
-def pull(faults: tuple[str, ...] = (), lag: float = 0.12, rate: float = 80.0, seed: int = 3, drift: float = 0.6) -> tuple[list[tuple[float, str]], TrueCell]:
+def pull(
+    faults: tuple[str, ...] = (), lag: float = 0.12, rate: float = 80.0, seed: int = 3, drift: float = 0.6
+) -> tuple[list[tuple[float, str]], TrueCell]:
     cell = TrueCell(5000.0, -31000.0, drift, 0.2, rate, lag)
     return stream(true_force, 0.0, 112.0, cell, faults, np.random.default_rng(seed)), cell
 
 
 RIG_CELL = LoadCell(5000.0, -30000.0)
-FAULTS = [(), ("garbled", "cut"), ("doubled",), ("wrap",), ("reset",), ("spike",), ("dropout",), ("trouble",), ("garbled", "doubled", "spike", "reset", "wrap")]
+FAULTS = [
+    (),
+    ("garbled", "cut"),
+    ("doubled",),
+    ("wrap",),
+    ("reset",),
+    ("spike",),
+    ("dropout",),
+    ("trouble",),
+    ("garbled", "doubled", "spike", "reset", "wrap"),
+]
 
 
 @pytest.mark.parametrize("rate", [80.0, 10.0])

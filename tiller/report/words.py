@@ -64,11 +64,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units) -> str:
         if np.isfinite(limb.implied_modulus_gpa):
             known = f"; the bow's file says {bow.modulus_gpa:.1f}" if bow.modulus_gpa else ""
             known += f"; {wood.source}: {wood.modulus_gpa:.1f}" if wood else "; this wood is not in the table"
-            crown = (
-                ""
-                if bow.crown_radius_mm
-                else " (back taken as flat: bow.toml has no crown_radius_mm, a crowned back makes this figure come out low)"
-            )
+            crown = "" if bow.crown_radius_mm else " (with the crown radius named in the note below)"
             out.append(
                 f"Modulus that the {side} limb's stiffness and calipers imply: {limb.implied_modulus_gpa:.1f} GPa{known}{crown}."
             )

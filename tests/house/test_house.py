@@ -1,0 +1,105 @@
+"""The house's own rules: quick start, nothing heavy on --help, every command documented, modules short, words kept out."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tiller.cli import build_parser, main
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_help_is_quick_and_light() -> None:
+    code = "import sys; from tiller.cli import build_parser; build_parser(); print([m for m in ('cv2','scipy','numpy','matplotlib','dearpygui') if m in sys.modules])"
+    spent = []
+    for _ in range(3):
+        start = time.perf_counter()
+        out = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT)
+        spent.append(time.perf_counter() - start)
+    assert out.stdout.strip() == "[]"
+    assert min(spent) < 0.25
+
+
+def commands(parser: argparse.ArgumentParser, at: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
+    out = []
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for name, inner in action.choices.items():
+                out += commands(inner, (*at, name)) or [(*at, name)]
+    return out
+
+
+def test_every_command_is_in_the_readme_and_has_help(capsys: pytest.CaptureFixture[str]) -> None:
+    readme = (ROOT / "README.md").read_text()
+    found = commands(build_parser())
+    assert len(found) >= 6
+    for words in found:
+        assert "tiller " + " ".join(words) in readme, words
+        with pytest.raises(SystemExit) as stop:
+            main([*words, "--help"])
+        assert stop.value.code == 0
+        assert "usage" in capsys.readouterr().out
+
+
+def test_top_level_holds_only_what_it_may() -> None:
+    out = subprocess.run(["git", "ls-files"], check=True, capture_output=True, text=True, cwd=ROOT).stdout.split("\n")
+    top = {name.split("/")[0] for name in out if name and not name.startswith(".")}
+    assert top <= {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "LICENSE",
+        "tiller",
+        "hardware",
+        "tests",
+        "calibration",
+    }
+
+
+def test_modules_stay_short_and_say_no_paths_of_one_machine() -> None:
+    for path in [*ROOT.glob("tiller/**/*.py"), *ROOT.glob("tests/**/*.py")]:
+        text = path.read_text()
+        assert text.count("\n") < 600, path
+        assert not re.search("/" + "(work|root|home)" + "/", text), path
+
+
+def test_wrong_words_on_the_command_line_end_with_2(capsys: pytest.CaptureFixture[str]) -> None:
+    for words in ([], ["nonsense"], ["measure"]):
+        with pytest.raises(SystemExit) as stop:
+            main(words)
+        assert stop.value.code == 2
+    capsys.readouterr()
+
+
+def test_simulate_says_what_makes_no_sense(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for words, says in (
+        (["--spot", "middle:1-2:-7%"], "is no spot"),
+        (["--spot", "left:400-300:-7%"], "is no spot"),
+        (["--fault", "gremlin"], "is no serial fault"),
+        (["--spot", "left:1200-1300:-7%"], "beyond the left limb's end"),
+    ):
+        assert main(["simulate", str(tmp_path / "x"), *words]) == 2
+        assert says in capsys.readouterr().err
+        assert not (tmp_path / "x").exists()
+
+
+def test_simulate_never_writes_over_a_recording(small_recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["simulate", str(small_recording)]) == 2
+    assert "never rewritten" in capsys.readouterr().err
+
+
+def test_the_demo_finds_what_was_put_in(tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["demo", "--folder", str(tmp_path / "demo")]) == 0
+    out = capsys.readouterr().out
+    assert "WEAK  left limb" in out
+    assert "STIFF right limb" in out
+    measured = tmp_path / "demo" / "recording-1" / "measured"
+    for name in ("overlay.jpg", "limbs.png", "force_draw.png", "result.json"):
+        assert (measured / name).stat().st_size > 10_000
