@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -307,6 +308,21 @@ def main(argv: list[str] | None = None) -> int:
         return 2
     except BrokenPipeError:
         return 0
+    except OSError as err:
+        print(
+            f"tiller: {err.filename or 'a file'} could not be read or written ({err.strerror or err}): check disk and permissions.",
+            file=sys.stderr,
+        )
+        return 2
+    except Exception as err:
+        if os.environ.get("TILLER_TRACE"):
+            raise
+        print(
+            f"tiller: a fault of the program itself ({type(err).__name__}: {err}): nothing half-written is in the book; please report it"
+            " with the trace that TILLER_TRACE=1 shows.",
+            file=sys.stderr,
+        )
+        return 1
     except KeyboardInterrupt:
         print("tiller: stopped; the book holds whatever was finished before.", file=sys.stderr)
         return 130

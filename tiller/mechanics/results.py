@@ -51,6 +51,8 @@ class LimbResult:
         rest_mm, drawn_mm: (n, 2) centreline at rest and at the largest draw, rack x, y.
         marks: stretches that are stiff or weak.
         aim: even strain of the limb.
+        bend_alone_per_m, bend_alone_sd: bend from the pictures at rest and at the largest draw alone, without force
+            or stiffness: a check on the first two, noisier.
         implied_modulus_gpa: modulus that EI and the calipers' section imply (median), and its spread.
     """
 
@@ -71,6 +73,8 @@ class LimbResult:
     drawn_mm: Array
     marks: tuple[Mark, ...]
     aim: float
+    bend_alone_per_m: Array
+    bend_alone_sd: Array
     implied_modulus_gpa: float
     implied_modulus_sd_gpa: float
 

@@ -17,6 +17,7 @@ from tiller.force.cell import ForceAt, ForceSeries, force_at, to_newton
 from tiller.force.lag import Lag, find_lag
 from tiller.force.log import ForceLog, read_log
 from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
+from tiller.mechanics.curvature import bend_from_places, change_of_place
 from tiller.mechanics.marks import TIP_SHARE, Departure, departure_from_even, find_marks
 from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
 from tiller.mechanics.pullfit import LimbData, LimbFit, PullFit, Pulls, fit_pull
@@ -33,6 +34,8 @@ ASSUMED_MODULUS_GPA = 11.0
 LEVEL_SD = 0.01
 """Relative sd of the level of EI from hook, bow plane and load cell together (common practice, no source)."""
 KNOCK_PX = 1.5
+ALONE_GAP = 0.08
+"""Mean disagreement of the two ways to the bend that is worth saying (common practice, no source)."""
 LEAST_DRAW_MM = 40.0
 SEEN_LEAST = 0.35
 """A station seen in fewer than this share of the pictures has no value."""
@@ -337,11 +340,12 @@ def _result(
         raise MeasureFault(msg)
     largest = max(good, key=lambda k: pictures[k].draw_mm)
     row = index[pictures[largest].file]
+    at_rest = np.array([seen.picture.role == "rest" for seen in sight.seen])
     limbs: dict[Side, LimbResult] = {}
     departures: dict[Side, Departure] = {}
     for side, limb_fit in (("left", fit.left), ("right", fit.right)):
         key: Side = "left" if side == "left" else "right"
-        limbs[key], departures[key] = _limb_result(bow, key, data[key], limb_fit, row, fitted.crown_radius_mm)
+        limbs[key], departures[key] = _limb_result(bow, key, data[key], limb_fit, row, at_rest, fitted.crown_radius_mm)
     down = [k for k, p in enumerate(pictures) if p.branch == "down" and np.isfinite(p.force_n)]
     factors = [fit.factor[index[pictures[k].file]] for k in down]
     weights = [1 / max(1e-4, fit.factor_sd[index[pictures[k].file]]) ** 2 for k in down]
@@ -370,6 +374,16 @@ def _result(
         for p in pictures
         if not np.isfinite(p.force_n)
     ]
+    for side in SIDES:
+        found = limbs[side]
+        both = np.isfinite(found.departure) & np.isfinite(found.bend_alone_per_m)
+        if np.count_nonzero(both) > 10:
+            gap = float(np.mean(found.bend_alone_per_m[both]) / np.mean(found.bend_per_m[both]) - 1)
+            if abs(gap) > ALONE_GAP:
+                said.append(
+                    f"the {side} limb's bend in the picture of the largest draw alone is {100 * gap:+.0f} % off what all pictures and"
+                    " forces say together: look whether the handle slipped, or the bow took a set during the pull."
+                )
     if fitted.crown is not None:
         sd = fitted.crown.curvature_sd_per_mm
         low, high = fitted.crown.curvature_per_mm + sd, fitted.crown.curvature_per_mm - sd
@@ -397,7 +411,7 @@ def _result(
 
 
 def _limb_result(
-    bow: Bow, side: Side, data: LimbData, fit: LimbFit, row: int, crown: float | None
+    bow: Bow, side: Side, data: LimbData, fit: LimbFit, row: int, rest: NDArray[np.bool_], crown: float | None
 ) -> tuple[LimbResult, Departure]:
     limb = bow.limb(side)
     s = data.s_mm
@@ -422,6 +436,9 @@ def _limb_result(
     implied = np.exp(fit.log_ei) / section.second_moment_mm4 * 1e-3
     level = float(np.median(implied[inside])) if np.any(inside) else float("nan")
     spread = float(1.4826 * np.median(np.abs(implied[inside] - level))) if np.any(inside) else float("nan")
+    at_rest = np.nanmean(np.where(np.isfinite(data.offset_mm[rest]), data.offset_mm[rest], 0.0), axis=0)
+    change = change_of_place(s, data.rest_mm, data.points_mm[row], data.offset_mm[row] - at_rest)
+    alone = bend_from_places(s, change, 1.5 * data.sd_mm[row])
     mirror = np.array([float(data.sign), 1.0])
 
     def shown(values: Array) -> Array:
@@ -446,6 +463,8 @@ def _limb_result(
             drawn_mm=fit.line_mm[row] * mirror,
             marks=marks,
             aim=departure.aim,
+            bend_alone_per_m=shown(1e3 * alone.bend_per_mm),
+            bend_alone_sd=shown(1e3 * alone.sd_per_mm),
             implied_modulus_gpa=level,
             implied_modulus_sd_gpa=spread,
         ),

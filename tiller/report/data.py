@@ -32,6 +32,8 @@ def limb_json(limb: LimbResult) -> dict[str, Any]:
         "s_mm": _list(limb.s_mm, 3),
         "bend_per_m": _list(limb.bend_per_m),
         "bend_sd": _list(limb.bend_sd),
+        "bend_alone_per_m": _list(limb.bend_alone_per_m),
+        "bend_alone_sd": _list(limb.bend_alone_sd),
         "stiffness_n_m2": _list(limb.stiffness_n_m2),
         "stiffness_sd": _list(limb.stiffness_sd),
         "strain": _list(limb.strain, 8),
