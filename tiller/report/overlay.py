@@ -93,7 +93,7 @@ def overlay(
             )
             middle = (
                 limb.drawn_mm[inside][np.count_nonzero(inside) // 2]
-                + 62 * normal[inside][np.count_nonzero(inside) // 2]
+                + 92 * normal[inside][np.count_nonzero(inside) // 2]
             )
             x, y = view.plane_to_pixels(middle, plane_z_mm)[0]
             labels.append(((x, y), f"{mark.kind} {100 * mark.departure:+.0f} %", COLOUR[mark.kind], "big"))

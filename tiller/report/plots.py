@@ -98,7 +98,9 @@ def limb_plot(result: PullResult, units: Units = METRIC) -> bytes:
     axes.set_xlabel(f"along the back from the pivot, {units.length_unit}   (left limb | right limb)", color=INK)
     axes.set_ylabel("strain at the back, %", color=INK)
     axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
-    axes.legend(loc="lower center", ncols=3, frameon=False, fontsize=9, labelcolor=INK)
+    axes.legend(
+        loc="lower center", ncols=3, facecolor=PAPER, edgecolor="none", framealpha=0.92, fontsize=9, labelcolor=INK
+    )
     draw = result.pictures[result.largest]
     figure.text(
         0.075,

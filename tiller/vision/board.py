@@ -99,20 +99,21 @@ def find_markers(
     return {k: v for k, v in found.items() if k not in twice}
 
 
-def find_near(gray: NDArray[np.uint8], wanted: Mapping[Key, tuple[Array, float]]) -> dict[Key, Array]:
+def find_near(image: NDArray[np.uint8], wanted: Mapping[Key, tuple[Array, float]]) -> dict[Key, Array]:
     """Markers looked for where they are expected: much quicker than the whole picture.
 
     Args:
         wanted: by marker, the expected centre (pixels) and half the side of the square to search.
     """
     found: dict[Key, Array] = {}
-    height, width = gray.shape[:2]
+    height, width = image.shape[:2]
     for key, (centre, reach) in wanted.items():
         x0, y0 = int(max(0, centre[0] - reach)), int(max(0, centre[1] - reach))
         x1, y1 = int(min(width, centre[0] + reach)), int(min(height, centre[1] + reach))
         if x1 - x0 < 12 or y1 - y0 < 12:
             continue
-        seen = find_markers(np.ascontiguousarray(gray[y0:y1, x0:x1]), (key[0],), (x0, y0), quick=True)
+        cut = np.asarray(cv2.cvtColor(image[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+        seen = find_markers(cut, (key[0],), (x0, y0), quick=True)
         if key in seen:
             found[key] = seen[key]
     return found

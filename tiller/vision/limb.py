@@ -32,7 +32,7 @@ LUMA = np.array([0.114, 0.587, 0.299], dtype=np.float32)
 """Rec. ITU-R BT.601 luma weights in blue, green, red order."""
 NOCK_CLEARANCE_MM = 20.0
 """The last stretch before the nock is not measured: string and nock hide its edge; it is as good as straight."""
-SCAN_PX = (-3.6, -2.4, -1.2, 0.0, 1.2, 2.4, 3.6)
+SCAN_PX = (-3.0, -1.5, 0.0, 1.5, 3.0)
 GRAIN = 2.5
 BACK_SD_MM = 0.22
 FLOOR_PX = 0.03

@@ -282,7 +282,18 @@ def see_limb(scene: Scene, image: Image, model: LimbModel, expected: Array, reac
         offset = smooth_offsets(s[::every], band.offset_mm, np.where(band.evidence > 2.0, 1.0, 15.0), 110.0)
         expected = restation(expected + np.interp(s, s[::every], offset)[:, None] * normal, s, anchor)
     for turn in range(3):
-        trace = trace_limb(image, scene.empty, view, z, model, expected, scene.look, scan=turn == 0 and reach_mm > 1.0)
+        following = reach_mm <= FOLLOWING_MM
+        trace = trace_limb(
+            image,
+            scene.empty,
+            view,
+            z,
+            model,
+            expected,
+            scene.look,
+            rounds=1 if following else 3,
+            scan=turn == 0 and not following,
+        )
         shift = smooth_offsets(s, trace.offset_mm, trace.sd_mm, 100.0)
         if not np.all(np.isfinite(shift)):
             return trace
@@ -299,23 +310,22 @@ def see_hook(
 ) -> tuple[SeenHook | None, Array | None, float]:
     """Hook seat, hook fiducial's centre in the picture, and the board's shift since the empty rack (px).
 
-    ``few``: watch two of the board's fiducials instead of all of them.
+    ``few``: watch one of the board's fiducials instead of all of them.
     """
     hook = scene.rig.hook
     key: Key = (hook.dictionary, hook.id)
-    grey = gray(image)
     wanted: dict[Key, tuple[Array, float]] = {}
     by_id = {f.id: f.dictionary for f in scene.rig.fiducials}
     scale = scene.rig.lens.matrix[0, 0] / max(1.0, scene.board.view.centre_mm[2])
-    watched = sorted(scene.board.centres_px)[:2] if few else sorted(scene.board.centres_px)
+    watched = sorted(scene.board.centres_px)[:1] if few else sorted(scene.board.centres_px)
     for fid in watched:
         centre = scene.board.centres_px[fid]
         wanted[(by_id[fid], fid)] = (centre, max(40.0, 1.3 * scale * _side(scene.rig, fid)))
     if last_px is not None:
         wanted[key] = (last_px, max(60.0, 2.2 * scale * hook.side_mm))
-    markers = find_near(grey, wanted)
+    markers = find_near(image, wanted)
     if key not in markers:
-        whole = find_markers(grey, (hook.dictionary,))
+        whole = find_markers(gray(image), (hook.dictionary,))
         if key in whole:
             markers[key] = whole[key]
     shifts = [
@@ -367,6 +377,8 @@ def find_models(scene: Scene, image: Image) -> tuple[Scene, Mapping[Side, LimbMo
     return scene, {side: find_rest(scene, image, side, start=rough[side]) for side in SIDES}
 
 
+FOLLOWING_MM = 1.0
+"""Where the limb is expected to this, as between live pictures, one round with each profile's own levels will do."""
 ROOT_PLAY_MM = 3.0
 """The handle sits in its cradle: a limb's root does not leave its place by more than this (common practice, no source)."""
 
