@@ -31,7 +31,7 @@ Array = NDArray[np.float64]
 
 ASSUMED_MODULUS_GPA = 11.0
 """Only a starting point where nothing is known of the wood; the level is found by the pull."""
-LEVEL_SD = 0.01
+LEVEL_SD = 0.015
 """Relative sd of the level of EI from hook, bow plane and load cell together (common practice, no source)."""
 KNOCK_PX = 1.5
 ALONE_GAP = 0.08
