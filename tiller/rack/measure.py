@@ -277,7 +277,8 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> _Fitted:
     pulls = Pulls(hook, force, sd, rest, down)
     radius = sight.scene.bow.crown_radius_mm
     data: dict[Side, LimbData] = {side: limb_data(sight, side, radius) for side in SIDES}
-    fit = _fit_or_fault(data, pulls)
+    # a first fit only to read the crown off it need not be polished
+    fit = _fit_or_fault(data, pulls, 12 if radius is not None else 7)
     crown = None
     if radius is None:
         crown = crown_from_stiffness([_reading(sight.scene.bow, side, getattr(fit, side)) for side in SIDES])
@@ -287,9 +288,9 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> _Fitted:
     return _Fitted(fit, data, radius, crown)
 
 
-def _fit_or_fault(data: dict[Side, LimbData], pulls: Pulls) -> PullFit:
+def _fit_or_fault(data: dict[Side, LimbData], pulls: Pulls, rounds: int = 12) -> PullFit:
     try:
-        return fit_pull(data["left"], data["right"], pulls)
+        return fit_pull(data["left"], data["right"], pulls, rounds)
     except (ValueError, np.linalg.LinAlgError) as err:
         msg = f"The stiffness cannot be fitted to this pull ({err}); pull further, or look whether pictures and force belong together."
         raise MeasureFault(msg) from err

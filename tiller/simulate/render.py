@@ -266,8 +266,8 @@ class Painter:
             n = points.shape[1]
             p = pixels[at : at + 2 * n].reshape(2, n, 2)
             at += 2 * n
-            # two segments of 5 mm to a quad: straight within a hundredth of a pixel
-            index = np.append(np.arange(0, n - 1, 2), n - 1)
+            # three segments of 5 mm to a quad: straight within a thirtieth of a millimetre
+            index = np.append(np.arange(0, n - 1, 3), n - 1)
             p = p[:, index]
             quads = np.round(np.stack([p[0, :-1], p[0, 1:], p[1, 1:], p[1, :-1]], axis=1)).astype(np.int32)
             for quad, colour in zip(quads, colours[index[:-1]].tolist(), strict=True):

@@ -291,7 +291,7 @@ def see_limb(scene: Scene, image: Image, model: LimbModel, expected: Array, reac
             model,
             expected,
             scene.look,
-            rounds=1 if following else 3,
+            rounds=1 if following or turn else 3,
             scan=turn == 0 and not following,
         )
         shift = smooth_offsets(s, trace.offset_mm, trace.sd_mm, 100.0)
