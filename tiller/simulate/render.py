@@ -318,8 +318,8 @@ class Painter:
             kernel[:] = 1.0 / length
             image = np.asarray(cv2.filter2D(image, -1, kernel), dtype=np.uint8)
         ox, oy = self.rng.integers(0, 64, 2)
-        noisy = cv2.add(image.astype(np.int16), self.grain[oy : oy + height, ox : ox + width])
-        return np.clip(noisy, 0, 255).astype(np.uint8)
+        grain = self.grain[oy : oy + height, ox : ox + width]
+        return np.asarray(cv2.add(image, grain, dtype=cv2.CV_8U), dtype=np.uint8)
 
     def _shadows(self, image: Image, lines: list[tuple[str, Array]], hook: Array, strung: bool) -> Image:
         setting, camera = self.scenery.setting, self.scenery.camera
