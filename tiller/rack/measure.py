@@ -37,7 +37,7 @@ KNOCK_PX = 1.5
 ALONE_GAP = 0.08
 """Mean disagreement of the two ways to the bend that is worth saying (common practice, no source)."""
 LEAST_DRAW_MM = 40.0
-SEEN_LEAST = 0.35
+SEEN_LEAST = 0.5
 """A station seen in fewer than this share of the pictures has no value."""
 
 Progress = Callable[[str], None]
@@ -422,6 +422,9 @@ def _limb_result(
     low, high = working_zone(bow, side)
     departure = departure_from_even(s, strain.back, strain.log_cov, low, high)
     seen = np.mean(np.isfinite(data.offset_mm), axis=0) >= SEEN_LEAST
+    # a lone station amid a hidden stretch is chance: most of its neighbours within 20 mm must be seen too
+    padded = np.pad(seen.astype(float), 4, mode="edge")
+    seen &= np.lib.stride_tricks.sliding_window_view(padded, 9).mean(axis=1) > 0.5
     departure = Departure(
         s,
         np.where(seen, departure.departure, np.nan),
