@@ -63,6 +63,21 @@ def make_recording(folder: Path, wish: Wish) -> BowTruth:
     Raises:
         TillerError: the wish makes no sense, the bow cannot be drawn that far, or the folder is not free.
     """
+    for name, value, low, high in (
+        ("--seed", wish.seed, 0, 2**31),
+        ("--pictures", wish.pictures, 3, 500),
+        ("--rate", wish.rate_hz, 5, 200),
+        ("--light", wish.light, 0.05, 1.5),
+        ("--noise", wish.noise, 0, 20),
+        ("--blur", wish.blur_px, 0, 5),
+        ("--motion", wish.motion_px, 0, 20),
+        ("--crook", wish.crook_per_m, 0, 3),
+        ("--knots", wish.knots, 0, 20),
+        ("--largest", 500.0 if wish.largest_mm is None else wish.largest_mm, 200, 900),
+    ):
+        if not low <= value <= high:
+            msg = f"{name} is {value:g}, which no rack in software can play: give a number from {low:g} to {high:g}."
+            raise TillerError(msg)
     for fault in wish.faults:
         if fault not in FAULTS:
             msg = f"'{fault}' is no serial fault of the software rack: use any of {', '.join(FAULTS)}."
