@@ -188,7 +188,8 @@ def _demo(args: argparse.Namespace) -> int:
     for path in kept.pictures:
         print(f"Picture: {path}")
     print(f"Data: {folder / 'measured' / 'result.json'}")
-    print(f"Book of the demo: {home / 'demo-book.sqlite3'}, pull {kept.pull_id}")
+    book = home / "demo-book.sqlite3"
+    print(f"The demo has a book of its own; look into it with: tiller book show {kept.pull_id} --book {book}")
     return 0
 
 
