@@ -4,7 +4,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tiller.force.line import MS_LIMIT, Reading, Rejected, crc8, parse_line
-from tiller.simulate.serial import line_of
+from tiller.simulate.serial import checksum, line_of
 
 
 @settings(max_examples=600)
@@ -14,7 +14,9 @@ from tiller.simulate.serial import line_of
 @example(b"W,\xb2,1,00")
 def test_any_bytes(raw: bytes) -> None:
     line = parse_line(raw)
-    assert line is not None
+    if isinstance(line, Reading):
+        body, _, tail = raw.strip(b"\r\n \t\0").rpartition(b",")
+        assert int(tail, 16) == checksum(body.decode("ascii"))
 
 
 @given(st.integers(0, MS_LIMIT - 1), st.integers(-8_388_606, 8_388_605))

@@ -165,7 +165,7 @@ def test_full_disk_while_saving(
 
     monkeypatch.setattr(Book, "open", tight)
     assert main(["measure", str(small_recording), "--no-pictures", "--quiet"]) == 2
-    assert "full" in capsys.readouterr().err
+    assert "database or disk is full" in capsys.readouterr().err
     monkeypatch.setattr(Book, "open", original)
     with Book(home / "book.sqlite3") as book:
         assert book.pulls() == []

@@ -95,6 +95,18 @@ def test_zero_comes_from_the_slack_string_and_its_wander_is_taken_out() -> None:
     assert late.force_n[0] == pytest.approx(true_force(97.0), abs=0.8)
 
 
+def test_a_moving_rope_at_ten_readings_a_second() -> None:
+    cell = TrueCell(5000.0, 0.0, 0.0, 0.02, 10.0, 0.0)
+    lines = stream(
+        lambda t: 0.0 if t < 30 else min(180.0, 100.0 * (t - 30)), 0.0, 40.0, cell, (), np.random.default_rng(2)
+    )
+    series = to_newton(read_log(lines), LoadCell(5000.0, 0.0), (2.0, 28.0))
+    for moment in np.arange(30.7, 31.2, 0.03):
+        at = force_at(series, np.array([moment]))
+        assert at.force_n[0] == pytest.approx(100.0 * (moment - 30), abs=4 * at.sd_n[0])
+        assert not at.held[0]
+
+
 def test_faults_in_words() -> None:
     with pytest.raises(ForceFault, match="log is empty"):
         read_log([])

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.conftest import SHARED
 from tiller.cli import main
 from tiller.rack.measure import measure
 from tiller.rack.recording import read_recording
@@ -177,5 +176,22 @@ def test_some_bad_pictures_and_a_hole_in_the_force_are_left_out_and_said(small_r
     assert len(result.pictures) == 10
 
 
-def test_shared_is_where_the_house_says() -> None:
-    assert SHARED.name == "shared"
+@pytest.mark.parametrize("hysteresis", [0.02, 0.10])
+def test_hysteresis_is_measured_and_a_rest_picture_after_the_pull_does_no_harm(
+    tmp_path: Path, hysteresis: float
+) -> None:
+    import csv
+
+    bow = random_bow(np.random.default_rng(12), "bow", (), string_kind="long")
+    truth = write_recording(tmp_path / "pull", bow, Plan(largest_mm=480.0, pictures=9, seed=12, hysteresis=hysteresis))
+    with (tmp_path / "pull" / "frames.csv").open(newline="") as file:
+        rows = list(csv.reader(file))
+    shutil.copy(tmp_path / "pull" / rows[2][0], tmp_path / "pull" / "frames" / "900_rest.jpg")
+    rows.append(["frames/900_rest.jpg", f"{float(rows[-1][1]) + 9.0:.4f}", "rest"])
+    with (tmp_path / "pull" / "frames.csv").open("w", newline="") as file:
+        csv.writer(file).writerows(rows)
+    result = measure(read_recording(tmp_path / "pull")).result
+    assert result.hysteresis == pytest.approx(hysteresis, abs=0.015)
+    forces = {f["file"]: f["force_n"] for f in truth["frames"]}
+    for p in result.pictures:
+        assert p.force_n == pytest.approx(forces[p.file], rel=0.005, abs=0.5)

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tiller.bow.section import sagitta_mm
 from tiller.bow.tomlcheck import Table, load_toml
 from tiller.bow.woods import Wood, find_wood
 
@@ -151,6 +152,12 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
                 if st.width_mm > 2 * crown:
                     row = limbs.table(side).tables("stations", 2)[i]
                     raise row.fault("width_mm", f"at most twice the crown_radius_mm ({2 * crown:g} mm)")
+                if float(sagitta_mm(st.width_mm, crown)) >= 0.8 * st.thickness_mm:
+                    row = limbs.table(side).tables("stations", 2)[i]
+                    raise row.fault(
+                        "thickness_mm",
+                        f"well over the crown's own height there ({float(sagitta_mm(st.width_mm, crown)):.1f} mm at crown_radius_mm {crown:g})",
+                    )
     string = top.table("string")
     target = top.table("target")
     return Bow(

@@ -41,6 +41,10 @@ def _in_words(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
+def _too_long(value: float) -> bool:
+    return isinstance(value, int) and abs(value) > 10**15
+
+
 _MISSING = object()
 
 
@@ -81,7 +85,7 @@ class Table:
             return default
         value = self.data.get(name)
         expected = f"a number from {low:g} to {high:g}" + (f" {unit}" if unit else "")
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or _too_long(value):
             raise self.fault(name, expected)
         if not math.isfinite(value) or not low <= value <= high:
             raise self.fault(name, expected)
@@ -102,7 +106,7 @@ class Table:
         if not isinstance(value, list) or len(value) not in counts:
             raise self.fault(name, expected)
         for v in value:
-            if isinstance(v, bool) or not isinstance(v, (int, float)) or not math.isfinite(v):
+            if isinstance(v, bool) or not isinstance(v, (int, float)) or _too_long(v) or not math.isfinite(v):
                 raise self.fault(name, expected)
         return tuple(float(v) for v in value)
 

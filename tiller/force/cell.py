@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 
 UNSEEN_DRIFT_N = 0.3
 """Sd of the zero where the log does not end with a slack string (common practice, no source)."""
+MOVING_SD_N = 1.0
+"""What the curve of a moving rope's force adds to a straight line's sd (common practice, no source)."""
 SENSITIVITY_SD = 0.002
 """Relative sd of the sensitivity where no calibration says better (common practice, no source)."""
 
@@ -127,6 +129,13 @@ def force_at(series: ForceSeries, moments_s: Array, reach_s: float = 0.6) -> For
         # the steady stretch that holds the moment, without holes
         order = np.argsort(t)
         t, f, steady = t[order], f[order], steady[order]
+        if not np.any(steady):  # the rope moves: a straight line through all within reach
+            line = np.polyfit(t, f, 1)
+            force[k] = float(np.polyval(line, 0.0))
+            left = float(np.std(f - np.polyval(line, t)))
+            own = 2.0 * max(left, series.noise_n) / np.sqrt(len(t))
+            sd[k] = float(np.sqrt(own**2 + series.zero_sd_n**2 + (SENSITIVITY_SD * force[k]) ** 2 + MOVING_SD_N**2))
+            continue
         centre = int(np.argmin(np.abs(t)))
         if not steady[centre]:
             centre = int(np.argmin(np.where(steady, np.abs(t), np.inf)))

@@ -3,7 +3,7 @@
 Even strain along the working limb is the aim (from the end of the fade to where the stiff tip begins).
 departure = strain / aim - 1. A stretch is marked stiff (strained too little) or weak (too much) where the
 departure, averaged over ``WINDOW_MM``, exceeds both the threshold and ``SURE`` of its own sd; it reaches
-as far as half of its peak. A limb that is as a whole stiffer than the other is no mark; it is the balance.
+as far as 0.55 of its peak, and never across a stretch that was not seen. A limb that is as a whole stiffer than the other is no mark; it is the balance.
 """
 
 from __future__ import annotations
@@ -95,6 +95,7 @@ def find_marks(found: Departure, log_cov: Array, threshold: float = THRESHOLD, s
     mean = near @ gap
     sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", level, cov, level), 0.0) + SYSTEMATIC**2)
     step = float(np.median(np.diff(s)))
+    near_by = np.append(np.diff(s) <= 1.5 * step, False)  # station i and i + 1 have nothing hidden between them
     marks: list[Mark] = []
     for sign, kind in ((1.0, "weak"), (-1.0, "stiff")):
         over = (sign * mean > threshold) & (sign * mean > sure * sd)
@@ -104,9 +105,9 @@ def find_marks(found: Departure, log_cov: Array, threshold: float = THRESHOLD, s
                 continue
             edge = 0.55 * sign * mean[peak]
             low = high = int(peak)
-            while low > 0 and sign * gap[low - 1] > edge and not taken[low - 1]:
+            while low > 0 and sign * gap[low - 1] > edge and not taken[low - 1] and near_by[low - 1]:
                 low -= 1
-            while high < count - 1 and sign * gap[high + 1] > edge and not taken[high + 1]:
+            while high < count - 1 and sign * gap[high + 1] > edge and not taken[high + 1] and near_by[high]:
                 high += 1
             taken[low : high + 1] = True
             left, right = float(s[low] - 0.5 * step), float(s[high] + 0.5 * step)
@@ -124,7 +125,7 @@ def _joined(marks: list[Mark]) -> list[Mark]:
         if last is not None and last.kind == mark.kind and mark.from_mm - last.to_mm <= 20.0:
             a, b = last.to_mm - last.from_mm, mark.to_mm - mark.from_mm
             mean = (last.departure * a + mark.departure * b) / (a + b)
-            out[-1] = Mark(last.from_mm, max(last.to_mm, mark.to_mm), mark.kind, mean, min(last.sd, mark.sd))
+            out[-1] = Mark(last.from_mm, max(last.to_mm, mark.to_mm), mark.kind, mean, max(last.sd, mark.sd))
         else:
             out.append(mark)
     return out

@@ -122,7 +122,7 @@ class LimbFit:
 
 @dataclass(frozen=True)
 class PullFit:
-    """Both limbs and the force's factor in each picture (m,)."""
+    """Both limbs and the force's factor in each picture (m,); factor_sd is NaN where a picture was not used."""
 
     left: LimbFit
     right: LimbFit
@@ -367,7 +367,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
                 nock_of(lines[k], d.s_mm, d.nock_s_mm),
             )
         )
-    f_sd = np.zeros(m)
+    f_sd = np.full(m, np.nan)
     f_sd[use] = np.sqrt(np.diag(cov)[frame_col + 4 + 5 * np.arange(len(use))])
     return PullFit(fits[0], fits[1], np.exp(log_factor), f_sd, done)
 

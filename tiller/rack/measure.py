@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,7 +21,7 @@ from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.curvature import bend_from_places, change_of_place
 from tiller.mechanics.marks import TIP_SHARE, Departure, departure_from_even, find_marks
 from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
-from tiller.mechanics.pullfit import LimbData, LimbFit, PullFit, Pulls, fit_pull
+from tiller.mechanics.pullfit import DOWN_SD, LimbData, LimbFit, PullFit, Pulls, fit_pull
 from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.strain import strain_profile
 from tiller.rack.recording import Picture, Recording, read_picture
@@ -126,6 +127,9 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
                 shape, known = see_drawn(scene, image, models, known)
         except (RecordingFault, VisionFault) as err:
             left_out.append(f"{err}; left out")
+            continue
+        except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
+            left_out.append(f"{picture.file}: the limb's line cannot be followed in it ({err}); left out")
             continue
         if shape.shift_px > KNOCK_PX:
             left_out.append(
@@ -235,9 +239,14 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
     if float(np.max(draw) - np.min(draw)) < LEAST_DRAW_MM:
         msg = f"The pull is too short to say anything: the string moved {np.ptp(draw):.0f} mm, at least {LEAST_DRAW_MM:.0f} mm are needed; pull a little further."
         raise MeasureFault(msg)
-    rest_t = [s.picture.t_s for s in sight.seen if s.picture.role == "rest"]
+    pull_starts = min(p.t_s for p in recording.of_role("pull"))
+    rest_t = [s.picture.t_s for s in sight.seen if s.picture.role == "rest" and s.picture.t_s < pull_starts]
+    if not rest_t:
+        msg = "No picture at rest was taken before the pull, so the scale's zero is unknown: record the bow at rest first."
+        raise MeasureFault(msg)
     start = min(p.t_s for p in recording.of_role("empty"))
-    series = to_newton(log, recording.rig.load_cell, (max(start, min(rest_t) - 20.0), max(rest_t) + 0.5))
+    slack = (max(start, min(rest_t) - 20.0), min(max(rest_t) + 0.5, pull_starts - 0.2))
+    series = to_newton(log, recording.rig.load_cell, slack)
     lag = find_lag(series, moment, draw)
     forces = force_at(series, moment + lag.lag_s)
     top = int(np.argmax(draw))
@@ -281,7 +290,11 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> _Fitted:
     fit = _fit_or_fault(data, pulls, 12 if radius is not None else 7)
     crown = None
     if radius is None:
-        crown = crown_from_stiffness([_reading(sight.scene.bow, side, getattr(fit, side)) for side in SIDES])
+        readings = [_reading(sight.scene.bow, side, getattr(fit, side)) for side in SIDES]
+        readings = [reading for reading in readings if len(reading.width_mm) >= 3]
+        if not readings:  # too few calipers to tell: the back is taken as flat
+            return _Fitted(fit, data, None, None)
+        crown = crown_from_stiffness(readings)
         radius = crown.radius_mm if np.isfinite(crown.radius_mm) else None
         data = {side: limb_data(sight, side, radius) for side in SIDES}
         fit = _fit_or_fault(data, pulls)
@@ -347,10 +360,7 @@ def _result(
     for side, limb_fit in (("left", fit.left), ("right", fit.right)):
         key: Side = "left" if side == "left" else "right"
         limbs[key], departures[key] = _limb_result(bow, key, data[key], limb_fit, row, at_rest, fitted.crown_radius_mm)
-    down = [k for k, p in enumerate(pictures) if p.branch == "down" and np.isfinite(p.force_n)]
-    factors = [fit.factor[index[pictures[k].file]] for k in down]
-    weights = [1 / max(1e-4, fit.factor_sd[index[pictures[k].file]]) ** 2 for k in down]
-    hysteresis = 1.0 - 1.0 / float(np.average(factors, weights=weights)) if factors else float("nan")
+    hysteresis = _hysteresis(fit, [index[p.file] for p in pictures if p.branch == "down"])
     a, b = departures["left"], departures["right"]
     said = list(sight.said)
     if series.reversed_sign:
@@ -411,6 +421,15 @@ def _result(
     )
 
 
+def _hysteresis(fit: PullFit, rows: list[int]) -> float:
+    """Share by which the force is lower on the way down; NaN where the pull does not say more than practice does."""
+    seen = [k for k in rows if np.isfinite(fit.factor_sd[k]) and fit.factor_sd[k] < 0.5 * DOWN_SD]
+    if not seen:
+        return float("nan")
+    weights = [1 / max(1e-3, float(fit.factor_sd[k])) ** 2 for k in seen]
+    return 1.0 - 1.0 / float(np.average([fit.factor[k] for k in seen], weights=weights))
+
+
 def _limb_result(
     bow: Bow, side: Side, data: LimbData, fit: LimbFit, row: int, rest: NDArray[np.bool_], crown: float | None
 ) -> tuple[LimbResult, Departure]:
@@ -440,7 +459,9 @@ def _limb_result(
     implied = np.exp(fit.log_ei) / section.second_moment_mm4 * 1e-3
     level = float(np.median(implied[inside])) if np.any(inside) else float("nan")
     spread = float(1.4826 * np.median(np.abs(implied[inside] - level))) if np.any(inside) else float("nan")
-    at_rest = np.nanmean(np.where(np.isfinite(data.offset_mm[rest]), data.offset_mm[rest], 0.0), axis=0)
+    seen_at_rest = np.isfinite(data.offset_mm[rest])
+    count = np.sum(seen_at_rest, axis=0)
+    at_rest = np.where(count > 0, np.nansum(data.offset_mm[rest], axis=0) / np.maximum(count, 1), np.nan)
     change = change_of_place(s, data.rest_mm, data.points_mm[row], data.offset_mm[row] - at_rest)
     alone = bend_from_places(s, change, 1.5 * data.sd_mm[row])
     mirror = np.array([float(data.sign), 1.0])

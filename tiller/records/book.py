@@ -147,7 +147,8 @@ class Book:
         try:
             yield db
         except BaseException:
-            db.execute("ROLLBACK")
+            if db.in_transaction:  # a full disk makes SQLite roll back by itself
+                db.execute("ROLLBACK")
             raise
         db.execute("COMMIT")
 
@@ -267,7 +268,7 @@ class Book:
             cursor = self.db.execute(query, values)
             names = [c[0] for c in cursor.description]
             return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
-        except sqlite3.Error as err:
+        except (sqlite3.Error, OverflowError) as err:
             raise self._fault("cannot be read", err) from err
 
     def pulls(self, bow: str | None = None) -> list[PullRow]:

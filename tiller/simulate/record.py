@@ -49,6 +49,7 @@ class Plan:
     occluder: tuple[float, float, float] | None = None
     broken: tuple[int, ...] = ()
     quality: int = 90
+    hysteresis: float = HYSTERESIS
 
 
 def scenery_for(plan: Plan, setting: Setting, rng: np.random.Generator) -> Scenery:
@@ -111,7 +112,7 @@ def make_even(bow: BowTruth, largest_mm: float, rounds: int = 3) -> BowTruth:
 
 def _toml_bow(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> str:
     err = 1.0 if plan.measured_errors else 0.0
-    out = [f'name = "{bow.name}"', f'wood = "{bow.wood}"', 'upper_limb = "left"', ""]
+    out = [f"name = {json.dumps(bow.name)}", f'wood = "{bow.wood}"', 'upper_limb = "left"', ""]
     for side in ("left", "right"):
         limb = bow.limb(side)
         out += [
@@ -241,7 +242,7 @@ def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = 
     moments, forces = [], []
     for k, drawn_shape in enumerate(shapes):
         down = k >= plan.pictures
-        factor = 1 - HYSTERESIS if down else 1.0
+        factor = 1 - plan.hysteresis if down else 1.0
         now += 1.6 if not down else 3.0
         level = drawn_shape.force_n * factor
         knots_t.append(now)
@@ -320,14 +321,14 @@ def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = 
         },
         "frames": truth_frames,
         "largest_draw_mm": float(ups[-1]),
-        "hysteresis": HYSTERESIS,
+        "hysteresis": plan.hysteresis,
         "force_clock_offset_s": cell.lag_s,
         "bow_plane_z_true_mm": scenery.plane_z_mm,
         "forecast": {
             "target_draw_mm": bow.draw_mm,
             "target_weight_n": bow.weight_n,
             "brace_height_mm": bow.brace_mm,
-            "braced_weight_n": float("nan"),
+            "braced_weight_n": None,
         },
         "even_profile": {"limbs": {}},
     }

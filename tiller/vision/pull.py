@@ -334,6 +334,8 @@ def see_hook(
         if (by_id[fid], fid) in markers
     ]
     seen = hook_seat(markers, hook, scene.board.view)
+    if not shifts and few:  # the one that is watched is hidden: look for the others
+        return see_hook(scene, image, last_px, few=False)
     centre_px = crossing(markers[key]) if key in markers else None
     return seen, centre_px, float(np.median(shifts)) if shifts else float("nan")
 
