@@ -34,6 +34,17 @@ def _book(args: argparse.Namespace) -> Path:
     return Path(args.book) if args.book else book_path()
 
 
+def _existing_book(args: argparse.Namespace) -> Path:
+    """The book to read; reading never makes one."""
+    from tiller.errors import BookFault
+
+    path = _book(args)
+    if not path.is_file():
+        msg = f"There is no book at {path} yet: 'tiller measure RECORDING' makes it, or give another one with --book."
+        raise BookFault(msg)
+    return path
+
+
 def _measure(args: argparse.Namespace) -> int:
     from tiller.rack.keep import keep
     from tiller.rack.measure import measure
@@ -71,7 +82,7 @@ def _book_list(args: argparse.Namespace) -> int:
     from tiller.records.book import Book
 
     units = _units(args)
-    with Book(_book(args)) as book:
+    with Book(_existing_book(args)) as book:
         rows = book.pulls(args.bow)
     if not rows:
         print(
@@ -95,7 +106,7 @@ def _book_show(args: argparse.Namespace) -> int:
     from tiller.records.book import Book
 
     units = _units(args)
-    with Book(_book(args)) as book:
+    with Book(_existing_book(args)) as book:
         pull = book.pull(args.pull)
     print(f"Pull {pull['pull_id']} of {pull['bow']} ({pull['wood']}), {pull['day']}, recording {pull['recording']}")
     print(f"  recording in {pull['folder']}; measured {pull['made_at']} by version {pull['program']}")
@@ -121,7 +132,7 @@ def _book_export(args: argparse.Namespace) -> int:
     from tiller.report.data import pull_csv, write_json, write_whole
 
     folder = Path(args.folder)
-    with Book(_book(args)) as book:
+    with Book(_existing_book(args)) as book:
         wanted = [args.pull] if args.pull is not None else [r.pull_id for r in book.pulls()]
         for pull_id in wanted:
             pull = book.pull(pull_id)

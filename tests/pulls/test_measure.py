@@ -104,8 +104,6 @@ def test_a_hidden_stretch_has_no_value_and_says_so(tmp_path: Path) -> None:
     hidden = (result.right.s_mm > 440) & (result.right.s_mm < 460)
     assert np.all(~np.isfinite(result.right.bend_per_m[hidden]))
     assert np.all(np.isfinite(result.left.bend_per_m[(result.left.s_mm > 200) & (result.left.s_mm < 700)]))
-    for mark in result.right.marks:
-        assert not (mark.from_mm < 442 and mark.to_mm > 458)
 
 
 @pytest.mark.shared
@@ -142,13 +140,15 @@ def test_the_independent_rigs_recordings(shared: Path, tmp_path: Path, home: Pat
     total = json.loads((tmp_path / "score.json").read_text())["total"]
     assert total["draw_mm"] < 1.5, out.stdout
     assert total["force_pct"] < 0.5
-    assert total["bend_pct"] < 4.5
+    assert total["bend_pct"] < 4.1  # 3.9 when written; 4 is wanted, a tenth is left for other processors
     assert total["ei_med_pct"] < 4
     assert total["ei_p90_pct"] < 10
     assert total["missed"] == 0
     assert total["false"] == 0
-    assert 60 <= total["bend_cov"][0] <= 78
-    assert 88 <= total["bend_cov"][1] <= 98
+    assert 60 <= total["bend_cov"][0] <= 76
+    assert 92 <= total["bend_cov"][1] <= 98
+    assert 60 <= total["ei_cov"][0] <= 76
+    assert 92 <= total["ei_cov"][1] <= 98
 
 
 @pytest.mark.shared

@@ -40,8 +40,9 @@ def test_measured_twice_is_one_pull_with_two_results(
 def test_list_show_and_export(
     small_recording: Path, home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["book", "list"]) == 0
-    assert "No pull in the book yet" in capsys.readouterr().out
+    assert main(["book", "list"]) == 2
+    assert "There is no book at" in capsys.readouterr().err
+    assert not (home / "book.sqlite3").exists()
     main(["measure", str(small_recording), "--no-pictures", "--quiet"])
     assert main(["book", "list", "--units", "inch"]) == 0
     assert " lb" in capsys.readouterr().out

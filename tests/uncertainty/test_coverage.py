@@ -1,8 +1,10 @@
 """Stated and actual scatter of stiffness and bend agree, over seeds.
 
 Shapes from the shooting solver of the rack in software (independent of the fit), measured places with white
-noise; 12 bows, 60-76 % of the truth inside one sd and 92-98 % inside two is what a Gaussian band should hold
-(68 / 95), widened for the number of bows.
+noise and 12 bows. A Gaussian band holds 68 / 95 %; here the bands must hold at least that and not much more: these
+even bows have fewer faults than the prior allows for, so a band a little too wide is expected (81 / 99 when written).
+The margin for what pictures err in common is set to 1, and so is not tested here; recordings of an independent rig
+test it where they lie beside the checkout.
 """
 
 import numpy as np
@@ -89,8 +91,8 @@ def _scores() -> dict[str, np.ndarray]:
 @pytest.mark.parametrize("what", ["stiffness", "bend"])
 def test_bands_hold_what_they_should(scores: dict[str, np.ndarray], what: str) -> None:
     z = np.abs(scores[what])
-    assert 0.56 < np.mean(z < 1) < 0.90
-    assert 0.90 < np.mean(z < 2) < 0.999
+    assert 0.66 < np.mean(z < 1) < 0.88
+    assert 0.94 < np.mean(z < 2) < 0.998
 
 
 def test_stiffness_is_right_to_a_few_percent(scores: dict[str, np.ndarray]) -> None:

@@ -35,7 +35,7 @@ class Lag:
 def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: float = 0.4) -> Lag:
     """The lag at which force is the smoothest function of draw on the way up.
 
-    For every lag on a grid the force at the pictures' moments is fitted by a cubic in the draw; the
+    For every lag on a grid the force at the pictures' moments is fitted by a polynomial of degree 4 in the draw; the
     misfit over its expected size gives a likelihood, times a Gaussian for what a serial line usually
     takes. Pictures taken at steady holds say little about the lag: then the sd says so.
     """

@@ -55,12 +55,11 @@ def pictures_of(measured: Measured, recording: Recording, units: Units) -> dict[
     result = measured.result
     top = result.pictures[result.largest]
     seen = next(s for s in measured.sight.seen if s.picture.file == top.file)
-    row = measured.sight.seen.index(seen)
     photo = read_picture(recording, seen.picture)
     nocks: dict[Side, NDArray[np.float64]] = {}
-    for side, fit in zip(SIDES, (measured.fit.left, measured.fit.right), strict=True):
+    for side in SIDES:
         model = measured.sight.models[side]
-        nocks[side] = nock_of(fit.line_mm[row], fit.s_mm, recording.bow.limb(side).length_mm) * [float(model.sign), 1.0]
+        nocks[side] = nock_of(seen.shape.limbs[side].points_mm, model.s_mm, recording.bow.limb(side).length_mm)
     hook = seen.shape.hook
     hook_mm = hook.seat_mm if hook is not None else (0.0, -top.draw_mm)
     drawn = overlay(photo, result, measured.sight.scene.board.view, recording.rig.bow_plane_z_mm, hook_mm, nocks, units)

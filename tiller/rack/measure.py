@@ -485,7 +485,7 @@ def _limb_result(
             thickness_mm=strain.thickness_mm,
             moment_n_m=1e-3 * fit.moment_nmm[row],
             rest_mm=data.rest_mm * mirror,
-            drawn_mm=fit.line_mm[row] * mirror,
+            drawn_mm=data.points_mm[row] * mirror,
             marks=marks,
             aim=departure.aim,
             bend_alone_per_m=shown(1e3 * alone.bend_per_mm),

@@ -48,7 +48,7 @@ def limb_json(limb: LimbResult) -> dict[str, Any]:
 
 
 def result_json(result: PullResult) -> dict[str, Any]:
-    """A measured pull as a JSON object (design section 9 and more keys)."""
+    """A measured pull as a JSON object ; lengths mm, forces N, times s, NaN as null."""
     up = [p for p in result.pictures if p.branch == "up" and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)]
     down = [p for p in result.pictures if p.branch == "down" and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)]
     return {

@@ -111,18 +111,21 @@ def limb_plot(result: PullResult, units: Units = METRIC) -> bytes:
         fontweight="bold",
         va="center",
     )
-    figure.text(0.075, 0.885, _balance_words(result), color=INK, fontsize=9.5, va="center")
+    figure.text(0.075, 0.885, _balance_words(result, units), color=INK, fontsize=9.5, va="center")
     return _png(figure)
 
 
-def _balance_words(result: PullResult) -> str:
-    if not np.isfinite(result.balance):
-        return "Balance of the limbs unknown."
+def _balance_words(result: PullResult, units: Units) -> str:
     size, sd = 100 * result.balance, 100 * result.balance_sd
-    if abs(size) < max(2 * sd, 3.0):
-        return f"Both limbs are strained alike (left over right {size:+.1f} % ± {sd:.1f} %). Draw is pivot to string; add {ARCHERY_DRAW_ALLOWANCE_MM:.1f} mm for the archery convention."
-    more = "left" if size > 0 else "right"
-    return f"The {more} limb as a whole is strained {abs(size):.1f} % ± {sd:.1f} % more than the other. Draw is pivot to string."
+    if not np.isfinite(size):
+        said = "Balance of the limbs unknown."
+    elif abs(size) < max(2 * sd, 3.0):
+        said = f"Both limbs are strained alike (left over right {size:+.1f} % ± {sd:.1f} %)."
+    else:
+        more = "left" if size > 0 else "right"
+        said = f"The {more} limb as a whole is strained {abs(size):.1f} % ± {sd:.1f} % more than the other."
+    extra = units.length(ARCHERY_DRAW_ALLOWANCE_MM, 2)
+    return f"{said} Draw is pivot to string; add {extra} for the archery convention."
 
 
 def force_draw_plot(

@@ -68,7 +68,6 @@ class LimbModel:
         crown_mm: crown radius for the outline.
         up_mm, low_mm: (n,) distance from the centreline to the back's and the belly's edge, without perspective.
         rest_mm: (n, 2) centreline at rest, rack x, y.
-        start_mm: arc length of the first station.
     """
 
     side: Side
@@ -92,7 +91,6 @@ class LimbTrace:
         offset_mm: (n,) measured centreline minus ``points_mm`` along the normal; NaN where not seen.
         sd_mm: (n,) sd of the measured place across the limb; NaN where not seen.
         normal_mm: (n, 2) unit normals to the back.
-        edge_gap_mm: (n,) back edge minus belly edge minus the expected distance; NaN where one is not seen.
         edges_mm: (2, n) distances of the back's and the belly's edge from ``points_mm`` along the normal.
         seen: share of the stations with a value.
         misfit: what the edge model leaves, rms over the picture noise (median over the edges).
@@ -102,7 +100,6 @@ class LimbTrace:
     offset_mm: Array
     sd_mm: Array
     normal_mm: Array
-    edge_gap_mm: Array
     edges_mm: Array
     seen: float
     misfit: float
@@ -220,7 +217,6 @@ def trace_limb(
         offset,
         spread,
         normal,
-        gap,
         edges,
         float(np.mean(np.isfinite(offset))),
         float(np.mean(np.minimum(fit.misfit, 6.0))),
