@@ -151,8 +151,8 @@ def _shape(rest: Array, root: Array, turn: Array, s: Array) -> Array:
 
 
 def nock_of(line: Array, s: Array, nock_s_mm: float) -> Array:
-    """The nock (..., 2): the line continued straight beyond its last station."""
-    tangent = line[..., -1, :] - line[..., -4, :]
+    """The nock (..., 2): the line continued beyond its last station in the direction of its last 40 mm."""
+    tangent = line[..., -1, :] - line[..., -9, :]
     tangent = tangent / np.linalg.norm(tangent, axis=-1, keepdims=True)
     return np.asarray(line[..., -1, :] + (nock_s_mm - s[-1]) * tangent, dtype=float)
 
