@@ -12,6 +12,7 @@ from tiller import __version__
 from tiller.errors import TillerError
 
 if TYPE_CHECKING:
+    from tiller.report.aside import Aside
     from tiller.report.style import Units
 
 
@@ -46,6 +47,15 @@ def _existing_book(args: argparse.Namespace) -> Path:
 
 
 def _measure(args: argparse.Namespace) -> int:
+    from contextlib import nullcontext
+
+    from tiller.report.aside import Aside
+
+    with nullcontext() if args.no_pictures else Aside() as aside:
+        return _measure_and_keep(args, aside)
+
+
+def _measure_and_keep(args: argparse.Namespace, aside: Aside | None) -> int:
     from tiller.rack.keep import keep
     from tiller.rack.measure import measure
     from tiller.rack.recording import read_recording
@@ -63,6 +73,7 @@ def _measure(args: argparse.Namespace) -> int:
         Path(args.pictures) if args.pictures else None,
         Path(args.json) if args.json else None,
         draw=not args.no_pictures,
+        aside=aside,
     )
     _progress(args, "")
     if not args.quiet:

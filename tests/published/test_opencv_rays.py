@@ -1,13 +1,16 @@
 """Ray-plane path and markers against OpenCV's own functions: cv2.projectPoints (Brown-Conrady), cv2.aruco."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
-from tiller.bow.rigfile import Fiducial, HookFiducial, Lens, LoadCell, Rig
+from tiller.bow.rigfile import DICTIONARIES, Fiducial, HookFiducial, Lens, LoadCell, Rig
 from tiller.errors import VisionFault
 from tiller.vision.board import board_pose, crossing, fiducial_points, find_markers, hook_seat
 from tiller.vision.camera import View, as_points
+from tiller.vision.pull import fiducials_of
 
 LENS = Lens(
     (1920, 1080),
@@ -91,11 +94,38 @@ RIG = Rig(
 )
 
 
+KEYS = fiducials_of(RIG)
+
+
+@pytest.mark.parametrize("name", DICTIONARIES)
+def test_the_dictionaries_have_as_many_markers_as_rig_toml_allows(name: str) -> None:
+    assert len(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name)).bytesList) == DICTIONARIES[name]
+
+
+def test_fiducials_off_the_board_s_plane_are_placed_by_their_own_z() -> None:
+    view = looking()
+    high = tuple(replace(f, centre_mm=(f.centre_mm[0], f.centre_mm[1], 30.0 if f.id % 2 else 0.0)) for f in FIDUCIALS)
+    rig = replace(RIG, fiducials=high)
+    board = board_pose(find_markers(painted(view, list(high)), fiducials_of(rig)), rig)
+    assert board.rms_mm < 0.5
+    assert np.linalg.norm(board.view.centre_mm - view.centre_mm) < 15.0
+
+
+def test_the_same_number_in_two_dictionaries_is_two_fiducials() -> None:
+    view = looking()
+    mixed = tuple(
+        replace(f, id=1, dictionary=name) for f, name in zip(FIDUCIALS, ("DICT_4X4_50", "DICT_5X5_50"), strict=False)
+    )
+    rig = replace(RIG, fiducials=mixed)
+    board = board_pose(find_markers(painted(view, list(mixed)), fiducials_of(rig)), rig)
+    assert len(board.centres_px) == 2
+
+
 @pytest.mark.parametrize("shift", [0.0, 0.25, 0.5])
 def test_marker_centres_are_unbiased(shift: float) -> None:
     # older opencv placed ChArUco corners half a pixel off; centres by SUBPIX corners must not be
     view = looking()
-    seen = find_markers(painted(view, FIDUCIALS, shift), ["DICT_4X4_50"])
+    seen = find_markers(painted(view, FIDUCIALS, shift), KEYS)
     gaps = [crossing(seen[("DICT_4X4_50", f.id)]) - view.to_pixels([f.centre_mm])[0] - [shift, 0] for f in FIDUCIALS]
     assert np.abs(np.mean(gaps, axis=0)).max() < 0.08
     assert np.abs(gaps).max() < 0.2
@@ -104,7 +134,7 @@ def test_marker_centres_are_unbiased(shift: float) -> None:
 def test_pose_and_hook() -> None:
     view = looking()
     hook = Fiducial("DICT_4X4_50", 20, 56.0, (12.0, -450.0, 104.0), 3.0)
-    seen = find_markers(painted(view, [*FIDUCIALS, hook]), ["DICT_4X4_50"])
+    seen = find_markers(painted(view, [*FIDUCIALS, hook]), KEYS)
     board = board_pose(seen, RIG)
     assert np.linalg.norm(board.view.centre_mm - view.centre_mm) < 12.0
     points = np.array([[-800.0, 0.0], [800.0, -300.0], [0.0, -500.0]])
@@ -118,7 +148,7 @@ def test_pose_and_hook() -> None:
 
 def test_losing_markers_degrades_and_losing_too_many_is_said() -> None:
     view = looking()
-    seen = find_markers(painted(view, FIDUCIALS), ["DICT_4X4_50"])
+    seen = find_markers(painted(view, FIDUCIALS), KEYS)
     three = {k: v for k, v in seen.items() if k[1] != 2}
     board = board_pose(three, RIG)
     assert board.missing == (2,)

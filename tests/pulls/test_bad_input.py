@@ -41,14 +41,13 @@ def paint_over(folder: Path, keep: int) -> None:
 
     from tiller.bow.rigfile import parse_rig
     from tiller.vision.board import find_markers
+    from tiller.vision.pull import fiducials_of
 
     rig = parse_rig(tomllib.loads((folder / "rig.toml").read_text()))
     ids = [f.id for f in rig.fiducials][keep:]
     for path in (folder / "frames").iterdir():
         image = cv2.imread(str(path))
-        for (_, marker), corners in find_markers(
-            cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), {rig.hook.dictionary}
-        ).items():
+        for (_, marker), corners in find_markers(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), fiducials_of(rig)).items():
             if marker in ids:
                 x, y = corners.mean(axis=0)
                 cv2.circle(image, (int(x), int(y)), 60, (180, 180, 180), -1)

@@ -10,24 +10,25 @@ from numpy.typing import NDArray
 
 from tiller.bow.tomlcheck import Table, load_toml
 
-DICTIONARIES = (
-    "DICT_APRILTAG_16h5",
-    "DICT_APRILTAG_25h9",
-    "DICT_APRILTAG_36h10",
-    "DICT_APRILTAG_36h11",
-    "DICT_ARUCO_ORIGINAL",
-    "DICT_4X4_50",
-    "DICT_4X4_100",
-    "DICT_4X4_250",
-    "DICT_5X5_50",
-    "DICT_5X5_100",
-    "DICT_5X5_250",
-    "DICT_6X6_50",
-    "DICT_6X6_100",
-    "DICT_6X6_250",
-    "DICT_7X7_50",
-    "DICT_7X7_100",
-)
+DICTIONARIES = {
+    "DICT_APRILTAG_16h5": 30,
+    "DICT_APRILTAG_25h9": 35,
+    "DICT_APRILTAG_36h10": 2320,
+    "DICT_APRILTAG_36h11": 587,
+    "DICT_ARUCO_ORIGINAL": 1024,
+    "DICT_4X4_50": 50,
+    "DICT_4X4_100": 100,
+    "DICT_4X4_250": 250,
+    "DICT_5X5_50": 50,
+    "DICT_5X5_100": 100,
+    "DICT_5X5_250": 250,
+    "DICT_6X6_50": 50,
+    "DICT_6X6_100": 100,
+    "DICT_6X6_250": 250,
+    "DICT_7X7_50": 50,
+    "DICT_7X7_100": 100,
+}
+"""Marker dictionaries and how many markers each has (tested against cv2)."""
 
 
 @dataclass(frozen=True)
@@ -82,9 +83,10 @@ class Rig:
 
 def _fiducial(table: Table) -> Fiducial:
     x, y, z = table.numbers("centre_mm", 3)
+    dictionary = table.text("dictionary", allowed=tuple(DICTIONARIES))
     return Fiducial(
-        table.text("dictionary", allowed=DICTIONARIES),
-        table.whole("id", 0, 10_000),
+        dictionary,
+        table.whole("id", 0, DICTIONARIES[dictionary] - 1),
         table.number("side_mm", 5, 1000, "mm"),
         (x, y, z),
         table.number("rotation_deg", -360, 360, "degrees"),
@@ -127,9 +129,10 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
     counts = cell.number("counts_per_newton", -1e8, 1e8)
     if counts == 0:
         raise cell.fault("counts_per_newton", "a number other than 0")
+    hook_dictionary = hook.text("dictionary", allowed=tuple(DICTIONARIES))
     hook_fid = HookFiducial(
-        hook.text("dictionary", allowed=DICTIONARIES),
-        hook.whole("id", 0, 10_000),
+        hook_dictionary,
+        hook.whole("id", 0, DICTIONARIES[hook_dictionary] - 1),
         hook.number("side_mm", 5, 500, "mm"),
         (off_x, off_y),
         hook.number("hook_z_mm", -500, 1000, "mm"),

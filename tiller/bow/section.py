@@ -36,7 +36,7 @@ class Section:
     to_belly_mm: Array
 
 
-def sagitta_mm(width_mm: ArrayLike, crown_radius_mm: float | None) -> Array:
+def sagitta_mm(width_mm: ArrayLike, crown_radius_mm: float | Array | None) -> Array:
     """Height of the crown over the back's edges: R - sqrt(R^2 - (w/2)^2); 0 for a flat back.
 
     Raises:
@@ -47,7 +47,7 @@ def sagitta_mm(width_mm: ArrayLike, crown_radius_mm: float | None) -> Array:
         return np.zeros_like(half)
     if np.any(half > crown_radius_mm):
         msg = (
-            f"a limb {2 * float(np.max(half)):.1f} mm wide cannot come from a back of {crown_radius_mm:.1f} mm crown radius:"
+            f"a limb {2 * float(np.max(half)):.1f} mm wide cannot come from a back of {float(np.min(crown_radius_mm)):.1f} mm crown radius:"
             " measure the log's radius again or give no crown radius for a flat back."
         )
         raise ValueError(msg)

@@ -17,7 +17,7 @@ problem, scaled for noise that neighbouring stations share.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,8 @@ ROOT_SD_MM = 5.0
 NOISE_MARGIN = 1.7
 """Edges err alike over neighbouring stations and pictures by more than the residuals show; set so that stated
 and actual scatter agree over simulated pulls."""
+SCATTER_ROUNDS = 3
+"""The scatter is judged this many times and then kept, so that the rounds come to an end."""
 FREEDOM = 5.0
 """Degrees of freedom of the Student weights."""
 
@@ -122,13 +124,17 @@ class LimbFit:
 
 @dataclass(frozen=True)
 class PullFit:
-    """Both limbs and the force's factor in each picture (m,); factor_sd is NaN where a picture was not used."""
+    """Both limbs and the force's factor in each picture (m,); factor_sd is NaN where a picture was not used.
+
+    ``converged`` is false where log EI still moved by more than 0.003 in the last round.
+    """
 
     left: LimbFit
     right: LimbFit
     factor: Array
     factor_sd: Array
     rounds: int
+    converged: bool
 
 
 def _angles(line: Array) -> Array:
@@ -152,7 +158,8 @@ def _shape(rest: Array, root: Array, turn: Array, s: Array) -> Array:
 
 def nock_of(line: Array, s: Array, nock_s_mm: float) -> Array:
     """The nock (..., 2): the line continued beyond its last station in the direction of its last 40 mm."""
-    tangent = line[..., -1, :] - line[..., -9, :]
+    back = min(int(np.searchsorted(s, s[-1] - 40.0 + 1e-6)), len(s) - 2)
+    tangent = line[..., -1, :] - line[..., back, :]
     tangent = tangent / np.linalg.norm(tangent, axis=-1, keepdims=True)
     return np.asarray(line[..., -1, :] + (nock_s_mm - s[-1]) * tangent, dtype=float)
 
@@ -179,8 +186,35 @@ def _moments(data: tuple[LimbData, LimbData], lines: list[Array], pulls: Pulls) 
     return out
 
 
-def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) -> PullFit:
+def every(data: LimbData, step: int) -> LimbData:
+    """The limb on every ``step``-th station: a quick first look."""
+    prior = data.prior
+    return replace(
+        data,
+        s_mm=data.s_mm[::step],
+        rest_mm=data.rest_mm[::step],
+        points_mm=data.points_mm[:, ::step],
+        offset_mm=data.offset_mm[:, ::step],
+        sd_mm=data.sd_mm[:, ::step],
+        mass_per_mm_kg=data.mass_per_mm_kg[::step],
+        prior=StiffnessPrior(
+            prior.s_mm[::step],
+            prior.log_ei[::step],
+            prior.cov[::step, ::step],
+            prior.log_h[::step],
+            prior.cov_h[::step, ::step],
+            prior.cross[::step, ::step],
+        ),
+    )
+
+
+def fit_pull(
+    left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 14, start: tuple[Array, Array] | None = None
+) -> PullFit:
     """Fits both limbs to all pictures with a known force and hook, and those at rest.
+
+    Args:
+        start: log EI of both limbs to start from; None = the prior's, its level from the limbs' turn.
 
     Raises:
         ValueError: fewer than two pictures with a force.
@@ -198,10 +232,12 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
     m = len(pulls.rest)
     use = np.flatnonzero(usable)
     order = [int(f) for f in use]
-    log_ei = [d.prior.log_ei.copy() for d in data]
+    log_ei = [d.prior.log_ei.copy() for d in data] if start is None else [log.copy() for log in start]
     lines = [d.points_mm.copy() for d in data]
     moments = _moments(data, lines, pulls)
-    for k, d in enumerate(data):  # level of EI: the turn of the whole limb that was seen over the one expected
+    for k, d in enumerate(
+        data if start is None else ()
+    ):  # level of EI: the turn of the whole limb that was seen over the one expected
         turned = _angles(d.rest_mm)[None] - _angles(d.points_mm)
         turned = np.mean(turned[:, -4:], axis=1) - np.mean(turned[:, :4], axis=1)
         expected_turn = _integrate(np.nan_to_num(moments[k]) / np.exp(log_ei[k]), np.diff(d.s_mm))[:, -3]
@@ -233,6 +269,8 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
     residuals: list[Array] = []
     hess = np.eye(total)
     done = 0
+    converged = False
+    judged = 0
     settled = False  # scatter is judged only once the shapes agree, else a poor start would make the data worthless
     for round_ in range(rounds):
         hess = np.zeros((total, total))
@@ -258,7 +296,11 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
             residuals.append(np.where(seen, res - static, np.nan))
             # jacobian: d place across / d parameter; the lever of an angle change at node j about node i
             n = size[k]
-            jac_log = np.zeros((len(use), n, n))
+            jac_log = np.empty((len(use), n, n))
+            below = np.tri(n, n, -1)
+            cell = np.zeros(n)
+            cell[:-1] += 0.5 * step
+            cell[1:] += 0.5 * step
             jac_beta = np.zeros((len(use), n))
             jac_fac = np.zeros((len(use), n))
             for row, f in enumerate(order):
@@ -267,10 +309,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
                 cos_i, sin_i = np.cos(theta[f]), np.sin(theta[f])
                 # an angle change dphi at node j (all beyond turned) moves node i by dphi * n_i.(k x (P_i - P_j))
                 arm = cos_i[:, None] * (x[:, None] - x[None, :]) + sin_i[:, None] * (y[:, None] - y[None, :])
-                arm = np.where(np.tri(n, n, -1, dtype=bool), arm, 0.0)
-                cell = np.zeros(n)
-                cell[:-1] += 0.5 * step
-                cell[1:] += 0.5 * step
+                arm *= below
                 jac_log[row] = arm * (bend[f] * cell)[None, :]  # d(-bend)/dlogEI = +bend
                 jac_beta[row] = -(cos_i * (x - x[0]) + sin_i * (y - y[0]))
                 jac_fac[row] = -arm @ (bend[f] * cell)
@@ -280,8 +319,8 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
             left_over = values[use] - static
             # unknowns of this limb, column by column: log EI nodes, then those of each picture
             sw = np.sqrt(w)
-            mean_log = np.einsum("fi,fij->ij", w, jac_log) / safe[:, None]
-            weighted = (jac_log - mean_log[None]) * sw[..., None]
+            jac_log -= (np.einsum("fi,fij->ij", w, jac_log) / safe[:, None])[None]
+            weighted = jac_log * sw[..., None]
             a = offset_cols[k]
             flat = weighted.reshape(-1, n)
             hess[a : a + n, a : a + n] += flat.T @ flat
@@ -295,7 +334,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
             own = [jac_beta, jac_height, jac_fac]
             for ca, ja in zip(cols, own, strict=True):
                 # with log EI: sum_f' (ja - its mean part) W (jac_log - mean)
-                block = np.einsum("fi,fij->fj", w * ja, jac_log - mean_log[None])
+                block = np.matmul((w * ja)[:, None, :], jac_log)[:, 0]
                 hess[np.ix_(ca, np.arange(a, a + n))] += block
                 hess[np.ix_(np.arange(a, a + n), ca)] += block.T
                 grad[ca] += np.sum(w * ja * left_over, axis=1)
@@ -335,10 +374,12 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
                 / (FREEDOM + (np.nan_to_num(z) / (noise[k] if settled else np.maximum(noise[k], 3.0))) ** 2),
                 1.0,
             )
-            if settled:
+            if settled and judged < SCATTER_ROUNDS:
                 scale, share[k] = _scatter(z[use], len(use), float(np.median(np.diff(d.s_mm))))
                 noise[k][use] = NOISE_MARGIN * scale
-        if settled and worst < 3e-3 and round_ >= 3:
+        judged += settled
+        converged = settled and worst < 3e-3 and judged >= 2
+        if converged:
             break
     cov = np.linalg.inv(hess)
     fits = []
@@ -369,7 +410,7 @@ def fit_pull(left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 12) ->
         )
     f_sd = np.full(m, np.nan)
     f_sd[use] = np.sqrt(np.diag(cov)[frame_col + 4 + 5 * np.arange(len(use))])
-    return PullFit(fits[0], fits[1], np.exp(log_factor), f_sd, done)
+    return PullFit(fits[0], fits[1], np.exp(log_factor), f_sd, done, converged)
 
 
 def _limb_normals(lines: Array) -> Array:

@@ -19,9 +19,9 @@ from tiller.mechanics.pullfit import nock_of
 from tiller.rack.measure import Measured
 from tiller.rack.recording import Recording, hash_files, read_picture
 from tiller.records.book import Book
+from tiller.report.aside import Aside
 from tiller.report.data import result_json, write_json, write_whole
 from tiller.report.overlay import overlay
-from tiller.report.plots import force_draw_plot, limb_plot
 from tiller.report.style import Units
 
 
@@ -50,9 +50,11 @@ class Kept:
     pictures: tuple[Path, ...]
 
 
-def pictures_of(measured: Measured, recording: Recording, units: Units) -> dict[str, bytes]:
-    """The pull's pictures as PNG, by file name: photograph with overlay, strain along the limbs, force and draw."""
+def pictures_of(measured: Measured, recording: Recording, units: Units, aside: Aside | None = None) -> dict[str, bytes]:
+    """The pull's pictures by file name: photograph with overlay, strain along the limbs, force and draw."""
     result = measured.result
+    target = recording.bow.target
+    asked = (aside or Aside()).ask(result, units, target.draw_length_mm, target.draw_weight_n)
     top = result.pictures[result.largest]
     seen = next(s for s in measured.sight.seen if s.picture.file == top.file)
     photo = read_picture(recording, seen.picture)
@@ -67,12 +69,7 @@ def pictures_of(measured: Measured, recording: Recording, units: Units) -> dict[
     if not good:
         msg = "the overlay could not be encoded as a picture"
         raise FileFault(msg)
-    target = recording.bow.target
-    return {
-        "overlay.jpg": np.asarray(data).tobytes(),
-        "limbs.png": limb_plot(result, units),
-        "force_draw.png": force_draw_plot(result, units, target.draw_length_mm, target.draw_weight_n),
-    }
+    return {"overlay.jpg": np.asarray(data).tobytes(), **asked.plots()}
 
 
 def _description(recording: Recording) -> dict[str, Any]:
@@ -96,6 +93,7 @@ def keep(
     pictures: Path | None,
     json_file: Path | None,
     draw: bool = True,
+    aside: Aside | None = None,
 ) -> Kept:
     """Writes files (each whole or not at all), then the book's entry (all of it or nothing).
 
@@ -103,6 +101,7 @@ def keep(
         book: the book's file; None = no entry.
         pictures: folder for the pictures; None = beside the book (in the data folder where there is no book).
         draw: make the pictures at all.
+        aside: the second process that draws plots; None = they are drawn here.
 
     Raises:
         FileFault, BookFault: something could not be written; the book holds nothing half-written.
@@ -112,7 +111,7 @@ def keep(
     written: list[Path] = []
     if draw:
         folder = pictures or (book.parent if book else data_folder()) / "pictures" / f"{recording.name}-{mark}"
-        for name, data in pictures_of(measured, recording, units).items():
+        for name, data in pictures_of(measured, recording, units, aside).items():
             write_whole(folder / name, data)
             written.append(folder / name)
     if json_file is not None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -21,7 +22,7 @@ from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.curvature import bend_from_places, change_of_place
 from tiller.mechanics.marks import TIP_SHARE, Departure, departure_from_even, find_marks
 from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
-from tiller.mechanics.pullfit import DOWN_SD, LimbData, LimbFit, PullFit, Pulls, fit_pull
+from tiller.mechanics.pullfit import DOWN_SD, LimbData, LimbFit, PullFit, Pulls, every, fit_pull
 from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.strain import strain_profile
 from tiller.rack.recording import Picture, Recording, read_picture
@@ -92,6 +93,18 @@ def _first_good(
     raise RecordingFault(msg)
 
 
+def _read_ahead(
+    recording: Recording, pictures: list[Picture]
+) -> Iterator[tuple[Picture, Callable[[], NDArray[np.uint8]]]]:
+    """Each picture and how to get it (or what is wrong with it); the next one is decoded meanwhile by a thread."""
+    with ThreadPoolExecutor(1) as pool:
+        coming: Future[NDArray[np.uint8]] | None = None
+        for picture, following in zip(pictures, [*pictures[1:], None], strict=True):
+            now = coming or pool.submit(read_picture, recording, picture)
+            coming = pool.submit(read_picture, recording, following) if following else None
+            yield picture, now.result
+
+
 def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
     """Looks at all pictures, one at a time.
 
@@ -114,12 +127,11 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
     scene, models = find_models(scene, image)
     seen: list[SeenPicture] = []
     known = Known()
-    for picture in recording.pictures:
-        if picture.role == "empty" or (picture.role == "rest" and picture.t_s < rest_first.t_s):
-            continue
+    wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
+    for picture, read in _read_ahead(recording, wanted):
         progress(picture.file)
         try:
-            image = read_picture(recording, picture)
+            image = read()
             check_size(image, recording.rig, picture.file)
             if picture.role == "rest":
                 shape = see_rest(scene, image, models)
@@ -286,24 +298,30 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> _Fitted:
     pulls = Pulls(hook, force, sd, rest, down)
     radius = sight.scene.bow.crown_radius_mm
     data: dict[Side, LimbData] = {side: limb_data(sight, side, radius) for side in SIDES}
-    # a first fit only to read the crown off it need not be polished
-    fit = _fit_or_fault(data, pulls, 12 if radius is not None else 7)
+    # a first look on every third station: where to start from, and what the crown is read off
+    rough = {side: every(data[side], 3) for side in SIDES}
+    fit = _fit_or_fault(rough, pulls, 7)
     crown = None
     if radius is None:
         readings = [_reading(sight.scene.bow, side, getattr(fit, side)) for side in SIDES]
         readings = [reading for reading in readings if len(reading.width_mm) >= 3]
-        if not readings:  # too few calipers to tell: the back is taken as flat
-            return _Fitted(fit, data, None, None)
-        crown = crown_from_stiffness(readings)
-        radius = crown.radius_mm if np.isfinite(crown.radius_mm) else None
-        data = {side: limb_data(sight, side, radius) for side in SIDES}
-        fit = _fit_or_fault(data, pulls)
-    return _Fitted(fit, data, radius, crown)
+        if readings:  # with too few calipers to tell, the back is taken as flat
+            crown = crown_from_stiffness(readings)
+            radius = crown.radius_mm if np.isfinite(crown.radius_mm) else None
+            data = {side: limb_data(sight, side, radius) for side in SIDES}
+    gained = [
+        np.interp(data[side].s_mm, rough[side].s_mm, getattr(fit, side).log_ei - rough[side].prior.log_ei)
+        for side in SIDES
+    ]
+    start = (data["left"].prior.log_ei + gained[0], data["right"].prior.log_ei + gained[1])
+    return _Fitted(_fit_or_fault(data, pulls, start=start), data, radius, crown)
 
 
-def _fit_or_fault(data: dict[Side, LimbData], pulls: Pulls, rounds: int = 12) -> PullFit:
+def _fit_or_fault(
+    data: dict[Side, LimbData], pulls: Pulls, rounds: int = 14, start: tuple[Array, Array] | None = None
+) -> PullFit:
     try:
-        return fit_pull(data["left"], data["right"], pulls, rounds)
+        return fit_pull(data["left"], data["right"], pulls, rounds, start)
     except (ValueError, np.linalg.LinAlgError) as err:
         msg = f"The stiffness cannot be fitted to this pull ({err}); pull further, or look whether pictures and force belong together."
         raise MeasureFault(msg) from err
@@ -375,6 +393,10 @@ def _result(
         said.append(f"the scale's board began anew {log.resets} time(s) during the pull.")
     for code, count in log.troubles.items():
         said.append(f"the scale reported trouble '{code}' {count} time(s).")
+    if not fit.converged:
+        said.append(
+            "the stiffness had not settled to 0.3 % when the fit ended: pictures and force disagree somewhere; take it with caution."
+        )
     if not lag.from_data:
         said.append("pictures were taken at steady holds, which say little about the lag: the usual one was assumed.")
     left_out = list(sight.left_out)

@@ -37,14 +37,14 @@ class SeenBoard:
         used: ids of the fiducials that the pose rests on.
         missing: ids in rig.toml that were not found.
         rms_mm: rms distance on the board between fiducial centres as measured and as seen through the pose.
-        centres_px: centre of each used fiducial, by id.
+        centres_px: centre of each used fiducial, by dictionary and id.
     """
 
     view: View
     used: tuple[int, ...]
     missing: tuple[int, ...]
     rms_mm: float
-    centres_px: Mapping[int, Array]
+    centres_px: Mapping[Key, Array]
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class SeenHook:
     sd_mm: float
 
 
-def _detector(dictionary: str, quick: bool) -> cv2.aruco.ArucoDetector:
+def _detector(dictionary: str, ids: tuple[int, ...], quick: bool) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
     if quick:  # one threshold window instead of three: the marker's size in the cut is known
         parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = 23
@@ -63,20 +63,24 @@ def _detector(dictionary: str, quick: bool) -> cv2.aruco.ArucoDetector:
     parameters.cornerRefinementWinSize = 4
     parameters.cornerRefinementMaxIterations = 60
     parameters.cornerRefinementMinAccuracy = 0.005
-    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary)), parameters)
+    whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary))
+    # only the markers that are asked for: every dark square is compared with each of a dictionary's codes, and
+    # in the large ones that takes ten times as long as all the rest
+    codes = np.ascontiguousarray(whole.bytesList[list(ids)])
+    return cv2.aruco.ArucoDetector(cv2.aruco.Dictionary(codes, whole.markerSize, whole.maxCorrectionBits), parameters)
 
 
-_DETECTORS: dict[tuple[str, bool], cv2.aruco.ArucoDetector] = {}
+_DETECTORS: dict[tuple[str, tuple[int, ...], bool], cv2.aruco.ArucoDetector] = {}
 
 
 def find_markers(
-    gray: NDArray[np.uint8], dictionaries: Iterable[str], offset: tuple[int, int] = (0, 0), quick: bool = False
+    gray: NDArray[np.uint8], wanted: Iterable[Key], offset: tuple[int, int] = (0, 0), quick: bool = False
 ) -> dict[Key, Array]:
     """Corners (4, 2) in pixels of each marker seen, clockwise from the marker's own top left.
 
     Args:
         gray: 8-bit grey picture, or a cut of one.
-        dictionaries: names of the dictionaries to look for.
+        wanted: dictionary and id of the markers to look for.
         offset: x, y of the cut's corner in the whole picture; added to the corners.
         quick: one threshold only, for a cut about a marker.
 
@@ -84,15 +88,17 @@ def find_markers(
     """
     found: dict[Key, Array] = {}
     twice: set[Key] = set()
-    for name in sorted(set(dictionaries)):
-        kind = (name, quick)
+    keys = sorted(set(wanted))
+    for name in sorted({key[0] for key in keys}):
+        numbers = tuple(key[1] for key in keys if key[0] == name)
+        kind = (name, numbers, quick)
         if kind not in _DETECTORS:
-            _DETECTORS[kind] = _detector(name, quick)
+            _DETECTORS[kind] = _detector(name, numbers, quick)
         corners, ids, _ = _DETECTORS[kind].detectMarkers(gray)
         if ids is None:
             continue
         for quad, marker in zip(corners, np.asarray(ids).ravel(), strict=True):
-            key = (name, int(marker))
+            key = (name, numbers[int(marker)])
             if key in found:
                 twice.add(key)
             found[key] = as_points(quad) + np.array(offset, dtype=float)
@@ -113,7 +119,7 @@ def find_near(image: NDArray[np.uint8], wanted: Mapping[Key, tuple[Array, float]
         if x1 - x0 < 12 or y1 - y0 < 12:
             continue
         cut = np.asarray(cv2.cvtColor(image[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-        seen = find_markers(cut, (key[0],), (x0, y0), quick=True)
+        seen = find_markers(cut, (key,), (x0, y0), quick=True)
         if key in seen:
             found[key] = seen[key]
     return found
@@ -140,7 +146,7 @@ def fiducial_points(fiducial: Fiducial) -> Array:
 def board_pose(markers: Mapping[Key, Array], rig: Rig) -> SeenBoard:
     """Pose of the camera over the board from all fiducials in view.
 
-    Start from the planar solution over all corners; then least squares over centres and corners,
+    Start from the planar solution over all corners (where all lie in one plane; else from SQPNP); then least squares over centres and corners,
     each weighted with its scatter, since a centre is placed by the tape measure and seen better
     than a corner.
 
@@ -172,7 +178,7 @@ def board_pose(markers: Mapping[Key, Array], rig: Rig) -> SeenBoard:
         corners_px.reshape(-1, 1, 2),
         lens.matrix,
         lens.distortion,
-        flags=cv2.SOLVEPNP_IPPE,
+        flags=cv2.SOLVEPNP_IPPE if np.ptp(corners_mm[:, 2]) < 1e-9 else cv2.SOLVEPNP_SQPNP,
     )
     if not good:
         msg = "The board's pose cannot be found from the fiducials in view: check the coordinates in rig.toml."
@@ -190,7 +196,7 @@ def board_pose(markers: Mapping[Key, Array], rig: Rig) -> SeenBoard:
         if float(np.max(np.abs(step[:3]))) < 1e-9 and float(np.max(np.abs(step[3:]))) < 1e-6:
             break
     view = View(lens, np.asarray(cv2.Rodrigues(pose[:3])[0], dtype=float), pose[3:].copy())
-    back = view.on_plane(centres_px, 0.0)
+    back = np.vstack([view.on_plane([c], float(z)) for c, z in zip(centres_px, centres_mm[:, 2], strict=True)])
     rms = float(np.sqrt(np.mean(np.sum((back - centres_mm[:, :2]) ** 2, axis=1))))
     if not np.isfinite(rms) or view.centre_mm[2] <= 0 or rms > 25.0:
         msg = (
@@ -203,7 +209,7 @@ def board_pose(markers: Mapping[Key, Array], rig: Rig) -> SeenBoard:
         tuple(f.id for f in seen),
         missing,
         rms,
-        {f.id: c for f, c in zip(seen, centres_px, strict=True)},
+        {(f.dictionary, f.id): c for f, c in zip(seen, centres_px, strict=True)},
     )
 
 

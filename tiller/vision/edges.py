@@ -16,10 +16,10 @@ of the model for white noise.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import erf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
@@ -27,6 +27,9 @@ Single = NDArray[np.float32]
 HALF_WINDOW_PX = 7
 """Profiles are sampled at whole px from -7 to +7 about the expected edge."""
 _RIDGE = 1e-3
+SCAN_EVERY = 2
+SCAN_OVER = 15
+"""The scan looks at every second profile and judges over 15 neighbours (every second of them)."""
 SCAN_SD_PX = 0.7
 """Weight of the expectation against a shift in the scan, in misfit units (common practice, no source)."""
 
@@ -66,7 +69,7 @@ class EdgeFit:
 _TABLE_STEP = 1.0 / 512
 _TABLE_END = 5.0
 _AT = np.arange(-_TABLE_END, _TABLE_END + _TABLE_STEP, _TABLE_STEP)
-_PHI = ndtr(_AT).astype(np.float32)
+_PHI = np.array([0.5 + 0.5 * erf(z / sqrt(2.0)) for z in _AT], dtype=np.float32)
 _BELL = (np.exp(-0.5 * _AT * _AT) / np.sqrt(2 * np.pi)).astype(np.float32)
 
 
@@ -78,6 +81,104 @@ def _step_and_slope(z: Single) -> tuple[Single, Single]:
     return _PHI.take(index), _BELL.take(index)
 
 
+def _cholesky(normal: Single) -> Single:
+    """Lower factors of many small positive definite matrices (..., k, k), laid out (k, k, ...): the loop runs over
+    k, not over the matrices, which is several times quicker than a call to LAPACK for each."""
+    lower = np.ascontiguousarray(np.moveaxis(normal, (-2, -1), (0, 1)))
+    size = len(lower)
+    for j in range(size):
+        for i in range(j):
+            lower[j:, j] -= lower[j, i] * lower[j:, i]
+        lower[j:, j] *= 1.0 / np.sqrt(np.maximum(lower[j, j], 1e-12))
+    return lower
+
+
+def _solved(lower: Single, right: Single) -> Single:
+    """Solutions (..., k) for the factors of ``_cholesky`` and right sides (..., k)."""
+    out = np.ascontiguousarray(np.moveaxis(right, -1, 0))
+    size = len(out)
+    for i in range(size):
+        for j in range(i):
+            out[i] -= lower[i, j] * out[j]
+        out[i] /= lower[i, i]
+    for i in range(size - 1, -1, -1):
+        for j in range(i + 1, size):
+            out[i] -= lower[j, i] * out[j]
+        out[i] /= lower[i, i]
+    return np.moveaxis(out, 0, -1)
+
+
+class _Profiles:
+    """The linear part of the model for n profiles: what the picture is made of for edges at given places."""
+
+    def __init__(self, picture: Single, empty: Single, strip: Single, blur_px: tuple[float, float]) -> None:
+        _, n, m = picture.shape
+        self.picture = picture
+        self.tau = (np.arange(m) - (m - 1) / 2).astype(np.float32)
+        self.strip = strip
+        self.blur = np.array(blur_px, dtype=np.float32)[:, None, None]
+        scale = np.array([128.0, 64.0], dtype=np.float32)
+        # pulls the strip's level to that of the front where the strip is too thin to be told from it
+        thin = (1.0 / (0.3 + strip)) ** 2 * 0.2
+        ridge = np.zeros((n, 5, 5), dtype=np.float32)
+        ridge[:, range(5), range(5)] = _RIDGE
+        ridge[:, 1, 1] += thin
+        ridge[:, 2, 2] += thin
+        ridge[:, 1, 2] -= thin
+        ridge[:, 2, 1] -= thin
+        ridge[:, 3, 3] += 0.05
+        ridge[:, 4, 4] += 0.1
+        self.ridges = ridge[None] * (scale**2 * 0.02)[:, None, None, None]
+        # luma: the empty rack's picture times a shade that may change across the profile (a soft shadow's edge);
+        # chroma: that picture's chroma times a shade, plus a shift
+        self.behind = np.stack([empty[0], np.full_like(empty[1], 64.0)])
+        self.tint = np.stack([np.zeros_like(empty[0]), empty[1]])
+        self.extra = np.stack([empty[0] * (0.1 * self.tau), empty[1]])
+        self.wide = scale[:, None, None]
+        self.basis = np.empty((2, n, m, 5), dtype=np.float32)
+
+    def shapes(self, at: Single) -> tuple[Single, Single, Single, Single, Single, Single]:
+        """Fills ``basis`` for edges at ``at``; returns the target and what the derivative needs."""
+        off = self.tau[None, :] - at[:, None]
+        z = off[None] / self.blur
+        g, dg = _step_and_slope(z)
+        gs, dgs = _step_and_slope(z + self.strip[None, :, None] / self.blur)
+        deep = np.minimum(off + self.strip[:, None], 0.0)[None]
+        inner = 1 - gs
+        basis, wide = self.basis, self.wide
+        basis[..., 0] = self.behind * g
+        basis[..., 1] = wide * (gs - g)
+        basis[..., 2] = wide * inner
+        basis[..., 3] = (0.1 * wide) * deep * inner
+        basis[..., 4] = self.extra * g
+        out = (self.picture - self.tint * g, g, dg / self.blur, dgs / self.blur, deep, inner)
+        return tuple(part.astype(np.float32, copy=False) for part in out)  # type: ignore[return-value]
+
+    def levels_of(self, target: Single) -> tuple[Single, Single]:
+        """The levels (2, n, 5) that explain the target best, and the factors of their normal equations."""
+        turned = self.basis.transpose(0, 1, 3, 2)
+        factor = _cholesky(np.matmul(turned, self.basis) + self.ridges)
+        return _solved(factor, np.matmul(turned, target[..., None])[..., 0]), factor
+
+
+def _scan(model: _Profiles, weight: Single, scan_px: tuple[float, ...], limbs: int) -> Single:
+    """Shift of the limb at each station, of those in ``scan_px`` the one that explains both edges there and nearby best."""
+    n = len(model.strip)
+    places = np.array(scan_px, dtype=np.float32)
+    costs = []
+    for place in places:
+        target = model.shapes(np.full(n, place, dtype=np.float32))[0]
+        left = target - np.matmul(model.basis, model.levels_of(target)[0][..., None])[..., 0]
+        costs.append(np.sum(weight * np.einsum("cnm,cnm->cn", left, left), axis=0))
+    # both edges move together, one outward and one inward: judged as one shift of the whole limb
+    table = np.minimum(np.stack(costs, axis=-1), 400.0)
+    together = table[: n // 2] + table[n // 2 :, ::-1] + (places / SCAN_SD_PX) ** 2
+    near = max(3, 2 * (SCAN_OVER // (2 * SCAN_EVERY)) + 1)
+    return np.asarray(
+        places[np.argmin(_along(together[None].astype(np.float32), near, limbs)[0], axis=1)], dtype=np.float32
+    )
+
+
 def fit_edges(
     picture: Single,
     empty: Single,
@@ -86,6 +187,7 @@ def fit_edges(
     noise: tuple[float, float],
     rounds: int = 3,
     smooth: int = 0,
+    polish: int = 2,
     parts: int = 1,
     scan_px: tuple[float, ...] = (),
 ) -> EdgeFit:
@@ -98,7 +200,7 @@ def fit_edges(
         blur_px: sd of the edge's blur in luma and chroma.
         noise: sd of the picture's noise in luma and chroma.
         rounds: Gauss-Newton rounds with levels of each profile's own.
-        smooth: then two rounds with levels averaged over this many neighbouring profiles (odd); 0 = none.
+        smooth: then ``polish`` rounds with levels averaged over this many neighbouring profiles (odd); 0 = none.
         parts: the profiles are this many runs of equal length; levels are not averaged across them.
         scan_px: shifts of the limb to try first, symmetric about 0; the first half of the profiles are then the
             limb's back edges, the second half its belly edges at the same stations. Each station starts from the
@@ -106,72 +208,27 @@ def fit_edges(
             Gauss-Newton alone keeps to the nearer one.
     """
     _, n, m = picture.shape
-    tau = (np.arange(m) - (m - 1) / 2).astype(np.float32)
     at = np.zeros(n, dtype=np.float32)
     limit = (m - 1) / 2 - 2.0
-    ws = np.maximum(strip_px, 0.0).astype(np.float32)
-    blur = np.array(blur_px, dtype=np.float32)[:, None, None]
-    scale = np.array([128.0, 64.0], dtype=np.float32)
+    strip = np.maximum(strip_px, 0.0).astype(np.float32)
+    model = _Profiles(picture, empty, strip, blur_px)
     weight = (1.0 / np.array(noise, dtype=np.float32) ** 2)[:, None]
-    # pulls the strip's level to that of the front where the strip is too thin to be told from it
-    thin = (1.0 / (0.3 + ws)) ** 2 * 0.2
-    ridge = np.zeros((n, 5, 5), dtype=np.float32)
-    ridge[:, range(5), range(5)] = _RIDGE
-    ridge[:, 1, 1] += thin
-    ridge[:, 2, 2] += thin
-    ridge[:, 1, 2] -= thin
-    ridge[:, 2, 1] -= thin
-    ridge[:, 3, 3] += 0.05
-    ridge[:, 4, 4] += 0.1
-    ridges = ridge[None] * (scale**2 * 0.02)[:, None, None, None]
-    # luma: the empty rack's picture times a shade that may change across the profile (a soft shadow's edge);
-    # chroma: that picture's chroma times a shade, plus a shift
-    behind = np.stack([empty[0], np.full_like(empty[1], 64.0)])
-    tint = np.stack([np.zeros_like(empty[0]), empty[1]])
-    extra = np.stack([empty[0] * (0.1 * tau), empty[1]])
-    wide = scale[:, None, None]
-    basis = np.empty((2, n, m, 5), dtype=np.float32)
-
-    def shapes(at: Single) -> tuple[Single, Single, Single, Single, Single, Single]:
-        """Fills ``basis`` for edges at ``at``; returns the target and what the derivative needs."""
-        z = (tau[None, :] - at[:, None])[None] / blur
-        g, dg = _step_and_slope(z)
-        gs, dgs = _step_and_slope(z + ws[None, :, None] / blur)
-        deep = np.minimum(tau[None, :] - at[:, None] + ws[:, None], 0.0)[None]
-        inner = 1 - gs
-        basis[..., 0] = behind * g
-        basis[..., 1] = wide * (gs - g)
-        basis[..., 2] = wide * inner
-        basis[..., 3] = (0.1 * wide) * deep * inner
-        basis[..., 4] = extra * g
-        out = (picture - tint * g, g, dg / blur, dgs / blur, deep, inner)
-        return tuple(part.astype(np.float32, copy=False) for part in out)  # type: ignore[return-value]
-
-    def levels_of(target: Single) -> tuple[Single, Single]:
-        turned = basis.transpose(0, 1, 3, 2)
-        inverse = np.linalg.inv(np.matmul(turned, basis) + ridges)
-        return np.matmul(inverse, np.matmul(turned, target[..., None]))[..., 0], inverse
-
     if scan_px:
-        costs = []
-        for place in scan_px:
-            target = shapes(np.full(n, place, dtype=np.float32))[0]
-            left = target - np.matmul(basis, levels_of(target)[0][..., None])[..., 0]
-            costs.append(np.sum(weight * np.einsum("cnm,cnm->cn", left, left), axis=0))
-        # both edges move together, one outward and one inward: judged as one shift of the whole limb
-        table = np.minimum(np.stack(costs, axis=-1), 400.0)
-        together = table[: n // 2] + table[n // 2 :, ::-1]
-        together = together + (np.array(scan_px, dtype=np.float32) / SCAN_SD_PX) ** 2
-        smoothed = _along(together[None].astype(np.float32), 15, 1)[0]
-        shift = np.array(scan_px, dtype=np.float32)[np.argmin(smoothed, axis=1)]
+        run = n // parts
+        few = np.arange(0, run, SCAN_EVERY)
+        pick = (run * np.arange(parts)[:, None] + few[None, :]).ravel()
+        shift = _scan(_Profiles(picture[:, pick], empty[:, pick], strip[pick], blur_px), weight, scan_px, parts // 2)
+        shift = shift.reshape(parts // 2, len(few))[:, np.minimum(np.arange(run) // SCAN_EVERY, len(few) - 1)].ravel()
         at = np.concatenate([shift, -shift])
+    tint, behind, extra, wide = model.tint, model.behind, model.extra, model.wide
+    basis = model.basis
     levels: Single | None = None
-    final = 2 if smooth > 1 else 0
+    final = polish if smooth > 1 else 0
     for k in range(rounds + final + 1):
-        target, g, dg, dgs, deep, inner = shapes(at)
-        inverse: Single | None = None
+        target, g, dg, dgs, deep, inner = model.shapes(at)
+        factor: Single | None = None
         if levels is None:
-            coef, inverse = levels_of(target)
+            coef, factor = model.levels_of(target)
             if final and k == rounds:
                 levels = _along(coef, smooth, parts)
         else:
@@ -181,9 +238,10 @@ def fit_edges(
         slope = (c0 * behind + tint + c4 * extra) * dg - wide * (
             c1 * (dg - dgs) + c2 * dgs + 0.1 * c3 * (deep * dgs - inner * (deep < 0))
         )
-        if inverse is not None:
+        if factor is not None:
             turned = basis.transpose(0, 1, 3, 2)
-            slope = slope - np.matmul(basis, np.matmul(inverse, np.matmul(turned, slope[..., None])))[..., 0]
+            shared = _solved(factor, np.matmul(turned, slope[..., None])[..., 0])
+            slope = slope - np.matmul(basis, shared[..., None])[..., 0]
         num = np.sum(weight * np.einsum("cnm,cnm->cn", slope, left), axis=0)
         den = np.sum(weight * np.einsum("cnm,cnm->cn", slope, slope), axis=0)
         if k == rounds + final:
@@ -193,7 +251,7 @@ def fit_edges(
         step = np.where(den > 0, -num / np.maximum(den, 1e-20), 0.0)
         at = np.clip(at + np.clip(step, -1.5, 1.5), -limit, limit).astype(np.float32)
     rss = np.sum(weight * np.einsum("cnm,cnm->cn", left, left), axis=0)
-    edge_in = coef[..., 1] * scale[:, None]
+    edge_in = coef[..., 1] * wide[:, :, 0]
     edge_out = coef[..., 0] * np.mean(behind[..., m // 2 :], axis=2) + np.mean((tint * g)[..., -4:], axis=2)
     edge_out += coef[..., 4] * np.mean(extra[..., m // 2 : m // 2 + 4], axis=2)
     steps = np.sqrt(np.sum(weight * (edge_in - edge_out) ** 2, axis=0))

@@ -10,6 +10,7 @@ calipers.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -21,11 +22,15 @@ from tiller.bow.section import sagitta_mm
 from tiller.vision.camera import View
 from tiller.vision.edges import HALF_WINDOW_PX, fit_edges
 from tiller.vision.seek import Image, sample
+from tiller.vision.spline import Line, cubic_basis
 
 Array = NDArray[np.float64]
 
 SPACING_MM = 5.0
-SMOOTH_PROFILES = 11
+SMOOTH_MM = 55.0
+"""Levels beside an edge are averaged over this length in the last rounds of its fit."""
+STRAY_MM = 75.0
+"""A value is a stray beside the running median over this length."""
 CROWN_GUESS_MM = 90.0
 """Crown radius taken for the outline's perspective where bow.toml has none (common practice, no source)."""
 LUMA = np.array([0.114, 0.587, 0.299], dtype=np.float32)
@@ -37,7 +42,8 @@ GRAIN = 2.5
 BACK_SD_MM = 0.22
 FLOOR_PX = 0.03
 """No edge is taken to be known better than this (common practice, no source)."""
-SUB_MM = (-1.875, -0.625, 0.625, 1.875)
+SUBS = (-0.375, -0.125, 0.125, 0.375)
+"""A station's profile is the mean of four, this far from it in units of the stations' spacing."""
 
 
 @dataclass(frozen=True)
@@ -107,9 +113,13 @@ class LimbTrace:
 
 def normals(points_mm: Array, sign: int) -> Array:
     """Unit normals (n, 2) to the back of a line that runs outward."""
-    tangent = np.gradient(points_mm, axis=0)
-    tangent /= np.linalg.norm(tangent, axis=1)[:, None]
-    return np.column_stack([-tangent[:, 1], tangent[:, 0]]) * sign
+    tangent = np.empty_like(points_mm)
+    tangent[1:-1] = points_mm[2:] - points_mm[:-2]
+    tangent[0], tangent[-1] = points_mm[1] - points_mm[0], points_mm[-1] - points_mm[-2]
+    across = np.empty_like(tangent)
+    size = sign / np.hypot(tangent[:, 0], tangent[:, 1])
+    across[:, 0], across[:, 1] = -tangent[:, 1] * size, tangent[:, 0] * size
+    return across
 
 
 def channels(colours: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -118,7 +128,7 @@ def channels(colours: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def outline_offsets(
-    points_mm: Array, normal_mm: Array, width_mm: Array, crown_mm: float, view: View, plane_z_mm: float
+    points_mm: Array, normal_mm: Array, width_mm: Array, crown_mm: float | Array, view: View, plane_z_mm: float
 ) -> tuple[Array, Array, Array]:
     """Perspective of the outline: phi (rad), and how far back's and belly's edge stand out by it (mm)."""
     centre = view.centre_mm
@@ -145,60 +155,105 @@ def trace_limb(
 
     ``scan``: the expectation may be off by a few pixels, try several places for each edge.
     """
-    sign = model.sign
-    normal = normals(expected_mm, sign)
-    tangent = np.column_stack([normal[:, 1], -normal[:, 0]]) * sign
-    phi, out_back, out_belly = outline_offsets(expected_mm, normal, model.width_mm, model.crown_mm, view, plane_z_mm)
-    n = len(expected_mm)
-    ends = np.vstack([expected_mm, expected_mm + normal, expected_mm + tangent])
-    pixels = view.plane_to_pixels(ends, plane_z_mm)
-    base, across, along = pixels[:n], pixels[n : 2 * n] - pixels[:n], pixels[2 * n :] - pixels[:n]
-    scale = np.linalg.norm(across, axis=1)
+    return trace_limbs(image, empty, view, plane_z_mm, (model,), (expected_mm,), look, rounds, scan)[0]
+
+
+def trace_limbs(
+    image: Image,
+    empty: Image,
+    view: View,
+    plane_z_mm: float,
+    models: Sequence[LimbModel],
+    expected_mm: Sequence[Array],
+    look: Look,
+    rounds: int = 3,
+    scan: bool = False,
+    polish: int = 2,
+) -> tuple[LimbTrace, ...]:
+    """Several limbs with the same number of stations in one go; see ``trace_limb`` and ``fit_edges``."""
+    limbs, n = len(models), len(models[0].s_mm)
+
+    def joined(values: Iterable[Array]) -> Array:
+        return np.concatenate(list(values))
+
+    spacing = [float(m.s_mm[1] - m.s_mm[0]) for m in models]
+    lines = joined(expected_mm)
+    width = joined(m.width_mm for m in models)
+    crown = np.repeat([m.crown_mm for m in models], n)
+    up_mm, low_mm = joined(m.up_mm for m in models), joined(m.low_mm for m in models)
+    normal = joined(normals(line, m.sign) for line, m in zip(expected_mm, models, strict=True))
+    outward = np.repeat([float(m.sign) for m in models], n)[:, None]
+    tangent = np.stack([normal[:, 1], -normal[:, 0]], axis=1) * outward
+    phi, out_back, out_belly = outline_offsets(lines, normal, width, crown, view, plane_z_mm)
+    pixels = view.plane_to_pixels(joined([lines, lines + normal, lines + tangent]), plane_z_mm)
+    base, across, along = pixels.reshape(3, -1, 2)
+    across, along = across - base, (along - base) * np.repeat(spacing, n)[:, None]
+    scale = np.sqrt(np.sum(across**2, axis=1))
     unit = across / scale[:, None]
     tau = np.arange(-HALF_WINDOW_PX, HALF_WINDOW_PX + 1, dtype=float)
-    back_px, belly_px = (model.up_mm + out_back) * scale, (model.low_mm + out_belly) * scale
-    reach = np.concatenate([back_px, -belly_px])[:, None] + np.concatenate([np.ones(n), -np.ones(n)])[:, None] * tau
-    base2, unit2, along2 = np.vstack([base, base]), np.vstack([unit, unit]), np.vstack([along, along])
-    where = base2[:, None, :] + reach[:, :, None] * unit2[:, None, :]
-    where = where[None] + np.array(SUB_MM)[:, None, None, None] * along2[None, :, None, :]
+    back_px, belly_px = (up_mm + out_back) * scale, (low_mm + out_belly) * scale
+    reach = np.stack([back_px[:, None] + tau, -belly_px[:, None] - tau])  # (2, limbs n, profile)
+    middle = base + np.stack([back_px, -belly_px])[..., None] * unit
+    where = base[None, :, None, :] + reach[..., None] * unit[None, :, None, :]
+    where = where[None] + np.array(SUBS)[:, None, None, None, None] * along[None, None, :, None, :]
+    where = where.reshape(len(SUBS), 2 * limbs * n, len(tau), 2)
     seen = channels(sample(image, where).mean(axis=0))
     behind = channels(sample(empty, where).mean(axis=0))
-    sag = sagitta_mm(np.minimum(model.width_mm, 2 * model.crown_mm), model.crown_mm)
-    strip_back = np.where(
-        phi < 0, model.width_mm * np.abs(phi) + sag, np.maximum(sag + out_back - 0.5 * model.width_mm * phi, 0)
-    )
-    strip_belly = np.where(phi > 0, model.width_mm * phi, 0.0)
+    sag = sagitta_mm(np.minimum(width, 2 * crown), crown)
+    strip_back = np.where(phi < 0, width * np.abs(phi) + sag, np.maximum(sag + out_back - 0.5 * width * phi, 0))
+    strip_belly = np.where(phi > 0, width * phi, 0.0)
     fit = fit_edges(
         seen,
         behind,
-        np.concatenate([(strip_back + look.round_mm[0]) * scale, (strip_belly + look.round_mm[1]) * scale]),
+        joined([(strip_back + look.round_mm[0]) * scale, (strip_belly + look.round_mm[1]) * scale]),
         look.blur_px,
         look.noise,
         rounds=rounds,
-        smooth=SMOOTH_PROFILES,
-        parts=2,
+        smooth=_odd(SMOOTH_MM / float(np.mean(spacing))),
+        polish=polish,
+        parts=2 * limbs,
         scan_px=SCAN_PX if scan else (),
     )
-    height, width = image.shape[:2]
-    middle = where[:, :, HALF_WINDOW_PX, :].mean(axis=0)
-    inside = (middle[:, 0] > 8) & (middle[:, 0] < width - 9) & (middle[:, 1] > 8) & (middle[:, 1] < height - 9)
+    high, wide = image.shape[:2]
+    inside = np.all((middle > 8) & (middle < (wide - 9, high - 9)), axis=-1).ravel()
     tau_px = np.where(inside & (fit.step > 4.0) & (fit.sd_px < 0.8), fit.tau_px, np.nan)
-    two = np.concatenate([scale, scale])
-    place = tau_px / two
     # what grain and shading beside an edge shift it by: their size over the step, times the blur
     with np.errstate(divide="ignore", invalid="ignore"):
         grain_px = GRAIN * np.maximum(fit.misfit, 0.7) * look.blur_px[0] / fit.step
-    sd = np.sqrt(fit.sd_px**2 + grain_px**2 + FLOOR_PX**2) / two
-    up, low = place[:n], -place[n:]
-    sd_up, sd_low = sd[:n], sd[n:]
-    up, sd_up = _without_strays(up, sd_up)
-    low, sd_low = _without_strays(low, sd_low)
-    gap = up - low
-    edges = np.vstack([model.up_mm + out_back + up, -(model.low_mm + out_belly) + low])
-    # The belly's edge is a corner; the back's is the rim of a round that shades off differently in every
-    # pose. Where both are seen the back's edge is referred to the belly's by their smoothed difference, and
-    # serves to bridge what hides the belly's edge.
-    drift = smooth_offsets(model.s_mm, gap, np.hypot(sd_up, sd_low), 80.0)
+    sd = np.sqrt(fit.sd_px**2 + grain_px**2 + FLOOR_PX**2).reshape(2, -1) / scale
+    place, sd = _without_strays(
+        (tau_px.reshape(2, -1) / scale * [[1.0], [-1.0]]).reshape(2 * limbs, n),
+        sd.reshape(2 * limbs, n),
+        _odd(STRAY_MM / float(np.mean(spacing))),
+    )
+    place, sd = place.reshape(2, limbs, n), sd.reshape(2, limbs, n)
+    edge = np.stack([up_mm + out_back, -(low_mm + out_belly)]).reshape(2, limbs, n) + place
+    misfit = np.minimum(fit.misfit, 6.0).reshape(2, limbs, n)
+    traces = []
+    for k, model in enumerate(models):
+        offset, spread = _centre(model.s_mm, place[0, k], sd[0, k], place[1, k], sd[1, k])
+        traces.append(
+            LimbTrace(
+                expected_mm[k],
+                offset,
+                spread,
+                normal[k * n : (k + 1) * n],
+                edge[:, k],
+                float(np.mean(np.isfinite(offset))),
+                float(np.mean(misfit[:, k])),
+            )
+        )
+    return tuple(traces)
+
+
+def _centre(s_mm: Array, up: Array, sd_up: Array, low: Array, sd_low: Array) -> tuple[Array, Array]:
+    """Place of the limb across the expected line and its sd from those of its back's and its belly's edge, (n,) each.
+
+    The belly's edge is a corner; the back's is the rim of a round that shades off differently in every
+    pose. Where both are seen the back's edge is referred to the belly's by their smoothed difference, and
+    serves to bridge what hides the belly's edge.
+    """
+    drift = smooth_offsets(s_mm, up - low, np.hypot(sd_up, sd_low), 80.0)
     if np.all(np.isfinite(drift)):
         up = up - drift
     else:
@@ -212,35 +267,32 @@ def trace_limb(
     with np.errstate(invalid="ignore", divide="ignore"):
         offset = np.where(total > 0, (np.nan_to_num(up) * weight_up + np.nan_to_num(low) * weight_low) / total, np.nan)
         spread = np.where(total > 0, 1 / np.sqrt(total), np.nan)
-    return LimbTrace(
-        expected_mm,
-        offset,
-        spread,
-        normal,
-        edges,
-        float(np.mean(np.isfinite(offset))),
-        float(np.mean(np.minimum(fit.misfit, 6.0))),
-    )
+    return offset, spread
 
 
-def _without_strays(place: Array, sd: Array, width: int = 15) -> tuple[Array, Array]:
-    """Takes out values off the running median of their neighbours (string, grid line, clutter)."""
+def _odd(count: float) -> int:
+    """The odd whole number nearest to ``count``, 5 at least."""
+    return max(5, 2 * int(count // 2) + 1)
+
+
+def _without_strays(place: Array, sd: Array, width: int) -> tuple[Array, Array]:
+    """Takes out values off the running median of their neighbours (string, grid line, clutter), along each row (k, n)."""
+    rows, n = place.shape
     half = width // 2
-    padded = np.pad(place, half, mode="reflect")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    few = np.sum(np.isfinite(windows), axis=1) < 4
+    padded = np.concatenate([place[:, half:0:-1], place, place[:, -2 : -half - 2 : -1]], axis=1)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width, axis=1).reshape(rows * n, width)
+    count = np.sum(np.isfinite(windows), axis=1)
     with np.errstate(all="ignore"):
-        filled = np.where(np.isfinite(windows), windows, np.nan)
-        middle = _nanmedian(filled)
-        spread = 1.4826 * _nanmedian(np.abs(filled - middle[:, None]))
-    bad = few | ~(np.abs(place - middle) <= 4.0 * np.maximum(spread, 0.12) + 0.15)
+        middle = _nanmedian(windows, count)
+        spread = 1.4826 * _nanmedian(np.abs(windows - middle[:, None]), count)
+        gap = np.abs(place.ravel() - middle)
+    bad = ((count < 4) | ~(gap <= 4.0 * np.maximum(spread, 0.12) + 0.15)).reshape(rows, n)
     return np.where(bad, np.nan, place), np.where(bad, np.nan, sd)
 
 
-def _nanmedian(rows: Array) -> Array:
-    """Median of each row without its NaN; NaN where there is nothing (quicker than numpy's)."""
+def _nanmedian(rows: Array, count: NDArray[np.int_]) -> Array:
+    """Median of each row's ``count`` numbers, its NaN left out; NaN where there is nothing (quicker than numpy's)."""
     ordered = np.sort(rows, axis=1)
-    count = np.sum(np.isfinite(rows), axis=1)
     index = np.arange(len(rows))
     low = ordered[index, np.maximum((count - 1) // 2, 0)]
     high = ordered[index, np.maximum(count // 2, 0).clip(max=rows.shape[1] - 1)]
@@ -250,12 +302,8 @@ def _nanmedian(rows: Array) -> Array:
 @lru_cache(maxsize=64)
 def _smooth_basis(first: float, spacing: float, count: int, knot_spacing: float) -> tuple[Array, Array]:
     """Cubic B-spline basis on evenly spaced stations, and the second-difference penalty of its coefficients."""
-    from scipy.interpolate import BSpline
-
-    s = first + spacing * np.arange(count)
-    inner = np.arange(s[0], s[-1], knot_spacing)[1:]
-    knots = np.concatenate([[s[0]] * 4, inner, [s[-1]] * 4])
-    basis = BSpline.design_matrix(s, knots, 3).toarray()
+    s = np.asarray(first + spacing * np.arange(count), dtype=float)
+    basis = cubic_basis(s, np.arange(s[0], s[-1], knot_spacing)[1:])
     bend = np.diff(np.eye(basis.shape[1]), 2, axis=0) * 0.3
     return basis, bend.T @ bend
 
@@ -286,18 +334,16 @@ def restation(points_mm: Array, s_mm: Array, anchor_x_mm: float) -> Array:
     The first station stays where it was across the rack (``anchor_x_mm``): the handle rocks in its
     cradle by fractions of a degree and does not slide.
     """
-    from scipy.interpolate import CubicSpline
-
-    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points_mm, axis=0), axis=1))])
-    line = CubicSpline(length, points_mm, axis=0)
+    line = Line.through(points_mm)
     start = 0.0
-    for _ in range(4):
-        slope = float(line(start, 1)[0])
-        start += float(np.clip((anchor_x_mm - float(line(start)[0])) / slope, -20.0, 20.0)) if abs(slope) > 0.2 else 0.0
-    return np.asarray(line(s_mm - s_mm[0] + start), dtype=float)
+    for _ in range(2):  # Newton; the slope hardly changes over a millimetre
+        place, tangent = line.at(np.array([start]))
+        slope = float(tangent[0, 0])
+        start += float(np.clip((anchor_x_mm - float(place[0, 0])) / slope, -20.0, 20.0)) if abs(slope) > 0.2 else 0.0
+    return line.at(s_mm - s_mm[0] + start)[0]
 
 
-def as_bent(points_mm: Array, model: LimbModel, seen: NDArray[np.bool_]) -> Array:
+def as_bent(points_mm: Array, model: LimbModel, seen: NDArray[np.bool_], rounds: int = 3) -> Array:
     """The nearest line that is the rest shape bent smoothly, (n, 2).
 
     The change of tangent angle from rest is fitted by a cubic spline with knots every 130 mm whose
@@ -314,13 +360,14 @@ def as_bent(points_mm: Array, model: LimbModel, seen: NDArray[np.bool_]) -> Arra
     mid = 0.5 * (model.s_mm[1:] + model.s_mm[:-1])
     full, _ = _smooth_basis(float(mid[0]), float(mid[1] - mid[0]), len(mid), 130.0)
     basis = np.column_stack([full[:, :-2], full[:, -2] + full[:, -1]])
-    weight = np.where(seen[1:] & seen[:-1], 1.0, 0.03)
-    for _ in range(3):
+    sure = np.where(seen[1:] & seen[:-1], 1.0, 0.03)
+    weight = sure
+    for _ in range(rounds):
         heavy = basis * (weight**2)[:, None]
         coef = np.linalg.solve(heavy.T @ basis + 1e-6 * np.eye(basis.shape[1]), heavy.T @ (now - rest))
         left = np.abs(now - rest - basis @ coef)
         scale = 1.4826 * float(np.median(left)) + 1e-4
-        weight = np.where(seen[1:] & seen[:-1], 1.0, 0.03) / np.sqrt(1 + (left / (2 * scale)) ** 2)
+        weight = sure / np.sqrt(1 + (left / (2 * scale)) ** 2)
     bent = rest + basis @ coef
     step = np.diff(model.s_mm)
     line = np.cumsum(np.column_stack([sign * np.cos(bent) * step, np.sin(bent) * step]), axis=0)

@@ -85,9 +85,9 @@ def gray(image: Image) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
-def dictionaries(rig: Rig) -> set[str]:
-    """All marker dictionaries that a rig uses."""
-    return {f.dictionary for f in rig.fiducials} | {rig.hook.dictionary}
+def fiducials_of(rig: Rig) -> tuple[Key, ...]:
+    """Dictionary and id of every marker of a rig, the hook's included."""
+    return (*((f.dictionary, f.id) for f in rig.fiducials), (rig.hook.dictionary, rig.hook.id))
 
 
 def check_size(image: Image, rig: Rig, name: str) -> None:
@@ -113,7 +113,7 @@ def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack pict
         VisionFault: wrong size, no board or too few fiducials.
     """
     check_size(empty, rig, name)
-    board = board_pose(find_markers(gray(empty), dictionaries(rig)), rig)
+    board = board_pose(find_markers(gray(empty), fiducials_of(rig)), rig)
     return Scene(rig, bow, empty, board, Look((0.8, 1.4), picture_noise(empty)))
 
 
@@ -282,7 +282,6 @@ def see_limb(scene: Scene, image: Image, model: LimbModel, expected: Array, reac
         offset = smooth_offsets(s[::every], band.offset_mm, np.where(band.evidence > 2.0, 1.0, 15.0), 110.0)
         expected = restation(expected + np.interp(s, s[::every], offset)[:, None] * normal, s, anchor)
     for turn in range(3):
-        following = reach_mm <= FOLLOWING_MM
         trace = trace_limb(
             image,
             scene.empty,
@@ -291,57 +290,52 @@ def see_limb(scene: Scene, image: Image, model: LimbModel, expected: Array, reac
             model,
             expected,
             scene.look,
-            rounds=1 if following or turn else 3,
-            scan=turn == 0 and not following,
+            rounds=1 if turn else 3,
+            scan=turn == 0,
         )
         shift = smooth_offsets(s, trace.offset_mm, trace.sd_mm, 100.0)
         if not np.all(np.isfinite(shift)):
             return trace
         moved = restation(expected + shift[:, None] * trace.normal_mm, s, anchor)
-        moved = _held_by_cradle(as_bent(moved, model, np.isfinite(trace.offset_mm)), model)
+        moved = held_by_cradle(as_bent(moved, model, np.isfinite(trace.offset_mm)), model)
         if float(np.max(np.abs(shift))) < 1.2:
             break
         expected = moved
-    return _moved(trace, moved, model)
+    return referred_to(trace, moved, model)
 
 
 def see_hook(
-    scene: Scene, image: Image, last_px: Array | None, few: bool = True
+    scene: Scene, image: Image, last_px: Array | None, watch: int = 2
 ) -> tuple[SeenHook | None, Array | None, float]:
     """Hook seat, hook fiducial's centre in the picture, and the board's shift since the empty rack (px).
 
-    ``few``: watch one of the board's fiducials instead of all of them.
+    ``watch``: how many of the board's fiducials are looked at; all of them where none of these is seen.
     """
     hook = scene.rig.hook
     key: Key = (hook.dictionary, hook.id)
     wanted: dict[Key, tuple[Array, float]] = {}
-    by_id = {f.id: f.dictionary for f in scene.rig.fiducials}
+    sides = {(f.dictionary, f.id): f.side_mm for f in scene.rig.fiducials}
     scale = scene.rig.lens.matrix[0, 0] / max(1.0, scene.board.view.centre_mm[2])
-    watched = sorted(scene.board.centres_px)[:1] if few else sorted(scene.board.centres_px)
-    for fid in watched:
-        centre = scene.board.centres_px[fid]
-        wanted[(by_id[fid], fid)] = (centre, max(40.0, 1.3 * scale * _side(scene.rig, fid)))
+    watched = sorted(scene.board.centres_px)
+    for fid in sorted({watched[round(k)] for k in np.linspace(0, len(watched) - 1, min(watch, len(watched)))}):
+        wanted[fid] = (scene.board.centres_px[fid], max(40.0, 1.3 * scale * sides[fid]))
     if last_px is not None:
         wanted[key] = (last_px, max(60.0, 2.2 * scale * hook.side_mm))
     markers = find_near(image, wanted)
     if key not in markers:
-        whole = find_markers(gray(image), (hook.dictionary,))
+        whole = find_markers(gray(image), (key,))
         if key in whole:
             markers[key] = whole[key]
     shifts = [
-        float(np.linalg.norm(crossing(markers[(by_id[fid], fid)]) - centre))
+        float(np.linalg.norm(crossing(markers[fid]) - centre))
         for fid, centre in scene.board.centres_px.items()
-        if (by_id[fid], fid) in markers
+        if fid in markers
     ]
     seen = hook_seat(markers, hook, scene.board.view)
-    if not shifts and few:  # the one that is watched is hidden: look for the others
-        return see_hook(scene, image, last_px, few=False)
+    if not shifts and watch < len(watched):  # those that are watched are hidden: look for the others
+        return see_hook(scene, image, last_px, watch=len(watched))
     centre_px = crossing(markers[key]) if key in markers else None
     return seen, centre_px, float(np.median(shifts)) if shifts else float("nan")
-
-
-def _side(rig: Rig, fid: int) -> float:
-    return next(f.side_mm for f in rig.fiducials if f.id == fid)
 
 
 def see_rest(scene: Scene, image: Image, models: Mapping[Side, LimbModel]) -> Shape:
@@ -379,13 +373,11 @@ def find_models(scene: Scene, image: Image) -> tuple[Scene, Mapping[Side, LimbMo
     return scene, {side: find_rest(scene, image, side, start=rough[side]) for side in SIDES}
 
 
-FOLLOWING_MM = 1.0
-"""Where the limb is expected to this, as between live pictures, one round with each profile's own levels will do."""
 ROOT_PLAY_MM = 3.0
 """The handle sits in its cradle: a limb's root does not leave its place by more than this (common practice, no source)."""
 
 
-def _held_by_cradle(line: Array, model: LimbModel) -> Array:
+def held_by_cradle(line: Array, model: LimbModel) -> Array:
     """The line with its root brought back to within the cradle's play, over the first 80 mm."""
     away = float(line[0, 1] - model.rest_mm[0, 1])
     back = float(np.clip(away, -ROOT_PLAY_MM, ROOT_PLAY_MM)) - away
@@ -395,7 +387,7 @@ def _held_by_cradle(line: Array, model: LimbModel) -> Array:
     return np.asarray(line + np.column_stack([np.zeros(len(line)), back * share]), dtype=float)
 
 
-def _moved(trace: LimbTrace, points: Array, model: LimbModel) -> LimbTrace:
+def referred_to(trace: LimbTrace, points: Array, model: LimbModel) -> LimbTrace:
     """The trace with its measured places referred to the line ``points``.
 
     A measured point may sit a few mm along the line from its station; across the line that makes a

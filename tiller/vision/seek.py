@@ -108,12 +108,14 @@ def find_band(
     moves = np.arange(-steps, steps + 1)
     cost = 0.35 * (moves * 4.0 / spacing_mm) ** 2 * 0.25
     padded = np.full(len(across) + 2 * steps, -1e9)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * steps + 1)  # a view: it follows ``padded``
+    gain = np.minimum(np.maximum(score, -5.0), 25.0)
     for i in range(1, len(score)):
         padded[steps:-steps] = best
-        options = np.lib.stride_tricks.sliding_window_view(padded, 2 * steps + 1) - cost
-        pick = np.argmax(options, axis=1)
+        options = windows - cost
+        pick = options.argmax(axis=1)
         back[i] = index + pick - steps
-        best = options[index, pick] + np.clip(score[i], -5.0, 25.0)
+        best = options[index, pick] + gain[i]
     path = np.zeros(len(score), dtype=int)
     path[-1] = int(np.argmax(best))
     for i in range(len(score) - 1, 0, -1):
