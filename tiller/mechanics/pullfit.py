@@ -43,7 +43,7 @@ ROOT_SD_MM = 5.0
 NOISE_MARGIN = 1.7
 """Edges err alike over neighbouring stations and pictures by more than the residuals show; set so that stated
 and actual scatter agree over simulated pulls."""
-SCATTER_ROUNDS = 3
+SCATTER_ROUNDS = 99
 """The scatter is judged this many times and then kept, so that the rounds come to an end."""
 FREEDOM = 5.0
 """Degrees of freedom of the Student weights."""

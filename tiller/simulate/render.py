@@ -96,9 +96,10 @@ class Painter:
         self.scenery, self.bow = scenery, bow
         self.rng = np.random.default_rng(seed)
         self.base = self._paint_base()
+        self._spare: Image | None = None
         width, height = scenery.camera.size
-        tile = self.rng.normal(0.0, scenery.setting.noise, (height + 64, width + 64, 3))
-        self.grain = np.clip(np.round(tile), -60, 60).astype(np.int16)
+        tile = np.clip(np.round(self.rng.normal(0.0, scenery.setting.noise, (height + 64, width + 64, 3))), -60, 60)
+        self.brighter, self.darker = np.maximum(tile, 0).astype(np.uint8), np.maximum(-tile, 0).astype(np.uint8)
         self.limb_paint = {side: self._limb_paint(bow.limb(side)) for side in ("left", "right")}
 
     # ---- what stands still
@@ -258,7 +259,8 @@ class Painter:
             strips.append((np.stack([at(low + q0 * (high - low), half), at(low + q1 * (high - low), half)]), colour))
         return strips
 
-    def _fill(self, canvas: Image, origin: Array, strips: list[tuple[Array, Array]]) -> None:
+    def _fill(self, canvas: Image, origin: Array, strips: list[tuple[Array, Array]]) -> Array:
+        """Paints strips; returns the pixels (n, 2) of their corners, from ``origin``."""
         every = np.concatenate([points.reshape(-1, 3) for points, _ in strips])
         pixels = ((self.scenery.camera.project(every) - origin + 0.5) * FINE - 0.5) * 16
         at = 0
@@ -273,6 +275,7 @@ class Painter:
             for quad, colour in zip(quads, colours[index[:-1]].tolist(), strict=True):
                 if colour[0] == colour[0]:
                     cv2.fillConvexPoly(canvas, quad, colour, cv2.LINE_8, 4)
+        return np.asarray((pixels / 16 + 0.5) / FINE - 0.5, dtype=float)
 
     def _tip(self, limb: LimbTruth, line: Array) -> tuple[Array, Array]:
         """The limb's last 14 mm beyond the nock, as extra stations (s, points)."""
@@ -318,8 +321,8 @@ class Painter:
             kernel[:] = 1.0 / length
             image = np.asarray(cv2.filter2D(image, -1, kernel), dtype=np.uint8)
         ox, oy = self.rng.integers(0, 64, 2)
-        grain = self.grain[oy : oy + height, ox : ox + width]
-        return np.asarray(cv2.add(image, grain, dtype=cv2.CV_8U), dtype=np.uint8)
+        cut = (slice(oy, oy + height), slice(ox, ox + width))
+        return np.asarray(cv2.subtract(cv2.add(image, self.brighter[cut]), self.darker[cut]), dtype=np.uint8)
 
     def _shadows(self, image: Image, lines: list[tuple[str, Array]], hook: Array, strung: bool) -> Image:
         setting, camera = self.scenery.setting, self.scenery.camera
@@ -355,8 +358,8 @@ class Painter:
         low = np.maximum(np.floor(pixels.min(axis=0)).astype(int) - 45, 0)
         high = np.minimum(np.ceil(pixels.max(axis=0)).astype(int) + 60, [camera.size[0], camera.size[1]])
         size = (high - low) * FINE
-        canvas = np.zeros((size[1], size[0], 3), dtype=np.uint8)
-        ends = []
+        canvas = self._canvas(int(size[0]), int(size[1]))
+        ends, painted = [], []
         for side, line in lines:
             limb = self.bow.limb(side)
             s_tip, tip = self._tip(limb, line)
@@ -364,7 +367,7 @@ class Painter:
             whole = np.vstack([line, tip])
             saved = self.limb_paint[side]
             self.limb_paint[side] = np.pad(saved, ((0, 0), (0, len(whole) - 1 - saved.shape[1])), mode="edge")
-            self._fill(canvas, low, self._limb_polygons(longer, whole, side))
+            painted.append(self._fill(canvas, low, self._limb_polygons(longer, whole, side)))
             self.limb_paint[side] = saved
             ends.append(line[-1])
         # string, over the limb's belly edge at the nock
@@ -380,22 +383,32 @@ class Painter:
         else:
             path = np.vstack([ends[0], hook, ends[1]])
         p = camera.project(np.column_stack([path, np.full(len(path), z)]))
+        painted += [a - low + share * (b - a) for a, b in pairwise(p) for share in np.linspace(0, 1, 80)[:, None, None]]
         p = np.round((((p - low + 0.5) * FINE) - 0.5) * 16).astype(np.int32)
         cv2.polylines(canvas, [p], False, (150, 178, 186), int(1.8 * FINE), cv2.LINE_8, 4)
         # the cradle stands before the handle's lower half
         cradle = camera.project(np.array([[x, y, z + 26.0] for x, y in ((-26, -48), (26, -48), (26, 4), (-26, 4))]))
         quad = np.round((((cradle - low + 0.5) * FINE) - 0.5) * 16).astype(np.int32)
         cv2.fillConvexPoly(canvas, quad, (112, 152, 182), cv2.LINE_8, 4)
-        small = (int(high[0] - low[0]), int(high[1] - low[1]))
-        face = cv2.resize(canvas, small, interpolation=cv2.INTER_AREA)
-        # nothing that is painted is quite black: what is not zero is covered
-        mask = cv2.threshold(cv2.extractChannel(canvas, 2), 0, 255, cv2.THRESH_BINARY)[1]
-        share = cv2.resize(mask, small, interpolation=cv2.INTER_AREA)
+        painted += [cradle - low, (cradle[:2] - low + cradle[2:] - low) / 2]
         light = scenery.setting.light
-        cut = image[low[1] : high[1], low[0] : high[0]]
-        rest = cv2.multiply(cut, cv2.cvtColor(255 - share, cv2.COLOR_GRAY2BGR), scale=1 / 255.0)
-        cut[:] = cv2.add(rest, cv2.convertScaleAbs(face, alpha=light) if light != 1.0 else face)
+        whole_cut = image[low[1] : high[1], low[0] : high[0]]
+        for y, x in _tiles(np.vstack([np.atleast_2d(part) for part in painted]), whole_cut.shape[:2]):
+            cut, own = whole_cut[y, x], canvas[FINE * y.start : FINE * y.stop, FINE * x.start : FINE * x.stop]
+            face = cv2.resize(own, (x.stop - x.start, y.stop - y.start), interpolation=cv2.INTER_AREA)
+            # nothing that is painted is quite black: what is not zero is covered
+            mask = cv2.threshold(cv2.extractChannel(own, 2), 0, 255, cv2.THRESH_BINARY)[1]
+            share = cv2.resize(mask, (x.stop - x.start, y.stop - y.start), interpolation=cv2.INTER_AREA)
+            rest = cv2.multiply(cut, cv2.cvtColor(255 - share, cv2.COLOR_GRAY2BGR), scale=1 / 255.0)
+            cut[:] = cv2.add(rest, cv2.convertScaleAbs(face, alpha=light) if light != 1.0 else face)
+            own[:] = 0
         return image
+
+    def _canvas(self, width: int, height: int) -> Image:
+        """An empty canvas; the same memory each time, since getting 40 MB anew costs more than painting on it."""
+        if self._spare is None or self._spare.size < 3 * width * height:
+            self._spare = np.zeros(3 * width * height, dtype=np.uint8)
+        return self._spare[: 3 * width * height].reshape(height, width, 3)
 
     def _hook(self, image: Image, hook: Array) -> None:
         scenery = self.scenery
@@ -420,6 +433,28 @@ class Painter:
             image, np.round(box * 16).astype(np.int32), tuple(int(light * c) for c in (178, 172, 168)), cv2.LINE_AA, 4
         )
         self._stick(image, scenery.hook_id, centre, z, 0.0, scenery.hook_side_mm)
+
+
+TILE = 64
+"""Moving parts are averaged down in squares of this many px, only where something was painted."""
+
+
+def _tiles(pixels: Array, shape: tuple[int, int]) -> list[tuple[slice, slice]]:
+    """Rows and columns of the rectangles, in whole tiles, that hold all ``pixels`` (n, 2) and what is 6 px about them."""
+    around = np.array([(x, y) for x in (-6, 6) for y in (-6, 6)])
+    near = (pixels[:, None, :] + around).reshape(-1, 2)
+    across, down = -(-shape[1] // TILE), -(-shape[0] // TILE)
+    index = np.floor(near / TILE).astype(int)
+    index = index[np.all((index >= 0) & (index < (across, down)), axis=1)]
+    hit = np.zeros((down, across + 1), dtype=bool)
+    hit[index[:, 1], index[:, 0]] = True
+    out = []
+    for row in range(down):
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], hit[row]]).astype(int)))
+        y = slice(row * TILE, min((row + 1) * TILE, shape[0]))
+        for first, end in zip(edges[::2], edges[1::2], strict=True):
+            out.append((y, slice(int(first) * TILE, min(int(end) * TILE, shape[1]))))
+    return out
 
 
 def _bump(s: Array, knot: Knot) -> Array:

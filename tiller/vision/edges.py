@@ -27,9 +27,8 @@ Single = NDArray[np.float32]
 HALF_WINDOW_PX = 7
 """Profiles are sampled at whole px from -7 to +7 about the expected edge."""
 _RIDGE = 1e-3
-SCAN_EVERY = 2
 SCAN_OVER = 15
-"""The scan looks at every second profile and judges over 15 neighbours (every second of them)."""
+"""The scan judges over this many neighbouring profiles."""
 SCAN_SD_PX = 0.7
 """Weight of the expectation against a shift in the scan, in misfit units (common practice, no source)."""
 
@@ -173,9 +172,8 @@ def _scan(model: _Profiles, weight: Single, scan_px: tuple[float, ...], limbs: i
     # both edges move together, one outward and one inward: judged as one shift of the whole limb
     table = np.minimum(np.stack(costs, axis=-1), 400.0)
     together = table[: n // 2] + table[n // 2 :, ::-1] + (places / SCAN_SD_PX) ** 2
-    near = max(3, 2 * (SCAN_OVER // (2 * SCAN_EVERY)) + 1)
     return np.asarray(
-        places[np.argmin(_along(together[None].astype(np.float32), near, limbs)[0], axis=1)], dtype=np.float32
+        places[np.argmin(_along(together[None].astype(np.float32), SCAN_OVER, limbs)[0], axis=1)], dtype=np.float32
     )
 
 
@@ -214,11 +212,7 @@ def fit_edges(
     model = _Profiles(picture, empty, strip, blur_px)
     weight = (1.0 / np.array(noise, dtype=np.float32) ** 2)[:, None]
     if scan_px:
-        run = n // parts
-        few = np.arange(0, run, SCAN_EVERY)
-        pick = (run * np.arange(parts)[:, None] + few[None, :]).ravel()
-        shift = _scan(_Profiles(picture[:, pick], empty[:, pick], strip[pick], blur_px), weight, scan_px, parts // 2)
-        shift = shift.reshape(parts // 2, len(few))[:, np.minimum(np.arange(run) // SCAN_EVERY, len(few) - 1)].ravel()
+        shift = _scan(model, weight, scan_px, parts // 2)
         at = np.concatenate([shift, -shift])
     tint, behind, extra, wide = model.tint, model.behind, model.extra, model.wide
     basis = model.basis
