@@ -6,7 +6,7 @@ import argparse
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from tiller import __version__
 from tiller.errors import TillerError
@@ -23,7 +23,7 @@ def _units(args: argparse.Namespace) -> Units:
 
 
 def _progress(args: argparse.Namespace, text: str) -> None:
-    if not args.quiet and sys.stderr.isatty():
+    if not getattr(args, "quiet", False) and sys.stderr.isatty():
         print(f"\r{text:60s}", end="", file=sys.stderr, flush=True)
         if not text:
             print("\r", end="", file=sys.stderr, flush=True)
@@ -115,26 +115,12 @@ def _book_list(args: argparse.Namespace) -> int:
 
 def _book_show(args: argparse.Namespace) -> int:
     from tiller.records.book import Book
+    from tiller.report.words import kept_words
 
     units = _units(args)
     with Book(_existing_book(args)) as book:
         pull = book.pull(args.pull)
-    print(f"Pull {pull['pull_id']} of {pull['bow']} ({pull['wood']}), {pull['day']}, recording {pull['recording']}")
-    print(f"  recording in {pull['folder']}; measured {pull['made_at']} by version {pull['program']}")
-    print(f"  largest draw {units.length(pull['largest_draw_mm'])}, {units.force(pull['force_there_n'])} on the way up")
-    print(f"{'picture':>26s} {'branch':>7s} {'draw':>12s} {'force':>12s}")
-    for r in pull["force_draw"]:
-        draw = units.length(r["draw_mm"], 1) if r["draw_mm"] is not None else "unknown"
-        force = units.force(r["force_n"]) if r["force_n"] is not None else "unknown"
-        print(f"{r['file'].rsplit('/', 1)[-1]:>26s} {r['branch']:>7s} {draw:>12s} {force:>12s}")
-    for m in pull["marks"]:
-        print(
-            f"  {m['kind'].upper()} {m['limb']} limb {units.length(m['from_mm'])} to {units.length(m['to_mm'])}: {100 * m['departure']:+.0f} % (sd {100 * m['sd']:.0f} %)"
-        )
-    if not pull["marks"]:
-        print("  no marks")
-    for text in [*pull["notes"]["said"], *pull["notes"]["left_out"]]:
-        print(f"  note: {text}")
+    print(kept_words(pull, units))
     return 0
 
 
@@ -147,10 +133,14 @@ def _book_export(args: argparse.Namespace) -> int:
         wanted = [args.pull] if args.pull is not None else [r.pull_id for r in book.pulls()]
         for pull_id in wanted:
             pull = book.pull(pull_id)
+            pull.pop("folder")  # where the recording lies on this machine is nobody else's business
             place = folder / f"pull-{pull_id}"
             for name, data in pull_csv(pull).items():
                 write_whole(place / name, data)
             write_json(place / "pull.json", pull)
+    if not wanted:
+        print("There is no pull in the book: nothing was written.")
+        return 0
     print(f"{len(wanted)} pull(s) written to {folder}: force_draw.csv, profiles.csv, marks.csv and pull.json each.")
     return 0
 
@@ -215,27 +205,37 @@ def _demo(args: argparse.Namespace) -> int:
     return 0
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are one sentence, as all others are."""
+
+    def error(self, message: str) -> NoReturn:
+        print(f"tiller: {message}; '{self.prog} --help' shows what can be said.", file=sys.stderr)
+        sys.exit(2)
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The parser with all sub-commands."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="tiller",
         description="Measures how a wooden bow bends on the tillering rack, where it is stiff or weak, and what it weighs.",
         epilog="A bow can break without warning under load: eye protection, nobody in the plane of the limbs, pull by the rope from the side.",
     )
     parser.add_argument("--version", action="version", version=f"tiller {__version__}")
-    common = argparse.ArgumentParser(add_help=False)
-    common.add_argument(
+    shown = _Parser(add_help=False)
+    shown.add_argument(
         "--units", choices=("metric", "inch"), default="metric", help="mm and N, or inches and pounds (default: metric)"
     )
-    common.add_argument(
+    booked = _Parser(add_help=False)
+    booked.add_argument(
         "--book", metavar="FILE", help="the shop's book (default: in the user's data folder, or TILLER_HOME)"
     )
-    common.add_argument("--quiet", action="store_true", help="print nothing but errors")
+    quiet = _Parser(add_help=False)
+    quiet.add_argument("--quiet", action="store_true", help="print nothing but errors")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
 
     measure = commands.add_parser(
         "measure",
-        parents=[common],
+        parents=[shown, booked, quiet],
         help="measure a recording of a pull",
         description="Measures a recording of a pull, writes it into the shop's book and draws the pictures.",
     )
@@ -252,20 +252,19 @@ def build_parser() -> argparse.ArgumentParser:
         description="Lists, shows and exports what the shop's book holds.",
     )
     actions = book.add_subparsers(dest="action", metavar="ACTION", required=True)
-    listing = actions.add_parser("list", parents=[common], help="all pulls")
+    listing = actions.add_parser("list", parents=[shown, booked], help="all pulls")
     listing.add_argument("--bow", help="only this bow's")
     listing.set_defaults(run=_book_list)
-    show = actions.add_parser("show", parents=[common], help="one pull")
+    show = actions.add_parser("show", parents=[shown, booked], help="one pull")
     show.add_argument("pull", type=int, metavar="PULL", help="its number")
     show.set_defaults(run=_book_show)
-    export = actions.add_parser("export", parents=[common], help="write pulls as CSV (units in the header) and JSON")
+    export = actions.add_parser("export", parents=[booked], help="write pulls as CSV (units in the header) and JSON")
     export.add_argument("folder", metavar="FOLDER", help="where to")
     export.add_argument("--pull", type=int, help="only this pull")
     export.set_defaults(run=_book_export)
 
     simulate = commands.add_parser(
         "simulate",
-        parents=[common],
         help="make a recording on the rack in software",
         description="Makes a recording of a pull on a rack in software, with its truth beside it.",
     )
@@ -303,7 +302,7 @@ def build_parser() -> argparse.ArgumentParser:
 
     demo = commands.add_parser(
         "demo",
-        parents=[common],
+        parents=[shown],
         help="the whole of it without any hardware",
         description="Plays a pull on a rack in software, measures it and shows everything that comes of it.",
     )
@@ -318,7 +317,9 @@ def main(argv: list[str] | None = None) -> int:
     """Runs the command line; 0 = done, 2 = said what is wrong."""
     args = build_parser().parse_args(argv)
     try:
-        return int(args.run(args))
+        code = int(args.run(args))
+        sys.stdout.flush()
+        return code
     except TillerError as err:
         print(f"tiller: {err}", file=sys.stderr)
         return 2
@@ -329,7 +330,8 @@ def main(argv: list[str] | None = None) -> int:
             file=sys.stderr,
         )
         return 2
-    except BrokenPipeError:
+    except BrokenPipeError:  # whoever read our output has gone, as 'head' does; nothing more can be said there
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as err:
         print(

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tiller.bow.section import sagitta_mm
-from tiller.bow.tomlcheck import Table, load_toml
+from tiller.bow.tomlcheck import Keys, Table, load_toml
 from tiller.bow.woods import Wood, find_wood
 
 Side = Literal["left", "right"]
@@ -111,6 +111,25 @@ class Bow:
         return find_wood(self.wood)
 
 
+_LIMB: Keys = {
+    "length_mm": None,
+    "handle_mm": None,
+    "fade_mm": None,
+    "stations": {"s_mm": None, "width_mm": None, "thickness_mm": None},
+}
+BOW_KEYS: Keys = {
+    "name": None,
+    "wood": None,
+    "modulus_gpa": None,
+    "crown_radius_mm": None,
+    "upper_limb": None,
+    "limbs": {"left": _LIMB, "right": _LIMB},
+    "string": {"kind": None, "length_mm": None},
+    "target": {"draw_length_mm": None, "draw_weight_n": None, "brace_height_mm": None, "shape": None},
+}
+"""Every key that ``bow.toml`` may hold."""
+
+
 def _station(table: Table) -> Station:
     return Station(
         table.number("s_mm", 0, 2000, "mm"),
@@ -188,4 +207,4 @@ def read_bow(path: Path) -> Bow:
         FileFault: the file is missing or no TOML.
         KeyFault: a key is missing or wrong.
     """
-    return parse_bow(load_toml(path), path.name)
+    return parse_bow(load_toml(path), str(path))

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.tomlcheck import Table, load_toml
+from tiller.bow.tomlcheck import Keys, Table, load_toml
 
 DICTIONARIES = {
     "DICT_APRILTAG_16h5": 30,
@@ -79,6 +79,16 @@ class Rig:
     fiducials: tuple[Fiducial, ...]
     hook: HookFiducial
     load_cell: LoadCell
+
+
+RIG_KEYS: Keys = {
+    "bow_plane_z_mm": None,
+    "camera": {"image_size": None, "matrix": None, "distortion": None},
+    "fiducials": {"dictionary": None, "id": None, "side_mm": None, "centre_mm": None, "rotation_deg": None},
+    "hook": {"dictionary": None, "id": None, "side_mm": None, "offset_mm": None, "hook_z_mm": None},
+    "load_cell": {"counts_per_newton": None, "zero_counts": None},
+}
+"""Every key that ``rig.toml`` may hold."""
 
 
 def _fiducial(table: Table) -> Fiducial:
@@ -155,4 +165,4 @@ def read_rig(path: Path) -> Rig:
         FileFault: the file is missing or no TOML.
         KeyFault: a key is missing or wrong.
     """
-    return parse_rig(load_toml(path), path.name)
+    return parse_rig(load_toml(path), str(path))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import tomllib
 from collections.abc import Mapping
@@ -43,6 +44,26 @@ def _in_words(value: object) -> str:
 
 def _too_long(value: float) -> bool:
     return isinstance(value, int) and abs(value) > 10**15
+
+
+Keys = Mapping[str, "Keys | None"]
+"""Known keys: a table's own below it, None for a value; a list of tables counts as one table."""
+
+
+def strange_keys(data: Mapping[str, Any], known: Keys, path: str = "") -> tuple[str, ...]:
+    """Dotted paths of keys that are not known, each with the known one that it resembles, if any."""
+    out: list[str] = []
+    for name, value in data.items():
+        full = f"{path}.{name}" if path else str(name)
+        if name not in known:
+            like = difflib.get_close_matches(str(name), list(known), 1, 0.7)
+            out.append(f"{full} (is {like[0]} meant?)" if like else full)
+            continue
+        below = known[name]
+        for row in value if isinstance(value, list) else [value]:
+            if below is not None and isinstance(row, dict):
+                out += [key for key in strange_keys(row, below, full) if key not in out]
+    return tuple(out)
 
 
 _MISSING = object()

@@ -13,6 +13,12 @@ from tiller.force.log import ForceLog
 
 Array = NDArray[np.float64]
 
+DRIFT_SHARE = 0.25
+"""How much of a drift that is taken out as linear may be left, as an sd (common practice, no source)."""
+LARGEST_DRIFT = 0.02
+"""A steady end of the log above this share of the largest force (and 0.5 N) is not taken for drift."""
+LIGHT_END = 0.15
+"""Up to this share of the largest force a steady end is too light to be a hold of the pull and is said."""
 UNSEEN_DRIFT_N = 0.3
 """Sd of the zero where the log does not end with a slack string (common practice, no source)."""
 MOVING_SD_N = 1.0
@@ -33,6 +39,8 @@ class ForceSeries:
         zero_sd_n: sd of the zero (its drift through the pull included).
         reversed_sign: the cell's sign was against the calibration's.
         drift_n: how far the zero wandered from before the pull to after it (taken out); 0 where the log ends under load.
+        end_n: what the scale read, steady, at the log's end where that is too much for a drift and little for a pull;
+            NaN else. Either the string was not slack or the zero wandered far; nothing was taken out.
     """
 
     t_s: Array
@@ -42,6 +50,7 @@ class ForceSeries:
     zero_sd_n: float
     reversed_sign: bool
     drift_n: float
+    end_n: float
 
 
 def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> ForceSeries:
@@ -75,25 +84,34 @@ def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> Fo
     told = 1.0 if cell.counts_per_newton > 0 else -1.0
     force = direction * away
     own = noise / np.sqrt(np.count_nonzero(during))
-    after, drift = _slack_after(log.t_s, force, noise)
+    after, drift, end = _slack_after(log.t_s, force, noise)
     if after is not None:
         # the zero wandered by this much between the two slack stretches: taken as linear in time
         before = float(np.mean(log.t_s[during]))
         share = np.clip((log.t_s - before) / (after - before), 0.0, 1.0)
         force = force - drift * share
-    sd = float(np.sqrt(own**2 + (0.25 * drift) ** 2)) if after is not None else float(np.hypot(own, UNSEEN_DRIFT_N))
-    return ForceSeries(log.t_s, force, noise, zero, sd, direction != told, drift)
+    sd = (
+        float(np.sqrt(own**2 + (DRIFT_SHARE * drift) ** 2))
+        if after is not None
+        else float(np.hypot(own, UNSEEN_DRIFT_N))
+    )
+    return ForceSeries(log.t_s, force, noise, zero, sd, direction != told, drift, end)
 
 
-def _slack_after(t: Array, force: Array, noise: float) -> tuple[float | None, float]:
-    """Time and force of a slack string at the log's end; (None, 0) where the log ends under load."""
+def _slack_after(t: Array, force: Array, noise: float) -> tuple[float | None, float, float]:
+    """Time and force of a slack string at the log's end, and a steady light force there that cannot be told from one.
+
+    (None, 0, NaN) where the log ends under load.
+    """
     tail = t >= t[-1] - 3.0
-    level = float(np.median(force[tail]))
+    level, largest = float(np.median(force[tail])), float(np.max(force))
     flat = float(np.ptp(force[tail])) < 12.0 * noise + 0.5
-    slack = abs(level) < 0.02 * float(np.max(force)) + 0.5
-    if flat and slack and np.count_nonzero(tail) >= 3:
-        return float(np.mean(t[tail])), level
-    return None, 0.0
+    if flat and np.count_nonzero(tail) >= 3:
+        if abs(level) < LARGEST_DRIFT * largest + 0.5:
+            return float(np.mean(t[tail])), level, float("nan")
+        if abs(level) < LIGHT_END * largest:
+            return None, 0.0, level
+    return None, 0.0, float("nan")
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,9 @@ Array = NDArray[np.float64]
 PRIOR_S = 0.10
 PRIOR_SD_S = 0.10
 """A converter's settling, the line and the port take about this long (common practice, no source)."""
+EARLIEST_S, LATEST_S = -0.3, 0.9
+HOLE_S = 0.5
+"""Where the scale said nothing for this long, a picture says nothing about the lag."""
 HOLD_SHARE = 0.006
 """In a hold the force wanders by about this share of itself as wood relaxes (common practice, no source)."""
 
@@ -41,11 +44,11 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
     """
     up = slice(0, int(np.nanargmax(draw_mm)) + 1) if np.any(np.isfinite(draw_mm)) else slice(0, 0)
     t, x = picture_s[up], draw_mm[up]
-    good = np.isfinite(x)
+    good = np.isfinite(x) & _told_about(series.t_s, t)
     t, x = t[good], x[good]
     if len(t) < 7:
         return Lag(PRIOR_S, PRIOR_SD_S, False)
-    grid = np.arange(-0.3, 0.9001, 0.01)
+    grid = np.arange(EARLIEST_S, LATEST_S + 1e-4, 0.01)
     u = (x - x.mean()) / (np.ptp(x) + 1e-9)
     cost = np.zeros(len(grid))
     smoothed = _smoothed(series)
@@ -62,6 +65,15 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
     lag = float(np.sum(weight * grid))
     sd = float(np.sqrt(np.sum(weight * (grid - lag) ** 2)) + 0.005)
     return Lag(lag, sd, sd < 0.7 * PRIOR_SD_S)
+
+
+def _told_about(readings_s: Array, picture_s: Array) -> NDArray[np.bool_]:
+    """Which pictures (k,) have readings without a hole at every lag that is tried."""
+    around = np.concatenate([[-np.inf], readings_s, [np.inf]])
+    start, end = around[:-1], around[1:]
+    hole = end - start > HOLE_S
+    low, high = picture_s + EARLIEST_S, picture_s + LATEST_S
+    return np.asarray(~np.any((start[hole] < high[:, None]) & (end[hole] > low[:, None]), axis=1), dtype=bool)
 
 
 def _smoothed(series: ForceSeries) -> Array:

@@ -38,6 +38,8 @@ LEVEL_SD = 0.015
 KNOCK_PX = 1.5
 ALONE_GAP = 0.08
 """Mean disagreement of the two ways to the bend that is worth saying (common practice, no source)."""
+ALONE_MARGIN = 1.5
+"""A single picture's edges err by more than their own noise says (set on simulated pulls)."""
 LEAST_DRAW_MM = 40.0
 SEEN_LEAST = 0.5
 """A station seen in fewer than this share of the pictures has no value."""
@@ -159,6 +161,11 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
     if not any(s.picture.role == "rest" for s in seen):
         msg = "The rest shape could not be measured in any picture at rest: " + "; ".join(left_out)
         raise VisionFault(msg)
+    unwatched = sum(not np.isfinite(s.shape.shift_px) for s in seen)
+    if unwatched:
+        said.append(
+            f"in {unwatched} pictures none of the board's fiducials is seen: that camera and board stood still there is taken on trust."
+        )
     return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(said))
 
 
@@ -381,6 +388,8 @@ def _result(
     hysteresis = _hysteresis(fit, [index[p.file] for p in pictures if p.branch == "down"])
     a, b = departures["left"], departures["right"]
     said = list(sight.said)
+    if recording.strange_keys:
+        said.append(f"these keys are not known and nothing was read from them: {'; '.join(recording.strange_keys)}.")
     if series.reversed_sign:
         said.append(
             "the load cell's sign is against its calibration's: its green and white wires are swapped, or the cell is upside down; the force was turned round."
@@ -388,6 +397,11 @@ def _result(
     if abs(series.drift_n) > 0.5:
         said.append(
             f"the scale's zero wandered by {series.drift_n:+.1f} N during the pull; it was taken out as linear in time."
+        )
+    if np.isfinite(series.end_n):
+        said.append(
+            f"the log ends at a steady {series.end_n:+.1f} N: either the string was not slack or the scale's zero wandered that far, and"
+            " nothing was taken out; let the string go slack for three seconds before the record ends."
         )
     if log.resets:
         said.append(f"the scale's board began anew {log.resets} time(s) during the pull.")
@@ -485,7 +499,7 @@ def _limb_result(
     count = np.sum(seen_at_rest, axis=0)
     at_rest = np.where(count > 0, np.nansum(data.offset_mm[rest], axis=0) / np.maximum(count, 1), np.nan)
     change = change_of_place(s, data.rest_mm, data.points_mm[row], data.offset_mm[row] - at_rest)
-    alone = bend_from_places(s, change, 1.5 * data.sd_mm[row])
+    alone = bend_from_places(s, change, ALONE_MARGIN * data.sd_mm[row])
     mirror = np.array([float(data.sign), 1.0])
 
     def shown(values: Array) -> Array:

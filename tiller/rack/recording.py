@@ -15,8 +15,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import Bow, read_bow
-from tiller.bow.rigfile import Rig, read_rig
+from tiller.bow.bowfile import BOW_KEYS, Bow, read_bow
+from tiller.bow.rigfile import RIG_KEYS, Rig, read_rig
+from tiller.bow.tomlcheck import load_toml, strange_keys
 from tiller.errors import RecordingFault
 
 ROLES = ("empty", "rest", "pull")
@@ -34,13 +35,14 @@ class Picture:
 
 @dataclass(frozen=True)
 class Recording:
-    """A recording of one pull."""
+    """A recording of one pull; ``strange_keys`` are those of its TOML files that nothing reads."""
 
     folder: Path
     rig: Rig
     bow: Bow
     pictures: tuple[Picture, ...]
     force_lines: tuple[tuple[float, str], ...]
+    strange_keys: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
@@ -75,7 +77,9 @@ def read_recording(folder: Path) -> Recording:
         if role not in roles:
             msg = f"frames.csv in {folder} names no picture of {meaning} (role '{role}'): without it the bend cannot be measured; record the pull again from the start."
             raise RecordingFault(msg)
-    return Recording(folder, rig, bow, pictures, _read_force(folder / "force.csv"))
+    strange = [f"rig.toml: {key}" for key in strange_keys(load_toml(folder / "rig.toml"), RIG_KEYS)]
+    strange += [f"bow.toml: {key}" for key in strange_keys(load_toml(folder / "bow.toml"), BOW_KEYS)]
+    return Recording(folder, rig, bow, pictures, _read_force(folder / "force.csv"), tuple(strange))
 
 
 def _rows(path: Path, columns: tuple[str, ...]) -> list[dict[str, str]]:
@@ -145,13 +149,17 @@ def read_picture(recording: Recording, picture: Picture) -> NDArray[np.uint8]:
     except FileNotFoundError:
         msg = f"picture {picture.file} is missing from {recording.folder}"
         raise RecordingFault(msg) from None
-    except OSError as err:
-        msg = f"picture {picture.file} cannot be read ({err.strerror})"
+    except (OSError, ValueError) as err:  # a name with a NUL in it is no name of a file
+        msg = f"picture {picture.file!r} cannot be read ({getattr(err, 'strerror', None) or err})"
         raise RecordingFault(msg) from err
     if raw[:2] == b"\xff\xd8" and b"\xff\xd9" not in raw[-64:]:
         msg = f"picture {picture.file} is cut off ({len(raw)} bytes, its end is missing)"
         raise RecordingFault(msg)
-    image = cv2.imdecode(np.frombuffer(raw, dtype=np.uint8), cv2.IMREAD_COLOR) if raw else None
+    try:
+        image = cv2.imdecode(np.frombuffer(raw, dtype=np.uint8), cv2.IMREAD_COLOR) if raw else None
+    except cv2.error as err:  # such as one whose header claims more pixels than the library takes
+        msg = f"picture {picture.file} cannot be decoded ({err.err if hasattr(err, 'err') else err})"
+        raise RecordingFault(msg) from err
     if image is None:
         msg = f"picture {picture.file} is no readable picture ({len(raw)} bytes)"
         raise RecordingFault(msg)
@@ -168,6 +176,14 @@ def file_hash(path: Path) -> str:
 
 
 def hash_files(recording: Recording) -> dict[str, str]:
-    """SHA-256 of every file of the recording that is there, by name within it."""
-    names = [*PARTS, *(p.file for p in recording.pictures)]
-    return {name: file_hash(recording.folder / name) for name in names if (recording.folder / name).is_file()}
+    """SHA-256 of every file of the recording, by name within it; 'missing' or 'unreadable' stands for one that is not there
+    or cannot be read (as with the pictures that were left out)."""
+    hashes: dict[str, str] = {}
+    for name in (*PARTS, *(p.file for p in recording.pictures)):
+        try:
+            hashes[name] = file_hash(recording.folder / name)
+        except FileNotFoundError:
+            hashes[name] = "missing"
+        except (OSError, ValueError):
+            hashes[name] = "unreadable"
+    return hashes

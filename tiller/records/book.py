@@ -69,6 +69,10 @@ class PullRow:
     marks: int
 
 
+APPLICATION_ID = int.from_bytes(b"tlrb")
+"""Stands in the file's header, so that tools can tell a book from other SQLite files."""
+
+
 class Book:
     """The shop's book. ``open`` it with a ``with`` statement."""
 
@@ -90,37 +94,62 @@ class Book:
         Raises:
             BookFault: it cannot be opened, is no book, or was written by a newer program.
         """
+        db: sqlite3.Connection | None = None
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             db = sqlite3.connect(self.path, timeout=5.0, isolation_level=None)
+            db.execute("PRAGMA busy_timeout = 5000")
+            self._check_ours(db)
             mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+            if mode != "wal":
+                msg = f"The book {self.path} lies on a drive that cannot keep it safe (no write-ahead log): put it on a local drive."
+                raise BookFault(msg)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
-            db.execute("PRAGMA busy_timeout = 5000")
-            version = int(db.execute("PRAGMA user_version").fetchone()[0])
+            self._db = db
+            self._bring_up_to_date()
+        except sqlite3.DatabaseError as err:
+            if err.sqlite_errorname == "SQLITE_NOTADB":
+                msg = f"{self.path} is no book (no SQLite file): give the book's own file with --book; nothing was changed."
+                raise BookFault(msg) from err
+            raise self._fault("cannot be opened", err) from err
         except (sqlite3.Error, OSError) as err:
             raise self._fault("cannot be opened", err) from err
-        if mode != "wal":
-            db.close()
-            msg = f"The book {self.path} lies on a drive that cannot keep it safe (no write-ahead log): put it on a local drive."
+        finally:
+            if self._db is None and db is not None:
+                db.close()
+
+    def _check_ours(self, db: sqlite3.Connection) -> None:
+        own = int(db.execute("PRAGMA application_id").fetchone()[0])
+        version = int(db.execute("PRAGMA user_version").fetchone()[0])
+        tables = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if own not in (0, APPLICATION_ID) or (own == 0 and tables and "pulls" not in tables):
+            msg = f"{self.path} is another program's database, no book: give another file with --book; nothing was changed."
             raise BookFault(msg)
         if version > len(self.migrations):
-            db.close()
             msg = (
                 f"The book {self.path} was written by a newer program (its version is {version}, this program knows {len(self.migrations)}):"
                 " install the newer program; nothing was changed."
             )
             raise BookFault(msg)
-        self._db = db
-        for number in range(version, len(self.migrations)):
-            name, step = self.migrations[number]
-            try:
-                with self._transaction() as change:
+
+    def _bring_up_to_date(self) -> None:
+        db = self.db
+        if int(db.execute("PRAGMA user_version").fetchone()[0]) == len(self.migrations):
+            return
+        name = "first look"
+        try:
+            with self._transaction() as change:
+                # read again now that nobody else can write: two programs may open a new book at once
+                version = int(change.execute("PRAGMA user_version").fetchone()[0])
+                for number in range(version, len(self.migrations)):
+                    name, step = self.migrations[number]
                     step(change)
                     change.execute(f"PRAGMA user_version = {number + 1}")
-            except sqlite3.Error as err:
-                self.close()
-                raise self._fault(f"cannot be brought up to date ({name})", err) from err
+                change.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        except sqlite3.Error as err:
+            self.close()
+            raise self._fault(f"cannot be brought up to date ({name})", err) from err
 
     def close(self) -> None:
         """Closes the file."""
@@ -129,7 +158,7 @@ class Book:
             self._db = None
 
     def _fault(self, what: str, err: Exception) -> BookFault:
-        hint = "check that the disk is not full and that you may write there; the book keeps what it had"
+        hint = "check that the place is there, that you may write there and that the disk is not full; the book keeps what it had"
         return BookFault(f"The book {self.path} {what}: {err}; {hint}.")
 
     @property

@@ -106,6 +106,9 @@ def write_whole(path: Path, data: bytes) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
+        mask = os.umask(0o077)
+        os.umask(mask)
+        Path(temporary).chmod(0o666 & ~mask)  # a temporary file is private; this one is as any other
         Path(temporary).replace(path)
     except OSError as err:
         if temporary is not None:

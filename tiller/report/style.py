@@ -42,11 +42,35 @@ class Units:
             return f"{mm:.{0 if digits is None else digits}f} mm"
         return f"{inch_from_mm(mm):.{2 if digits is None else digits}f} in"
 
-    def force(self, n: float) -> str:
+    def force(self, n: float, digits: int = 1) -> str:
         """A force with its unit; 'unknown' for NaN."""
         if not np.isfinite(n):
             return "unknown"
-        return f"{n:.1f} N" if self.metric else f"{lbf_from_n(n):.1f} lb"
+        return f"{n:.{digits}f} N" if self.metric else f"{lbf_from_n(n):.{digits}f} lb"
+
+    def bend(self, per_m: float, sd: float) -> str:
+        """A bend and its sd without the unit."""
+        if self.metric:
+            return f"{per_m:.3f} ±{sd:.3f}"
+        share = 1e-3 * MM_PER_INCH
+        return f"{share * per_m:.5f} ±{share * sd:.5f}"
+
+    def stiffness(self, n_m2: float, sd: float) -> str:
+        """A bending stiffness and its sd without the unit."""
+        if self.metric:
+            return f"{n_m2:.1f} ±{sd:.1f}"
+        share = lbf_from_n(1.0) * inch_from_mm(1000.0) ** 2
+        return f"{share * n_m2:.0f} ±{share * sd:.0f}"
+
+    @property
+    def bend_unit(self) -> str:
+        """1/m or 1/in."""
+        return "1/m" if self.metric else "1/in"
+
+    @property
+    def stiffness_unit(self) -> str:
+        """N m2 or lb in2."""
+        return "N m2" if self.metric else "lb in2"
 
     def length_value(self, mm: float) -> float:
         """The bare number of a length."""

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Mapping
+from typing import Any
 
-from tiller.bow.bowfile import SIDES, Bow
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.units import archery_draw_mm
-from tiller.mechanics.results import PullResult
+from tiller.mechanics.results import LimbResult, PullResult
 from tiller.report.style import Units
+
+Array = NDArray[np.float64]
 
 CAUTION = (
     "A bow can break without warning under load: eye protection, nobody in the plane of the limbs, pull by the rope from\n"
@@ -16,58 +22,104 @@ CAUTION = (
 )
 
 
+def _picture_line(
+    file: str, branch: str, draw_mm: float | None, force_n: float | None, sd_n: float | None, held: bool, units: Units
+) -> str:
+    draw = units.length(_or_nan(draw_mm), 1 if units.metric else 2)
+    force, sd = units.force(_or_nan(force_n)), units.force(_or_nan(sd_n), 2)
+    return f"{file.rsplit('/', 1)[-1]:26s} {branch:6s} {draw:>12s} {force:>12s}   {sd}{'' if held else '  moving'}"
+
+
+def _or_nan(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
+_PICTURES_HEAD = f"{'picture':26s} {'branch':6s} {'draw':>12s} {'force':>12s}   sd of force"
+
+Profile = Mapping[str, Array]
+"""One limb: s_mm, bend_per_m, bend_sd, stiffness_n_m2, stiffness_sd, strain, (n,) each, NaN where not seen."""
+
+
+def _limb_rows(limbs: Mapping[Side, Profile], units: Units) -> list[str]:
+    bend_head, stiff_head = f"bend {units.bend_unit}", f"stiffness {units.stiffness_unit}"
+    head = f"{'along the limb':>14s}   " + "   ".join(
+        f"{side + ': ' + bend_head:>18s} {stiff_head:>18s} {'strain %':>9s}" for side in SIDES
+    )
+    out = [head]
+    longest = max(float(limbs[side]["s_mm"][-1]) for side in SIDES)
+    for number in range(1, int(longest // units.tick_mm) + 1):
+        s = number * units.tick_mm
+        cells = [f"{units.tick(number) + ' ' + units.length_unit:>14s}  "]
+        for side in SIDES:
+            limb = limbs[side]
+            k = int(np.argmin(np.abs(limb["s_mm"] - s)))
+            if abs(limb["s_mm"][k] - s) > 6 or not np.isfinite(limb["bend_per_m"][k]):
+                cells.append(f" {'not seen':>18s} {'':18s} {'':9s}  ")
+                continue
+            bend = units.bend(float(limb["bend_per_m"][k]), float(limb["bend_sd"][k]))
+            stiff = units.stiffness(float(limb["stiffness_n_m2"][k]), float(limb["stiffness_sd"][k]))
+            cells.append(f" {bend:>18s} {stiff:>18s} {100 * limb['strain'][k]:9.2f}  ")
+        out.append("".join(cells).rstrip())
+    return out
+
+
+def _mark_line(side: str, from_mm: float, to_mm: float, kind: str, departure: float, sd: float, units: Units) -> str:
+    more = "less" if kind == "stiff" else "more"
+    return (
+        f"{kind.upper():5s} {side} limb, {units.length(from_mm)} to {units.length(to_mm)} from the pivot:"
+        f" strained {abs(100 * departure):.0f} % {more} than even (sd {100 * sd:.0f} %)."
+    )
+
+
+NO_MARKS = "No stretch departs from even strain by more than 8 % and three standard deviations."
+
+
+def _hysteresis_line(hysteresis: float) -> list[str]:
+    if not np.isfinite(hysteresis):
+        return []
+    return [f"At the same bend the force is {100 * hysteresis:.1f} % lower on the way down."]
+
+
+def _balance_line(balance: float, sd: float) -> list[str]:
+    if not np.isfinite(balance) or abs(balance) <= max(0.03, 2 * sd):
+        return []
+    side = "left" if balance > 0 else "right"
+    return [
+        f"As a whole the {side} limb is strained {abs(100 * balance):.0f} % more than the other (sd {100 * sd:.0f} %)."
+    ]
+
+
+def _profile(limb: LimbResult) -> Profile:
+    return {name: getattr(limb, name) for name in PROFILE_NAMES}
+
+
+PROFILE_NAMES = ("s_mm", "bend_per_m", "bend_sd", "stiffness_n_m2", "stiffness_sd", "strain")
+
+
 def pull_words(result: PullResult, bow: Bow, units: Units) -> str:
-    """The result as text, 100 columns at most."""
+    """The result as text."""
     top = result.pictures[result.largest]
     out = [
         f"{result.bow} ({bow.wood}), recording {result.recording}",
         f"Largest draw {units.length(top.draw_mm)} (pivot to string; {units.length(archery_draw_mm(top.draw_mm))} by the archery convention),"
         f" {units.force(top.force_n)} on the way up.",
         "",
-        f"{'picture':26s} {'branch':6s} {'draw':>12s} {'force':>12s}   sd of force",
+        _PICTURES_HEAD,
     ]
-    for p in result.pictures:
-        held = "" if p.held else "  moving"
-        name = p.file.rsplit("/", 1)[-1]
-        out.append(
-            f"{name:26s} {p.branch:6s} {units.length(p.draw_mm, 1 if units.metric else 2):>12s} {units.force(p.force_n):>12s}   {units.force(p.force_sd_n)}{held}"
-        )
-    out.append("")
-    if np.isfinite(result.hysteresis):
-        out.append(f"At the same bend the force is {100 * result.hysteresis:.1f} % lower on the way down.")
+    out += [_picture_line(p.file, p.branch, p.draw_mm, p.force_n, p.force_sd_n, p.held, units) for p in result.pictures]
+    out += ["", *_hysteresis_line(result.hysteresis)]
     lag = "found in this pull" if result.lag_from_data else "assumed, the pull says little about it"
     out.append(
         f"The scale is {1000 * result.lag_s:.0f} ms behind the camera (sd {1000 * result.lag_sd_s:.0f} ms; {lag})."
     )
-    out += [
-        "",
-        f"{'along the limb':>14s}   {'left: bend 1/m':>18s} {'stiffness N m2':>18s} {'strain %':>9s}   {'right: bend 1/m':>18s} {'stiffness N m2':>18s} {'strain %':>9s}",
+    out += ["", *_limb_rows({side: _profile(result.limb(side)) for side in SIDES}, units)]
+    marks = [
+        _mark_line(side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd, units)
+        for side in SIDES
+        for m in result.limb(side).marks
     ]
-    longest = max(result.limb(side).s_mm[-1] for side in SIDES)
-    for number in range(1, int(longest // units.tick_mm) + 1):
-        s = number * units.tick_mm
-        cells = [f"{units.tick(number) + ' ' + units.length_unit:>14s}  "]
-        for side in SIDES:
-            limb = result.limb(side)
-            k = int(np.argmin(np.abs(limb.s_mm - s)))
-            if abs(limb.s_mm[k] - s) > 6 or not np.isfinite(limb.bend_per_m[k]):
-                cells.append(f" {'not seen':>18s} {'':18s} {'':9s}  ")
-                continue
-            bend = f"{limb.bend_per_m[k]:.3f} ±{limb.bend_sd[k]:.3f}"
-            stiff = f"{limb.stiffness_n_m2[k]:.1f} ±{limb.stiffness_sd[k]:.1f}"
-            cells.append(f" {bend:>18s} {stiff:>18s} {100 * limb.strain[k]:9.2f}  ")
-        out.append("".join(cells).rstrip())
-    out += ["", *_marks_words(result, units), ""]
-    wood = bow.table_wood
-    for side in SIDES:
-        limb = result.limb(side)
-        if np.isfinite(limb.implied_modulus_gpa):
-            known = f"; the bow's file says {bow.modulus_gpa:.1f}" if bow.modulus_gpa else ""
-            known += f"; {wood.source}: {wood.modulus_gpa:.1f}" if wood else "; this wood is not in the table"
-            crown = "" if bow.crown_radius_mm else " (with the crown radius named in the note below)"
-            out.append(
-                f"Modulus that the {side} limb's stiffness and calipers imply: {limb.implied_modulus_gpa:.1f} GPa{known}{crown}."
-            )
+    out += ["", *(marks or [NO_MARKS]), *_balance_line(result.balance, result.balance_sd), ""]
+    out += _modulus_lines(result, bow)
     if result.said:
         out += ["", *(f"Note: {text}" for text in result.said)]
     if result.left_out:
@@ -76,20 +128,49 @@ def pull_words(result: PullResult, bow: Bow, units: Units) -> str:
     return "\n".join(out)
 
 
-def _marks_words(result: PullResult, units: Units) -> list[str]:
+def _modulus_lines(result: PullResult, bow: Bow) -> list[str]:
     out = []
+    wood = bow.table_wood
     for side in SIDES:
-        for m in result.limb(side).marks:
-            more = "less" if m.kind == "stiff" else "more"
+        limb = result.limb(side)
+        if np.isfinite(limb.implied_modulus_gpa):
+            known = [f"bow.toml says {bow.modulus_gpa:.1f}"] if bow.modulus_gpa else []
+            known.append(f"{wood.source}: {wood.modulus_gpa:.1f}" if wood else f"no table has '{bow.wood}'")
+            if not bow.crown_radius_mm:
+                known.append("the crown radius is a guess, see the note")
             out.append(
-                f"{m.kind.upper():5s} {side} limb, {units.length(m.from_mm)} to {units.length(m.to_mm)} from the pivot:"
-                f" strained {abs(100 * m.departure):.0f} % {more} than even (sd {100 * m.sd:.0f} %)."
+                f"Modulus that the {side} limb's stiffness and calipers imply: {limb.implied_modulus_gpa:.1f} GPa ({'; '.join(known)})."
             )
-    if not out:
-        out.append("No stretch departs from even strain by more than 8 % and two standard deviations.")
-    if np.isfinite(result.balance) and abs(result.balance) > max(0.03, 2 * result.balance_sd):
-        more_side = "left" if result.balance > 0 else "right"
-        out.append(
-            f"As a whole the {more_side} limb is strained {abs(100 * result.balance):.0f} % more than the other (sd {100 * result.balance_sd:.0f} %)."
-        )
     return out
+
+
+def kept_words(pull: Mapping[str, Any], units: Units) -> str:
+    """A pull of the book as text: what ``pull_words`` said when it was measured."""
+    notes = pull["notes"]
+    out = [
+        f"Pull {pull['pull_id']} of {pull['bow']} ({pull['wood']}), {pull['day']}, recording {pull['recording']}",
+        f"Recording in {pull['folder']}; measured {pull['made_at']} by version {pull['program']}.",
+        f"Largest draw {units.length(pull['largest_draw_mm'])} (pivot to string; {units.length(archery_draw_mm(pull['largest_draw_mm']))} by the"
+        f" archery convention), {units.force(pull['force_there_n'])} on the way up.",
+        "",
+        _PICTURES_HEAD,
+    ]
+    out += [
+        _picture_line(r["file"], r["branch"], r["draw_mm"], r["force_n"], r["force_sd_n"], bool(r["held"]), units)
+        for r in pull["force_draw"]
+    ]
+    limbs: dict[Side, Profile] = {
+        side: {name: np.array([_or_nan(r[name]) for r in pull["profiles"][side]]) for name in PROFILE_NAMES}
+        for side in SIDES
+    }
+    out += ["", *_hysteresis_line(_or_nan(pull["hysteresis"])), "", *_limb_rows(limbs, units), ""]
+    marks = [
+        _mark_line(m["limb"], m["from_mm"], m["to_mm"], m["kind"], m["departure"], m["sd"], units)
+        for m in pull["marks"]
+    ]
+    out += marks or [NO_MARKS]
+    out += _balance_line(_or_nan(pull["balance"]), _or_nan(pull["balance_sd"]))
+    out += [f"Note: {text}" for text in notes["said"]]
+    if notes["left_out"]:
+        out += ["", "Left out:", *(f"  {text}" for text in notes["left_out"])]
+    return "\n".join(out)

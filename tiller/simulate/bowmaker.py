@@ -208,7 +208,7 @@ def random_bow(
     string = both * (1.012 if kind == "long" else 0.966)
     return BowTruth(
         name,
-        "hedge maple",
+        "sugar maple",
         limbs["left"],
         limbs["right"],
         kind,
