@@ -191,3 +191,100 @@ def test_full_disk_while_writing_files(
         not (home / "book.sqlite3").exists()
         or sqlite3.connect(home / "book.sqlite3").execute("SELECT COUNT(*) FROM pulls").fetchone()[0] == 0
     )
+
+
+def test_bad_pictures_of_every_kind_are_left_out_and_said(
+    small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "pull"
+    shutil.copytree(small_recording, folder)
+    lines = rows(folder)
+    pulls = [k for k, r in enumerate(lines) if r[2] == "pull"]
+    lines[pulls[2]][0] = "frames/a\0b.jpg"
+    gone = lines[pulls[3]][0]
+    (folder / gone).unlink()
+    write_rows(folder, lines)
+    # a header that claims a hundred thousand pixels each way
+    huge = folder / lines[pulls[4]][0]
+    huge.write_bytes(b"P6\n100000 100000\n255\n" + bytes(300))
+    assert main(["measure", str(folder), "--no-pictures"]) == 0
+    said = capsys.readouterr().out
+    for text in (f"picture {gone} is missing", huge.name, "cannot be read"):
+        assert text in said
+    with Book(home / "book.sqlite3") as book:
+        files = {f["name"]: f["sha256"] for f in book.pull(1)["files"]}
+    assert files[gone] == "missing"
+    assert files["frames/a\0b.jpg"] == "unreadable"
+
+
+def test_keys_that_nothing_reads_are_said(
+    small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "pull"
+    shutil.copytree(small_recording, folder)
+    text = (folder / "bow.toml").read_text()
+    (folder / "bow.toml").write_text("crown_radious_mm = 80\nremark = 'mine'\n" + text)
+    assert main(["measure", str(folder), "--no-pictures", "--no-book"]) == 0
+    said = capsys.readouterr().out
+    assert "bow.toml: crown_radious_mm (is crown_radius_mm meant?); bow.toml: remark." in said
+
+
+@pytest.mark.parametrize("words", [[], ["frob"], ["measure"], ["book", "show", "x"]])
+def test_usage_errors_are_one_sentence(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(words)
+    assert left.value.code == 2
+    said = capsys.readouterr().err
+    assert said.startswith("tiller: ")
+    assert said.count("\n") == 1
+
+
+def test_a_reader_that_goes_away_is_no_fault(small_recording: Path, home: Path) -> None:
+    import subprocess
+    import sys
+
+    process = subprocess.Popen(
+        [sys.executable, "-m", "tiller", "measure", str(small_recording), "--no-pictures", "--no-book"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdout.close()
+    said = process.stderr.read()
+    process.stderr.close()
+    assert process.wait() == 0
+    assert said == b""
+
+
+def test_half_a_simulated_recording_is_never_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from tiller.errors import FileFault
+    from tiller.rack.software import Wish, make_recording
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tiller.simulate.record._toml_bow", full)
+    with pytest.raises(FileFault, match="No space left"):
+        make_recording(tmp_path / "made", Wish(pictures=3))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_log_s_odd_end_is_said(
+    small_recording: Path, tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "pull"
+    shutil.copytree(small_recording, folder)
+    from tiller.simulate.serial import line_of
+
+    with (folder / "force.csv").open(newline="") as file:
+        lines = list(csv.reader(file))
+    readings = [row[1].split(",") for row in lines if row[1].startswith("W,")]
+    counts = [int(r[2]) for r in readings]
+    hanging = min(counts) + (max(counts) - min(counts)) // 15
+    last_t, ms = float(lines[-1][0]), int(readings[-1][1])
+    lines += [[f"{last_t + 0.0125 * k:.4f}", line_of("W", ms + int(12.5 * k), hanging)] for k in range(1, 400)]
+    with (folder / "force.csv").open("w", newline="") as file:
+        csv.writer(file).writerows(lines)
+    assert main(["measure", str(folder), "--no-pictures", "--no-book"]) == 0
+    assert "the log ends at a steady" in capsys.readouterr().out

@@ -144,3 +144,38 @@ def test_lag_at_steady_holds_is_not_made_up() -> None:
     found = find_lag(series, HOLDS + 1.2, 100.0 + 25.0 * np.arange(len(HOLDS)))
     assert not found.from_data
     assert found.sd_s > 0.05
+
+
+def test_a_picture_beside_a_hole_in_the_log_says_nothing_about_the_lag() -> None:
+    def moving(t: float) -> float:
+        return 0.0 if t < 30 else 18.0 * (t - 30)
+
+    cell = TrueCell(5000.0, 0.0, 0.0, 0.1, 80.0, 0.1)
+    lines = stream(moving, 0.0, 41.0, cell, (), np.random.default_rng(3))
+    t = np.linspace(30.5, 39.5, 16)
+    draw = 100.0 + 60.0 * (t - 30)
+    series = to_newton(read_log(lines), LoadCell(5000.0, 0.0), (2.0, 28.0))
+    assert find_lag(series, t, draw, 0.3).lag_s != find_lag(series, t[:8], draw[:8], 0.3).lag_s
+    # with all but seven pictures' readings gone, those seven alone decide; with fewer nothing is made up
+    held = [line for line in lines if line[0] < 35.2]
+    part = to_newton(read_log(held), LoadCell(5000.0, 0.0), (2.0, 28.0))
+    told = t + 0.9 < 35.1
+    assert find_lag(part, t, draw, 0.3) == find_lag(part, t[told], draw[told], 0.3)
+    few = to_newton(read_log([line for line in lines if line[0] < 33.0]), LoadCell(5000.0, 0.0), (2.0, 28.0))
+    assert not find_lag(few, t, draw, 0.3).from_data
+
+
+def test_a_log_that_ends_at_a_light_load_is_said_and_not_taken_for_drift() -> None:
+    cell = TrueCell(5000.0, 0.0, 0.0, 0.1, 80.0, 0.0)
+
+    def left_hanging(t: float) -> float:
+        return 0.0 if t < 30 else 150.0 if t < 40 else 9.0
+
+    series = to_newton(
+        read_log(stream(left_hanging, 0.0, 50.0, cell, (), np.random.default_rng(4))),
+        LoadCell(5000.0, 0.0),
+        (2.0, 28.0),
+    )
+    assert series.drift_n == 0.0
+    assert series.end_n == pytest.approx(9.0, abs=0.3)
+    assert np.isnan(to_newton(read_log(pull()[0]), RIG_CELL, (2.0, 28.0)).end_n)

@@ -96,6 +96,59 @@ def test_simulated_pull(
         assert any("sign" in text for text in result["said"])
 
 
+def test_stated_bands_hold_over_simulated_pulls(tmp_path: Path) -> None:
+    """The margins as shipped, real pixels: plain, grid, dim and noisy, and a camera that smears."""
+    settings = (
+        Setting(),
+        Setting(board="grid", noise=2.0),
+        Setting(light=0.6, noise=3.0),
+        Setting(blur_px=0.9, motion_px=1.5),
+    )
+    bend, stiffness = [], []
+    for seed, setting in enumerate(settings, start=300):
+        bow = make_even(random_bow(np.random.default_rng(seed), "bow", knots=seed % 2), 500.0)
+        truth = write_recording(tmp_path / str(seed), bow, Plan(largest_mm=500.0, seed=seed, pictures=12), setting)
+        result = measure(read_recording(tmp_path / str(seed))).result
+        for side in ("left", "right"):
+            t, limb = truth["limbs"][side], result.limb(side)
+            low, high = max(0.1 * t["length_mm"], t["bend_from_mm"] + 6), 0.9 * t["length_mm"]
+            inside = (limb.s_mm >= low) & (limb.s_mm <= high) & np.isfinite(limb.bend_per_m)
+            true_bend = np.interp(limb.s_mm, t["s_mm"], t["bend_per_m"])
+            true_ei = np.interp(limb.s_mm, t["s_mm"], t["EI_n_m2"])
+            bend += list(((limb.bend_per_m - true_bend) / limb.bend_sd)[inside])
+            stiffness += list(((limb.stiffness_n_m2 - true_ei) / limb.stiffness_sd)[inside])
+    for z in (np.abs(bend), np.abs(stiffness)):
+        assert 0.58 < np.mean(z < 1) < 0.82, (np.mean(z < 1), np.mean(z < 2))
+        assert 0.89 < np.mean(z < 2) < 0.995, (np.mean(z < 1), np.mean(z < 2))
+
+
+def test_following_sees_what_measuring_sees(small_recording: Path) -> None:
+    from tiller.rack.measure import look_at
+    from tiller.rack.recording import read_picture
+    from tiller.vision.follow import Followed, coarser, follow, onto
+
+    recording = read_recording(small_recording)
+    sight = look_at(recording)
+    models = coarser(sight.models)
+    assert len(models["left"].s_mm) == len(models["right"].s_mm)
+    for seen in [s for s in sight.seen if s.picture.role == "pull"][1:6]:
+        before = {
+            side: onto(trace.points_mm + 0.8 * trace.normal_mm, sight.models[side], models[side])
+            for side, trace in seen.shape.limbs.items()
+        }
+        image = read_picture(recording, seen.picture)
+        shape, _ = follow(sight.scene, image, models, Followed(before, seen.shape.hook_px))
+        assert shape.hook is not None
+        assert seen.shape.hook is not None
+        assert shape.hook.seat_mm == pytest.approx(seen.shape.hook.seat_mm, abs=0.05)
+        for side, trace in shape.limbs.items():
+            full = seen.shape.limbs[side]
+            places = onto(full.points_mm + full.offset_mm[:, None] * full.normal_mm, sight.models[side], models[side])
+            gap = np.sum((trace.points_mm - places) * trace.normal_mm, axis=1)
+            assert np.sqrt(np.nanmean(gap[:-2] ** 2)) < 0.35  # the last 20 mm are half guessed in both
+            assert trace.seen > 0.9
+
+
 def test_a_hidden_stretch_has_no_value_and_says_so(tmp_path: Path) -> None:
     bow = make_even(random_bow(np.random.default_rng(9), "bow", (), string_kind="long"), 480.0)
     plan = Plan(largest_mm=480.0, pictures=10, seed=9, occluder=(430.0, -25.0, 45.0))
@@ -140,7 +193,7 @@ def test_the_independent_rigs_recordings(shared: Path, tmp_path: Path, home: Pat
     total = json.loads((tmp_path / "score.json").read_text())["total"]
     assert total["draw_mm"] < 1.5, out.stdout
     assert total["force_pct"] < 0.5
-    assert total["bend_pct"] < 4.1  # 3.9 when written; 4 is wanted, a tenth is left for other processors
+    assert total["bend_pct"] < 4.0
     assert total["ei_med_pct"] < 4
     assert total["ei_p90_pct"] < 10
     assert total["missed"] == 0

@@ -34,7 +34,7 @@ def test_measured_twice_is_one_pull_with_two_results(
         pull = book.pull(rows[0].pull_id)
     assert {f["name"]: f["sha256"] for f in pull["files"]} == hash_files(read_recording(small_recording))
     assert len(pull["force_draw"]) == 12
-    assert "weak" in {m["kind"] for m in pull["marks"]}
+    assert [(m["limb"], m["kind"]) for m in pull["marks"]] == [("left", "weak")]
 
 
 def test_list_show_and_export(
@@ -47,7 +47,7 @@ def test_list_show_and_export(
     assert main(["book", "list", "--units", "inch"]) == 0
     assert " lb" in capsys.readouterr().out
     assert main(["book", "show", "1"]) == 0
-    assert "WEAK left limb" in capsys.readouterr().out
+    assert "WEAK  left limb" in capsys.readouterr().out
     assert main(["book", "export", str(tmp_path / "out")]) == 0
     with (tmp_path / "out" / "pull-1" / "profiles.csv").open(newline="") as file:
         table = list(csv.reader(file))
@@ -102,8 +102,38 @@ def test_a_migration_that_fails_leaves_the_book_as_it_was(home: Path) -> None:
 def test_a_file_that_is_no_book(home: Path) -> None:
     home.mkdir(parents=True)
     (home / "book.sqlite3").write_bytes(b"just some text, long enough to be read as a header of something" * 20)
-    with pytest.raises(BookFault, match="cannot be opened"):
+    with pytest.raises(BookFault, match="is no book"):
         Book(home / "book.sqlite3").open()
+
+
+def test_another_program_s_database_is_left_alone(home: Path) -> None:
+    home.mkdir(parents=True)
+    path = home / "other.sqlite3"
+    with sqlite3.connect(path) as other:
+        other.execute("CREATE TABLE recipes (id INTEGER)")
+    other.close()
+    before = path.read_bytes()
+    with pytest.raises(BookFault, match="another program's database"):
+        Book(path).open()
+    assert path.read_bytes() == before
+    assert sorted(p.name for p in home.iterdir()) == ["other.sqlite3"]
+
+
+def test_the_file_says_whose_it_is(home: Path) -> None:
+    with Book(home / "book.sqlite3"):
+        pass
+    assert (home / "book.sqlite3").read_bytes()[68:72] == b"tlrb"  # SQLite file format, offset 68: application id
+
+
+def test_a_new_book_opened_by_several_at_once(home: Path) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    def open_and_count(_: int) -> int:
+        with Book(home / "book.sqlite3") as book:
+            return int(book.db.execute("PRAGMA user_version").fetchone()[0])
+
+    with ThreadPoolExecutor(8) as pool:
+        assert list(pool.map(open_and_count, range(8))) == [len(MIGRATIONS)] * 8
 
 
 WRITER = """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -204,7 +205,7 @@ def _limb_truth(limb: LimbTruth, rest: Array, drawn: Array) -> dict[str, Any]:
 
 
 def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = GOOD_LIGHT) -> dict[str, Any]:
-    """Writes one recording and its truth.json; returns the truth.
+    """Writes one recording and its truth.json, all of it or nothing; returns the truth.
 
     Raises:
         FileExistsError: the folder exists already and is not empty.
@@ -213,6 +214,17 @@ def write_recording(folder: Path, bow: BowTruth, plan: Plan, setting: Setting = 
     if folder.exists() and any(folder.iterdir()):
         msg = f"{folder} exists and is not empty: a recording is never rewritten; give a new folder."
         raise FileExistsError(msg)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name}.") as making:
+        part = Path(making) / folder.name
+        truth = _write(part, bow, plan, setting)
+        if folder.exists():
+            folder.rmdir()
+        part.rename(folder)
+    return truth
+
+
+def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[str, Any]:
     rng = np.random.default_rng(plan.seed)
     scenery = scenery_for(plan, setting, rng)
     largest = plan.largest_mm or 0.85 * bow.draw_mm
