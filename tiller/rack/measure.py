@@ -321,7 +321,7 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> _Fitted:
         for side in SIDES
     ]
     start = (data["left"].prior.log_ei + gained[0], data["right"].prior.log_ei + gained[1])
-    return _Fitted(_fit_or_fault(data, pulls, start=start), data, radius, crown)
+    return _Fitted(_fit_or_fault(data, pulls, start=start), pulls, data, radius, crown)
 
 
 def _fit_or_fault(
@@ -350,6 +350,7 @@ def _reading(bow: Bow, side: Side, fit: LimbFit) -> CrownReading:
 @dataclass(frozen=True)
 class _Fitted:
     fit: PullFit
+    pulls: Pulls
     data: dict[Side, LimbData]
     crown_radius_mm: float | None
     crown: Crown | None

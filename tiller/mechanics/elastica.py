@@ -1,0 +1,462 @@
+"""The whole bow as an elastica in the plane: shape, tensions and force at many draws at once.
+
+Each limb is a chain of straight segments with bending at its nodes (second order in the segment's length),
+integrated from the nock inward: there the moment is known to vanish, and the bending at every further node follows
+from what lies outboard, without iteration. Unknown per draw are both nock segments' angles, the string's pull on both
+nocks, the hook's place across the rope and the handle's rock: eight numbers for eight conditions (each limb
+arrives at the handle with the handle's angle; each pull is along its half of the string; each half has its length; no
+force across the rope; the cradle's torque). Newton on all draws together.
+
+Limb coordinates as in ``statics``: x outward from the pivot, y up; drawing bends the tip down; lengths mm, forces N.
+The string is held by the hook at its middle and hangs free across the rope; it may stretch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.units import STANDARD_GRAVITY
+
+Array = NDArray[np.float64]
+
+TOLERANCE = 1e-8
+"""Largest residual of a solution, in rad, 100 N, 100 mm and 100 N m."""
+NEAR = 1e-3
+TOUCH_MM = 0.5
+"""A string that would run this far through the limb's centreline lies along the limb."""
+
+
+class NoEquilibriumError(ValueError):
+    """The bow has no shape at a draw that Newton could find, or none that the model can describe."""
+
+
+@dataclass(frozen=True)
+class Chain:
+    """One limb, or a batch of b of them with the same shape at rest, as n segments from the handle's end to the nock.
+
+    Attributes:
+        s_mm: (n + 1,) nodes, evenly spaced.
+        root_mm: (2,) first node at rest, limb coordinates.
+        rest_angle: (n,) angle of each segment at rest, as the bow lies there under its own weight; root_angle that of the handle's end.
+        ei_nmm2: (n + 1,) or (b, n + 1) bending stiffness at the nodes.
+        load_n_mm: (n,) own weight of each segment per length.
+    """
+
+    s_mm: Array
+    root_mm: Array
+    rest_angle: Array
+    root_angle: float
+    ei_nmm2: Array
+    load_n_mm: Array
+
+    @property
+    def step_mm(self) -> float:
+        """Length of a segment."""
+        return float(self.s_mm[1] - self.s_mm[0])
+
+
+@dataclass(frozen=True)
+class WholeBow:
+    """Both limbs, the cradle and the string's stiffness.
+
+    Attributes:
+        cradle_nmm: torque per radian against rocking; inf = the handle is held.
+        string_ea_n: force per unit stretch; inf = it does not stretch.
+    """
+
+    left: Chain
+    right: Chain
+    cradle_nmm: float = 4.0e6
+    string_ea_n: float = float("inf")
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Shapes at m draws (or of m bows).
+
+    Attributes:
+        draw_mm, string_mm, force_n: (m,) pivot to string, unstretched string, force along the rope.
+        tension_n: (m, 2) left and right half.
+        hook_x_mm, rock_rad: (m,).
+        points_mm: (m, 2, n + 1, 2) limb coordinates (mirror the left one).
+        bend_per_mm, moment_nmm: (m, 2, n + 1) change of curvature from rest and the moment that makes it.
+        energy_nmm: (m,) bending energy of both limbs, counted from rest.
+        touching_mm: (m, 2) length over which the string would run through the limb; 0 = clear.
+        unknowns: (m, 8) to start a neighbouring problem from.
+    """
+
+    draw_mm: Array
+    string_mm: Array
+    force_n: Array
+    tension_n: Array
+    hook_x_mm: Array
+    rock_rad: Array
+    points_mm: Array
+    bend_per_mm: Array
+    moment_nmm: Array
+    energy_nmm: Array
+    touching_mm: Array
+    unknowns: Array
+
+
+def chain_of(
+    s_mm: Array,
+    rest_mm: Array,
+    ei_nmm2: Array,
+    mass_per_mm_kg: Array,
+    segments: int = 80,
+    from_mm: float | None = None,
+    to_mm: float | None = None,
+) -> Chain:
+    """A limb given on stations as a chain.
+
+    Args:
+        s_mm: (k,) stations; rest_mm: (k, 2) its line at rest, limb coordinates; mass_per_mm_kg: (k,).
+        ei_nmm2: (k,) or (b, k), taken linear in its logarithm between stations.
+        from_mm, to_mm: where the chain starts and ends; before the first and beyond the last station the line goes on
+            straight and EI stays.
+    """
+    s_mm = np.asarray(s_mm, dtype=float)
+    start = float(s_mm[0]) if from_mm is None else from_mm
+    end = float(s_mm[-1]) if to_mm is None else to_mm
+    nodes = np.linspace(start, end, segments + 1)
+    line = np.column_stack([_extended(nodes, s_mm, rest_mm[:, k]) for k in (0, 1)])
+    step = np.diff(line, axis=0)
+    angle = np.unwrap(np.arctan2(step[:, 1], step[:, 0]))
+    log_ei = np.log(np.atleast_2d(ei_nmm2))
+    ei = np.exp(np.array([np.interp(nodes, s_mm, row) for row in log_ei]))
+    mid = 0.5 * (nodes[1:] + nodes[:-1])
+    load = np.interp(mid, s_mm, mass_per_mm_kg) * STANDARD_GRAVITY
+    first = angle[0] - 0.5 * (angle[1] - angle[0])
+    return Chain(nodes, line[0], angle, float(first), ei[0] if np.ndim(ei_nmm2) == 1 else ei, load)
+
+
+def _extended(at: Array, s: Array, values: Array) -> Array:
+    out = np.interp(at, s, values)
+    low, high = at < s[0], at > s[-1]
+    out = np.where(low, values[0] + (at - s[0]) * (values[1] - values[0]) / (s[1] - s[0]), out)
+    return np.where(high, values[-1] + (at - s[-1]) * (values[-1] - values[-2]) / (s[-1] - s[-2]), out)
+
+
+class _Tables:
+    """Both limbs' numbers node by node, broadcast against lanes (variants, m, 2)."""
+
+    def __init__(self, bow: WholeBow) -> None:
+        both = (bow.left, bow.right)
+        self.bow = bow
+        self.n = len(bow.left.rest_angle)
+        self.h = np.array([c.step_mm for c in both])
+        ei = [np.atleast_2d(c.ei_nmm2) for c in both]
+        rows = max(len(e) for e in ei)
+        stacked = np.stack([np.broadcast_to(e, (rows, self.n + 1)) for e in ei], axis=-1)
+        weight = np.ones(self.n + 1)
+        weight[0] = 0.5
+        # turn per moment at each node, (n + 1, rows, 2)
+        self.soft = np.ascontiguousarray((self.h * weight[None, :, None] / stacked).transpose(1, 0, 2))
+        self.weight = weight
+        self.jump = np.stack([np.diff(c.rest_angle, prepend=c.root_angle) for c in both], axis=-1)
+        self.load = np.stack([c.load_n_mm * c.step_mm for c in both], axis=-1)
+        self.outboard = np.cumsum(self.load[::-1], axis=0)[::-1] - 0.5 * self.load
+        self.root = np.array([c.root_mm for c in both])
+        self.root_angle = np.array([c.root_angle for c in both])
+        # moment of the limb's own weight at rest, about each node
+        gone = np.stack([np.cos(c.rest_angle) for c in both], axis=-1) * self.h * self.outboard
+        self.own = np.concatenate([np.cumsum(gone[::-1], axis=0)[::-1], np.zeros((1, 2))])
+        self.softer = self.soft * self.h
+        self.bias = self.jump[:, None, :] + self.soft[:-1] * self.own[:-1, None, :]
+
+    def inward(self, angle: Array, pull_x: Array, pull_y: Array, keep: Array | None = None) -> tuple[Array, Array, Array]:
+        """Cosine and sine of every segment's angle (n, ..., 2), outermost last, and the angle at the root (..., 2).
+
+        ``keep`` (n, ..., 2) takes the moments over the segment's length, before the limb's own weight at rest is
+        taken off. Every operation writes into memory that is there already: with a few dozen lanes the calls are
+        what costs.
+        """
+        shape = np.broadcast_shapes(angle.shape, pull_x.shape, pull_y.shape)
+        theta, pull = np.broadcast_to(angle, shape).copy(), np.broadcast_to(pull_x, shape)
+        down = np.broadcast_to(pull_y, shape) - self.outboard.reshape(self.n, *(1,) * (len(shape) - 1), 2)
+        cosine, sine = np.empty_like(down), np.empty_like(down)
+        moment, a, b = np.zeros(shape), np.empty(shape), np.empty(shape)  # moment in units of force: over the step
+        for k in range(self.n - 1, -1, -1):
+            c, s = cosine[k], sine[k]
+            np.cos(theta, out=c)
+            np.sin(theta, out=s)
+            np.multiply(c, down[k], out=a)
+            np.multiply(s, pull, out=b)
+            np.subtract(a, b, out=a)
+            np.subtract(moment, a, out=moment)
+            if keep is not None:
+                keep[k] = moment
+            np.multiply(self.softer[k], moment, out=a)
+            np.add(theta, a, out=theta)
+            np.subtract(theta, self.bias[k], out=theta)
+        return cosine, sine, theta
+
+
+_SIGN = np.array([-1.0, 1.0])
+_STEPS = np.array([1e-6, 1e-4, 1e-4, 1e-6, 1e-4, 1e-4, 1e-4, 1e-7])
+_SHIFT = np.array([[0.0, 1e-6, 0, 0], [0, 0, 1e-4, 0], [0, 0, 0, 1e-4]])[:, :, None, None]
+_VARIED = np.vstack([np.zeros(8), np.diag(_STEPS)])[:, None, :]
+_LEFT_OF, _RIGHT_OF = [0, 1, 2, 3, 0, 0, 0, 0, 0], [0, 0, 0, 0, 1, 2, 3, 0, 0]
+_MOST = np.array([0.25, 80.0, 80.0, 0.25, 80.0, 80.0, 15.0, 0.05])
+
+
+def _residual(tables: _Tables, u: Array, reached: tuple[Array, Array, Array], draw: Array, string: Array) -> Array:
+    """Conditions (..., m, 8) for unknowns (..., m, 8) whose limbs reached (x, y, root angle), (..., m, 2)."""
+    x, y, theta = reached
+    pull_x, pull_y = u[..., [1, 4]], u[..., [2, 5]]
+    rock = _SIGN * u[..., 7:8]
+    c, s = np.cos(rock), np.sin(rock)
+    root = tables.root
+    nock_x = c * root[:, 0] - s * root[:, 1] + x
+    nock_y = s * root[:, 0] + c * root[:, 1] + y
+    way_x, way_y = _SIGN * u[..., 6:7] - nock_x, -draw[:, None] - nock_y
+    far = np.sqrt(way_x**2 + way_y**2)
+    e_x, e_y = way_x / far, way_y / far
+    tension = pull_x * e_x + pull_y * e_y
+    across = pull_x * e_y - pull_y * e_x
+    stretched = 0.5 * string[:, None] * (1 + tension / tables.bow.string_ea_n)
+    torque = np.sum(_SIGN * (nock_x * pull_y - nock_y * pull_x), axis=-1)
+    if np.isinf(tables.bow.cradle_nmm):
+        cradle = u[..., 7]
+    else:
+        cradle = (torque - tables.bow.cradle_nmm * u[..., 7]) * 1e-5
+    sideways = np.sum(_SIGN * pull_x, axis=-1) * 0.01
+    return np.concatenate(
+        [
+            theta - tables.root_angle - rock,
+            across * 0.01,
+            (far - stretched) * 0.01,
+            sideways[..., None],
+            cradle[..., None],
+        ],
+        axis=-1,
+    )
+
+
+def _conditions(tables: _Tables, u: Array, draw: Array, string: Array, slopes: bool) -> tuple[Array, Array | None]:
+    """Residual (m, 8) and, if wanted, its Jacobian (m, 8, 8) by differences."""
+    limb = u[:, :6].reshape(-1, 2, 3)
+    if not slopes:
+        c, s, theta = tables.inward(limb[..., 0], limb[..., 1], limb[..., 2])
+        return _residual(tables, u, (tables.h * c.sum(axis=0), tables.h * s.sum(axis=0), theta), draw, string), None
+    c, s, theta = tables.inward(*(limb[None, ..., j] + _SHIFT[j] for j in range(3)))
+    # nine variants: none, three of the left limb, three of the right, hook, rock
+    nine = [
+        np.stack([value[_LEFT_OF, :, 0], value[_RIGHT_OF, :, 1]], axis=-1)
+        for value in (tables.h * c.sum(axis=0), tables.h * s.sum(axis=0), theta)
+    ]
+    varied = u + _VARIED
+    r = _residual(tables, varied, (nine[0], nine[1], nine[2]), draw, string)
+    return r[0], ((r[1:] - r[0]) / _STEPS[:, None, None]).transpose(1, 2, 0)
+
+
+def _newton(
+    tables: _Tables, start: Array, draw: Array, string: Array, rounds: int = 30
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Unknowns (m, 8) and which of them converged. Near the solution the slopes are not worked out anew."""
+    u = start.copy()
+    done = np.zeros(len(u), dtype=bool)
+    slopes = np.empty((0, 8, 8))
+    last = np.inf
+    for _ in range(rounds):
+        near = last < NEAR
+        residual, found = _conditions(tables, u, draw, string, not near)
+        slopes = slopes if found is None else found
+        size = np.max(np.abs(residual), axis=-1)
+        done = size < TOLERANCE
+        if np.all(done) or not np.all(np.isfinite(size[~done])):
+            break
+        largest = float(np.max(size))
+        if near and largest > 0.3 * last:  # the old slopes do not do any more
+            last = np.inf
+            continue
+        last = largest
+        try:
+            delta = -np.linalg.solve(slopes, residual[..., None])[..., 0]
+        except np.linalg.LinAlgError:
+            break
+        limit = np.maximum(1.0, np.max(np.abs(delta) / _MOST, axis=-1, keepdims=True))
+        u = np.where(done[:, None], u, u + delta / limit)
+    return u, done
+
+
+def _straightened(bow: WholeBow, segments: int) -> WholeBow:
+    """The bow on fewer segments, for the way to the first solution."""
+
+    def fewer(chain: Chain) -> Chain:
+        n = len(chain.rest_angle)
+        x = np.concatenate([[0.0], np.cumsum(np.cos(chain.rest_angle))]) * chain.step_mm + chain.root_mm[0]
+        y = np.concatenate([[0.0], np.cumsum(np.sin(chain.rest_angle))]) * chain.step_mm + chain.root_mm[1]
+        mass = np.interp(np.arange(n + 1), np.arange(n) + 0.5, chain.load_n_mm) / STANDARD_GRAVITY
+        small = chain_of(chain.s_mm, np.column_stack([x, y]), np.atleast_2d(chain.ei_nmm2)[0], mass, segments)
+        return replace(small, root_angle=chain.root_angle)
+
+    return replace(bow, left=fewer(bow.left), right=fewer(bow.right))
+
+
+def rest_nocks(bow: WholeBow) -> Array:
+    """Nocks at rest, (2, 2) limb coordinates."""
+    return np.array(
+        [
+            c.root_mm + c.step_mm * np.array([np.sum(np.cos(c.rest_angle)), np.sum(np.sin(c.rest_angle))])
+            for c in (bow.left, bow.right)
+        ]
+    )
+
+
+def taut_length_mm(bow: WholeBow, draw_mm: float) -> float:
+    """Length of a string that is just taut over the hook at that draw, the bow at rest: the sum of both halves if the hook swings
+    to where they are equal."""
+    nocks = rest_nocks(bow) * [[-1.0, 1.0], [1.0, 1.0]]
+    low, high = nocks[0, 0], nocks[1, 0]
+    for _ in range(60):  # the hook hangs where both halves are equally long
+        x = 0.5 * (low + high)
+        left, right = np.hypot(x - nocks[0, 0], draw_mm + nocks[0, 1]), np.hypot(x - nocks[1, 0], draw_mm + nocks[1, 1])
+        low, high = (x, high) if left < right else (low, x)
+    return float(left + right)
+
+
+def _first(tables: _Tables, draw: float, string: float) -> Array:
+    """Unknowns (1, 8) at one draw: from a string that is just taut, shortened little by little."""
+    bow = tables.bow
+    taut = taut_length_mm(bow, draw)
+    if string >= taut:
+        msg = f"the string is slack at a draw of {draw:.0f} mm: it goes taut only further out."
+        raise NoEquilibriumError(msg)
+    nocks = rest_nocks(bow)
+    u = np.zeros((1, 8))
+    for k, chain in enumerate((bow.left, bow.right)):
+        way = np.array([0.0, -draw]) - nocks[k]
+        u[0, 3 * k] = chain.rest_angle[-1]
+        u[0, 3 * k + 1 : 3 * k + 3] = 3.0 * way / np.linalg.norm(way)
+    at = np.array([draw])
+    length = taut
+    step = 0.002 * taut
+    before: tuple[Array, float] | None = None
+    for _ in range(300):
+        aim = max(string, length - step)
+        guess = u
+        if before is not None and length < before[1]:
+            guess = u + (u - before[0]) * (length - aim) / (before[1] - length)
+        found, good = _newton(tables, guess, at, np.array([aim]), 12)
+        if good[0]:
+            before, u, length = (u, length) if length < taut else None, found, aim
+            if length <= string:
+                return u
+            step *= 1.8
+        else:
+            step *= 0.4
+            if step < 1e-6 * taut:
+                break
+    msg = f"no equilibrium at a draw of {draw:.1f} mm with a string of {string:.0f} mm"
+    raise NoEquilibriumError(msg)
+
+
+_COARSE = 16
+_ROUTE = 8
+
+
+def solve_draws(bow: WholeBow, string_mm: float, draws_mm: Array, start: Solved | None = None) -> Solved:
+    """The bow at many draws, in any order.
+
+    Args:
+        bow: with one EI per limb (or a batch as long as the draws, with ``start``).
+        string_mm: length of the unstretched string between the nocks.
+        draws_mm: (m,) at all of which the string must be taut.
+        start: the solution of a neighbouring bow or string at the same draws; without it the way there is made on
+            a coarser chain.
+
+    Raises:
+        NoEquilibriumError: names the draw that could not be solved, or at which the string is slack.
+    """
+    draws = np.asarray(draws_mm, dtype=float)
+    string = np.full(len(draws), float(string_mm))
+    tables = _Tables(bow)
+    guess = start.unknowns if start is not None else _route(bow, float(string_mm), draws)
+    u, good = _newton(tables, guess, draws, string)
+    if not np.all(good) and start is None:
+        raise _no_way(draws[~good])
+    if not np.all(good):  # too far from where it started: go there from the beginning, where that is possible
+        if np.ndim(bow.left.ei_nmm2) > 1 or np.ndim(bow.right.ei_nmm2) > 1:
+            raise _no_way(draws[~good])
+        return solve_draws(bow, string_mm, draws)
+    return _solved(tables, u, draws, string)
+
+
+def _no_way(draws: Array) -> NoEquilibriumError:
+    return NoEquilibriumError(f"no equilibrium at a draw of {draws[0]:.1f} mm")
+
+
+def _route(bow: WholeBow, string: float, draws: Array) -> Array:
+    """Unknowns (m, 8) near the solution, by a few draws on a coarse chain and a curve through them."""
+    small = _Tables(_straightened(bow, _COARSE))
+    low, high = float(np.min(draws)), float(np.max(draws))
+    far = max(high, low + 1.0)
+    stops = np.linspace(low, far, _ROUTE if high > low else 2)
+    # begin where the string is well bent: near the straight string the way is steep
+    u = _first(small, float(stops[-1]), string)
+    at = float(stops[-1])
+    passed, found = [at], [u[0]]
+    for stop in stops[-2::-1]:
+        step = at - float(stop)
+        while at > stop + 1e-9:
+            aim = max(float(stop), at - step)
+            guess = u
+            if len(found) > 1 and passed[-2] > at:
+                guess = u + (u - found[-2]) * (at - aim) / (passed[-2] - at)
+            new, good = _newton(small, guess, np.array([aim]), np.array([string]), 14)
+            if not good[0]:
+                step *= 0.5
+                if step < 0.05:
+                    raise _no_way(np.array([aim]))
+                continue
+            u, at = new, aim
+            passed.append(at)
+            found.append(u[0])
+    values, where = np.array(found[::-1]), np.array(passed[::-1])
+    return np.column_stack([np.interp(draws, where, values[:, j]) for j in range(8)])
+
+
+def _solved(tables: _Tables, u: Array, draws: Array, string: Array) -> Solved:
+    m, n = len(u), tables.n
+    limb = u[:, :6].reshape(m, 2, 3)
+    moments = np.zeros((n + 1, m, 2))
+    cosine, sine, _ = tables.inward(limb[..., 0], limb[..., 1], limb[..., 2], keep=moments[:-1])
+    moments = moments * tables.h - tables.own[:, None, :]
+    rock = _SIGN * u[:, 7:8]
+    c, s = np.cos(rock), np.sin(rock)
+    root = np.stack(
+        [c * tables.root[:, 0] - s * tables.root[:, 1], s * tables.root[:, 0] + c * tables.root[:, 1]], axis=-1
+    )
+    step = np.stack([cosine, sine], axis=-1) * tables.h[:, None]
+    points = np.concatenate([np.zeros((1, m, 2, 2)), np.cumsum(step, axis=0)]) + root
+    points = points.transpose(1, 2, 0, 3)
+    turn = tables.soft * moments  # (n + 1, m, 2)
+    bend = turn / (tables.h * tables.weight[:, None, None])
+    energy = 0.5 * np.sum(turn * moments, axis=(0, 2))
+    hook = np.stack([_SIGN * u[:, 6:7], np.broadcast_to(-draws[:, None], (m, 2))], axis=-1)
+    way = hook - points[:, :, -1]
+    far = np.linalg.norm(way, axis=-1)
+    tension = np.sum(limb[..., 1:] * way, axis=-1) / far
+    # how far the limb's line lies on the back's side of the string, outer half
+    off = points - points[:, :, -1:]
+    side = (way[..., None, 0] * off[..., 1] - way[..., None, 1] * off[..., 0]) / far[..., None]
+    through = (side[:, :, n // 2 :] > TOUCH_MM).sum(axis=-1) * tables.h
+    return Solved(
+        draws.copy(),
+        string.copy(),
+        -np.sum(limb[..., 2], axis=-1),
+        tension,
+        u[:, 6].copy(),
+        u[:, 7].copy(),
+        points,
+        bend.transpose(1, 2, 0),
+        moments.transpose(1, 2, 0),
+        energy,
+        through,
+        u,
+    )

@@ -1,0 +1,153 @@
+"""Weight and force-draw curve of the bow braced, from what a pull has shown so far."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.mechanics.belief import BowBelief, bow_from
+from tiller.mechanics.elastica import NoEquilibriumError, Solved, WholeBow, rest_nocks, solve_draws
+
+Array = NDArray[np.float64]
+
+PAIRS = 24
+"""Pairs of bows drawn from the belief, each with its mirror image about the mean."""
+MODEL_SD = 0.008
+"""Relative sd of what the model leaves out: shear, the nock's and the string's places, relaxation (set on simulated pulls)."""
+CURVE_POINTS = 24
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """The bow braced at a brace height.
+
+    Attributes:
+        brace_mm, string_mm: brace height and the string's unstretched length that gives it.
+        draw_mm, force_n, force_sd_n: (m,) predicted force-draw curve with the sd of each value.
+        weight_n, weight_sd_n: at the target draw, the last of ``draw_mm``.
+        stored_j: work stored from brace to the target draw.
+        solved: the mean bow at those draws.
+    """
+
+    brace_mm: float
+    string_mm: float
+    draw_mm: Array
+    force_n: Array
+    force_sd_n: Array
+    weight_n: float
+    weight_sd_n: float
+    stored_j: float
+    solved: Solved
+
+
+def brace_height_mm(bow: WholeBow, string_mm: float, near_mm: float, start: Solved | None = None) -> tuple[float, Solved]:
+    """Draw at which the force vanishes, for a string shorter than the bow, and the bow there.
+
+    Raises:
+        NoEquilibriumError: the string does not brace the bow.
+    """
+    at, start_mm = near_mm, near_mm
+    solved = solve_draws(bow, string_mm, np.array([at]), start)
+    step = 4.0
+    for _ in range(30):
+        ahead = solve_draws(bow, string_mm, np.array([at + step]), solved)
+        slope = float(ahead.force_n[0] - solved.force_n[0]) / step
+        move = float(np.clip(-solved.force_n[0] / slope, -25.0, 25.0))
+        if abs(move) < 1e-3:
+            return at + move, solved
+        at += move
+        if at < 0.2 * start_mm - 40.0 or float(np.min(solved.tension_n)) < 0.0:
+            break
+        solved = solve_draws(bow, string_mm, np.array([at]), solved)
+        step = float(np.clip(abs(move), 0.5, 4.0))
+    msg = f"no brace height was found for a string of {string_mm:.0f} mm"
+    raise NoEquilibriumError(msg)
+
+
+def string_for_brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
+    """String length (mm, unstretched) that braces the bow at that height, and the bow a little beyond brace.
+
+    Raises:
+        NoEquilibriumError: that height cannot be had.
+    """
+    nocks = rest_nocks(bow)
+    apart = float(np.hypot(nocks[0, 0] + nocks[1, 0], nocks[0, 1] - nocks[1, 1]))
+    length = 0.965 * apart
+    solved = solve_draws(bow, length, np.array([brace_mm + 150.0]))
+    solved = solve_draws(bow, length, np.array([brace_mm + 60.0]), solved)
+    height, solved = brace_height_mm(bow, length, brace_mm + 60.0, solved)
+    before: tuple[float, float] | None = None
+    for _ in range(30):
+        if abs(height - brace_mm) < 0.02:
+            return length, solved
+        # a string that is 1 mm shorter lifts the brace height by about 1.5 mm at usual heights; then secants
+        slope = -1.5 if before is None else (height - before[1]) / (length - before[0])
+        slope = min(slope, -0.3)
+        before = (length, height)
+        length = min(length + float(np.clip((brace_mm - height) / slope, -20.0, 20.0)), 0.998 * apart)
+        height, solved = brace_height_mm(bow, length, height, solved)
+        if length == before[0]:
+            break
+    msg = f"a brace height of {brace_mm:.0f} mm cannot be had with this bow"
+    raise NoEquilibriumError(msg)
+
+
+def sampled(belief: BowBelief, pairs: int = PAIRS, seed: int = 1) -> tuple[Array, Array]:
+    """Log EI of both limbs, (2 pairs, n) each, drawn from the belief in pairs that mirror each other about the mean."""
+    rng = np.random.default_rng(seed)
+    level = belief.level_sd * rng.standard_normal((pairs, 1))
+    out = []
+    for limb in (belief.left, belief.right):
+        values, vectors = np.linalg.eigh(limb.cov)
+        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        change = rng.standard_normal((pairs, len(values))) @ root.T + level
+        out.append(np.concatenate([limb.log_ei + change, limb.log_ei - change]))
+    return out[0], out[1]
+
+
+def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: int = PAIRS) -> Forecast:
+    """The bow braced at ``brace_mm`` and drawn to ``target_draw_mm``.
+
+    Raises:
+        NoEquilibriumError: the brace height or the draw cannot be had; says which.
+    """
+    bow = bow_from(belief)
+    try:
+        string, _ = string_for_brace(bow, brace_mm)
+    except NoEquilibriumError as err:
+        msg = f"a brace height of {brace_mm:.0f} mm cannot be had with this bow ({err})"
+        raise NoEquilibriumError(msg) from err
+    draws = np.linspace(brace_mm + 0.04 * (target_draw_mm - brace_mm), target_draw_mm, CURVE_POINTS)
+    mean = solve_draws(bow, string, draws)
+    left, right = sampled(belief, pairs)
+    # every draw of every sampled bow at once, started from the mean bow at that draw
+    count = len(left)
+    some = np.arange(CURVE_POINTS - 1, -1, -4)[::-1]
+    lanes_left, lanes_right = np.repeat(left, len(some), axis=0), np.repeat(right, len(some), axis=0)
+    start = _again(mean, np.tile(some, count))
+    many = solve_draws(bow_from(belief, lanes_left, lanes_right), string, np.tile(draws[some], count), start)
+    scatter = np.std(many.force_n.reshape(count, len(some)) / mean.force_n[some], axis=0)
+    relative = np.interp(draws, draws[some], scatter)
+    stiffer = solve_draws(bow_from(belief, give=belief.fade_give + belief.fade_give_sd), string, draws, mean)
+    fade = np.abs(stiffer.force_n / mean.force_n - 1.0)
+    relative = np.sqrt(relative**2 + fade**2 + MODEL_SD**2)
+    sd = mean.force_n * relative
+    work = float(np.trapezoid(mean.force_n, draws)) + 0.5 * float(mean.force_n[0]) * (draws[0] - brace_mm)
+    return Forecast(
+        brace_mm,
+        string,
+        draws,
+        mean.force_n,
+        sd,
+        float(mean.force_n[-1]),
+        float(sd[-1]),
+        1e-3 * work,
+        mean,
+    )
+
+
+def _again(solved: Solved, rows: NDArray[np.int_]) -> Solved:
+    """A solution with its rows repeated."""
+    return Solved(*(getattr(solved, name)[rows] for name in Solved.__dataclass_fields__))
