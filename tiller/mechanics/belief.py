@@ -67,7 +67,9 @@ class BowBelief:
     level_sd: float
 
 
-def fade_give(fits: Sequence[LimbFit], data: Sequence[LimbData], handle_mm: Sequence[float], pulls: Pulls) -> tuple[float, float]:
+def fade_give(
+    fits: Sequence[LimbFit], data: Sequence[LimbData], handle_mm: Sequence[float], pulls: Pulls
+) -> tuple[float, float]:
     """Give of the fades (mean, sd) by least squares over the pictures, with common practice as prior.
 
     turn of both roots towards each other = give x sum over limbs of M0 x length of the fade / EI0.
@@ -87,7 +89,9 @@ def fade_give(fits: Sequence[LimbFit], data: Sequence[LimbData], handle_mm: Sequ
         x, y = expected[good], turn[good]
         give = float(x @ y / (x @ x))
         scatter = float(np.std(y - give * x)) + 1e-4
-        sd = np.hypot(scatter / np.sqrt(x @ x), 0.05)  # first stations differ from limb to limb, EI0 is known to a few %
+        sd = np.hypot(
+            scatter / np.sqrt(x @ x), 0.05
+        )  # first stations differ from limb to limb, EI0 is known to a few %
         precision, mean = precision + 1 / sd**2, mean + give / sd**2
     return float(np.clip(mean / precision, 0.05, 1.2)), float(precision**-0.5)
 

@@ -168,7 +168,9 @@ class _Tables:
         self.softer = self.soft * self.h
         self.bias = self.jump[:, None, :] + self.soft[:-1] * self.own[:-1, None, :]
 
-    def inward(self, angle: Array, pull_x: Array, pull_y: Array, keep: Array | None = None) -> tuple[Array, Array, Array]:
+    def inward(
+        self, angle: Array, pull_x: Array, pull_y: Array, keep: Array | None = None
+    ) -> tuple[Array, Array, Array]:
         """Cosine and sine of every segment's angle (n, ..., 2), outermost last, and the angle at the root (..., 2).
 
         ``keep`` (n, ..., 2) takes the moments over the segment's length, before the limb's own weight at rest is

@@ -42,7 +42,9 @@ class Forecast:
     solved: Solved
 
 
-def brace_height_mm(bow: WholeBow, string_mm: float, near_mm: float, start: Solved | None = None) -> tuple[float, Solved]:
+def brace_height_mm(
+    bow: WholeBow, string_mm: float, near_mm: float, start: Solved | None = None
+) -> tuple[float, Solved]:
     """Draw at which the force vanishes, for a string shorter than the bow, and the bow there.
 
     Raises:

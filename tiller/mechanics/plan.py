@@ -1,0 +1,424 @@
+"""Where to take wood off, how deep, and how much of it in this pass.
+
+A bow of a given weight at a given draw carries a known moment at every station (weight times the moment per unit of force,
+which hangs only a little on how stiff the bow is). For a level of even strain every station of the working limb then has one
+thickness; where the limb is thicker the difference is to come off, where it is thinner (a weak spot) nothing is, and
+the strain there stays above even. The level is the one at which the bow, so thinned, has that weight: too low a level
+leaves it too heavy. Of all even tillers of that weight it is the one that takes least wood. Removal is from the belly: EI
+falls as the crowned section's second moment.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.section import crowned_section
+from tiller.mechanics.belief import BowBelief, LimbBelief, bow_from
+from tiller.mechanics.elastica import NoEquilibriumError, Solved, solve_draws
+from tiller.mechanics.forecast import string_for_brace
+
+Array = NDArray[np.float64]
+Limb = str
+
+ZONE_MM = 60.0
+"""Zones are about this long; none is shorter than a scraper works."""
+SHORTEST_MM = 40.0
+LEAST_DEPTH_MM = 0.05
+"""One stroke of a scraper (common practice, no source); less is not worth chalking."""
+RESERVE = 0.35
+"""Share of the excess weight that a pass leaves for the passes to come, since wood cannot be put back."""
+LEAST_RESERVE = 0.008
+PASS_CAP_MM = 0.8
+"""No zone is cut deeper than this in one pass (common practice, no source)."""
+THINNEST_MM = 4.0
+SEGMENTS = 40
+"""The plan compares bows with each other: half as many segments as the forecast do."""
+EVEN_ENOUGH = 0.03
+WEAK_TOLERANCE = 0.08
+"""A weak spot strained by more than this above even is worth the choice between weight and evenness."""
+
+
+@dataclass(frozen=True)
+class LimbWood:
+    """What the plan must know of a limb's wood, on the belief's stations (n,).
+
+    Attributes:
+        width_mm, thickness_mm: as calipers, outline and stiffness agree.
+        from_mm, to_mm: working limb, from the end of the fade to the stiff tip.
+        leave: stations that must not be touched (not seen, too near to something).
+    """
+
+    width_mm: Array
+    thickness_mm: Array
+    from_mm: float
+    to_mm: float
+    leave: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What the bow shall be: weight at a draw when braced at a height, and the strain that its wood may bear."""
+
+    draw_mm: float
+    weight_n: float
+    brace_mm: float
+    working_strain: float
+
+
+@dataclass(frozen=True)
+class Zone:
+    """A stretch to scrape.
+
+    Attributes:
+        limb, from_mm, to_mm: where, along the back from the pivot.
+        depth_mm: all that is to come off there in the end; depth_sd_mm its sd.
+        pass_mm: how much of it in this pass.
+    """
+
+    limb: Limb
+    from_mm: float
+    to_mm: float
+    depth_mm: float
+    depth_sd_mm: float
+    pass_mm: float
+
+
+@dataclass(frozen=True)
+class LeftAlone:
+    """A stretch not to be touched, and why."""
+
+    limb: Limb
+    from_mm: float
+    to_mm: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan.
+
+    Attributes:
+        zones, left_alone: by limb, in order outward.
+        now_n, after_pass_n, final_n: weight at the target draw now, after this pass, and after all of it.
+        now_uneven, after_pass_uneven, final_uneven: departure of the strain from even along the working limbs, rms.
+        even_strain: level of strain at the end; largest_strain: the largest at the target draw then.
+        even_weight_n: weight that an even tiller would end at (less than the target where a weak spot stands in the way).
+        removal_mm: (n,) by limb, in the end and in this pass.
+        said: what stands in the way, with the price of each way out, in words.
+    """
+
+    zones: tuple[Zone, ...]
+    left_alone: tuple[LeftAlone, ...]
+    now_n: float
+    after_pass_n: float
+    final_n: float
+    now_uneven: float
+    after_pass_uneven: float
+    final_uneven: float
+    even_strain: float
+    largest_strain: float
+    even_weight_n: float
+    removal_mm: Mapping[Limb, Array]
+    pass_removal_mm: Mapping[Limb, Array]
+    said: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _State:
+    """A thinned bow at the target draw: removal (2 limbs), weight, strain."""
+
+    removal: tuple[Array, Array]
+    weight_n: float
+    strain: tuple[Array, Array]
+    moment: tuple[Array, Array]
+    solved: Solved
+
+
+class _Shop:
+    """The bow that is planned for: belief, wood and section, and what thinning does to them."""
+
+    def __init__(self, belief: BowBelief, wood: tuple[LimbWood, LimbWood], crown_mm: float | None, aim: Aim) -> None:
+        self.belief, self.wood, self.crown, self.aim = belief, wood, crown_mm, aim
+        self.limbs: tuple[LimbBelief, LimbBelief] = (belief.left, belief.right)
+        self.inertia = tuple(crowned_section(w.width_mm, w.thickness_mm, crown_mm).second_moment_mm4 for w in wood)
+        self.modulus = tuple(np.exp(b.log_ei) / i for b, i in zip(self.limbs, self.inertia, strict=True))
+        self.thinnest = tuple(
+            np.minimum(np.maximum(THINNEST_MM, self._crown_height(w) + 1.0), w.thickness_mm - 0.01) for w in wood
+        )
+        self.working = tuple((b.s_mm >= w.from_mm) & (b.s_mm <= w.to_mm) for b, w in zip(self.limbs, wood, strict=True))
+
+    def _crown_height(self, wood: LimbWood) -> Array:
+        if self.crown is None or not np.isfinite(self.crown):
+            return np.zeros_like(wood.width_mm)
+        return self.crown - np.sqrt(np.maximum(self.crown**2 - 0.25 * wood.width_mm**2, 0.0))
+
+    def log_ei(self, k: int, removal: Array) -> Array:
+        left = np.maximum(self.wood[k].thickness_mm - removal, self.thinnest[k])
+        new = crowned_section(self.wood[k].width_mm, left, self.crown).second_moment_mm4
+        return np.asarray(self.limbs[k].log_ei + np.log(new / self.inertia[k]), dtype=float)
+
+    def string(self, removal: tuple[Array, Array]) -> float:
+        bow = bow_from(self.belief, self.log_ei(0, removal[0]), self.log_ei(1, removal[1]), segments=SEGMENTS)
+        return string_for_brace(bow, self.aim.brace_mm)[0]
+
+    def drawn(self, removal: tuple[Array, Array], string_mm: float, start: Solved | None) -> _State:
+        bow = bow_from(self.belief, self.log_ei(0, removal[0]), self.log_ei(1, removal[1]), segments=SEGMENTS)
+        solved = solve_draws(bow, string_mm, np.array([self.aim.draw_mm]), start)
+        strain, moment = [], []
+        for k, chain in enumerate((bow.left, bow.right)):
+            s = self.limbs[k].s_mm
+            m = np.interp(s, chain.s_mm, solved.moment_nmm[0, k])
+            left = np.maximum(self.wood[k].thickness_mm - removal[k], self.thinnest[k])
+            section = crowned_section(self.wood[k].width_mm, left, self.crown)
+            strain.append(m / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm)
+            moment.append(m)
+        return _State(removal, float(solved.force_n[0]), (strain[0], strain[1]), (moment[0], moment[1]), solved)
+
+    def even_removal(self, k: int, moment: Array, level: float) -> Array:
+        """Removal (n,) at which the strain under that moment is ``level``; negative where wood is missing.
+
+        Outside the working limb none. Strain falls nearly as the inverse square of the thickness: steps by that power.
+        """
+        wood = self.wood[k]
+        thick = wood.thickness_mm.copy()
+        for _ in range(6):
+            section = crowned_section(wood.width_mm, thick, self.crown)
+            strain = moment / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm
+            thick = np.clip(
+                thick * np.sqrt(np.maximum(strain, 1e-9) / level), self.thinnest[k], 1.6 * wood.thickness_mm
+            )
+        return np.where(self.working[k], wood.thickness_mm - thick, 0.0)
+
+    def even_at(self, level: float, weight_n: float, string_mm: float, state: _State, turns: int = 1) -> _State:
+        """The bow thinned, where it is thick enough, to what would be strained to ``level`` by a weight of ``weight_n``."""
+        for _ in range(turns):
+            share = weight_n / state.weight_n
+            removal = tuple(
+                np.where(self.wood[k].leave, 0.0, np.maximum(self.even_removal(k, share * state.moment[k], level), 0.0))
+                for k in (0, 1)
+            )
+            state = self.drawn((removal[0], removal[1]), string_mm, state.solved)
+        return state
+
+    def level_of(self, state: _State) -> float:
+        """Median strain of both working limbs."""
+        return float(np.median(np.concatenate([state.strain[k][self.working[k]] for k in (0, 1)])))
+
+    def uneven(self, state: _State) -> float:
+        """Departure from the common level, rms, over what may be touched."""
+        logs = np.concatenate([np.log(state.strain[k][self.working[k]]) for k in (0, 1)])
+        return float(np.sqrt(np.mean((logs - np.median(logs)) ** 2)))
+
+    def for_weight(self, weight_n: float, string_mm: float, state: _State) -> tuple[_State, float]:
+        """The thinned bow that has this weight, and its level of strain."""
+        strains = np.concatenate([state.strain[k][self.working[k]] for k in (0, 1)]) * weight_n / state.weight_n
+        low, high = 0.7 * float(np.min(strains)), 1.05 * float(np.max(strains))
+        state = self.even_at(high, weight_n, string_mm, state, 2)
+        for _ in range(8):
+            if state.weight_n < weight_n:
+                break
+            low, high = high, 1.25 * high
+            state = self.even_at(high, weight_n, string_mm, state, 2)
+        # weight falls with the level; halving, then secants in logarithms
+        x0, x1 = np.log(low), np.log(high)
+        y0, y1 = np.inf, np.log(state.weight_n / weight_n)
+        level = high
+        for _ in range(20):
+            share = 0.5 if not np.isfinite(y0) else float(np.clip(y0 / max(y0 - y1, 1e-12), 0.1, 0.9))
+            x = x0 + share * (x1 - x0)
+            level = float(np.exp(x))
+            state = self.even_at(level, weight_n, string_mm, state)
+            y = float(np.log(state.weight_n / weight_n))
+            if abs(y) < 3e-4 or x1 - x0 < 1e-5:
+                break
+            if y > 0:
+                x0, y0 = x, y
+            else:
+                x1, y1 = x, y
+        return state, level
+
+
+def make_plan(
+    belief: BowBelief,
+    wood: tuple[LimbWood, LimbWood],
+    crown_mm: float | None,
+    aim: Aim,
+    weight_sd_n: float,
+    weak: tuple[tuple[Limb, float, float], ...] = (),
+) -> Plan:
+    """Plans the next pass and what is left after it.
+
+    Args:
+        belief, wood, crown_mm: the bow as it is.
+        weight_sd_n: sd of the forecast of its weight.
+        weak: marked weak stretches (limb, from, to), left alone in any case.
+
+    Raises:
+        NoEquilibriumError: the target draw or brace height cannot be had.
+    """
+    shop = _Shop(belief, wood, crown_mm, aim)
+    none = (np.zeros(len(belief.left.s_mm)), np.zeros(len(belief.right.s_mm)))
+    string = shop.string(none)
+    bow = bow_from(belief, segments=SEGMENTS)
+    first = solve_draws(bow, string, np.linspace(aim.brace_mm + 60.0, aim.draw_mm, 4))
+    last = Solved(*(getattr(first, name)[-1:] for name in Solved.__dataclass_fields__))
+    now = shop.drawn(none, string, last)
+    said: list[str] = []
+    low_n = aim.weight_n + weight_sd_n
+    if now.weight_n < aim.weight_n - weight_sd_n:
+        said.append(
+            f"the bow is forecast at {now.weight_n:.0f} N, under its target of {aim.weight_n:.0f} N already: take no wood off; a lighter target, a"
+            " longer draw, or a shorter bow are the ways out."
+        )
+    elif now.weight_n < low_n and shop.uneven(now) < 0.04:
+        said.append("weight and tiller are within what can be told: the bow is done.")
+    final, level, even_weight = _final(shop, string, now, aim, said)
+    excess = max(0.0, now.weight_n - final.weight_n)
+    if final is not now:
+        # the string for the thinned bow is a little other than that for the bow as it is
+        string_after = shop.string(final.removal)
+        final, level = shop.for_weight(final.weight_n, string_after, final)
+    reserve = max(RESERVE * excess, min(LEAST_RESERVE * final.weight_n, excess))
+    if excess < 0.03 * final.weight_n:
+        reserve = min(reserve, 0.25 * excess)
+    passed = _this_pass(shop, string, now, final, reserve) if excess > 0 else now
+    zones, left = _zones(shop, final, passed, weak)
+    strains = [final.strain[k][shop.working[k]] for k in (0, 1)]
+    largest = float(max(np.max(v) for v in strains))
+    if largest > aim.working_strain:
+        said.append(
+            f"at the target the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: a shorter"
+            " draw, less weight, or a longer or wider limb would keep it under."
+        )
+    return Plan(
+        zones,
+        left,
+        now.weight_n,
+        passed.weight_n,
+        final.weight_n,
+        shop.uneven(now),
+        shop.uneven(passed),
+        shop.uneven(final),
+        level,
+        largest,
+        even_weight,
+        {"left": final.removal[0], "right": final.removal[1]},
+        {"left": passed.removal[0], "right": passed.removal[1]},
+        tuple(said),
+    )
+
+
+def _this_pass(shop: _Shop, string: float, now: _State, final: _State, reserve: float) -> _State:
+    """The bow after this pass: evener first, lighter as far as reserve and cap allow."""
+
+    def capped(weight_n: float) -> tuple[_State, bool]:
+        state, _ = shop.for_weight(weight_n, string, now)
+        deepest = max(float(np.max(r)) for r in state.removal)
+        cut = [np.minimum(np.minimum(r, PASS_CAP_MM), f) for r, f in zip(state.removal, final.removal, strict=True)]
+        return shop.drawn((cut[0], cut[1]), string, state.solved), deepest > PASS_CAP_MM
+
+    light = final.weight_n + reserve
+    state, over = capped(light)
+    heavy = final.weight_n + 0.75 * (now.weight_n - final.weight_n)
+    if not over or light >= heavy:
+        return state
+    # where the cap holds back the stiff stretches, the others wait for them, but not for ever
+    for _ in range(3):
+        middle = 0.5 * (light + heavy)
+        state, over = capped(middle)
+        light, heavy = (middle, heavy) if over else (light, middle)
+    return capped(heavy)[0]
+
+
+def _final(shop: _Shop, string: float, now: _State, aim: Aim, said: list[str]) -> tuple[_State, float, float]:
+    """The bow at the end, its level of strain, and the weight that an even tiller would end at."""
+    if now.weight_n <= aim.weight_n:
+        return now, shop.level_of(now), now.weight_n
+    final, level = shop.for_weight(aim.weight_n, string, now)
+    over = _over(shop, final, level)
+    even_weight = final.weight_n
+    if over > WEAK_TOLERANCE:
+        even, even_level = _all_even(shop, string, final, aim.weight_n)
+        even_weight = even.weight_n
+        loss = 100 * (1 - even_weight / aim.weight_n)
+        said.append(
+            f"a weak spot stands in the way: kept at {aim.weight_n:.0f} N it would be strained {100 * over:.0f} % more than even;"
+            f" made even, the bow would end at {even_weight:.0f} N, {loss:.0f} % under."
+        )
+        if over > 2 * WEAK_TOLERANCE or level * (1 + over) > aim.working_strain:
+            return even, even_level, even_weight
+    return final, level, even_weight
+
+
+def _smooth(shop: _Shop, k: int, values: Array) -> Array:
+    s = shop.limbs[k].s_mm
+    near = (np.abs(s[:, None] - s[None, :]) <= 30.0).astype(float) * shop.working[k][None, :]
+    return np.asarray(near @ values / np.maximum(near.sum(axis=1), 1e-9), dtype=float)
+
+
+def _over(shop: _Shop, state: _State, level: float) -> float:
+    """By how much the most strained 60 mm stretch is strained over the level."""
+    worst = 0.0
+    for k in (0, 1):
+        smooth = _smooth(shop, k, state.strain[k])[shop.working[k]]
+        worst = max(worst, float(np.max(smooth)) / level - 1.0)
+    return worst
+
+
+def _all_even(shop: _Shop, string: float, state: _State, weight_n: float) -> tuple[_State, float]:
+    """The heaviest bow, up to ``weight_n``, whose weak spots are no more than a little over even; its level of strain."""
+    low, high, level = 0.5 * weight_n, weight_n, 0.0
+    for _ in range(7):
+        mid = 0.5 * (low + high)
+        state, level = shop.for_weight(mid, string, state)
+        low, high = (low, mid) if _over(shop, state, level) > EVEN_ENOUGH else (mid, high)
+    return shop.for_weight(low, string, state)
+
+
+def _zones(
+    shop: _Shop, final: _State, passed: _State, weak: tuple[tuple[Limb, float, float], ...]
+) -> tuple[tuple[Zone, ...], tuple[LeftAlone, ...]]:
+    zones: list[Zone] = []
+    left: list[LeftAlone] = []
+    for k, side in enumerate(("left", "right")):
+        limb, wood = shop.limbs[k], shop.wood[k]
+        start, end = max(wood.from_mm, float(limb.s_mm[0])), min(wood.to_mm, float(limb.s_mm[-1]))
+        count = max(1, int((end - start) / ZONE_MM))
+        edges = np.linspace(start, end, count + 1)
+        for limb_name, a, b in weak:
+            if limb_name == side:
+                left.append(LeftAlone(side, a, b, "weak: strained more than even already"))
+        for a, b in pairwise(edges):
+            inside = (limb.s_mm >= a) & (limb.s_mm <= b)
+            touchable = inside & ~wood.leave
+            if np.count_nonzero(touchable) * (limb.s_mm[1] - limb.s_mm[0]) < SHORTEST_MM:
+                if np.any(inside & wood.leave):
+                    left.append(LeftAlone(side, float(a), float(b), "not seen well enough to say"))
+                continue
+            depth = float(np.mean(final.removal[k][touchable]))
+            now = float(np.mean(passed.removal[k][touchable]))
+            if any(name == side and min(b, hi) - max(a, lo) > 0.5 * (b - a) for name, lo, hi in weak):
+                continue
+            share = touchable / np.count_nonzero(touchable)
+            sd = (
+                0.5
+                * float(np.mean(wood.thickness_mm[touchable]))
+                * float(np.sqrt(share @ limb.cov @ share + shop.belief.level_sd**2))
+            )
+            if depth < LEAST_DEPTH_MM:
+                continue
+            if depth < sd:
+                left.append(
+                    LeftAlone(side, float(a), float(b), f"{depth:.2f} mm would come off, known to ±{sd:.2f} mm only")
+                )
+                continue
+            zones.append(Zone(side, float(a), float(b), depth, sd, now if now >= LEAST_DEPTH_MM else 0.0))
+    return tuple(zones), tuple(left)
+
+
+__all__ = ["Aim", "LeftAlone", "LimbWood", "NoEquilibriumError", "Plan", "Zone", "make_plan"]
