@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING, NoReturn
 from tiller import __version__
 from tiller.errors import TillerError
 
+# Our matrices are small: a second thread of the linear algebra only waits for the first (twice the time for the
+# forecast). It must be set before numpy is loaded; who sets it otherwise has his way.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 if TYPE_CHECKING:
+    from tiller.mechanics.advice import Advice
+    from tiller.rack.keep import Kept
+    from tiller.rack.recording import Recording
     from tiller.report.aside import Aside
     from tiller.report.style import Units
 
@@ -56,36 +63,136 @@ def _measure(args: argparse.Namespace) -> int:
 
 
 def _measure_and_keep(args: argparse.Namespace, aside: Aside | None) -> int:
-    from tiller.rack.keep import keep
-    from tiller.rack.measure import measure
     from tiller.rack.recording import read_recording
+
+    recording = read_recording(Path(args.recording))
+    book = None if args.no_book else _book(args)
+    where = Path(args.pictures) if args.pictures else None
+    _work_up(args, recording, aside, book, where, Path(args.json) if args.json else None)
+    return 0
+
+
+def _work_up(
+    args: argparse.Namespace,
+    recording: Recording,
+    aside: Aside | None,
+    book: Path | None,
+    pictures: Path | None,
+    json_file: Path | None,
+) -> Kept:
+    """Measures, advises, keeps and says it."""
+    from tiller.rack.advise import advise
+    from tiller.rack.keep import ask_for_plan, ask_for_plots, keep
+    from tiller.rack.measure import measure
+    from tiller.report.advice_words import advice_words
     from tiller.report.words import pull_words
 
     units = _units(args)
-    recording = read_recording(Path(args.recording))
     measured = measure(recording, lambda text: _progress(args, text))
+    plots = [ask_for_plots(measured, recording.bow, units, aside)] if aside is not None else []
+    _progress(args, "forecast and plan")
+    advice = advise(measured, recording.bow)
+    if aside is not None:
+        plots.append(ask_for_plan(advice, recording.bow, units, aside))
     _progress(args, "pictures")
-    kept = keep(
-        measured,
-        recording,
-        units,
-        None if args.no_book else _book(args),
-        Path(args.pictures) if args.pictures else None,
-        Path(args.json) if args.json else None,
-        draw=not args.no_pictures,
-        aside=aside,
-    )
+    kept = keep(measured, recording, units, book, pictures, json_file, advice, plots)
     _progress(args, "")
-    if not args.quiet:
-        print(pull_words(measured.result, recording.bow, units))
+    if not getattr(args, "quiet", False):
+        print(pull_words(measured.result, recording.bow, units, caution=False))
+        print()
+        print(advice_words(advice, recording.bow, units))
         print()
         for path in kept.pictures:
             print(f"Picture: {path}")
-        if args.json:
-            print(f"Data: {args.json}")
+        if json_file is not None:
+            print(f"Data: {json_file}")
         if kept.pull_id is not None:
             how = "a new pull" if kept.new_pull else "measured again, a further result of that pull"
             print(f"Book: pull {kept.pull_id} of {measured.result.bow} ({how}).")
+    return kept
+
+
+def _recording_of(args: argparse.Namespace) -> Recording:
+    """The recording that a folder or a bow's name in the book stands for; of a bow, its newest pull."""
+    from tiller.errors import BookFault
+    from tiller.rack.recording import read_recording
+    from tiller.records.book import Book
+
+    if (Path(args.bow) / "bow.toml").is_file() or Path(args.bow).is_dir():
+        return read_recording(Path(args.bow))
+    with Book(_existing_book(args)) as book:
+        rows = book.pulls(args.bow)
+        if not rows:
+            known = ", ".join(sorted({r.bow for r in book.pulls()})) or "none"
+            msg = f"'{args.bow}' is neither a recording's folder nor a bow of the book (bows there: {known})."
+            raise BookFault(msg)
+        folder = Path(book.pull(rows[-1].pull_id)["folder"])
+    if not folder.is_dir():
+        msg = f"The recording of the newest pull of '{args.bow}' is not at {folder} any more: give its folder instead of the bow's name."
+        raise BookFault(msg)
+    return read_recording(folder)
+
+
+def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice]:
+    from tiller.rack.advise import advise
+    from tiller.rack.measure import measure
+
+    recording = _recording_of(args)
+    measured = measure(recording, lambda text: _progress(args, text))
+    _progress(args, "forecast and plan")
+    advice = advise(measured, recording.bow)
+    _progress(args, "")
+    return recording, advice
+
+
+def _plan(args: argparse.Namespace) -> int:
+    from tiller.errors import MeasureFault
+    from tiller.rack.keep import ask_for_plan
+    from tiller.report.advice_words import advice_words
+    from tiller.report.data import advice_json, write_json, write_whole
+
+    units = _units(args)
+    recording, advice = _advice_of(args)
+    if advice.plan is None:
+        msg = f"There is no plan for {recording.bow.name}: {' '.join(advice.said)}"
+        raise MeasureFault(msg)
+    print(f"{recording.bow.name} ({recording.bow.wood}), from recording {recording.name}")
+    print(advice_words(advice, recording.bow, units))
+    if args.strip:
+        from tiller.report.strip import plan_strip
+
+        write_whole(Path(args.strip), plan_strip(advice.plan, recording.bow, units, args.paper))
+        print(f"Strip to print at 100 %: {args.strip}")
+    if args.picture:
+        write_whole(Path(args.picture), ask_for_plan(advice, recording.bow, units).plots()["plan.png"])
+        print(f"Picture: {args.picture}")
+    if args.json:
+        write_json(Path(args.json), advice_json(advice, recording.bow))
+        print(f"Data: {args.json}")
+    return 0
+
+
+def _forecast(args: argparse.Namespace) -> int:
+    from tiller.errors import MeasureFault
+    from tiller.rack.keep import ask_for_plan
+    from tiller.report.advice_words import forecast_words, stop_words
+    from tiller.report.data import advice_json, write_json, write_whole
+    from tiller.report.words import CAUTION
+
+    units = _units(args)
+    recording, advice = _advice_of(args)
+    if advice.forecast is None:
+        msg = f"There is no forecast for {recording.bow.name}: {' '.join(advice.said)}"
+        raise MeasureFault(msg)
+    print(f"{recording.bow.name} ({recording.bow.wood}), from recording {recording.name}")
+    for line in [*forecast_words(advice, recording.bow, units), *stop_words(advice, units), "", CAUTION]:
+        print(line)
+    if args.picture:
+        write_whole(Path(args.picture), ask_for_plan(advice, recording.bow, units).plots()["forecast.png"])
+        print(f"Picture: {args.picture}")
+    if args.json:
+        write_json(Path(args.json), advice_json(advice, recording.bow))
+        print(f"Data: {args.json}")
     return 0
 
 
@@ -173,34 +280,24 @@ def _simulate(args: argparse.Namespace) -> int:
 
 
 def _demo(args: argparse.Namespace) -> int:
-    from tiller.rack.keep import data_folder, keep
-    from tiller.rack.measure import measure
+    from tiller.rack.keep import data_folder
     from tiller.rack.recording import read_recording
     from tiller.rack.software import DEMO, make_recording, next_free
-    from tiller.report.words import pull_words
+    from tiller.report.aside import Aside
 
-    units = _units(args)
     home = Path(args.folder) if args.folder else data_folder() / "demo"
     folder = next_free(home, "recording")
+    book = home / "demo-book.sqlite3"
     print("The demo plays a pull on a rack in software: nothing of it is a real bow.")
     print("Making the bow, pulling it, taking the pictures ...", flush=True)
     make_recording(folder, DEMO)
-    recording = read_recording(folder)
     print("Measuring ...", flush=True)
-    measured = measure(recording, lambda text: _progress(args, text))
-    kept = keep(
-        measured, recording, units, home / "demo-book.sqlite3", folder / "measured", folder / "measured" / "result.json"
-    )
-    _progress(args, "")
-    print()
-    print(pull_words(measured.result, recording.bow, units))
-    print()
+    with Aside() as aside:
+        kept = _work_up(
+            args, read_recording(folder), aside, book, folder / "measured", folder / "measured" / "result.json"
+        )
     for spot in DEMO.spots:
         print(f"Put in by the software rack: {spot}")
-    for path in kept.pictures:
-        print(f"Picture: {path}")
-    print(f"Data: {folder / 'measured' / 'result.json'}")
-    book = home / "demo-book.sqlite3"
     print(f"The demo has a book of its own; look into it with: tiller book show {kept.pull_id} --book {book}")
     return 0
 
@@ -245,6 +342,23 @@ def build_parser() -> argparse.ArgumentParser:
     measure.add_argument("--no-pictures", action="store_true", help="draw no pictures")
     measure.add_argument("--no-book", action="store_true", help="do not write into the book")
     measure.set_defaults(run=_measure)
+
+    for name, run, what in (
+        ("plan", _plan, "where to scrape, how deep, and what to leave alone"),
+        ("forecast", _forecast, "what the bow will weigh braced at its target draw, and how far it may be drawn now"),
+    ):
+        command = commands.add_parser(
+            name, parents=[shown, booked, quiet], help=what, description=f"Says {what}, from the bow's newest pull."
+        )
+        command.add_argument("bow", metavar="BOW", help="a bow's name in the book, or the folder of a recording")
+        command.add_argument("--json", metavar="FILE", help="write it as JSON")
+        command.add_argument("--picture", metavar="FILE", help="draw it as PNG")
+        if name == "plan":
+            command.add_argument(
+                "--strip", metavar="FILE", help="write a paper strip true to scale (PDF) for both limbs"
+            )
+            command.add_argument("--paper", choices=("a4", "letter"), default="a4", help="the strip's paper")
+        command.set_defaults(run=run)
 
     book = commands.add_parser(
         "book",

@@ -73,12 +73,16 @@ class BowString:
 
 @dataclass(frozen=True)
 class Target:
-    """What the bow shall become. Draw is the bare one, from the pivot to the string."""
+    """What the bow shall become. Draw is the bare one, from the pivot to the string.
+
+    ``working_strain`` is the bowyer's own limit, None where the file has none.
+    """
 
     draw_length_mm: float
     draw_weight_n: float
     brace_height_mm: float
     shape: str
+    working_strain: float | None = None
 
 
 @dataclass(frozen=True)
@@ -125,7 +129,13 @@ BOW_KEYS: Keys = {
     "upper_limb": None,
     "limbs": {"left": _LIMB, "right": _LIMB},
     "string": {"kind": None, "length_mm": None},
-    "target": {"draw_length_mm": None, "draw_weight_n": None, "brace_height_mm": None, "shape": None},
+    "target": {
+        "draw_length_mm": None,
+        "draw_weight_n": None,
+        "brace_height_mm": None,
+        "shape": None,
+        "working_strain": None,
+    },
 }
 """Every key that ``bow.toml`` may hold."""
 
@@ -196,6 +206,7 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
             target.number("draw_weight_n", 10, 1500, "N"),
             target.number("brace_height_mm", 20, 500, "mm"),
             target.text("shape") if target.has("shape") else "even-strain",
+            target.number("working_strain", 0.002, 0.02) if target.has("working_strain") else None,
         ),
     )
 

@@ -206,8 +206,13 @@ _LEFT_OF, _RIGHT_OF = [0, 1, 2, 3, 0, 0, 0, 0, 0], [0, 0, 0, 0, 1, 2, 3, 0, 0]
 _MOST = np.array([0.25, 80.0, 80.0, 0.25, 80.0, 80.0, 15.0, 0.05])
 
 
-def _residual(tables: _Tables, u: Array, reached: tuple[Array, Array, Array], draw: Array, string: Array) -> Array:
-    """Conditions (..., m, 8) for unknowns (..., m, 8) whose limbs reached (x, y, root angle), (..., m, 2)."""
+def _residual(
+    tables: _Tables, u: Array, reached: tuple[Array, Array, Array], draw: Array, string: Array | None
+) -> Array:
+    """Conditions (..., m, 8) for unknowns (..., m, 8) whose limbs reached (x, y, root angle), (..., m, 2).
+
+    Without a string's length: both halves are alike and the string pulls straight across, as when braced.
+    """
     x, y, theta = reached
     pull_x, pull_y = u[..., [1, 4]], u[..., [2, 5]]
     rock = _SIGN * u[..., 7:8]
@@ -220,7 +225,10 @@ def _residual(tables: _Tables, u: Array, reached: tuple[Array, Array, Array], dr
     e_x, e_y = way_x / far, way_y / far
     tension = pull_x * e_x + pull_y * e_y
     across = pull_x * e_y - pull_y * e_x
-    stretched = 0.5 * string[:, None] * (1 + tension / tables.bow.string_ea_n)
+    if string is None:
+        lengths = np.stack([far[..., 0] - far[..., 1], np.sum(pull_y, axis=-1)], axis=-1)
+    else:
+        lengths = far - 0.5 * string[:, None] * (1 + tension / tables.bow.string_ea_n)
     torque = np.sum(_SIGN * (nock_x * pull_y - nock_y * pull_x), axis=-1)
     if np.isinf(tables.bow.cradle_nmm):
         cradle = u[..., 7]
@@ -231,7 +239,7 @@ def _residual(tables: _Tables, u: Array, reached: tuple[Array, Array, Array], dr
         [
             theta - tables.root_angle - rock,
             across * 0.01,
-            (far - stretched) * 0.01,
+            lengths * 0.01,
             sideways[..., None],
             cradle[..., None],
         ],
@@ -239,7 +247,9 @@ def _residual(tables: _Tables, u: Array, reached: tuple[Array, Array, Array], dr
     )
 
 
-def _conditions(tables: _Tables, u: Array, draw: Array, string: Array, slopes: bool) -> tuple[Array, Array | None]:
+def _conditions(
+    tables: _Tables, u: Array, draw: Array, string: Array | None, slopes: bool
+) -> tuple[Array, Array | None]:
     """Residual (m, 8) and, if wanted, its Jacobian (m, 8, 8) by differences."""
     limb = u[:, :6].reshape(-1, 2, 3)
     if not slopes:
@@ -257,7 +267,7 @@ def _conditions(tables: _Tables, u: Array, draw: Array, string: Array, slopes: b
 
 
 def _newton(
-    tables: _Tables, start: Array, draw: Array, string: Array, rounds: int = 30
+    tables: _Tables, start: Array, draw: Array, string: Array | None, rounds: int = 30
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Unknowns (m, 8) and which of them converged. Near the solution the slopes are not worked out anew."""
     u = start.copy()
@@ -387,6 +397,51 @@ def solve_draws(bow: WholeBow, string_mm: float, draws_mm: Array, start: Solved 
             raise _no_way(draws[~good])
         return solve_draws(bow, string_mm, draws)
     return _solved(tables, u, draws, string)
+
+
+def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
+    """String length (mm, unstretched) that braces the bow at that height, and the bow so.
+
+    Raises:
+        NoEquilibriumError: that height cannot be had.
+    """
+    nocks = rest_nocks(bow)
+    apart = float(np.hypot(nocks[0, 0] + nocks[1, 0], nocks[0, 1] - nocks[1, 1]))
+    length = 0.965 * apart
+    tables = _Tables(bow)
+    near = solve_draws(bow, length, np.array([brace_mm + 150.0]))
+    near = solve_draws(bow, length, np.array([brace_mm + 60.0]), near)
+    u, height, step = near.unknowns, brace_mm, 0.0
+    good = np.array([False])
+    for offset in (
+        0.0,
+        20.0,
+        -20.0,
+        40.0,
+        -40.0,
+    ):  # a height at which the straight string is found, then on to the wanted one
+        height = brace_mm + offset
+        found, good = _newton(tables, u, np.array([height]), None, 20)
+        if good[0] and np.all(found[:, [1, 4]] < 0.0):
+            u = found
+            break
+    step = 10.0
+    while good[0] and abs(height - brace_mm) > 1e-9 and step > 0.3:
+        aim = height + float(np.clip(brace_mm - height, -step, step))
+        found, fine = _newton(tables, u, np.array([aim]), None, 15)
+        if fine[0]:
+            u, height = found, aim
+        else:
+            step *= 0.5
+    if not good[0] or abs(height - brace_mm) > 1e-9:
+        msg = f"no string braces this bow at {brace_mm:.0f} mm"
+        raise NoEquilibriumError(msg)
+    at = np.array([brace_mm])
+    solved = _solved(tables, u, at, np.array([np.nan]))
+    hook = np.array([solved.hook_x_mm[0], -brace_mm])
+    far = sum(float(np.linalg.norm(solved.points_mm[0, k, -1] - hook * [_SIGN[k], 1.0])) for k in (0, 1))
+    string = far / (1 + float(np.mean(solved.tension_n)) / bow.string_ea_n)
+    return string, replace(solved, string_mm=np.array([string]))
 
 
 def _no_way(draws: Array) -> NoEquilibriumError:

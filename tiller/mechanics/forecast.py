@@ -8,14 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.belief import BowBelief, bow_from
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, WholeBow, rest_nocks, solve_draws
+from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, solve_draws
 
 Array = NDArray[np.float64]
 
 PAIRS = 24
 """Pairs of bows drawn from the belief, each with its mirror image about the mean."""
-MODEL_SD = 0.008
+MODEL_SD = 0.004
 """Relative sd of what the model leaves out: shear, the nock's and the string's places, relaxation (set on simulated pulls)."""
+SCATTER_SHARE = 0.5
+"""The sd of EI allows for errors that neighbouring stations share; over the whole bow they average out more than it
+says. Set so that stated and actual errors of the weight agree over simulated pulls."""
 CURVE_POINTS = 24
 
 
@@ -42,60 +45,6 @@ class Forecast:
     solved: Solved
 
 
-def brace_height_mm(
-    bow: WholeBow, string_mm: float, near_mm: float, start: Solved | None = None
-) -> tuple[float, Solved]:
-    """Draw at which the force vanishes, for a string shorter than the bow, and the bow there.
-
-    Raises:
-        NoEquilibriumError: the string does not brace the bow.
-    """
-    at, start_mm = near_mm, near_mm
-    solved = solve_draws(bow, string_mm, np.array([at]), start)
-    step = 4.0
-    for _ in range(30):
-        ahead = solve_draws(bow, string_mm, np.array([at + step]), solved)
-        slope = float(ahead.force_n[0] - solved.force_n[0]) / step
-        move = float(np.clip(-solved.force_n[0] / slope, -25.0, 25.0))
-        if abs(move) < 1e-3:
-            return at + move, solved
-        at += move
-        if at < 0.2 * start_mm - 40.0 or float(np.min(solved.tension_n)) < 0.0:
-            break
-        solved = solve_draws(bow, string_mm, np.array([at]), solved)
-        step = float(np.clip(abs(move), 0.5, 4.0))
-    msg = f"no brace height was found for a string of {string_mm:.0f} mm"
-    raise NoEquilibriumError(msg)
-
-
-def string_for_brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
-    """String length (mm, unstretched) that braces the bow at that height, and the bow a little beyond brace.
-
-    Raises:
-        NoEquilibriumError: that height cannot be had.
-    """
-    nocks = rest_nocks(bow)
-    apart = float(np.hypot(nocks[0, 0] + nocks[1, 0], nocks[0, 1] - nocks[1, 1]))
-    length = 0.965 * apart
-    solved = solve_draws(bow, length, np.array([brace_mm + 150.0]))
-    solved = solve_draws(bow, length, np.array([brace_mm + 60.0]), solved)
-    height, solved = brace_height_mm(bow, length, brace_mm + 60.0, solved)
-    before: tuple[float, float] | None = None
-    for _ in range(30):
-        if abs(height - brace_mm) < 0.02:
-            return length, solved
-        # a string that is 1 mm shorter lifts the brace height by about 1.5 mm at usual heights; then secants
-        slope = -1.5 if before is None else (height - before[1]) / (length - before[0])
-        slope = min(slope, -0.3)
-        before = (length, height)
-        length = min(length + float(np.clip((brace_mm - height) / slope, -20.0, 20.0)), 0.998 * apart)
-        height, solved = brace_height_mm(bow, length, height, solved)
-        if length == before[0]:
-            break
-    msg = f"a brace height of {brace_mm:.0f} mm cannot be had with this bow"
-    raise NoEquilibriumError(msg)
-
-
 def sampled(belief: BowBelief, pairs: int = PAIRS, seed: int = 1) -> tuple[Array, Array]:
     """Log EI of both limbs, (2 pairs, n) each, drawn from the belief in pairs that mirror each other about the mean."""
     rng = np.random.default_rng(seed)
@@ -117,7 +66,7 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
     """
     bow = bow_from(belief)
     try:
-        string, _ = string_for_brace(bow, brace_mm)
+        string, _ = brace(bow, brace_mm)
     except NoEquilibriumError as err:
         msg = f"a brace height of {brace_mm:.0f} mm cannot be had with this bow ({err})"
         raise NoEquilibriumError(msg) from err
@@ -131,7 +80,7 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
     start = _again(mean, np.tile(some, count))
     many = solve_draws(bow_from(belief, lanes_left, lanes_right), string, np.tile(draws[some], count), start)
     scatter = np.std(many.force_n.reshape(count, len(some)) / mean.force_n[some], axis=0)
-    relative = np.interp(draws, draws[some], scatter)
+    relative = SCATTER_SHARE * np.interp(draws, draws[some], scatter)
     stiffer = solve_draws(bow_from(belief, give=belief.fade_give + belief.fade_give_sd), string, draws, mean)
     fade = np.abs(stiffer.force_n / mean.force_n - 1.0)
     relative = np.sqrt(relative**2 + fade**2 + MODEL_SD**2)

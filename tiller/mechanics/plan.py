@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.section import crowned_section
 from tiller.mechanics.belief import BowBelief, LimbBelief, bow_from
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, solve_draws
-from tiller.mechanics.forecast import string_for_brace
+from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, solve_draws
 
 Array = NDArray[np.float64]
 Limb = str
@@ -164,7 +163,7 @@ class _Shop:
 
     def string(self, removal: tuple[Array, Array]) -> float:
         bow = bow_from(self.belief, self.log_ei(0, removal[0]), self.log_ei(1, removal[1]), segments=SEGMENTS)
-        return string_for_brace(bow, self.aim.brace_mm)[0]
+        return brace(bow, self.aim.brace_mm)[0]
 
     def drawn(self, removal: tuple[Array, Array], string_mm: float, start: Solved | None) -> _State:
         bow = bow_from(self.belief, self.log_ei(0, removal[0]), self.log_ei(1, removal[1]), segments=SEGMENTS)
@@ -186,7 +185,7 @@ class _Shop:
         """
         wood = self.wood[k]
         thick = wood.thickness_mm.copy()
-        for _ in range(6):
+        for _ in range(4):
             section = crowned_section(wood.width_mm, thick, self.crown)
             strain = moment / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm
             thick = np.clip(
@@ -328,11 +327,13 @@ def _this_pass(shop: _Shop, string: float, now: _State, final: _State, reserve: 
     if not over or light >= heavy:
         return state
     # where the cap holds back the stiff stretches, the others wait for them, but not for ever
+    best: _State | None = None
     for _ in range(3):
         middle = 0.5 * (light + heavy)
         state, over = capped(middle)
         light, heavy = (middle, heavy) if over else (light, middle)
-    return capped(heavy)[0]
+        best = best if over else state
+    return best or capped(heavy)[0]
 
 
 def _final(shop: _Shop, string: float, now: _State, aim: Aim, said: list[str]) -> tuple[_State, float, float]:

@@ -32,6 +32,7 @@ class Stop:
 def stop_now(
     belief: BowBelief,
     string_mm: float,
+    from_mm: float,
     target_draw_mm: float,
     target_weight_n: float,
     working_strain: float,
@@ -46,6 +47,7 @@ def stop_now(
 
     Args:
         string_mm: the string that is on the bow now, unstretched.
+        from_mm: a draw at or below which it is just taut.
         to_surface_mm: (n,) by limb, neutral axis to the outermost fibre, the larger of back and belly.
         working: (n,) by limb, stations that count.
         drawn_mm: largest draw so far; 0 before the first pull.
@@ -56,7 +58,7 @@ def stop_now(
         NoEquilibriumError: the bow cannot be solved on that string at all.
     """
     limits = {"target draw": target_draw_mm}
-    draws, force, strain = _curve(belief, string_mm, target_draw_mm, to_surface_mm, working)
+    draws, force, strain = _curve(belief, string_mm, from_mm, target_draw_mm, to_surface_mm, working)
     limits["target weight"] = _crossing(draws, force * (1 + SURE * force_sd), target_weight_n)
     limits["working strain"] = _crossing(draws, strain * (1 + SURE * strain_sd), working_strain)
     if drawn_mm > 0:
@@ -78,19 +80,23 @@ def stop_now(
 def _curve(
     belief: BowBelief,
     string_mm: float,
+    from_mm: float,
     far_mm: float,
     to_surface_mm: tuple[Array, Array],
     working: tuple[NDArray[np.bool_], NDArray[np.bool_]],
 ) -> tuple[Array, Array, Array]:
-    """Draws, force and largest strain on a string, from where it is taut to ``far_mm``."""
+    """Draws, force and largest strain on a string, from where it is taut beyond ``from_mm`` to ``far_mm``."""
     bow = bow_from(belief)
     solved: Solved | None = None
-    for low in np.arange(60.0, far_mm - 40.0, 30.0):
+    for low in np.arange(from_mm, far_mm - 40.0, 30.0):
         try:
-            solved = solve_draws(bow, string_mm, np.linspace(low, far_mm, 16))
+            found = solve_draws(bow, string_mm, np.linspace(low, far_mm, 16))
         except NoEquilibriumError:
             continue
-        break
+        # below brace height the string would have to be pushed: that is no draw
+        if np.min(found.force_n) > 0.0 and np.min(found.tension_n) > 0.0:
+            solved = found
+            break
     if solved is None:
         msg = f"with a string of {string_mm:.0f} mm the bow cannot be solved up to a draw of {far_mm:.0f} mm"
         raise NoEquilibriumError(msg)

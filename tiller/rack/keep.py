@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
@@ -13,14 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Side
+from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.errors import BookFault, FileFault
+from tiller.mechanics.advice import Advice
 from tiller.mechanics.pullfit import nock_of
-from tiller.rack.measure import Measured
+from tiller.rack.measure import Measured, working_zone
 from tiller.rack.recording import Recording, hash_files, read_picture
 from tiller.records.book import Book
-from tiller.report.aside import Aside
-from tiller.report.data import result_json, write_json, write_whole
+from tiller.report.aside import Aside, Asked, Wanted
+from tiller.report.data import advice_json, result_json, write_json, write_whole
 from tiller.report.overlay import overlay
 from tiller.report.style import Units
 
@@ -50,11 +52,38 @@ class Kept:
     pictures: tuple[Path, ...]
 
 
-def pictures_of(measured: Measured, recording: Recording, units: Units, aside: Aside | None = None) -> dict[str, bytes]:
-    """The pull's pictures by file name: photograph with overlay, strain along the limbs, force and draw."""
+def ask_for_plots(measured: Measured, bow: Bow, units: Units, aside: Aside | None = None) -> Asked:
+    """Asks for the pull's plots: strain along the limbs, force and draw."""
+    target = bow.target
+    return (aside or Aside()).ask(
+        {
+            "limbs.png": ("limb_plot", (measured.result, units)),
+            "force_draw.png": (
+                "force_draw_plot",
+                (measured.result, units, target.draw_length_mm, target.draw_weight_n),
+            ),
+        }
+    )
+
+
+def ask_for_plan(advice: Advice, bow: Bow, units: Units, aside: Aside | None = None) -> Asked:
+    """Asks for the pictures of plan and forecast, as far as there are any."""
+    wanted: Wanted = {}
+    if advice.plan is not None:
+        working = {side: working_zone(bow, side) for side in SIDES}
+        wanted["plan.png"] = ("plan_plot", (advice.plan, bow.name, working, units))
+    if advice.forecast is not None:
+        f = advice.forecast
+        wanted["forecast.png"] = (
+            "forecast_plot",
+            (f.draw_mm, f.force_n, f.force_sd_n, bow.name, bow.target.draw_weight_n, units),
+        )
+    return (aside or Aside()).ask(wanted)
+
+
+def overlay_of(measured: Measured, recording: Recording, units: Units) -> bytes:
+    """The photograph of the largest draw with what was measured, as JPEG."""
     result = measured.result
-    target = recording.bow.target
-    asked = (aside or Aside()).ask(result, units, target.draw_length_mm, target.draw_weight_n)
     top = result.pictures[result.largest]
     seen = next(s for s in measured.sight.seen if s.picture.file == top.file)
     photo = read_picture(recording, seen.picture)
@@ -69,7 +98,7 @@ def pictures_of(measured: Measured, recording: Recording, units: Units, aside: A
     if not good:
         msg = "the overlay could not be encoded as a picture"
         raise FileFault(msg)
-    return {"overlay.jpg": np.asarray(data).tobytes(), **asked.plots()}
+    return np.asarray(data).tobytes()
 
 
 def _description(recording: Recording) -> dict[str, Any]:
@@ -92,16 +121,16 @@ def keep(
     book: Path | None,
     pictures: Path | None,
     json_file: Path | None,
-    draw: bool = True,
-    aside: Aside | None = None,
+    advice: Advice | None = None,
+    plots: Sequence[Asked] = (),
 ) -> Kept:
     """Writes files (each whole or not at all), then the book's entry (all of it or nothing).
 
     Args:
         book: the book's file; None = no entry.
         pictures: folder for the pictures; None = beside the book (in the data folder where there is no book).
-        draw: make the pictures at all.
-        aside: the second process that draws plots; None = they are drawn here.
+        advice: what follows from the pull, for the JSON.
+        plots: plots that were asked for; none at all = no pictures, no overlay either.
 
     Raises:
         FileFault, BookFault: something could not be written; the book holds nothing half-written.
@@ -109,13 +138,17 @@ def keep(
     hashes = hash_files(recording)
     mark = sha256("".join(sorted(hashes.values())).encode()).hexdigest()[:8]
     written: list[Path] = []
-    if draw:
+    if plots:
         folder = pictures or (book.parent if book else data_folder()) / "pictures" / f"{recording.name}-{mark}"
-        for name, data in pictures_of(measured, recording, units, aside).items():
+        drawn = {"overlay.jpg": overlay_of(measured, recording, units)}
+        for asked in plots:
+            drawn |= asked.plots()
+        for name, data in drawn.items():
             write_whole(folder / name, data)
             written.append(folder / name)
     if json_file is not None:
-        write_json(json_file, result_json(measured.result))
+        more = advice_json(advice, recording.bow) if advice is not None else {}
+        write_json(json_file, result_json(measured.result) | more)
     if book is None:
         return Kept(None, None, False, tuple(written))
     try:

@@ -18,6 +18,7 @@ from tiller.errors import MeasureFault, RecordingFault, VisionFault
 from tiller.force.cell import ForceAt, ForceSeries, force_at, to_newton
 from tiller.force.lag import Lag, find_lag
 from tiller.force.log import ForceLog, read_log
+from tiller.mechanics.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.curvature import bend_from_places, change_of_place
 from tiller.mechanics.marks import TIP_SHARE, Departure, departure_from_even, find_marks
@@ -76,6 +77,9 @@ class Measured:
     log: ForceLog
     series: ForceSeries
     priors: dict[Side, StiffnessPrior]
+    belief: BowBelief
+    string_mm: float
+    crown_radius_mm: float | None
 
 
 def _first_good(
@@ -277,7 +281,19 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
     progress("fit")
     fitted = _fit(sight, pictures)
     result = _result(recording, sight, pictures, fitted, lag, log, series)
-    return Measured(result, sight, fitted.fit, log, series, {side: fitted.data[side].prior for side in SIDES})
+    both = [fitted.data[side] for side in SIDES]
+    handles = [recording.bow.limb(side).handle_mm for side in SIDES]
+    return Measured(
+        result,
+        sight,
+        fitted.fit,
+        log,
+        series,
+        {side: fitted.data[side].prior for side in SIDES},
+        belief_of(fitted.fit, both, handles, fitted.pulls, LEVEL_SD),
+        string_stretch(both, fitted.pulls)[1],
+        fitted.crown_radius_mm,
+    )
 
 
 def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> _Fitted:

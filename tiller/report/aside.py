@@ -10,23 +10,21 @@ import pickle
 import subprocess
 import sys
 from types import TracebackType
-from typing import IO, TYPE_CHECKING, Self
+from typing import IO, Any, Self
 
-if TYPE_CHECKING:  # nothing heavy here: the second process must start before the first one loads its own libraries
-    from tiller.mechanics.results import PullResult
-    from tiller.report.style import Units
+Wanted = dict[str, tuple[str, tuple[Any, ...]]]
+"""By file name: a function of ``plots`` or ``plan_plot`` and what it takes."""
 
 
-def pull_plots(
-    result: PullResult, units: Units, target_draw_mm: float | None, target_weight_n: float | None
-) -> dict[str, bytes]:
-    """Strain along the limbs, and force and draw, as PNG by file name."""
-    from tiller.report.plots import force_draw_plot, limb_plot
+def draw_here(wanted: Wanted) -> dict[str, bytes]:
+    """Draws in this process."""
+    from tiller.report import plan_plot, plots
 
-    return {
-        "limbs.png": limb_plot(result, units),
-        "force_draw.png": force_draw_plot(result, units, target_draw_mm, target_weight_n),
-    }
+    out: dict[str, bytes] = {}
+    for name, (function, given) in wanted.items():
+        home = plots if hasattr(plots, function) else plan_plot
+        out[name] = getattr(home, function)(*given)
+    return out
 
 
 class Aside:
@@ -56,29 +54,23 @@ class Aside:
             self._process.communicate()
             self._process = None
 
-    def ask(
-        self, result: PullResult, units: Units, target_draw_mm: float | None, target_weight_n: float | None
-    ) -> Asked:
-        """Asks for the plots; go on with other work before taking them."""
-        asked = (result, units, target_draw_mm, target_weight_n)
+    def ask(self, wanted: Wanted) -> Asked:
+        """Asks for plots; go on with other work before taking them. Answers come in the order of the questions."""
         process = self._process
         if process is not None and process.stdin is not None:
             try:
-                pickle.dump(asked, process.stdin)
-                process.stdin.close()
-                process.stdin = None
+                pickle.dump(wanted, process.stdin)
+                process.stdin.flush()
             except OSError:
-                return Asked(asked, None)
-        return Asked(asked, process)
+                process = None
+        return Asked(wanted, process)
 
 
 class Asked:
     """Plots that were asked for."""
 
-    def __init__(
-        self, asked: tuple[PullResult, Units, float | None, float | None], process: subprocess.Popen[bytes] | None
-    ) -> None:
-        self._asked = asked
+    def __init__(self, wanted: Wanted, process: subprocess.Popen[bytes] | None) -> None:
+        self._wanted = wanted
         self._process = process
 
     def plots(self) -> dict[str, bytes]:
@@ -90,18 +82,20 @@ class Asked:
                 answer = None
             if isinstance(answer, dict):
                 return answer
-        return pull_plots(*self._asked)
+        return draw_here(self._wanted)
 
 
 def _work(take: IO[bytes], give: IO[bytes]) -> None:
-    import tiller.report.plots  # noqa: F401  (loaded while there is nothing to draw yet)
+    from tiller.report import plan_plot, plots  # loaded while there is nothing to draw yet
 
-    try:
-        asked = pickle.load(take)
-    except EOFError:
-        return
-    pickle.dump(pull_plots(*asked), give)
-    give.flush()
+    del plan_plot, plots
+    while True:
+        try:
+            wanted = pickle.load(take)
+        except EOFError:
+            return
+        pickle.dump(draw_here(wanted), give)
+        give.flush()
 
 
 if __name__ == "__main__":

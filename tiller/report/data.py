@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.bowfile import SIDES, Bow
 from tiller.errors import FileFault
+from tiller.mechanics.advice import Advice
 from tiller.mechanics.results import LimbResult, PullResult
 
 
@@ -88,6 +89,70 @@ def result_json(result: PullResult) -> dict[str, Any]:
         "force_lines_rejected": result.force_lines_rejected,
         "left_out": list(result.left_out),
         "said": list(result.said),
+    }
+
+
+def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
+    """Forecast, stop and plan as data; a key is null where it could not be had, ``advice_said`` says why."""
+    ahead, stop, plan = advice.forecast, advice.stop, advice.plan
+    lengths = {side: bow.limb(side).length_mm for side in SIDES}
+    return {
+        "forecast": None
+        if ahead is None
+        else {
+            "braced_weight_n": ahead.weight_n,
+            "sd_n": ahead.weight_sd_n,
+            "target_draw_mm": float(ahead.draw_mm[-1]),
+            "brace_mm": ahead.brace_mm,
+            "string_mm": ahead.string_mm,
+            "stored_j": ahead.stored_j,
+            "curve": {
+                "draw_mm": _list(ahead.draw_mm, 2),
+                "force_n": _list(ahead.force_n, 3),
+                "force_sd_n": _list(ahead.force_sd_n, 3),
+            },
+        },
+        "stop": None
+        if stop is None
+        else {
+            "draw_mm": stop.draw_mm,
+            "reason": stop.reason,
+            "limits_mm": {name: _one(value) for name, value in stop.limits_mm.items()},
+        },
+        "plan": None
+        if plan is None
+        else [
+            {
+                "limb": z.limb,
+                "from_mm": z.from_mm,
+                "to_mm": z.to_mm,
+                "from_nock_mm": lengths["left" if z.limb == "left" else "right"] - z.to_mm,
+                "to_nock_mm": lengths["left" if z.limb == "left" else "right"] - z.from_mm,
+                "depth_mm": z.depth_mm,
+                "depth_sd_mm": z.depth_sd_mm,
+                "pass_mm": z.pass_mm,
+            }
+            for z in plan.zones
+        ],
+        "leave_alone": None
+        if plan is None
+        else [{"limb": a.limb, "from_mm": a.from_mm, "to_mm": a.to_mm, "reason": a.reason} for a in plan.left_alone],
+        "plan_summary": None
+        if plan is None
+        else {
+            "weight_now_n": plan.now_n,
+            "weight_after_pass_n": plan.after_pass_n,
+            "weight_final_n": plan.final_n,
+            "even_weight_n": plan.even_weight_n,
+            "uneven_now": plan.now_uneven,
+            "uneven_after_pass": plan.after_pass_uneven,
+            "uneven_final": plan.final_uneven,
+            "even_strain": plan.even_strain,
+            "largest_strain": plan.largest_strain,
+        },
+        "working_strain": advice.working_strain,
+        "working_strain_source": advice.strain_source,
+        "advice_said": list(advice.said),
     }
 
 

@@ -16,13 +16,15 @@ from tiller.report.style import AIM, COLOUR, FAINT, HATCH, INK, LEFT, METRIC, PA
 RC = {"font.size": 10.0}
 
 
-def _figure(width_in: float, height_in: float) -> Figure:
+def new_figure(width_in: float, height_in: float) -> Figure:
+    """A figure of fixed size on our paper."""
     figure = Figure(figsize=(width_in, height_in), dpi=110, facecolor=PAPER)
     FigureCanvasAgg(figure)
     return figure
 
 
-def _dress(axes: Axes) -> None:
+def dress(axes: Axes) -> None:
+    """Our axes: no top and right line, faint grid."""
     axes.set_facecolor(PAPER)
     for name in ("top", "right"):
         axes.spines[name].set_visible(False)
@@ -33,7 +35,8 @@ def _dress(axes: Axes) -> None:
     axes.set_axisbelow(True)
 
 
-def _png(figure: Figure) -> bytes:
+def png(figure: Figure) -> bytes:
+    """The figure as PNG."""
     out = io.BytesIO()
     figure.savefig(out, format="png", facecolor=PAPER)
     return out.getvalue()
@@ -44,9 +47,9 @@ def limb_plot(result: PullResult, units: Units = METRIC) -> bytes:
 
     The left limb runs to the left of the pivot, the right one to the right, as the camera sees them.
     """
-    figure = _figure(11.0, 5.0)
+    figure = new_figure(11.0, 5.0)
     axes = figure.add_axes((0.075, 0.13, 0.905, 0.72))
-    _dress(axes)
+    dress(axes)
     top = 0.0
     for limb, sign, colour in ((result.left, -1.0, LEFT), (result.right, 1.0, RIGHT)):
         x = np.array([sign * units.length_value(s) for s in limb.s_mm])
@@ -112,7 +115,7 @@ def limb_plot(result: PullResult, units: Units = METRIC) -> bytes:
         va="center",
     )
     figure.text(0.075, 0.885, _balance_words(result, units), color=INK, fontsize=9.5, va="center")
-    return _png(figure)
+    return png(figure)
 
 
 def _balance_words(result: PullResult, units: Units) -> str:
@@ -132,9 +135,9 @@ def force_draw_plot(
     result: PullResult, units: Units = METRIC, target_draw_mm: float | None = None, target_weight_n: float | None = None
 ) -> bytes:
     """Force against draw, up and down, with the target, as PNG."""
-    figure = _figure(7.2, 5.2)
+    figure = new_figure(7.2, 5.2)
     axes = figure.add_axes((0.105, 0.125, 0.865, 0.755))
-    _dress(axes)
+    dress(axes)
     for branch, style, colour, word in (("up", "-", LEFT, "pulled up"), ("down", "--", WEAK_DOWN, "let down")):
         points = [
             p for p in result.pictures if p.branch == branch and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)
@@ -184,7 +187,7 @@ def force_draw_plot(
             ha="right",
             va="center",
         )
-    return _png(figure)
+    return png(figure)
 
 
 WEAK_DOWN = "#a5611a"

@@ -62,6 +62,19 @@ class Units:
         share = lbf_from_n(1.0) * inch_from_mm(1000.0) ** 2
         return f"{share * n_m2:.0f} ±{share * sd:.0f}"
 
+    def depth_value(self, mm: float) -> float:
+        """The bare number of a depth of wood."""
+        return float(mm) if self.metric else inch_from_mm(float(mm))
+
+    def depth(self, mm: float) -> str:
+        """A depth of wood with its unit."""
+        return f"{mm:.2f} mm" if self.metric else f"{inch_from_mm(mm):.3f} in"
+
+    @property
+    def depth_unit(self) -> str:
+        """mm or in."""
+        return "mm" if self.metric else "in"
+
     @property
     def bend_unit(self) -> str:
         """1/m or 1/in."""

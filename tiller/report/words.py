@@ -96,7 +96,7 @@ def _profile(limb: LimbResult) -> Profile:
 PROFILE_NAMES = ("s_mm", "bend_per_m", "bend_sd", "stiffness_n_m2", "stiffness_sd", "strain")
 
 
-def pull_words(result: PullResult, bow: Bow, units: Units) -> str:
+def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True) -> str:
     """The result as text."""
     top = result.pictures[result.largest]
     out = [
@@ -124,7 +124,8 @@ def pull_words(result: PullResult, bow: Bow, units: Units) -> str:
         out += ["", *(f"Note: {text}" for text in result.said)]
     if result.left_out:
         out += ["", "Left out:", *(f"  {text}" for text in result.left_out)]
-    out += ["", CAUTION]
+    if caution:
+        out += ["", CAUTION]
     return "\n".join(out)
 
 

@@ -1,0 +1,26 @@
+"""What follows from a pull: forecast, stop, plan; each may be missing, then why is said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tiller.mechanics.forecast import Forecast
+from tiller.mechanics.plan import Plan
+from tiller.mechanics.stop import Stop
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Forecast, stop and plan, None where they cannot be had.
+
+    Attributes:
+        working_strain, strain_source: the limit that was used and where it comes from.
+        said: why something is missing, and what the plan says about ways out.
+    """
+
+    forecast: Forecast | None
+    stop: Stop | None
+    plan: Plan | None
+    working_strain: float
+    strain_source: str
+    said: tuple[str, ...]

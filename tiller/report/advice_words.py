@@ -1,0 +1,85 @@
+"""Forecast, stop and plan in words, for the terminal at the bench."""
+
+from __future__ import annotations
+
+from tiller.bow.bowfile import Bow
+from tiller.bow.units import archery_draw_mm
+from tiller.mechanics.advice import Advice
+from tiller.mechanics.plan import Plan
+from tiller.report.style import Units
+from tiller.report.words import CAUTION
+
+DEFAULT_STROKE_MM = 0.05
+"""What one pull of a scraper takes off (common practice, no source), until the bow's own passes show it."""
+
+
+def forecast_words(advice: Advice, bow: Bow, units: Units) -> list[str]:
+    """What the bow will weigh."""
+    ahead = advice.forecast
+    if ahead is None:
+        return ["No forecast."]
+    target = bow.target
+    return [
+        f"FORECAST  braced at {units.length(ahead.brace_mm)} and drawn to {units.length(float(ahead.draw_mm[-1]))} (pivot to string;"
+        f" {units.length(archery_draw_mm(float(ahead.draw_mm[-1])))} by the archery convention) it will weigh {units.force(ahead.weight_n)} ± {units.force(ahead.weight_sd_n)}.",
+        f"          Target {units.force(target.draw_weight_n)}; string {units.length(ahead.string_mm)} between the loops, unstretched; {ahead.stored_j:.0f} J stored.",
+    ]
+
+
+def stop_words(advice: Advice, units: Units) -> list[str]:
+    """How far it may be drawn now."""
+    stop = advice.stop
+    if stop is None:
+        return ["STOP      unknown: draw no further than before."]
+    return [
+        f"STOP      do not draw beyond {units.length(stop.draw_mm)} now: {stop.reason}.",
+        f"          Working strain {100 * advice.working_strain:.2f} % ({advice.strain_source}).",
+    ]
+
+
+def _place(mm: float, units: Units) -> str:
+    return f"{units.length_value(mm):.0f}" if units.metric else f"{units.length_value(mm):.1f}"
+
+
+def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = DEFAULT_STROKE_MM) -> list[str]:
+    """Where to scrape now, and what it comes to."""
+    unit = units.length_unit
+    out = [
+        f"PLAN      now {units.force(plan.now_n)}, uneven by {100 * plan.now_uneven:.1f} %; after this pass {units.force(plan.after_pass_n)},"
+        f" {100 * plan.after_pass_uneven:.1f} %; in the end {units.force(plan.final_n)}, {100 * plan.final_uneven:.1f} %.",
+    ]
+    chalk = [z for z in plan.zones if z.pass_mm > 0]
+    if chalk:
+        out += [
+            "",
+            f"{'':6s} {'from the pivot':>20s} {'from the nock':>20s} {'now':>9s} {'strokes':>8s} {'in all':>9s} {'sd':>9s}",
+        ]
+        for z in plan.zones:
+            length = bow.limb("left" if z.limb == "left" else "right").length_mm
+            pivot = f"{_place(z.from_mm, units)} - {_place(z.to_mm, units)} {unit}"
+            nock = f"{_place(length - z.to_mm, units)} - {_place(length - z.from_mm, units)} {unit}"
+            strokes = f"{max(1, round(z.pass_mm / stroke_mm))}" if z.pass_mm > 0 else "later"
+            now = units.depth(z.pass_mm) if z.pass_mm > 0 else "-"
+            out.append(
+                f"{z.limb:6s} {pivot:>20s} {nock:>20s} {now:>9s} {strokes:>8s} {units.depth(z.depth_mm):>9s} {units.depth(z.depth_sd_mm):>9s}"
+            )
+        out.append(
+            f"Off the belly only. One stroke is taken as {units.depth(stroke_mm)}; measure yours with calipers before and after ten."
+        )
+    else:
+        out.append("Nothing is to be scraped now.")
+    for a in plan.left_alone:
+        out.append(
+            f"LEAVE ALONE  {a.limb} limb, {_place(a.from_mm, units)} - {_place(a.to_mm, units)} {unit} from the pivot: {a.reason}."
+        )
+    return out
+
+
+def advice_words(advice: Advice, bow: Bow, units: Units, caution: bool = True) -> str:
+    """Forecast, stop and plan."""
+    out = [*forecast_words(advice, bow, units), *stop_words(advice, units)]
+    out += plan_words(advice.plan, bow, units) if advice.plan is not None else ["PLAN      none."]
+    out += [f"Note: {text}" for text in advice.said]
+    if caution:
+        out += ["", CAUTION]
+    return "\n".join(out)

@@ -1,0 +1,188 @@
+"""A paper strip true to scale to lay along each limb: zones to chalk, depths, what to leave alone.
+
+Several pages that are glued end to end; each carries a 100 mm check bar both ways. The PDF asks the viewer
+not to scale it; the bars show whether it obeyed.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Callable
+
+from reportlab.lib.colors import HexColor
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+
+from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.units import MM_PER_INCH
+from tiller.mechanics.plan import Plan, Zone
+from tiller.report.style import INK, LEFT, RIGHT, WEAK, Units
+
+PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
+"""ISO 216 A4 and ANSI/ASME Y14.1 Letter, landscape."""
+MARGIN_MM = 14.0
+OVERLAP_MM = 8.0
+BAND_MM = 38.0
+CHECK_MM = 100.0
+
+
+def plan_strip(plan: Plan, bow: Bow, units: Units, paper: str = "a4") -> bytes:
+    """The strip as PDF, both limbs on each page.
+
+    Args:
+        paper: 'a4' or 'letter'.
+
+    Raises:
+        ValueError: another paper.
+    """
+    if paper not in PAPERS_MM:
+        msg = f"'{paper}' is no paper that is known: use one of {', '.join(PAPERS_MM)}"
+        raise ValueError(msg)
+    wide, high = PAPERS_MM[paper]
+    span = wide - 2 * MARGIN_MM - OVERLAP_MM
+    pages = math.ceil(max(bow.limb(side).length_mm for side in SIDES) / span)
+    out = io.BytesIO()
+    canvas = Canvas(out, pagesize=(wide * mm, high * mm), invariant=1)
+    canvas.setViewerPreference("PrintScaling", "None")
+    canvas.setTitle(f"{bow.name}: strip for both limbs")
+    for page in range(pages):
+        start = page * span
+        _head(canvas, bow, plan, units, page, pages, wide, high)
+        for row, side in enumerate(SIDES):
+            base = high - 82.0 - 62.0 * row
+            _band(canvas, plan, bow.limb(side).length_mm, side, start, span, base, units)
+        _check_bars(canvas, wide)
+        canvas.showPage()
+    canvas.save()
+    return out.getvalue()
+
+
+def _head(canvas: Canvas, bow: Bow, plan: Plan, units: Units, page: int, pages: int, wide: float, high: float) -> None:
+    canvas.setFillColor(HexColor(INK))
+    canvas.setFont("Helvetica-Bold", 13)
+    canvas.drawString(MARGIN_MM * mm, (high - 16) * mm, f"{bow.name}: strip {page + 1} of {pages}")
+    canvas.setFont("Helvetica", 9)
+    lines = (
+        "Print at 100 %. Measure both check bars: each must be 100 mm. Lay the strip along the limb, 0 at the pivot; chalk, then scrape the belly.",
+        f"This pass: from {units.force(plan.now_n)} to {units.force(plan.after_pass_n)} at the target draw. Exercise the bow, then measure again before the next pass.",
+        "A bow can break without warning: eye protection, nobody in the plane of the limbs, pull by the rope from the side; look for cracks and chrysals.",
+    )
+    for k, line in enumerate(lines):
+        canvas.drawString(MARGIN_MM * mm, (high - 22 - 4.6 * k) * mm, line)
+
+
+def _band(
+    canvas: Canvas, plan: Plan, length: float, side: str, start: float, span: float, base: float, units: Units
+) -> None:
+    colour = HexColor(LEFT if side == "left" else RIGHT)
+    end = min(length, start + span + OVERLAP_MM)
+
+    def x(s: float) -> float:
+        return (MARGIN_MM + s - start) * mm
+
+    canvas.setFillColor(colour)
+    canvas.setFont("Helvetica-Bold", 11)
+    canvas.drawString(MARGIN_MM * mm, (base + BAND_MM + 3) * mm, f"{side} limb")
+    if start >= length:
+        canvas.setFont("Helvetica", 9)
+        canvas.drawString((MARGIN_MM + 24) * mm, (base + BAND_MM + 3) * mm, "ends before this page")
+        return
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(0.6)
+    canvas.rect(x(start), base * mm, (end - start) * mm, BAND_MM * mm)
+    for zone in plan.zones:
+        if zone.limb == side:
+            _zone(canvas, zone, start, end, base, units, x)
+    for gap in plan.left_alone:
+        a, b = max(gap.from_mm, start), min(gap.to_mm, end)
+        if gap.limb != side or b <= a:
+            continue
+        canvas.saveState()
+        clip = canvas.beginPath()
+        clip.rect(x(a), base * mm, (b - a) * mm, BAND_MM * mm)
+        canvas.clipPath(clip, stroke=1)
+        canvas.setStrokeColor(HexColor(WEAK))
+        canvas.setLineWidth(0.5)
+        for k in range(-10, int((b - a) / 4) + 2):
+            canvas.line(x(a + 4 * k), base * mm, x(a + 4 * k + BAND_MM), (base + BAND_MM) * mm)
+            canvas.line(x(a + 4 * k + BAND_MM), base * mm, x(a + 4 * k), (base + BAND_MM) * mm)
+        canvas.restoreState()
+        canvas.setFillColor(HexColor("#ffffff"))
+        label = "LEAVE ALONE"
+        size = min(10.0, max(5.0, (b - a) * mm / (0.62 * len(label))))
+        middle = 0.5 * (x(a) + x(b))
+        canvas.rect(
+            middle - 0.33 * len(label) * size, (base + 17) * mm, 0.66 * len(label) * size, 7 * mm, stroke=0, fill=1
+        )
+        canvas.setFillColor(HexColor(WEAK))
+        canvas.setFont("Helvetica-Bold", size)
+        canvas.drawCentredString(middle, (base + 19) * mm, label)
+    _ruler(canvas, start, end, base, units, x)
+    for edge in (start, start + span):
+        if edge <= 0 or edge > length:
+            continue
+        canvas.setDash(2, 2)
+        canvas.setStrokeColor(HexColor(INK))
+        canvas.line(x(edge), (base - 3) * mm, x(edge), (base + BAND_MM + 2) * mm)
+        canvas.setDash()
+        canvas.setFont("Helvetica", 7)
+        canvas.setFillColor(HexColor(INK))
+        canvas.drawString(x(edge) + 2, (base + BAND_MM + 0.8) * mm, "glue here" if edge > start else "lay on here")
+
+
+def _zone(
+    canvas: Canvas, zone: Zone, start: float, end: float, base: float, units: Units, at: Callable[[float], float]
+) -> None:
+    a, b = max(zone.from_mm, start), min(zone.to_mm, end)
+    if b <= a:
+        return
+    colour = HexColor(LEFT if zone.limb == "left" else RIGHT)
+    canvas.setStrokeColor(colour)
+    canvas.setLineWidth(1.2 if zone.pass_mm > 0 else 0.5)
+    canvas.rect(at(a), (base + 6) * mm, (b - a) * mm, (BAND_MM - 6) * mm)
+    if b - a < 18:
+        return
+    canvas.setFillColor(colour)
+    canvas.setFont("Helvetica-Bold", 12)
+    middle = 0.5 * (at(a) + at(b))
+    now = units.depth(zone.pass_mm) if zone.pass_mm > 0 else "later"
+    canvas.drawCentredString(middle, (base + 26) * mm, now)
+    canvas.setFont("Helvetica", 8)
+    canvas.drawCentredString(middle, (base + 20) * mm, f"in all {units.depth(zone.depth_mm)}")
+
+
+def _ruler(canvas: Canvas, start: float, end: float, base: float, units: Units, x: Callable[[float], float]) -> None:
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setFillColor(HexColor(INK))
+    canvas.setFont("Helvetica", 7)
+    canvas.setLineWidth(0.4)
+    step = 10.0 if units.metric else 0.25 * MM_PER_INCH
+    every = 5 if units.metric else 4
+    for k in range(math.ceil(start / step), int(end / step) + 1):
+        tall = 5.0 if k % every == 0 else 2.5
+        canvas.line(x(k * step), base * mm, x(k * step), (base + tall) * mm)
+        if k % every == 0:
+            text = f"{k * step:.0f}" if units.metric else f"{k // every} in"
+            canvas.drawCentredString(x(k * step), (base - 3.2) * mm, text)
+
+
+def _check_bars(canvas: Canvas, wide: float) -> None:
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setFillColor(HexColor(INK))
+    canvas.setLineWidth(0.8)
+    y, x0 = 12.0, MARGIN_MM
+    canvas.line(x0 * mm, y * mm, (x0 + CHECK_MM) * mm, y * mm)
+    for end in (x0, x0 + CHECK_MM):
+        canvas.line(end * mm, (y - 3) * mm, end * mm, (y + 3) * mm)
+    canvas.setFont("Helvetica", 8)
+    canvas.drawString((x0 + 3) * mm, (y + 1.5) * mm, "check: 100 mm between the end strokes")
+    right = wide - 8.0
+    canvas.line(right * mm, y * mm, right * mm, (y + CHECK_MM) * mm)
+    for end in (y, y + CHECK_MM):
+        canvas.line((right - 3) * mm, end * mm, (right + 3) * mm, end * mm)
+    canvas.saveState()
+    canvas.translate((right - 1.5) * mm, (y + 30) * mm)
+    canvas.rotate(90)
+    canvas.drawString(0, 0, "check: 100 mm")
+    canvas.restoreState()
