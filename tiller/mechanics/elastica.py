@@ -336,9 +336,6 @@ def _first(tables: _Tables, draw: float, string: float) -> Array:
     """Unknowns (1, 8) at one draw: from a string that is just taut, shortened little by little."""
     bow = tables.bow
     taut = taut_length_mm(bow, draw)
-    if string >= taut:
-        msg = f"the string is slack at a draw of {draw:.0f} mm: it goes taut only further out."
-        raise NoEquilibriumError(msg)
     nocks = rest_nocks(bow)
     u = np.zeros((1, 8))
     for k, chain in enumerate((bow.left, bow.right)):
@@ -388,6 +385,10 @@ def solve_draws(bow: WholeBow, string_mm: float, draws_mm: Array, start: Solved 
     draws = np.asarray(draws_mm, dtype=float)
     string = np.full(len(draws), float(string_mm))
     tables = _Tables(bow)
+    nearest = float(np.min(draws))
+    if start is None and string_mm >= taut_length_mm(bow, nearest):
+        msg = f"the string is slack at a draw of {nearest:.0f} mm: it goes taut only further out."
+        raise NoEquilibriumError(msg)
     guess = start.unknowns if start is not None else _route(bow, float(string_mm), draws)
     u, good = _newton(tables, guess, draws, string)
     if not np.all(good) and start is None:

@@ -381,6 +381,12 @@ def _all_even(shop: _Shop, string: float, state: _State, weight_n: float) -> tup
     return shop.for_weight(low, string, state)
 
 
+def _runs(wanted: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last index of each unbroken run."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], wanted, [False]]).astype(int)))
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
 def _zones(
     shop: _Shop, final: _State, passed: _State, weak: tuple[tuple[Limb, float, float], ...]
 ) -> tuple[tuple[Zone, ...], tuple[LeftAlone, ...]]:
@@ -388,37 +394,34 @@ def _zones(
     left: list[LeftAlone] = []
     for k, side in enumerate(("left", "right")):
         limb, wood = shop.limbs[k], shop.wood[k]
-        start, end = max(wood.from_mm, float(limb.s_mm[0])), min(wood.to_mm, float(limb.s_mm[-1]))
-        count = max(1, int((end - start) / ZONE_MM))
-        edges = np.linspace(start, end, count + 1)
-        for limb_name, a, b in weak:
-            if limb_name == side:
+        step = float(limb.s_mm[1] - limb.s_mm[0])
+        for name, a, b in weak:
+            if name == side:
                 left.append(LeftAlone(side, a, b, "weak: strained more than even already"))
-        for a, b in pairwise(edges):
-            inside = (limb.s_mm >= a) & (limb.s_mm <= b)
-            touchable = inside & ~wood.leave
-            if np.count_nonzero(touchable) * (limb.s_mm[1] - limb.s_mm[0]) < SHORTEST_MM:
-                if np.any(inside & wood.leave):
-                    left.append(LeftAlone(side, float(a), float(b), "not seen well enough to say"))
+        spared = np.zeros(len(limb.s_mm), dtype=bool)
+        for name, a, b in weak:
+            spared |= (limb.s_mm >= a) & (limb.s_mm <= b) & (name == side)
+        for first, last in _runs(shop.working[k] & wood.leave):
+            a, b = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step
+            if b - a >= SHORTEST_MM:
+                left.append(LeftAlone(side, a, b, "not seen well enough to say"))
+        for first, last in _runs(shop.working[k] & ~wood.leave & ~spared):
+            start, end = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step
+            if end - start < SHORTEST_MM:
                 continue
-            depth = float(np.mean(final.removal[k][touchable]))
-            now = float(np.mean(passed.removal[k][touchable]))
-            if any(name == side and min(b, hi) - max(a, lo) > 0.5 * (b - a) for name, lo, hi in weak):
-                continue
-            share = touchable / np.count_nonzero(touchable)
-            sd = (
-                0.5
-                * float(np.mean(wood.thickness_mm[touchable]))
-                * float(np.sqrt(share @ limb.cov @ share + shop.belief.level_sd**2))
-            )
-            if depth < LEAST_DEPTH_MM:
-                continue
-            if depth < sd:
-                left.append(
-                    LeftAlone(side, float(a), float(b), f"{depth:.2f} mm would come off, known to ±{sd:.2f} mm only")
-                )
-                continue
-            zones.append(Zone(side, float(a), float(b), depth, sd, now if now >= LEAST_DEPTH_MM else 0.0))
+            for a, b in pairwise(np.linspace(start, end, max(1, int((end - start) / ZONE_MM)) + 1)):
+                inside = (limb.s_mm >= a) & (limb.s_mm < b)
+                share = inside / np.count_nonzero(inside)
+                depth, now = float(share @ final.removal[k]), float(share @ passed.removal[k])
+                variance = float(share @ limb.cov @ share) + shop.belief.level_sd**2
+                sd = 0.5 * float(share @ wood.thickness_mm) * float(np.sqrt(variance))
+                if depth < LEAST_DEPTH_MM:
+                    continue
+                if depth < sd:
+                    reason = f"{depth:.2f} mm would come off, known to ±{sd:.2f} mm only"
+                    left.append(LeftAlone(side, float(a), float(b), reason))
+                    continue
+                zones.append(Zone(side, float(a), float(b), depth, sd, now if now >= LEAST_DEPTH_MM else 0.0))
     return tuple(zones), tuple(left)
 
 

@@ -34,7 +34,17 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
         low, high = (units.length_value(v) for v in working[side])
         axes.plot([sign * low, sign * high], [0, 0], color=colour, linewidth=5, solid_capstyle="butt", zorder=4)
         middle = sign * 0.5 * (low + high)
-        axes.text(middle, -0.055 * deepest, f"{side} limb", color=colour, ha="center", va="bottom", fontweight="bold")
+        axes.text(
+            middle,
+            -0.055 * deepest,
+            f"{side} limb",
+            color=colour,
+            ha="center",
+            va="bottom",
+            fontweight="bold",
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0},
+            zorder=6,
+        )
         for zone in (z for z in plan.zones if z.limb == side):
             a, b = sign * units.length_value(zone.from_mm), sign * units.length_value(zone.to_mm)
             x, width = min(a, b), abs(b - a)
@@ -65,11 +75,11 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
             if now > 0:
                 axes.text(
                     x + 0.5 * width,
-                    0.5 * now,
+                    0.5 * now if now > 0.3 * deepest else now + 0.02 * deepest,
                     units.depth(zone.pass_mm),
-                    color=PAPER,
+                    color=PAPER if now > 0.3 * deepest else colour,
                     ha="center",
-                    va="center",
+                    va="center" if now > 0.3 * deepest else "top",
                     fontsize=9,
                     fontweight="bold",
                     rotation=90,

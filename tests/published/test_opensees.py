@@ -1,0 +1,118 @@
+"""The forward model against OpenSees (a general-purpose finite-element library): corotational beams, the same bow."""
+
+from __future__ import annotations
+
+import os
+import time
+
+import numpy as np
+import pytest
+
+from tiller.mechanics.elastica import WholeBow, chain_of, solve_draws, taut_length_mm
+
+EA_STRING = 1.0e6
+DRAWN = np.linspace(0.0, 420.0, 25)[1:]
+
+
+@pytest.fixture(scope="module")
+def opensees() -> object:
+    try:
+        import openseespy.opensees as ops
+    except (ImportError, RuntimeError, OSError) as err:
+        if os.environ.get("TILLER_NO_SKIPS"):
+            pytest.fail(f"OpenSeesPy cannot be imported ({err}); on Debian it needs libblas3 and liblapack3")
+        pytest.skip(f"OpenSeesPy cannot be imported ({err}); on Debian it needs libblas3 and liblapack3")
+    return ops
+
+
+def bow(segments: int) -> WholeBow:
+    """Two straight limbs of different length and taper, handle held, no weight."""
+    limbs = []
+    for k, end in enumerate((860.0, 845.0)):
+        s = np.linspace(60.0, end, 300)
+        ei = 1.4e8 * np.clip(1 - (s - 60) / 950, 0.1, 1) ** 1.4 * (1 + 0.05 * np.sin(s / 80 + k))
+        line = np.column_stack([s, 20.0 + 0.02 * (s - 60.0)])
+        limbs.append(chain_of(s, line, ei, np.zeros_like(s), segments, 60.0, end))
+    return WholeBow(limbs[0], limbs[1], np.inf, EA_STRING)
+
+
+def by_opensees(ops: object, whole: WholeBow, draw: float) -> np.ndarray:
+    """Force at ``draw`` + DRAWN, the string just taut at ``draw``."""
+    o = ops
+    o.wipe()  # type: ignore[attr-defined]
+    o.model("basic", "-ndm", 2, "-ndf", 3)  # type: ignore[attr-defined]
+    o.geomTransf("Corotational", 1)  # type: ignore[attr-defined]
+    nocks = []
+    tag = 0
+    for sign, chain in ((-1.0, whole.left), (1.0, whole.right)):
+        first = tag + 1
+        x = chain.root_mm[0] + np.concatenate([[0.0], np.cumsum(np.cos(chain.rest_angle))]) * chain.step_mm
+        y = chain.root_mm[1] + np.concatenate([[0.0], np.cumsum(np.sin(chain.rest_angle))]) * chain.step_mm
+        for px, py in zip(x, y, strict=True):
+            tag += 1
+            o.node(tag, float(sign * px), float(py))  # type: ignore[attr-defined]
+        o.fix(first, 1, 1, 1)  # type: ignore[attr-defined]
+        ei = np.asarray(chain.ei_nmm2)
+        for k in range(len(chain.rest_angle)):
+            soft = 0.5 * (1 / ei[k] + 1 / ei[k + 1])
+            o.element("elasticBeamColumn", 1000 + first + k, first + k, first + k + 1, 1.0e8, 1.0, 1.0 / soft, 1)  # type: ignore[attr-defined]
+        nocks.append(tag)
+    half = 0.5 * taut_length_mm(whole, draw)
+    a = np.array([-_x(whole.left), _y(whole.left)])
+    b = np.array([_x(whole.right), _y(whole.right)])
+    # the hook where both halves are equally long
+    low, high = a[0], b[0]
+    for _ in range(80):
+        hook_x = 0.5 * (low + high)
+        low, high = (hook_x, high) if np.hypot(hook_x - a[0], draw + a[1]) < half else (low, hook_x)
+    hook = tag + 1
+    o.node(hook, float(hook_x), -draw)  # type: ignore[attr-defined]
+    o.fix(hook, 0, 0, 1)  # type: ignore[attr-defined]
+    o.uniaxialMaterial("Elastic", 1, EA_STRING)  # type: ignore[attr-defined]
+    for k, nock in enumerate(nocks):
+        o.element("corotTruss", 5000 + k, nock, hook, 1.0, 1)  # type: ignore[attr-defined]
+    o.timeSeries("Linear", 1)  # type: ignore[attr-defined]
+    o.pattern("Plain", 1, 1)  # type: ignore[attr-defined]
+    o.load(hook, 0.0, -1.0, 0.0)  # type: ignore[attr-defined]
+    o.constraints("Plain")  # type: ignore[attr-defined]
+    o.numberer("RCM")  # type: ignore[attr-defined]
+    o.system("BandGeneral")  # type: ignore[attr-defined]
+    o.test("NormDispIncr", 1e-8, 60)  # type: ignore[attr-defined]
+    o.algorithm("Newton")  # type: ignore[attr-defined]
+    out = []
+    steps = 7
+    for _ in DRAWN:
+        o.integrator("DisplacementControl", hook, 2, -float(DRAWN[0]) / steps)  # type: ignore[attr-defined]
+        o.analysis("Static", "-noWarnings")  # type: ignore[attr-defined]
+        for _ in range(steps):
+            if o.analyze(1) != 0:  # type: ignore[attr-defined]
+                pytest.fail("OpenSees did not converge")
+        out.append(o.getTime())  # type: ignore[attr-defined]
+    o.wipe()  # type: ignore[attr-defined]
+    return np.array(out)
+
+
+def _x(chain: object) -> float:
+    return float(chain.root_mm[0] + chain.step_mm * np.sum(np.cos(chain.rest_angle)))  # type: ignore[attr-defined]
+
+
+def _y(chain: object) -> float:
+    return float(chain.root_mm[1] + chain.step_mm * np.sum(np.sin(chain.rest_angle)))  # type: ignore[attr-defined]
+
+
+def test_force_at_every_draw(opensees: object) -> None:
+    whole, draw = bow(80), 190.0
+    start = time.perf_counter()
+    theirs = by_opensees(opensees, whole, draw)
+    spent = time.perf_counter() - start
+    string = taut_length_mm(whole, draw)
+    ours = solve_draws(whole, string, draw + DRAWN)
+    assert ours.force_n[3:] == pytest.approx(theirs[3:], rel=2e-3)
+    start = time.perf_counter()
+    solve_draws(whole, string, draw + DRAWN, ours)
+    warm = time.perf_counter() - start
+    start = time.perf_counter()
+    solve_draws(whole, string, draw + DRAWN)
+    cold = time.perf_counter() - start
+    print(f"OpenSees {1e3 * spent:.0f} ms, ours {1e3 * cold:.0f} ms cold, {1e3 * warm:.1f} ms warm")
+    print(np.max(np.abs(ours.force_n / theirs - 1)[3:]))
