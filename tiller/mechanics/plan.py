@@ -27,14 +27,18 @@ Limb = str
 ZONE_MM = 60.0
 """Zones are about this long; none is shorter than a scraper works."""
 SHORTEST_MM = 40.0
-LEAST_DEPTH_MM = 0.05
-"""One stroke of a scraper (common practice, no source); less is not worth chalking."""
-RESERVE = 0.35
+LEAST_DEPTH_MM = 0.03
+"""A light stroke of a scraper (common practice, no source); less is not worth chalking."""
+RESERVE = 0.3
 """Share of the excess weight that a pass leaves for the passes to come, since wood cannot be put back."""
 LEAST_RESERVE = 0.008
-PASS_CAP_MM = 0.8
-"""No zone is cut deeper than this in one pass (common practice, no source)."""
+PASS_CAP = 0.07
+"""No place is thinned by more than this share of its thickness in one pass (common practice, no source)."""
+WAIT = 0.65
+"""Where the cap holds a stiff stretch back, the rest waits for it until this share of the excess weight is left."""
 THINNEST_MM = 4.0
+DONE_WEIGHT, DONE_UNEVEN = 0.015, 0.032
+"""A bow this near to its weight and to even is done (common practice, no source)."""
 SEGMENTS = 40
 """The plan compares bows with each other: half as many segments as the forecast do."""
 EVEN_ENOUGH = 0.03
@@ -106,6 +110,7 @@ class Plan:
         now_n, after_pass_n, final_n: weight at the target draw now, after this pass, and after all of it.
         now_uneven, after_pass_uneven, final_uneven: departure of the strain from even along the working limbs, rms.
         even_strain: level of strain at the end; largest_strain: the largest at the target draw then.
+        done: weight and tiller are within what can be told.
         even_weight_n: weight that an even tiller would end at (less than the target where a weak spot stands in the way).
         removal_mm: (n,) by limb, in the end and in this pass.
         said: what stands in the way, with the price of each way out, in words.
@@ -122,6 +127,7 @@ class Plan:
     even_strain: float
     largest_strain: float
     even_weight_n: float
+    done: bool
     removal_mm: Mapping[Limb, Array]
     pass_removal_mm: Mapping[Limb, Array]
     said: tuple[str, ...]
@@ -268,13 +274,14 @@ def make_plan(
     last = Solved(*(getattr(first, name)[-1:] for name in Solved.__dataclass_fields__))
     now = shop.drawn(none, string, last)
     said: list[str] = []
-    low_n = aim.weight_n + weight_sd_n
+    near = abs(now.weight_n / aim.weight_n - 1) < max(DONE_WEIGHT, 0.7 * weight_sd_n / aim.weight_n)
+    done = near and shop.uneven(now) < DONE_UNEVEN
     if now.weight_n < aim.weight_n - weight_sd_n:
         said.append(
             f"the bow is forecast at {now.weight_n:.0f} N, under its target of {aim.weight_n:.0f} N already: take no wood off; a lighter target, a"
             " longer draw, or a shorter bow are the ways out."
         )
-    elif now.weight_n < low_n and shop.uneven(now) < 0.04:
+    elif done:
         said.append("weight and tiller are within what can be told: the bow is done.")
     final, level, even_weight = _final(shop, string, now, aim, said)
     excess = max(0.0, now.weight_n - final.weight_n)
@@ -286,7 +293,7 @@ def make_plan(
     if excess < 0.03 * final.weight_n:
         reserve = min(reserve, 0.25 * excess)
     passed = _this_pass(shop, string, now, final, reserve) if excess > 0 else now
-    zones, left = _zones(shop, final, passed, weak)
+    zones, left = _zones(shop, final, passed, weak, 1.0 - (final.weight_n / now.weight_n) ** (1 / 3))
     strains = [final.strain[k][shop.working[k]] for k in (0, 1)]
     largest = float(max(np.max(v) for v in strains))
     if largest > aim.working_strain:
@@ -306,6 +313,7 @@ def make_plan(
         level,
         largest,
         even_weight,
+        done,
         {"left": final.removal[0], "right": final.removal[1]},
         {"left": passed.removal[0], "right": passed.removal[1]},
         tuple(said),
@@ -317,13 +325,14 @@ def _this_pass(shop: _Shop, string: float, now: _State, final: _State, reserve: 
 
     def capped(weight_n: float) -> tuple[_State, bool]:
         state, _ = shop.for_weight(weight_n, string, now)
-        deepest = max(float(np.max(r)) for r in state.removal)
-        cut = [np.minimum(np.minimum(r, PASS_CAP_MM), f) for r, f in zip(state.removal, final.removal, strict=True)]
-        return shop.drawn((cut[0], cut[1]), string, state.solved), deepest > PASS_CAP_MM
+        caps = [PASS_CAP * w.thickness_mm for w in shop.wood]
+        over = any(bool(np.any(r > cap)) for r, cap in zip(state.removal, caps, strict=True))
+        cut = [np.minimum(np.minimum(r, cap), f) for r, cap, f in zip(state.removal, caps, final.removal, strict=True)]
+        return shop.drawn((cut[0], cut[1]), string, state.solved), over
 
     light = final.weight_n + reserve
     state, over = capped(light)
-    heavy = final.weight_n + 0.75 * (now.weight_n - final.weight_n)
+    heavy = final.weight_n + WAIT * (now.weight_n - final.weight_n)
     if not over or light >= heavy:
         return state
     # where the cap holds back the stiff stretches, the others wait for them, but not for ever
@@ -388,7 +397,7 @@ def _runs(wanted: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _zones(
-    shop: _Shop, final: _State, passed: _State, weak: tuple[tuple[Limb, float, float], ...]
+    shop: _Shop, final: _State, passed: _State, weak: tuple[tuple[Limb, float, float], ...], common: float
 ) -> tuple[tuple[Zone, ...], tuple[LeftAlone, ...]]:
     zones: list[Zone] = []
     left: list[LeftAlone] = []
@@ -417,7 +426,8 @@ def _zones(
                 sd = 0.5 * float(share @ wood.thickness_mm) * float(np.sqrt(variance))
                 if depth < LEAST_DEPTH_MM:
                     continue
-                if depth < sd:
+                # what the weight asks of every place is known well; only evening out is in doubt
+                if depth < min(sd, 0.5 * common * float(share @ wood.thickness_mm)):
                     reason = f"{depth:.2f} mm would come off, known to ±{sd:.2f} mm only"
                     left.append(LeftAlone(side, float(a), float(b), reason))
                     continue

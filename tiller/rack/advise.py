@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow
-from tiller.bow.woods import working_strain
+from tiller.bow.section import crowned_section
+from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, working_strain
 from tiller.mechanics.advice import Advice
+from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, BowBelief, LimbBelief
 from tiller.mechanics.elastica import NoEquilibriumError
 from tiller.mechanics.forecast import Forecast, forecast
 from tiller.mechanics.plan import Aim, LimbWood, Plan, make_plan
+from tiller.mechanics.prior import stiffness_prior
 from tiller.mechanics.stop import Stop, stop_now, surface_mm
-from tiller.rack.measure import Measured, working_zone
+from tiller.rack.measure import ASSUMED_MODULUS_GPA, Measured, working_zone
+
+Array = NDArray[np.float64]
 
 LEAST_SHARE = 0.25
 """From a pull to less than this share of the target draw no plan is made: too little of the bend is seen."""
@@ -121,3 +129,73 @@ def contradictions(measured: Measured, bow: Bow) -> list[str]:
                     " and outline say there: measure that station again."
                 )
     return out
+
+
+UNTRIED_FORCE_SD, UNTRIED_STRAIN_SD = 0.25, 0.10
+"""Relative sd of force and strain where no pull has been measured: a species' modulus varies by 22 % (Wood Handbook Table
+5-6, from memory), calipers are cubed."""
+
+
+def advise_from_file(bow: Bow) -> Advice:
+    """Forecast and stop from the bow's file alone, before its first pull: with a wide margin, and without a plan."""
+    limit, source = strain_limit(bow)
+    wood = bow.table_wood
+    modulus = bow.modulus_gpa or (wood.modulus_gpa if wood else ASSUMED_MODULUS_GPA)
+    density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
+    limbs, surface, working = [], [], []
+    for side in SIDES:
+        limb = bow.limb(side)
+        s = np.arange(max(limb.working_from_mm + 2.0, 60.0), limb.length_mm - 20.0, 5.0)
+        width = limb.width_at(s)
+
+        def ei_of(thickness: Array, width: Array = width) -> Array:
+            return (
+                1e3
+                * modulus
+                * crowned_section(width, np.maximum(thickness, 3.0), bow.crown_radius_mm).second_moment_mm4
+            )
+
+        prior = stiffness_prior(
+            s,
+            np.array([st.s_mm for st in limb.stations]),
+            np.array([st.thickness_mm for st in limb.stations]),
+            ei_of,
+        )
+        thick = np.maximum(np.exp(prior.log_h), 3.0)
+        area = crowned_section(width, thick, bow.crown_radius_mm).area_mm2
+        line = np.column_stack([s, np.full(len(s), 0.5 * float(thick[0]))])
+        limbs.append(
+            LimbBelief(s, prior.log_ei, prior.cov, line, area * density * 1e-9, limb.handle_mm, limb.length_mm)
+        )
+        surface.append(surface_mm(width, thick, bow.crown_radius_mm))
+        low, high = working_zone(bow, side)
+        working.append((s >= low) & (s <= high))
+    belief = BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, MODULUS_VARIATION)
+    said = ["nothing was measured yet: this rests on calipers and a table's modulus, and is wide."]
+    target = bow.target
+    ahead: Forecast | None = None
+    try:
+        ahead = forecast(belief, target.draw_length_mm, target.brace_height_mm)
+        sd = ahead.weight_n * UNTRIED_FORCE_SD
+        ahead = replace(ahead, force_sd_n=ahead.force_n * UNTRIED_FORCE_SD, weight_sd_n=sd)
+    except NoEquilibriumError as err:
+        said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
+    stop: Stop | None = None
+    try:
+        stop = stop_now(
+            belief,
+            bow.string.length_mm,
+            0.8 * target.brace_height_mm if bow.string.kind == "braced" else 60.0,
+            target.draw_length_mm,
+            target.draw_weight_n,
+            limit,
+            (surface[0], surface[1]),
+            (working[0], working[1]),
+            0.0,
+            False,
+            UNTRIED_FORCE_SD,
+            UNTRIED_STRAIN_SD,
+        )
+    except NoEquilibriumError as err:
+        said.append(f"no stop: {err}; check the string's length in bow.toml.")
+    return Advice(ahead, stop, None, limit, source, tuple(said))
