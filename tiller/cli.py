@@ -82,7 +82,9 @@ def _work_up(
 ) -> Kept:
     """Measures, advises, keeps and says it."""
     from tiller.rack.advise import advise
-    from tiller.rack.keep import ask_for_plan, ask_for_plots, keep
+    from tiller.rack.beside import set_beside
+    from tiller.rack.beside_data import beside_words
+    from tiller.rack.keep import ask_for_plan, ask_for_plots, earlier_pulls, keep
     from tiller.rack.measure import measure
     from tiller.report.advice_words import advice_words
     from tiller.report.words import pull_words
@@ -92,15 +94,19 @@ def _work_up(
     plots = [ask_for_plots(measured, recording.bow, units, aside)] if aside is not None else []
     _progress(args, "forecast and plan")
     advice = advise(measured, recording.bow)
+    now_n = advice.forecast.weight_n if advice.forecast is not None else float("nan")
+    beside = set_beside(measured, recording.bow, now_n, earlier_pulls(book, recording))
     if aside is not None:
         plots.append(ask_for_plan(advice, recording.bow, units, aside))
     _progress(args, "pictures")
-    kept = keep(measured, recording, units, book, pictures, json_file, advice, plots)
+    kept = keep(measured, recording, units, book, pictures, json_file, advice, plots, beside)
     _progress(args, "")
     if not getattr(args, "quiet", False):
         print(pull_words(measured.result, recording.bow, units, caution=False))
         print()
-        print(advice_words(advice, recording.bow, units))
+        for line in beside_words(beside, units):
+            print(line)
+        print(advice_words(advice, recording.bow, units, stroke_mm=beside.stroke_mm))
         print()
         for path in kept.pictures:
             print(f"Picture: {path}")
@@ -180,18 +186,27 @@ def _forecast(args: argparse.Namespace) -> int:
     from tiller.report.words import CAUTION
 
     units = _units(args)
-    recording, advice = _advice_of(args)
+    if args.bow.endswith(".toml"):
+        from tiller.bow.bowfile import read_bow
+        from tiller.rack.advise import advise_from_file
+
+        bow, source = read_bow(Path(args.bow)), "its file alone"
+        advice = advise_from_file(bow)
+    else:
+        recording, advice = _advice_of(args)
+        bow, source = recording.bow, f"recording {recording.name}"
     if advice.forecast is None:
-        msg = f"There is no forecast for {recording.bow.name}: {' '.join(advice.said)}"
+        msg = f"There is no forecast for {bow.name}: {' '.join(advice.said)}"
         raise MeasureFault(msg)
-    print(f"{recording.bow.name} ({recording.bow.wood}), from recording {recording.name}")
-    for line in [*forecast_words(advice, recording.bow, units), *stop_words(advice, units), "", CAUTION]:
+    print(f"{bow.name} ({bow.wood}), from {source}")
+    notes = [f"Note: {text}" for text in advice.said] if advice.plan is None else []
+    for line in [*forecast_words(advice, bow, units), *stop_words(advice, units), *notes, "", CAUTION]:
         print(line)
     if args.picture:
-        write_whole(Path(args.picture), ask_for_plan(advice, recording.bow, units).plots()["forecast.png"])
+        write_whole(Path(args.picture), ask_for_plan(advice, bow, units).plots()["forecast.png"])
         print(f"Picture: {args.picture}")
     if args.json:
-        write_json(Path(args.json), advice_json(advice, recording.bow))
+        write_json(Path(args.json), advice_json(advice, bow))
         print(f"Data: {args.json}")
     return 0
 
@@ -350,7 +365,8 @@ def build_parser() -> argparse.ArgumentParser:
         command = commands.add_parser(
             name, parents=[shown, booked, quiet], help=what, description=f"Says {what}, from the bow's newest pull."
         )
-        command.add_argument("bow", metavar="BOW", help="a bow's name in the book, or the folder of a recording")
+        more = "" if name == "plan" else ", or a bow.toml before the first pull"
+        command.add_argument("bow", metavar="BOW", help=f"a bow's name in the book, a recording's folder{more}")
         command.add_argument("--json", metavar="FILE", help="write it as JSON")
         command.add_argument("--picture", metavar="FILE", help="draw it as PNG")
         if name == "plan":

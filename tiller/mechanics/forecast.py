@@ -20,6 +20,8 @@ SCATTER_SHARE = 0.5
 """The sd of EI allows for errors that neighbouring stations share; over the whole bow they average out more than it
 says. Set so that stated and actual errors of the weight agree over simulated pulls."""
 CURVE_POINTS = 24
+STEEPEST_DEG = 100.0
+"""A bow is not drawn until the string stands beyond square to its tips by more than this (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,17 @@ class Forecast:
     weight_sd_n: float
     stored_j: float
     solved: Solved
+
+
+def string_angle_deg(solved: Solved) -> Array:
+    """Angle between each limb's tip and its half of the string, (m, 2) degrees; 90 = square."""
+    tip = solved.points_mm[:, :, -1] - solved.points_mm[:, :, -4]
+    hook = np.stack(
+        [solved.hook_x_mm[:, None] * [-1.0, 1.0], np.broadcast_to(-solved.draw_mm[:, None], tip.shape[:2])], axis=-1
+    )
+    way = hook - solved.points_mm[:, :, -1]
+    cosine = -np.sum(tip * way, axis=-1) / np.linalg.norm(tip, axis=-1) / np.linalg.norm(way, axis=-1)
+    return np.asarray(np.rad2deg(np.arccos(np.clip(cosine, -1.0, 1.0))), dtype=float)
 
 
 def sampled(belief: BowBelief, pairs: int = PAIRS, seed: int = 1) -> tuple[Array, Array]:
@@ -72,6 +85,13 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
         raise NoEquilibriumError(msg) from err
     draws = np.linspace(brace_mm + 0.04 * (target_draw_mm - brace_mm), target_draw_mm, CURVE_POINTS)
     mean = solve_draws(bow, string, draws)
+    steepest = float(np.max(string_angle_deg(mean)))
+    if steepest > STEEPEST_DEG:
+        msg = (
+            f"a draw of {target_draw_mm:.0f} mm is beyond what the limbs' length allows: the string would stand at {steepest:.0f} degrees"
+            " to the limb's tip, where pulling only stacks"
+        )
+        raise NoEquilibriumError(msg)
     left, right = sampled(belief, pairs)
     # every draw of every sampled bow at once, started from the mean bow at that draw
     count = len(left)

@@ -37,7 +37,7 @@ PASS_CAP = 0.07
 WAIT = 0.65
 """Where the cap holds a stiff stretch back, the rest waits for it until this share of the excess weight is left."""
 THINNEST_MM = 4.0
-DONE_WEIGHT, DONE_UNEVEN = 0.015, 0.032
+DONE_WEIGHT, DONE_UNEVEN, AT_WEIGHT = 0.015, 0.032, 0.006
 """A bow this near to its weight and to even is done (common practice, no source)."""
 SEGMENTS = 40
 """The plan compares bows with each other: half as many segments as the forecast do."""
@@ -275,7 +275,9 @@ def make_plan(
     now = shop.drawn(none, string, last)
     said: list[str] = []
     near = abs(now.weight_n / aim.weight_n - 1) < max(DONE_WEIGHT, 0.7 * weight_sd_n / aim.weight_n)
-    done = near and shop.uneven(now) < DONE_UNEVEN
+    # so near to its weight there is hardly wood left to even it out with
+    at_weight = now.weight_n < (1 + AT_WEIGHT) * aim.weight_n
+    done = near and (shop.uneven(now) < DONE_UNEVEN or at_weight)
     if now.weight_n < aim.weight_n - weight_sd_n:
         said.append(
             f"the bow is forecast at {now.weight_n:.0f} N, under its target of {aim.weight_n:.0f} N already: take no wood off; a lighter target, a"
@@ -351,18 +353,15 @@ def _final(shop: _Shop, string: float, now: _State, aim: Aim, said: list[str]) -
         return now, shop.level_of(now), now.weight_n
     final, level = shop.for_weight(aim.weight_n, string, now)
     over = _over(shop, final, level)
-    even_weight = final.weight_n
-    if over > WEAK_TOLERANCE:
-        even, even_level = _all_even(shop, string, final, aim.weight_n)
-        even_weight = even.weight_n
-        loss = 100 * (1 - even_weight / aim.weight_n)
-        said.append(
-            f"a weak spot stands in the way: kept at {aim.weight_n:.0f} N it would be strained {100 * over:.0f} % more than even;"
-            f" made even, the bow would end at {even_weight:.0f} N, {loss:.0f} % under."
-        )
-        if over > 2 * WEAK_TOLERANCE or level * (1 + over) > aim.working_strain:
-            return even, even_level, even_weight
-    return final, level, even_weight
+    if over <= WEAK_TOLERANCE:
+        return final, level, final.weight_n
+    even, _ = _all_even(shop, string, final, aim.weight_n)
+    loss = 100 * (1 - even.weight_n / aim.weight_n)
+    said.append(
+        f"a weak spot stands in the way: kept at {aim.weight_n:.0f} N it is strained {100 * over:.0f} % more than even; made even, the bow"
+        f" would end at {even.weight_n:.0f} N, {loss:.0f} % under. The plan keeps the weight: for the other way lower draw_weight_n in bow.toml."
+    )
+    return final, level, even.weight_n
 
 
 def _smooth(shop: _Shop, k: int, values: Array) -> Array:

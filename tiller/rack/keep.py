@@ -18,6 +18,8 @@ from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.errors import BookFault, FileFault
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.pullfit import nock_of
+from tiller.rack.beside import Beside
+from tiller.rack.beside_data import beside_json
 from tiller.rack.measure import Measured, working_zone
 from tiller.rack.recording import Recording, hash_files, read_picture
 from tiller.records.book import Book
@@ -50,6 +52,14 @@ class Kept:
     result_id: int | None
     new_pull: bool
     pictures: tuple[Path, ...]
+
+
+def earlier_pulls(book: Path | None, recording: Recording) -> list[dict[str, Any]]:
+    """The bow's pulls that the book held before this one, oldest first; none where there is no book yet."""
+    if book is None or not book.is_file():
+        return []
+    with Book(book) as shop:
+        return shop.earlier(recording.bow.name, hash_files(recording))
 
 
 def ask_for_plots(measured: Measured, bow: Bow, units: Units, aside: Aside | None = None) -> Asked:
@@ -123,19 +133,23 @@ def keep(
     json_file: Path | None,
     advice: Advice | None = None,
     plots: Sequence[Asked] = (),
+    beside: Beside | None = None,
 ) -> Kept:
     """Writes files (each whole or not at all), then the book's entry (all of it or nothing).
 
     Args:
         book: the book's file; None = no entry.
         pictures: folder for the pictures; None = beside the book (in the data folder where there is no book).
-        advice: what follows from the pull, for the JSON.
+        advice: what follows from the pull, for JSON and book; beside: the pull beside earlier ones, likewise.
         plots: plots that were asked for; none at all = no pictures, no overlay either.
 
     Raises:
         FileFault, BookFault: something could not be written; the book holds nothing half-written.
     """
     hashes = hash_files(recording)
+    told = advice_json(advice, recording.bow) if advice is not None else {}
+    if beside is not None:
+        told |= beside_json(beside)
     mark = sha256("".join(sorted(hashes.values())).encode()).hexdigest()[:8]
     written: list[Path] = []
     if plots:
@@ -147,8 +161,7 @@ def keep(
             write_whole(folder / name, data)
             written.append(folder / name)
     if json_file is not None:
-        more = advice_json(advice, recording.bow) if advice is not None else {}
-        write_json(json_file, result_json(measured.result) | more)
+        write_json(json_file, result_json(measured.result) | told)
     if book is None:
         return Kept(None, None, False, tuple(written))
     try:
@@ -158,6 +171,12 @@ def keep(
         raise BookFault(msg) from err
     with Book(book) as shop:
         pull, result, new = shop.add(
-            measured.result, recording.bow.wood, _description(recording), recording.folder.resolve(), hashes, taken
+            measured.result,
+            recording.bow.wood,
+            _description(recording),
+            recording.folder.resolve(),
+            hashes,
+            taken,
+            advice=told or None,
         )
     return Kept(pull, result, new, tuple(written))

@@ -51,7 +51,16 @@ def _first_tables(db: sqlite3.Connection) -> None:
         db.execute(statement)
 
 
-MIGRATIONS: tuple[Migration, ...] = (("first tables", _first_tables),)
+def _advice_and_rest(db: sqlite3.Connection) -> None:
+    for statement in (
+        "CREATE TABLE advice (result_id INTEGER PRIMARY KEY REFERENCES results(id) ON DELETE CASCADE, data TEXT NOT NULL)",
+        "CREATE TABLE rest (result_id INTEGER NOT NULL REFERENCES results(id) ON DELETE CASCADE, limb TEXT NOT NULL, number INTEGER NOT NULL,"
+        " s_mm REAL NOT NULL, x_mm REAL NOT NULL, y_mm REAL NOT NULL, PRIMARY KEY (result_id, limb, number)) WITHOUT ROWID",
+    ):
+        db.execute(statement)
+
+
+MIGRATIONS: tuple[Migration, ...] = (("first tables", _first_tables), ("advice and rest shapes", _advice_and_rest))
 """In order; the number of those that ran is the schema version (PRAGMA user_version)."""
 
 
@@ -190,6 +199,7 @@ class Book:
         hashes: Mapping[str, str],
         taken_at: datetime,
         program: str = __version__,
+        advice: Mapping[str, Any] | None = None,
     ) -> tuple[int, int, bool]:
         """Writes a measured pull: all of it or nothing.
 
@@ -199,7 +209,7 @@ class Book:
         Raises:
             BookFault: it cannot be written; the book is as it was.
         """
-        fingerprint = sha256("\n".join(f"{k} {v}" for k, v in sorted(hashes.items())).encode()).hexdigest()
+        fingerprint = _fingerprint(hashes)
         now = datetime.now(UTC).isoformat(timespec="seconds")
         top = result.pictures[result.largest]
         try:
@@ -246,6 +256,8 @@ class Book:
                 )
                 result_id = int(cursor.lastrowid or 0)
                 self._add_details(db, result_id, result)
+                if advice is not None:
+                    db.execute("INSERT INTO advice VALUES (?, ?)", (result_id, json.dumps(advice)))
         except sqlite3.Error as err:
             raise self._fault("could not be written, so this pull is not in it", err) from err
         return pull_id, result_id, found is None
@@ -288,6 +300,13 @@ class Book:
                 [(result_id, side, k, *(_number(v) for v in row)) for k, row in enumerate(zip(*columns, strict=True))],
             )
             db.executemany(
+                "INSERT INTO rest VALUES (?, ?, ?, ?, ?, ?)",
+                [
+                    (result_id, side, k, float(s), float(x), float(y))
+                    for k, (s, (x, y)) in enumerate(zip(limb.s_mm, limb.rest_mm, strict=True))
+                ],
+            )
+            db.executemany(
                 "INSERT INTO marks VALUES (?, ?, ?, ?, ?, ?, ?)",
                 [(result_id, side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd) for m in limb.marks],
             )
@@ -312,6 +331,16 @@ class Book:
             (bow, bow),
         )
         return [PullRow(**row) for row in rows]
+
+    def earlier(self, bow: str, hashes: Mapping[str, str]) -> list[dict[str, Any]]:
+        """The bow's pulls that were in the book before the pull with these files, oldest first, in full."""
+        fingerprint = _fingerprint(hashes)
+        rows = self._rows(
+            "SELECT p.id FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id WHERE b.name = ?"
+            " AND p.id < COALESCE((SELECT id FROM pulls WHERE fingerprint = ?), 9223372036854775807) ORDER BY p.id",
+            (bow, fingerprint),
+        )
+        return [self.pull(int(row["id"])) for row in rows]
 
     def bows(self) -> list[dict[str, Any]]:
         """All bows with the number of their pulls."""
@@ -352,8 +381,21 @@ class Book:
             "SELECT limb, from_mm, to_mm, kind, departure, sd FROM marks WHERE result_id = ? ORDER BY limb, from_mm",
             key,
         )
+        out["rest"] = {
+            side: self._rows(
+                "SELECT s_mm, x_mm, y_mm FROM rest WHERE result_id = ? AND limb = ? ORDER BY number",
+                (out["result_id"], side),
+            )
+            for side in SIDES
+        }
+        told = self._rows("SELECT data FROM advice WHERE result_id = ?", key)
+        out["advice"] = json.loads(told[0]["data"]) if told else None
         out["files"] = self._rows("SELECT name, sha256 FROM files WHERE pull_id = ? ORDER BY name", (pull_id,))
         return out
+
+
+def _fingerprint(hashes: Mapping[str, str]) -> str:
+    return sha256("\n".join(f"{k} {v}" for k, v in sorted(hashes.items())).encode()).hexdigest()
 
 
 def _number(value: float) -> float | None:

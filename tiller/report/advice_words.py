@@ -75,10 +75,12 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = DEFAULT_ST
     return out
 
 
-def advice_words(advice: Advice, bow: Bow, units: Units, caution: bool = True) -> str:
+def advice_words(
+    advice: Advice, bow: Bow, units: Units, caution: bool = True, stroke_mm: float = DEFAULT_STROKE_MM
+) -> str:
     """Forecast, stop and plan."""
     out = [*forecast_words(advice, bow, units), *stop_words(advice, units)]
-    out += plan_words(advice.plan, bow, units) if advice.plan is not None else ["PLAN      none."]
+    out += plan_words(advice.plan, bow, units, stroke_mm) if advice.plan is not None else ["PLAN      none."]
     out += [f"Note: {text}" for text in advice.said]
     if caution:
         out += ["", CAUTION]

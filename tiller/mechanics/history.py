@@ -1,0 +1,167 @@
+"""A pull beside the ones before it: what the last pass did, set, tiller difference, energy lost, stacking."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.mechanics.curvature import bend_from_places
+
+Array = NDArray[np.float64]
+
+ROCK_SD_RAD = 0.0015
+"""The handle does not come to lie in its cradle more alike than this from pull to pull (common practice, no source)."""
+PLACE_SD_MM = 0.2
+PASS_SD = 0.012
+"""Relative sd of the change of a zone's EI between two pulls, what both err alike left out (set on simulated pulls)."""
+ZONE_MM = 100.0
+
+
+@dataclass(frozen=True)
+class Scraped:
+    """A planned zone: limb, place, depth planned, thickness before."""
+
+    limb: str
+    from_mm: float
+    to_mm: float
+    pass_mm: float
+    thickness_mm: float
+
+
+@dataclass(frozen=True)
+class PassDone:
+    """What a pass did on one limb.
+
+    Attributes:
+        share, sd: wood that came off over what was planned, by the change of stiffness; NaN where nothing was planned.
+    """
+
+    limb: str
+    share: float
+    sd: float
+
+
+def pass_done(
+    limb: str, s_then: Array, ei_then: Array, s_now: Array, ei_now: Array, zones: Sequence[Scraped]
+) -> PassDone:
+    """Share of the planned removal that the stiffness shows, least squares over the limb's zones.
+
+    EI falls as the cube of the thickness: planned change of its logarithm in a zone = 3 log(1 - depth / thickness).
+    """
+    planned, found = [], []
+    for zone in zones:
+        if zone.limb != limb or zone.pass_mm <= 0:
+            continue
+        inside_then = (s_then >= zone.from_mm) & (s_then <= zone.to_mm) & np.isfinite(ei_then)
+        inside_now = (s_now >= zone.from_mm) & (s_now <= zone.to_mm) & np.isfinite(ei_now)
+        if np.count_nonzero(inside_then) < 3 or np.count_nonzero(inside_now) < 3:
+            continue
+        planned.append(3.0 * np.log1p(-min(zone.pass_mm / zone.thickness_mm, 0.5)))
+        found.append(float(np.mean(np.log(ei_now[inside_now])) - np.mean(np.log(ei_then[inside_then]))))
+    if not planned:
+        return PassDone(limb, float("nan"), float("nan"))
+    x, y = np.array(planned), np.array(found)
+    share = float(x @ y / (x @ x))
+    return PassDone(limb, share, float(PASS_SD * np.sqrt(2.0) / np.sqrt(x @ x)))
+
+
+@dataclass(frozen=True)
+class SetTaken:
+    """How the rest shape of a limb drifted.
+
+    Attributes:
+        nock_mm, sd_mm: towards the belly at the last station (positive = follows the string).
+        where_mm: middle of the 100 mm that took most of it; NaN where none stands out.
+    """
+
+    limb: str
+    nock_mm: float
+    sd_mm: float
+    where_mm: float
+
+
+def set_taken(limb: str, s_then: Array, rest_then: Array, s_now: Array, rest_now: Array) -> SetTaken:
+    """Set between two rest shapes (n, 2) in limb coordinates, both referred to their first common station.
+
+    Place and angle of the handle in its cradle are not told from set at the root: that is in the sd.
+    """
+    low, high = max(s_then[0], s_now[0]), min(s_then[-1], s_now[-1])
+    if high - low < 200.0:
+        return SetTaken(limb, float("nan"), float("nan"), float("nan"))
+    s = np.arange(low, high, 5.0)
+    lines = [
+        np.column_stack([np.interp(s, where, line[:, k]) for k in (0, 1)])
+        for where, line in ((s_then, rest_then), (s_now, rest_now))
+    ]
+    tangent = np.gradient(lines[0], axis=0)
+    tangent /= np.linalg.norm(tangent, axis=1)[:, None]
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    moved = np.sum((lines[1] - lines[1][0] - lines[0] + lines[0][0]) * normal, axis=1)
+    nock = -float(moved[-1])
+    sd = float(np.hypot(PLACE_SD_MM * 1.5, ROCK_SD_RAD * (s[-1] - s[0])))
+    bent = bend_from_places(s, moved, np.full(len(s), PLACE_SD_MM))
+    lever = s[-1] - s
+    share = bent.bend_per_mm * lever
+    spread = bent.sd_per_mm * lever
+    best, where = 0.0, float("nan")
+    # the first stretch is left out: there set and how the handle lies in its cradle look alike
+    for start in np.arange(s[0] + 0.5 * ZONE_MM, s[-1] - ZONE_MM + 1, 25.0):
+        zone = (s >= start) & (s < start + ZONE_MM)
+        took, doubt = float(np.sum(share[zone]) * 5.0), float(np.mean(spread[zone]) * ZONE_MM)
+        if took > max(2 * doubt, 1.0) and took > best:
+            best, where = took, float(start + 0.5 * ZONE_MM)
+    return SetTaken(limb, nock, sd, where)
+
+
+def tiller_difference_mm(
+    upper_mm: Array, lower_mm: Array, s_upper: Array, s_lower: Array, hook_mm: Array, fade_mm: tuple[float, float]
+) -> float:
+    """Distance limb to string at the fades, upper less lower.
+
+    Args:
+        upper_mm, lower_mm: (n, 2) drawn lines in limb coordinates, with the nock's end last.
+        hook_mm: (2, 2) hook in each limb's coordinates; fade_mm: end of the fade along each limb.
+    """
+    out = []
+    for line, s, hook, at in zip((upper_mm, lower_mm), (s_upper, s_lower), hook_mm, fade_mm, strict=True):
+        place = np.array([np.interp(at, s, line[:, k]) for k in (0, 1)])
+        way = line[-1] - hook
+        way = way / np.linalg.norm(way)
+        off = place - hook
+        out.append(abs(float(way[0] * off[1] - way[1] * off[0])))
+    return out[0] - out[1]
+
+
+def lost_share(draw_up: Array, force_up: Array, draw_down: Array, force_down: Array) -> float:
+    """Share of the work of the pull that does not come back, over the draws that both branches cover; NaN if they cover too little."""
+    if len(draw_up) < 3 or len(draw_down) < 2:
+        return float("nan")
+    up, down = np.argsort(draw_up), np.argsort(draw_down)
+    low, high = max(draw_up.min(), draw_down.min()), draw_up.max()
+    if high - low < 0.3 * np.ptp(draw_up):
+        return float("nan")
+    x = np.linspace(low, high, 60)
+    # the let-down starts where the pull ended
+    dx = np.append(draw_down[down], draw_up[up][-1])
+    df = np.append(force_down[down], force_up[up][-1])
+    back = np.interp(x, dx, df)
+    there = np.interp(x, draw_up[up], force_up[up])
+    return float(1.0 - np.trapezoid(back, x) / np.trapezoid(there, x))
+
+
+def stacking(draw_mm: Array, force_n: Array, last_mm: float = 75.0) -> float:
+    """Slope over the last inches over the mean slope; 1 = straight. NaN for fewer than 5 points."""
+    good = np.isfinite(draw_mm) & np.isfinite(force_n)
+    x, y = draw_mm[good], force_n[good]
+    if len(x) < 5 or np.ptp(x) < 2 * last_mm:
+        return float("nan")
+    order = np.argsort(x)
+    x, y = x[order], y[order]
+    tail = x >= x[-1] - last_mm
+    if np.count_nonzero(tail) < 2:
+        tail[-2:] = True
+    end = (y[-1] - float(np.interp(x[tail][0], x, y))) / (x[-1] - x[tail][0])
+    return float(end / ((y[-1] - y[0]) / (x[-1] - x[0])))

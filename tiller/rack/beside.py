@@ -1,0 +1,178 @@
+"""A measured pull beside the bow's earlier ones in the book: what the last pass did, set, and the figures of this pull."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.mechanics.history import (
+    PassDone,
+    Scraped,
+    SetTaken,
+    lost_share,
+    pass_done,
+    set_taken,
+    stacking,
+    tiller_difference_mm,
+)
+from tiller.rack.measure import Measured
+
+Array = NDArray[np.float64]
+
+FIRST_STROKE_MM = 0.05
+"""What one pull of a scraper takes off (common practice, no source), until the bow's own passes show it."""
+LEARNING = 0.7
+"""How much of what one pass showed of the stroke's depth is believed at once."""
+TOO_MUCH = 1.25
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What a pull says beside earlier ones.
+
+    Attributes:
+        passes: what the pass since the last pull did, by limb; empty where none was planned.
+        promised_n, now_n: weight that the plan promised after the pass, and the forecast now; NaN without.
+        stroke_mm: depth of the bowyer's stroke as learned so far.
+        sets: set since the first pull, by limb; empty for a first pull.
+        tiller_mm: limb to string at the fades, upper less lower, at the largest draw.
+        lost: share of the work that does not come back; stacking: slope at the end over the mean slope.
+        said: in words.
+    """
+
+    passes: tuple[PassDone, ...]
+    promised_n: float
+    now_n: float
+    stroke_mm: float
+    sets: tuple[SetTaken, ...]
+    tiller_mm: float
+    lost: float
+    stacking: float
+    said: tuple[str, ...]
+
+
+def _column(rows: list[dict[str, Any]], name: str) -> Array:
+    return np.array([np.nan if r[name] is None else float(r[name]) for r in rows])
+
+
+def _limb_line(points: Array, side: Side) -> Array:
+    return np.asarray(points * np.array([-1.0 if side == "left" else 1.0, 1.0]), dtype=float)
+
+
+def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Mapping[str, Any]]) -> Beside:
+    """Compares.
+
+    Args:
+        now_n: forecast weight now, NaN without.
+        earlier: the bow's earlier pulls, oldest first, as the book gives them.
+    """
+    result = measured.result
+    said: list[str] = []
+    passes: list[PassDone] = []
+    promised, stroke = float("nan"), FIRST_STROKE_MM
+    last = earlier[-1] if earlier else None
+    advice = (last or {}).get("advice") or {}
+    stroke = float(advice.get("stroke_mm") or FIRST_STROKE_MM)
+    plan = [z for z in (advice.get("plan") or []) if z.get("pass_mm", 0) > 0]
+    if last is not None and plan:
+        for side in SIDES:
+            rows = last["profiles"][side]
+            limb = result.limb(side)
+            zones = [
+                Scraped(
+                    z["limb"],
+                    z["from_mm"],
+                    z["to_mm"],
+                    z["pass_mm"],
+                    float(np.nanmean(np.interp([z["from_mm"], z["to_mm"]], limb.s_mm, limb.thickness_mm)))
+                    + z["pass_mm"],
+                )
+                for z in plan
+            ]
+            passes.append(
+                pass_done(
+                    side, _column(rows, "s_mm"), _column(rows, "stiffness_n_m2"), limb.s_mm, limb.stiffness_n_m2, zones
+                )
+            )
+        passes = [p for p in passes if np.isfinite(p.share)]
+        promised = float((advice.get("plan_summary") or {}).get("weight_after_pass_n") or np.nan)
+        said += _pass_words(passes, promised, now_n)
+        if passes:
+            seen = float(np.average([p.share for p in passes], weights=[1 / p.sd**2 for p in passes]))
+            if 0.2 < seen < 4.0:
+                stroke *= seen**LEARNING
+    sets: list[SetTaken] = []
+    first = next((e for e in earlier if all(e["rest"][side] for side in SIDES)), None)
+    if first is not None:
+        for side in SIDES:
+            rows = first["rest"][side]
+            then = _limb_line(np.column_stack([_column(rows, "x_mm"), _column(rows, "y_mm")]), side)
+            limb = result.limb(side)
+            sets.append(set_taken(side, _column(rows, "s_mm"), then, limb.s_mm, _limb_line(limb.rest_mm, side)))
+        for taken in sets:
+            if np.isfinite(taken.nock_mm) and taken.nock_mm > max(2.0, 2 * taken.sd_mm):
+                where = (
+                    f", most of it about {taken.where_mm:.0f} mm from the pivot" if np.isfinite(taken.where_mm) else ""
+                )
+                said.append(
+                    f"the {taken.limb} limb has taken a set of {taken.nock_mm:.1f} ± {taken.sd_mm:.1f} mm at the nock since its first pull{where}:"
+                    " it was strained too far or is too moist; growth in one session is a sign to stop."
+                )
+    up = [p for p in result.pictures if p.branch == "up" and np.isfinite(p.force_n)]
+    down = [p for p in result.pictures if p.branch == "down" and np.isfinite(p.force_n)]
+    draw, force = np.array([p.draw_mm for p in up]), np.array([p.force_n for p in up])
+    lost = lost_share(draw, force, np.array([p.draw_mm for p in down]), np.array([p.force_n for p in down]))
+    return Beside(
+        tuple(passes),
+        promised,
+        now_n,
+        stroke,
+        tuple(sets),
+        _tiller(measured, bow),
+        lost,
+        stacking(draw, force),
+        tuple(said),
+    )
+
+
+def _pass_words(passes: list[PassDone], promised_n: float, now_n: float) -> list[str]:
+    out = []
+    if np.isfinite(promised_n) and np.isfinite(now_n):
+        out.append(
+            f"the last plan promised {promised_n:.0f} N after its pass; the bow is forecast at {now_n:.0f} N now ({now_n - promised_n:+.0f} N)."
+        )
+    for done in passes:
+        out.append(
+            f"on the {done.limb} limb {100 * done.share:.0f} ± {100 * done.sd:.0f} % of the planned wood came off, by its stiffness."
+        )
+        if done.share > TOO_MUCH and done.share - 1 > 2 * done.sd:
+            out.append(
+                f"the {done.limb} limb got weaker than planned: take less at a stroke, and look for cracks before the next pull."
+            )
+    return out
+
+
+def _tiller(measured: Measured, bow: Bow) -> float:
+    result = measured.result
+    top = result.pictures[result.largest]
+    seen = next((s for s in measured.sight.seen if s.picture.file == top.file), None)
+    if seen is None or seen.shape.hook is None:
+        return float("nan")
+    upper: Side = bow.upper_limb
+    lower: Side = "right" if upper == "left" else "left"
+    hook = np.array([seen.shape.hook.seat_mm, seen.shape.hook.seat_mm])
+    for row, side in enumerate((upper, lower)):
+        hook[row, 0] *= -1.0 if side == "left" else 1.0
+    return tiller_difference_mm(
+        _limb_line(result.limb(upper).drawn_mm, upper),
+        _limb_line(result.limb(lower).drawn_mm, lower),
+        result.limb(upper).s_mm,
+        result.limb(lower).s_mm,
+        hook,
+        (bow.limb(upper).working_from_mm, bow.limb(lower).working_from_mm),
+    )
