@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,7 @@ from tiller.simulate.bowmaker import BowTruth, Spot, random_bow
 from tiller.simulate.record import Plan, make_even, write_recording
 from tiller.simulate.render import Setting
 from tiller.simulate.serial import FAULTS
-from tiller.simulate.shoot import NoEquilibriumError
+from tiller.simulate.shoot import NoEquilibriumError, Shooter
 
 BOARDS = ("plain", "grid", "clutter")
 SPOT = re.compile(r"^(left|right):(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?):([+-]\d+(?:\.\d+)?)%?$")
@@ -55,6 +55,10 @@ def parse_spot(text: str) -> Spot:
         msg = f"'{text}' is no spot: 'to' must be beyond 'from' and the change at most 30 %."
         raise TillerError(msg)
     return Spot(side, float(low), float(high), float(percent) / 100)
+
+
+TARGET_SHARE = 0.85
+"""Target weight of a software bow over what it pulls at its target draw on the string it has."""
 
 
 def make_recording(folder: Path, wish: Wish) -> BowTruth:
@@ -99,6 +103,8 @@ def make_recording(folder: Path, wish: Wish) -> BowTruth:
     setting = Setting(wish.board, wish.light, noise=wish.noise, blur_px=wish.blur_px, motion_px=wish.motion_px)
     try:
         bow = make_even(bow, wish.largest_mm or 0.85 * bow.draw_mm, rounds=2)
+        # roughed out too heavy, as a bow on the rack is: something is left to be planned
+        bow = replace(bow, weight_n=round(TARGET_SHARE * Shooter(bow).at(bow.draw_mm).force_n))
         write_recording(folder, bow, plan, setting)
     except NoEquilibriumError as err:
         msg = f"This bow cannot be drawn that far: {err}; choose a smaller largest draw or another seed."

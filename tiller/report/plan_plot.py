@@ -64,7 +64,7 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
                 x, now, width, align="edge", facecolor=colour, alpha=0.75, edgecolor=PAPER, label=once("in this pass")
             )
             axes.errorbar(
-                [x + 0.5 * width],
+                [x + 0.86 * width],
                 [whole],
                 yerr=[units.depth_value(zone.depth_sd_mm)],
                 color=AIM,
@@ -74,7 +74,7 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
             )
             if now > 0:
                 axes.text(
-                    x + 0.5 * width,
+                    x + 0.42 * width,
                     0.5 * now if now > 0.3 * deepest else now + 0.02 * deepest,
                     units.depth(zone.pass_mm),
                     color=PAPER if now > 0.3 * deepest else colour,
@@ -99,6 +99,7 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
             )
     axes.set_ylim(1.1 * deepest, -0.16 * deepest)
+    axes.set_yticks([tick for tick in axes.get_yticks() if 0 <= tick <= 1.1 * deepest])
     reach = units.length_value(max(v[1] for v in working.values())) * 1.04
     axes.set_xlim(-reach, reach)
     axes.axvline(0, color=FAINT, linewidth=0.8)

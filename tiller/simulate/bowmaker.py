@@ -208,7 +208,7 @@ def random_bow(
     string = both * (1.012 if kind == "long" else 0.966)
     return BowTruth(
         name,
-        "sugar maple",
+        "black locust",
         limbs["left"],
         limbs["right"],
         kind,
