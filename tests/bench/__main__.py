@@ -57,6 +57,31 @@ class Limits:
         return value
 
 
+def forward(limits: Limits) -> None:
+    """The forward model beside OpenSees, the fit of a pull, forecast and plan."""
+    from tests.published.test_opensees import DRAWN, bow, by_opensees
+    from tiller.mechanics.elastica import solve_draws, taut_length_mm
+
+    whole, draw = bow(80), 190.0
+    string = taut_length_mm(whole, draw)
+    ours = solve_draws(whole, string, draw + DRAWN)
+    cold = median_ms(lambda: solve_draws(whole, string, draw + DRAWN), 7)
+    warm = median_ms(lambda: solve_draws(whole, string, draw + DRAWN, ours), 15)
+    print(
+        f"force-draw curve, 24 draws, 80 segments a limb: {cold:.0f} ms cold (at most 60), {warm:.1f} ms warm (at most 8)"
+    )
+    try:
+        import openseespy.opensees as ops
+    except (ImportError, RuntimeError, OSError) as err:
+        print(f"  no ratio to OpenSees: it cannot be imported ({err})")
+        return
+    theirs = median_ms(lambda: by_opensees(ops, whole, draw), 3)
+    print(
+        f"  OpenSees for the same curve {theirs:.0f} ms: {theirs / cold:.0f} times as long as cold, {theirs / warm:.0f} as warm (at least 100)"
+    )
+    limits.hold("warm curve over OpenSees", warm / theirs, 0.05)
+
+
 def main(quick: bool) -> int:
     with tempfile.TemporaryDirectory(prefix="tiller-bench-") as folder:
         limits = Limits()
@@ -89,6 +114,12 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     seen = [s for s in sight.seen if s.picture.role == "pull"]
     image = read_picture(recording, seen[12].picture)
     shape = seen[12].shape
+    from tiller.rack.advise import advise
+    from tiller.rack.measure import measure
+
+    measured = measure(recording)
+    advice = median_ms(lambda: advise(measured, recording.bow), 3)
+    print(f"forecast, stop and plan together: {advice / 1e3:.2f} s (plan alone at most 1.5)")
     models = coarser(sight.models)
     last = Followed(
         {side: onto(shape.limbs[side].points_mm, sight.models[side], models[side]) for side in models}, shape.hook_px
@@ -113,6 +144,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     print(
         f"bend of one limb: {ours:.1f} ms; ratio to scipy's make_smoothing_spline ({spline:.1f} ms): {limits.hold('bend over smoothing spline', ours / spline, 1.0):.2f}"
     )
+    forward(limits)
     scenery = scenery_for(Plan(seed=8), Setting(), np.random.default_rng(8))
     painter = Painter(scenery, bow, 1)
     drawn = Shooter(bow).at(400.0)

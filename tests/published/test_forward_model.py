@@ -20,6 +20,7 @@ from tiller.mechanics.elastica import (
     _Tables,
     brace,
     chain_of,
+    refuse_touching,
     solve_draws,
     taut_length_mm,
 )
@@ -235,3 +236,26 @@ def test_braced_and_drawn_uniform_bow_by_scipys_boundary_value_solver() -> None:
     solved = solve_draws(WholeBow(chain, chain, np.inf), 2 * half * L, np.array([draw * L]))
     assert solved.force_n[0] * L**2 / EI == pytest.approx(-2 * found.p[1], rel=1e-4)
     assert solved.points_mm[0, 1, -1] / L == pytest.approx([found.y[2, -1], found.y[3, -1]], abs=1e-4)
+
+
+def reflexed(by: float) -> WholeBow:
+    s = np.linspace(50.0, 860.0, 300)
+    y = 20.0 + by * np.clip((s - 560.0) / 300.0, 0, 1) ** 2
+    x = np.concatenate([[50.0], 50.0 + np.cumsum(np.sqrt(np.diff(s) ** 2 - np.diff(y) ** 2))])
+    ei = 1.4e8 * np.clip(1 - (s - 50) / 950, 0.15, 1) ** 1.3
+    one = chain_of(s, np.column_stack([x, y]), ei, np.zeros_like(s), 80, 50.0, 860.0)
+    return WholeBow(one, one)
+
+
+def test_a_string_that_would_lie_along_a_reflexed_tip_is_noticed_and_refused() -> None:
+    clear, _ = brace(reflexed(40.0), 150.0)
+    solved = solve_draws(reflexed(40.0), clear, np.array([200.0, 600.0]))
+    refuse_touching(solved)
+    length, braced = brace(reflexed(120.0), 150.0)
+    assert np.min(braced.touching_mm) > 100.0
+    with pytest.raises(
+        NoEquilibriumError, match=r"at a draw of 150 mm the string would lie along the last \d+ mm of the left limb"
+    ):
+        refuse_touching(braced)
+    # drawn far enough the string comes clear of the tips
+    assert np.max(solve_draws(reflexed(120.0), length, np.array([550.0])).touching_mm) == 0.0

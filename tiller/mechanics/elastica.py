@@ -310,6 +310,23 @@ def _straightened(bow: WholeBow, segments: int) -> WholeBow:
     return replace(bow, left=fewer(bow.left), right=fewer(bow.right))
 
 
+def refuse_touching(solved: Solved) -> None:
+    """Refuses shapes in which the string would run through a limb near its tip.
+
+    Raises:
+        NoEquilibriumError: names the first such draw, the limb and the length.
+    """
+    rows = np.flatnonzero(np.max(solved.touching_mm, axis=1) > 0)
+    if len(rows):
+        row = int(rows[0])
+        k = int(np.argmax(solved.touching_mm[row]))
+        msg = (
+            f"at a draw of {solved.draw_mm[row]:.0f} mm the string would lie along the last {solved.touching_mm[row, k]:.0f} mm of the"
+            f" {('left', 'right')[k]} limb, whose tip is reflexed; this model takes the string to be free of the limb"
+        )
+        raise NoEquilibriumError(msg)
+
+
 def rest_nocks(bow: WholeBow) -> Array:
     """Nocks at rest, (2, 2) limb coordinates."""
     return np.array(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.belief import BowBelief, bow_from
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, solve_draws
+from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, refuse_touching, solve_draws
 
 Array = NDArray[np.float64]
 
@@ -33,6 +33,7 @@ class Forecast:
         draw_mm, force_n, force_sd_n: (m,) predicted force-draw curve with the sd of each value.
         weight_n, weight_sd_n: at the target draw, the last of ``draw_mm``.
         stored_j: work stored from brace to the target draw.
+        touching_mm: length over which the string would lie along a reflexed tip somewhere between brace and target; 0 = clear.
         solved: the mean bow at those draws.
     """
 
@@ -44,6 +45,7 @@ class Forecast:
     weight_n: float
     weight_sd_n: float
     stored_j: float
+    touching_mm: float
     solved: Solved
 
 
@@ -79,12 +81,13 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
     """
     bow = bow_from(belief)
     try:
-        string, _ = brace(bow, brace_mm)
+        string, braced = brace(bow, brace_mm)
     except NoEquilibriumError as err:
         msg = f"a brace height of {brace_mm:.0f} mm cannot be had with this bow ({err})"
         raise NoEquilibriumError(msg) from err
     draws = np.linspace(brace_mm + 0.04 * (target_draw_mm - brace_mm), target_draw_mm, CURVE_POINTS)
     mean = solve_draws(bow, string, draws)
+    refuse_touching(_again(mean, np.array([CURVE_POINTS - 1])))
     steepest = float(np.max(string_angle_deg(mean)))
     if steepest > STEEPEST_DEG:
         msg = (
@@ -115,6 +118,7 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
         float(mean.force_n[-1]),
         float(sd[-1]),
         1e-3 * work,
+        float(max(np.max(braced.touching_mm), np.max(mean.touching_mm))),
         mean,
     )
 

@@ -60,6 +60,11 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         ahead = forecast(measured.belief, target.draw_length_mm, target.brace_height_mm)
     except NoEquilibriumError as err:
         said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
+    if ahead is not None and ahead.touching_mm > 0:
+        said.append(
+            f"near brace the string would lie along the last {ahead.touching_mm:.0f} mm of a reflexed tip: the forecast takes it to be free, so string"
+            " length and the curve's beginning are only rough."
+        )
     force_sd = ahead.weight_sd_n / ahead.weight_n if ahead is not None else 0.05
     stop: Stop | None = None
     surface = [surface_mm(w.width_mm, np.maximum(w.thickness_mm, 3.0), measured.crown_radius_mm) for w in wood]
