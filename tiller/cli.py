@@ -124,7 +124,7 @@ def _recording_of(args: argparse.Namespace) -> Recording:
     from tiller.rack.recording import read_recording
     from tiller.records.book import Book
 
-    if (Path(args.bow) / "bow.toml").is_file() or Path(args.bow).is_dir():
+    if (Path(args.bow) / "bow.toml").is_file() or (Path(args.bow).is_dir() and not _book(args).is_file()):
         return read_recording(Path(args.bow))
     with Book(_existing_book(args)) as book:
         rows = book.pulls(args.bow)
@@ -139,8 +139,13 @@ def _recording_of(args: argparse.Namespace) -> Recording:
     return read_recording(folder)
 
 
-def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice]:
+def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
+    """The recording, what follows from it, and the depth of the bowyer's stroke as learned so far."""
+    from dataclasses import replace
+
     from tiller.rack.advise import advise
+    from tiller.rack.beside import FIRST_STROKE_MM, set_beside
+    from tiller.rack.keep import earlier_pulls
     from tiller.rack.measure import measure
 
     recording = _recording_of(args)
@@ -148,7 +153,14 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice]:
     _progress(args, "forecast and plan")
     advice = advise(measured, recording.bow)
     _progress(args, "")
-    return recording, advice
+    book = _book(args)
+    stroke = FIRST_STROKE_MM
+    notes: tuple[str, ...] = ()
+    if book.is_file():
+        now_n = advice.forecast.weight_n if advice.forecast is not None else float("nan")
+        beside = set_beside(measured, recording.bow, now_n, earlier_pulls(book, recording))
+        stroke, notes = beside.stroke_mm, beside.said
+    return recording, replace(advice, said=(*advice.said, *notes)), stroke
 
 
 def _plan(args: argparse.Namespace) -> int:
@@ -158,12 +170,12 @@ def _plan(args: argparse.Namespace) -> int:
     from tiller.report.data import advice_json, write_json, write_whole
 
     units = _units(args)
-    recording, advice = _advice_of(args)
+    recording, advice, stroke = _advice_of(args)
     if advice.plan is None:
         msg = f"There is no plan for {recording.bow.name}: {' '.join(advice.said)}"
         raise MeasureFault(msg)
     print(f"{recording.bow.name} ({recording.bow.wood}), from recording {recording.name}")
-    print(advice_words(advice, recording.bow, units))
+    print(advice_words(advice, recording.bow, units, stroke_mm=stroke))
     if args.strip:
         from tiller.report.strip import plan_strip
 
@@ -187,13 +199,20 @@ def _forecast(args: argparse.Namespace) -> int:
 
     units = _units(args)
     if args.bow.endswith(".toml"):
-        from tiller.bow.bowfile import read_bow
+        from dataclasses import replace
+
+        from tiller.bow.bowfile import BOW_KEYS, read_bow
+        from tiller.bow.tomlcheck import load_toml, strange_keys
         from tiller.rack.advise import advise_from_file
 
         bow, source = read_bow(Path(args.bow)), "its file alone"
         advice = advise_from_file(bow)
+        strange = strange_keys(load_toml(Path(args.bow)), BOW_KEYS)
+        if strange:
+            said = f"these keys are not known and nothing was read from them: {'; '.join(strange)}."
+            advice = replace(advice, said=(*advice.said, said))
     else:
-        recording, advice = _advice_of(args)
+        recording, advice, _ = _advice_of(args)
         bow, source = recording.bow, f"recording {recording.name}"
     if advice.forecast is None:
         msg = f"There is no forecast for {bow.name}: {' '.join(advice.said)}"
@@ -363,7 +382,7 @@ def build_parser() -> argparse.ArgumentParser:
         ("forecast", _forecast, "what the bow will weigh braced at its target draw, and how far it may be drawn now"),
     ):
         command = commands.add_parser(
-            name, parents=[shown, booked, quiet], help=what, description=f"Says {what}, from the bow's newest pull."
+            name, parents=[shown, booked], help=what, description=f"Says {what}, from the bow's newest pull."
         )
         more = "" if name == "plan" else ", or a bow.toml before the first pull"
         command.add_argument("bow", metavar="BOW", help=f"a bow's name in the book, a recording's folder{more}")

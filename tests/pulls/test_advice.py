@@ -107,13 +107,17 @@ def test_the_plan_makes_the_bow_even_and_as_heavy_as_wanted(
     for zone in plan.zones:
         assert zone.to_mm - zone.from_mm >= 40.0
         assert 0 <= zone.pass_mm <= zone.depth_mm + 1e-9
+        assert zone.depth_mm >= zone.depth_sd_mm
         assert not (zone.limb == "left" and zone.from_mm < 420 and zone.to_mm > 340)  # the weak stretch
     assert any(a.limb == "left" and "weak" in a.reason for a in plan.left_alone)
-    # carried out on the true bow, without error
+    # the chalked zones carried out on the true bow, without error
+    del measured
     limbs = {}
     for side in ("left", "right"):
         limb = bow.limb(side)
-        off = np.interp(limb.s_mm, measured.result.limb(side).s_mm, plan.removal_mm[side], left=0.0, right=0.0)
+        off = np.zeros(len(limb.s_mm))
+        for z in (z for z in plan.zones if z.limb == side):
+            off[(limb.s_mm >= z.from_mm) & (limb.s_mm < z.to_mm)] = z.depth_mm
         limbs[side] = replace(limb, thickness_mm=limb.thickness_mm - off)
     done = replace(bow, left=limbs["left"], right=limbs["right"])
     assert braced_weight(done) == pytest.approx(bow.weight_n, rel=0.03)
@@ -129,6 +133,84 @@ def test_the_plan_makes_the_bow_even_and_as_heavy_as_wanted(
     assert np.std(np.concatenate(logs)) < 0.05
 
 
+def test_the_working_strain_stops_the_draw(
+    pull: tuple[Path, BowTruth, float], advised: tuple[Measured, Advice]
+) -> None:
+    import tomllib
+
+    _, bow, _ = pull
+    data: dict[str, Any] = tomllib.loads((pull[0] / "bow.toml").read_text())
+    data["target"]["working_strain"] = 0.0044
+    stop = advise(advised[0], parse_bow(data)).stop
+    assert stop is not None
+    assert "working strain of 0.44 %" in stop.reason
+    assert stop.draw_mm == stop.limits_mm["working strain"]
+    shooter = Shooter(bow, 40)
+    rest = shooter.rest()
+
+    def largest(draw: float) -> float:
+        drawn = shooter.at(draw)
+        most = 0.0
+        for side in ("left", "right"):
+            limb = bow.limb(side)
+            bend = (getattr(drawn, f"{side}_curvature") - getattr(rest, f"{side}_curvature")) * 1e-3
+            section = crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm)
+            inside = (limb.s_mm > limb.bend_from_mm + 5) & (limb.s_mm < 0.84 * limb.length_mm)
+            strain = bend * np.maximum(section.to_back_mm, section.to_belly_mm)
+            most = max(most, float(np.max(strain[inside])))
+        return most
+
+    # never beyond it, and not so far below that nothing could be learned
+    assert 0.75 * 0.0044 < largest(stop.draw_mm) < 0.0044
+
+
+def test_a_string_that_overstrains_the_bow_by_itself_is_refused(advised: tuple[Measured, Advice]) -> None:
+    from tiller.mechanics.elastica import NoEquilibriumError
+    from tiller.mechanics.stop import stop_now
+
+    belief = advised[0].belief
+    count = [len(belief.left.s_mm), len(belief.right.s_mm)]
+    full = [np.ones(n, dtype=bool) for n in count]
+    surface, spread = [np.full(n, 7.0) for n in count], [np.full(n, 0.03) for n in count]
+
+    def stop(string: float, strain: float, surface: list[np.ndarray]) -> float:
+        return stop_now(
+            belief,
+            string,
+            60.0,
+            600.0,
+            150.0,
+            strain,
+            (surface[0], surface[1]),
+            (full[0], full[1]),
+            300.0,
+            False,
+            0.01,
+            (spread[0], spread[1]),
+        ).draw_mm
+
+    short = 0.9 * (belief.left.nock_mm + belief.right.nock_mm)
+    with pytest.raises(NoEquilibriumError, match="brings it beyond its working strain before it is drawn: take it off"):
+        stop(short, 0.003, surface)
+    assert stop(short, 0.02, surface) <= 350.0
+    surface[0] = surface[0].copy()
+    surface[0][5] = np.nan
+    with pytest.raises(NoEquilibriumError, match="cannot be told"):
+        stop(short, 0.02, surface)
+
+
+def test_an_even_bow_at_its_weight_is_done_and_left_alone(tmp_path: Path) -> None:
+    bow = make_even(random_bow(np.random.default_rng(31), "ready", (), string_kind="long"), 560.0, 2)
+    bow = replace(bow, weight_n=round(braced_weight(bow)))
+    write_recording(tmp_path / "pull", bow, Plan(largest_mm=480.0, pictures=14, seed=31))
+    recording = read_recording(tmp_path / "pull")
+    plan = advise(measure(recording), recording.bow).plan
+    assert plan is not None
+    assert plan.done or "under its target" in " ".join(plan.said)
+    assert plan.zones == ()
+    assert plan.after_pass_n == plan.now_n == plan.final_n
+
+
 def test_before_the_first_pull_the_margin_is_wide(pull: tuple[Path, BowTruth, float]) -> None:
     folder, bow, weight = pull
     advice = advise_from_file(read_bow(folder / "bow.toml"))
@@ -137,14 +219,15 @@ def test_before_the_first_pull_the_margin_is_wide(pull: tuple[Path, BowTruth, fl
     assert advice.forecast.weight_sd_n / advice.forecast.weight_n > 0.2
     assert abs(advice.forecast.weight_n - weight) < 2 * advice.forecast.weight_sd_n
     assert advice.stop is not None
+    assert advice.stop.draw_mm <= 0.45 * bow.draw_mm
     assert Shooter(bow).at(advice.stop.draw_mm).force_n < bow.weight_n
 
 
 @pytest.mark.parametrize(
     ("key", "value", "says"),
     [
-        ("draw_weight_n", 600, "under its target of 600 N already: take no wood off"),
-        ("draw_length_mm", 1150, "no forecast"),
+        ("draw_weight_n", 600, "under its target weight already: take no wood off"),
+        ("draw_length_mm", 1150, "beyond what the limbs' length allows"),
         ("brace_height_mm", 490, "no forecast"),
     ],
 )

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from tiller.cli import main
-from tiller.mechanics.history import Scraped, lost_share, pass_done, set_taken, stacking, tiller_difference_mm
+from tiller.mechanics.history import PassDone, Scraped, lost_share, pass_done, set_taken, stacking, tiller_difference_mm
+from tiller.rack.beside import learned_stroke
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan, make_even, write_recording
 from tiller.simulate.shoot import Shooter
@@ -53,6 +54,8 @@ def test_a_pass_is_promised_and_checked_and_the_stroke_is_learned(
     assert second["promised_n"] == pytest.approx(first["plan_summary"]["weight_after_pass_n"])
     assert second["forecast"]["braced_weight_n"] < second["promised_n"]
     assert 0.05 < second["stroke_mm"] < 0.08
+    assert learned_stroke(0.05, [PassDone("left", 0.5, 0.05), PassDone("right", 0.4, 0.05)]) == 0.05
+    assert learned_stroke(0.05, [PassDone("left", 1.5, 2.0)]) == pytest.approx(0.05, rel=0.03)
     taken = {s["limb"]: s for s in second["set"]}
     rest = [Shooter(b).rest().right_mm[-1, 1] for b in (bow, after)]
     assert taken["right"]["nock_mm"] == pytest.approx(rest[0] - rest[1], abs=2.5)

@@ -189,6 +189,8 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
                     )
     string = top.table("string")
     target = top.table("target")
+    if target.number("draw_length_mm", 100, 1200, "mm") < target.number("brace_height_mm", 20, 500, "mm") + 50:
+        raise target.fault("draw_length_mm", "well over the brace_height_mm (by 50 mm at least)")
     return Bow(
         name=name,
         wood=wood,

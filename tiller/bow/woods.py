@@ -63,17 +63,17 @@ WOODS: tuple[Wood, ...] = (
     Wood("pacific yew", 9.31, 104.8, 0.705 / 1.12, SECOND_HAND),
 )
 
-WORKING_SHARE = 0.9
-"""Working strain over the strain at breaking, MOR / MOE at 12 % moisture (common practice, no source): bowyers work
-at 0.7 to 1.0 %, straight-grained clear wood breaks at 0.8 to 1.1 % by the tables."""
-UNKNOWN_WORKING_STRAIN = 0.007
-"""Low end of what bowyers work at (common practice, no source)."""
+WORKING_SHARE = 0.75
+"""Working strain over the mean strain at breaking, MOR / MOE at 12 % moisture (common practice, no source): strength
+varies by 16 % between pieces of one species (Wood Handbook Table 5-6, from memory), so this is the mean less a sd and a half."""
+UNKNOWN_WORKING_STRAIN = 0.0065
+"""Under what bowyers work at, 0.7 to 1.0 % (common practice, no source)."""
 
 
 def working_strain(wood: Wood | None) -> tuple[float, str]:
     """Strain that the wood may bear in use where the bowyer has set none, and where it comes from."""
     if wood is None:
-        return UNKNOWN_WORKING_STRAIN, "low end of common practice; the wood is in no table"
+        return UNKNOWN_WORKING_STRAIN, "under common practice; the wood is in no table"
     value = WORKING_SHARE * wood.strength_mpa / (1e3 * wood.modulus_gpa)
     return value, f"{WORKING_SHARE:g} of strength over modulus, {wood.source}"
 

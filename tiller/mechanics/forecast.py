@@ -16,6 +16,9 @@ PAIRS = 24
 """Pairs of bows drawn from the belief, each with its mirror image about the mean."""
 MODEL_SD = 0.004
 """Relative sd of what the model leaves out: shear, the nock's and the string's places, relaxation (set on simulated pulls)."""
+LEVEL_SD = 0.004
+"""Relative sd of a weight from the load cell's calibration; what geometry adds to the level of EI it takes from the
+forecast again, since both go through the same lever arms (common practice, no source)."""
 SCATTER_SHARE = 0.5
 """The sd of EI allows for errors that neighbouring stations share; over the whole bow they average out more than it
 says. Set so that stated and actual errors of the weight agree over simulated pulls."""
@@ -61,14 +64,16 @@ def string_angle_deg(solved: Solved) -> Array:
 
 
 def sampled(belief: BowBelief, pairs: int = PAIRS, seed: int = 1) -> tuple[Array, Array]:
-    """Log EI of both limbs, (2 pairs, n) each, drawn from the belief in pairs that mirror each other about the mean."""
+    """Log EI of both limbs, (2 pairs, n) each, drawn from the belief in pairs that mirror each other about the mean.
+
+    The common level is left out; it is added in full.
+    """
     rng = np.random.default_rng(seed)
-    level = belief.level_sd * rng.standard_normal((pairs, 1))
     out = []
     for limb in (belief.left, belief.right):
         values, vectors = np.linalg.eigh(limb.cov)
         root = vectors * np.sqrt(np.maximum(values, 0.0))
-        change = rng.standard_normal((pairs, len(values))) @ root.T + level
+        change = rng.standard_normal((pairs, len(values))) @ root.T
         out.append(np.concatenate([limb.log_ei + change, limb.log_ei - change]))
     return out[0], out[1]
 
@@ -87,6 +92,9 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
         raise NoEquilibriumError(msg) from err
     draws = np.linspace(brace_mm + 0.04 * (target_draw_mm - brace_mm), target_draw_mm, CURVE_POINTS)
     mean = solve_draws(bow, string, draws)
+    if float(np.min(mean.force_n)) <= 0 or float(np.min(mean.tension_n)) <= 0:
+        msg = f"braced at {brace_mm:.0f} mm the bow gives no force up to a draw of {target_draw_mm:.0f} mm"
+        raise NoEquilibriumError(msg)
     refuse_touching(_again(mean, np.array([CURVE_POINTS - 1])))
     steepest = float(np.max(string_angle_deg(mean)))
     if steepest > STEEPEST_DEG:
@@ -106,7 +114,7 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
     relative = SCATTER_SHARE * np.interp(draws, draws[some], scatter)
     stiffer = solve_draws(bow_from(belief, give=belief.fade_give + belief.fade_give_sd), string, draws, mean)
     fade = np.abs(stiffer.force_n / mean.force_n - 1.0)
-    relative = np.sqrt(relative**2 + fade**2 + MODEL_SD**2)
+    relative = np.sqrt(relative**2 + fade**2 + MODEL_SD**2 + LEVEL_SD**2)
     sd = mean.force_n * relative
     work = float(np.trapezoid(mean.force_n, draws)) + 0.5 * float(mean.force_n[0]) * (draws[0] - brace_mm)
     return Forecast(

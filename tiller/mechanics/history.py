@@ -17,6 +17,8 @@ ROCK_SD_RAD = 0.0015
 PLACE_SD_MM = 0.2
 PASS_SD = 0.012
 """Relative sd of the change of a zone's EI between two pulls, what both err alike left out (set on simulated pulls)."""
+LEVEL_CHANGE_SD = 0.015
+"""Relative sd of the change of the level of all EI between two pulls (common practice, no source)."""
 ZONE_MM = 100.0
 
 
@@ -65,7 +67,8 @@ def pass_done(
         return PassDone(limb, float("nan"), float("nan"))
     x, y = np.array(planned), np.array(found)
     share = float(x @ y / (x @ x))
-    return PassDone(limb, share, float(PASS_SD * np.sqrt(2.0) / np.sqrt(x @ x)))
+    common = LEVEL_CHANGE_SD * abs(float(np.sum(x))) / float(x @ x)
+    return PassDone(limb, share, float(np.hypot(PASS_SD * np.sqrt(2.0) / np.sqrt(x @ x), common)))
 
 
 @dataclass(frozen=True)

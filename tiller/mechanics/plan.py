@@ -11,7 +11,7 @@ falls as the crowned section's second moment.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -32,12 +32,19 @@ LEAST_DEPTH_MM = 0.03
 RESERVE = 0.3
 """Share of the excess weight that a pass leaves for the passes to come, since wood cannot be put back."""
 LEAST_RESERVE = 0.008
+"""Both: common practice, no source; tried on the virtual bowyer's bows."""
 PASS_CAP = 0.07
 """No place is thinned by more than this share of its thickness in one pass (common practice, no source)."""
 WAIT = 0.65
 """Where the cap holds a stiff stretch back, the rest waits for it until this share of the excess weight is left."""
+LAST_PASS, LAST_RESERVE = 0.03, 0.25
+"""With this little excess weight left, a pass leaves only this share of it (common practice, no source)."""
+BESIDE_WEAK_MM = 10.0
+"""As far from a weak stretch no wood comes off either (common practice, no source)."""
+LOW_QUANTILE = 0.1
 THINNEST_MM = 4.0
-DONE_WEIGHT, DONE_UNEVEN, AT_WEIGHT = 0.015, 0.032, 0.006
+"""No limb is planned thinner than this (common practice, no source)."""
+DONE_WEIGHT, DONE_SD, DONE_UNEVEN, AT_WEIGHT = 0.015, 0.025, 0.032, 0.006
 """A bow this near to its weight and to even is done (common practice, no source)."""
 SEGMENTS = 40
 """The plan compares bows with each other: half as many segments as the forecast do."""
@@ -245,6 +252,9 @@ class _Shop:
                 x0, y0 = x, y
             else:
                 x1, y1 = x, y
+        if abs(np.log(state.weight_n / weight_n)) > 3e-3:
+            msg = f"no thinning of the limbs that may be touched brings the bow to {weight_n:.0f} N"
+            raise NoEquilibriumError(msg)
         return state, level
 
 
@@ -264,8 +274,9 @@ def make_plan(
         weak: marked weak stretches (limb, from, to), left alone in any case.
 
     Raises:
-        NoEquilibriumError: the target draw or brace height cannot be had.
+        NoEquilibriumError: the target draw, brace height or weight cannot be had.
     """
+    wood = _sparing(belief, wood, weak)
     shop = _Shop(belief, wood, crown_mm, aim)
     none = (np.zeros(len(belief.left.s_mm)), np.zeros(len(belief.right.s_mm)))
     string = shop.string(none)
@@ -274,34 +285,52 @@ def make_plan(
     last = Solved(*(getattr(first, name)[-1:] for name in Solved.__dataclass_fields__))
     now = shop.drawn(none, string, last)
     said: list[str] = []
-    near = abs(now.weight_n / aim.weight_n - 1) < max(DONE_WEIGHT, 0.7 * weight_sd_n / aim.weight_n)
-    # so near to its weight there is hardly wood left to even it out with
-    at_weight = now.weight_n < (1 + AT_WEIGHT) * aim.weight_n
-    done = near and (shop.uneven(now) < DONE_UNEVEN or at_weight)
-    if now.weight_n < aim.weight_n - weight_sd_n:
-        said.append(
-            f"the bow is forecast at {now.weight_n:.0f} N, under its target of {aim.weight_n:.0f} N already: take no wood off; a lighter target, a"
-            " longer draw, or a shorter bow are the ways out."
-        )
-    elif done:
+    uneven = shop.uneven(now)
+    near = abs(now.weight_n / aim.weight_n - 1) < max(DONE_WEIGHT, min(0.7 * weight_sd_n / aim.weight_n, DONE_SD))
+    under = now.weight_n < (1 + AT_WEIGHT) * aim.weight_n
+    done = near and uneven < DONE_UNEVEN
+    hands_off = done or under
+    if done:
         said.append("weight and tiller are within what can be told: the bow is done.")
-    final, level, even_weight = _final(shop, string, now, aim, said)
-    excess = max(0.0, now.weight_n - final.weight_n)
-    if final is not now:
-        # the string for the thinned bow is a little other than that for the bow as it is
-        string_after = shop.string(final.removal)
-        final, level = shop.for_weight(final.weight_n, string_after, final)
-    reserve = max(RESERVE * excess, min(LEAST_RESERVE * final.weight_n, excess))
-    if excess < 0.03 * final.weight_n:
-        reserve = min(reserve, 0.25 * excess)
-    passed = _this_pass(shop, string, now, final, reserve) if excess > 0 else now
-    zones, left = _zones(shop, final, passed, weak, 1.0 - (final.weight_n / now.weight_n) ** (1 / 3))
-    strains = [final.strain[k][shop.working[k]] for k in (0, 1)]
-    largest = float(max(np.max(v) for v in strains))
-    if largest > aim.working_strain:
+    elif under and near:
         said.append(
-            f"at the target the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: a shorter"
-            " draw, less weight, or a longer or wider limb would keep it under."
+            f"the bow has its weight and no wood is left to even it out with: it stays uneven by {100 * uneven:.0f} %, which only a lighter"
+            " target could mend."
+        )
+    elif under:
+        said.append(
+            f"the bow is forecast {100 * (1 - now.weight_n / aim.weight_n):.0f} % under its target weight already: take no wood off; a lighter target is the"
+            " way out."
+        )
+    final, level, even_weight = now, shop.level_of(now), now.weight_n
+    if not hands_off:
+        final, level, even_weight, over = _final(shop, string, now, aim, said)
+        if over > 2 * WEAK_TOLERANCE:
+            said.append(
+                "nothing is proposed until that is chosen: for the lighter bow lower draw_weight_n in bow.toml."
+            )
+            final, hands_off = now, True
+    passed, left = now, _spared(shop, weak)
+    zones: tuple[Zone, ...] = ()
+    if not hands_off:
+        # the string for the thinned bow is a little other than that for the bow as it is
+        final, level = shop.for_weight(final.weight_n, shop.string(final.removal), final)
+        excess = now.weight_n - final.weight_n
+        reserve = max(RESERVE * excess, min(LEAST_RESERVE * final.weight_n, excess))
+        if excess < LAST_PASS * final.weight_n:
+            reserve = LAST_RESERVE * excess
+        passed = _this_pass(shop, string, now, final, reserve)
+        zones, more = _zones(shop, final, passed, 1.0 - (final.weight_n / now.weight_n) ** (1 / 3), weight_sd_n)
+        left = (*left, *more)
+        # what is promised is what the zones come to, not what the smooth curve would
+        final = _carried_out(shop, zones, [z.depth_mm for z in zones], now)
+        passed = _carried_out(shop, zones, [z.pass_mm for z in zones], now)
+    largest = float(max(np.max(final.strain[k][shop.working[k]]) for k in (0, 1)))
+    if largest > aim.working_strain:
+        ways = "a shorter draw" if under else "a shorter draw, less weight, or a longer or wider limb"
+        said.append(
+            f"at the target the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: {ways} would keep it"
+            " under."
         )
     return Plan(
         zones,
@@ -309,7 +338,7 @@ def make_plan(
         now.weight_n,
         passed.weight_n,
         final.weight_n,
-        shop.uneven(now),
+        uneven,
         shop.uneven(passed),
         shop.uneven(final),
         level,
@@ -320,6 +349,31 @@ def make_plan(
         {"left": passed.removal[0], "right": passed.removal[1]},
         tuple(said),
     )
+
+
+def _sparing(
+    belief: BowBelief, wood: tuple[LimbWood, LimbWood], weak: tuple[tuple[Limb, float, float], ...]
+) -> tuple[LimbWood, LimbWood]:
+    """The wood with weak stretches, and a little to either side, left alone."""
+    out = []
+    for side, limb, w in zip(("left", "right"), (belief.left, belief.right), wood, strict=True):
+        leave = w.leave.copy()
+        for name, a, b in weak:
+            if name == side:
+                leave |= (limb.s_mm >= a - BESIDE_WEAK_MM) & (limb.s_mm <= b + BESIDE_WEAK_MM)
+        out.append(replace(w, leave=leave))
+    return out[0], out[1]
+
+
+def _carried_out(shop: _Shop, zones: tuple[Zone, ...], depths: list[float], now: _State) -> _State:
+    """The bow after these depths came off these zones, with the string that braces it then."""
+    removal = [np.zeros_like(r) for r in now.removal]
+    for zone, depth in zip(zones, depths, strict=True):
+        k = 0 if zone.limb == "left" else 1
+        s = shop.limbs[k].s_mm
+        removal[k] = np.where((s >= zone.from_mm) & (s < zone.to_mm), depth, removal[k])
+    both = (removal[0], removal[1])
+    return shop.drawn(both, shop.string(both), now.solved)
 
 
 def _this_pass(shop: _Shop, string: float, now: _State, final: _State, reserve: float) -> _State:
@@ -347,21 +401,19 @@ def _this_pass(shop: _Shop, string: float, now: _State, final: _State, reserve: 
     return best or capped(heavy)[0]
 
 
-def _final(shop: _Shop, string: float, now: _State, aim: Aim, said: list[str]) -> tuple[_State, float, float]:
-    """The bow at the end, its level of strain, and the weight that an even tiller would end at."""
-    if now.weight_n <= aim.weight_n:
-        return now, shop.level_of(now), now.weight_n
+def _final(shop: _Shop, string: float, now: _State, aim: Aim, said: list[str]) -> tuple[_State, float, float, float]:
+    """The bow at the end, its level of strain, the weight that an even tiller would end at, and by how much a weak spot is over."""
     final, level = shop.for_weight(aim.weight_n, string, now)
     over = _over(shop, final, level)
     if over <= WEAK_TOLERANCE:
-        return final, level, final.weight_n
+        return final, level, final.weight_n, over
     even, _ = _all_even(shop, string, final, aim.weight_n)
     loss = 100 * (1 - even.weight_n / aim.weight_n)
     said.append(
-        f"a weak spot stands in the way: kept at {aim.weight_n:.0f} N it is strained {100 * over:.0f} % more than even; made even, the bow"
-        f" would end at {even.weight_n:.0f} N, {loss:.0f} % under. The plan keeps the weight: for the other way lower draw_weight_n in bow.toml."
+        f"a weak spot stands in the way: with the weight kept it is strained {100 * over:.0f} % more than even; made even, the bow"
+        f" would end {loss:.0f} % under its weight. The plan keeps the weight: for the other way lower draw_weight_n in bow.toml."
     )
-    return final, level, even.weight_n
+    return final, level, even.weight_n, over
 
 
 def _smooth(shop: _Shop, k: int, values: Array) -> Array:
@@ -395,38 +447,55 @@ def _runs(wanted: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
+def _spared(shop: _Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[LeftAlone, ...]:
+    """Weak stretches, and what was not seen well enough."""
+    left: list[LeftAlone] = []
+    for k, side in enumerate(("left", "right")):
+        limb, wood = shop.limbs[k], shop.wood[k]
+        step = float(limb.s_mm[1] - limb.s_mm[0])
+        unseen = shop.working[k] & wood.leave
+        for name, a, b in weak:
+            if name == side:
+                left.append(LeftAlone(side, a, b, "weak: strained more than even already"))
+                unseen &= ~((limb.s_mm >= a - BESIDE_WEAK_MM) & (limb.s_mm <= b + BESIDE_WEAK_MM))
+        for first, last in _runs(unseen):
+            a, b = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step
+            if b - a >= SHORTEST_MM:
+                left.append(LeftAlone(side, a, b, "not seen well enough to say"))
+    return tuple(left)
+
+
 def _zones(
-    shop: _Shop, final: _State, passed: _State, weak: tuple[tuple[Limb, float, float], ...], common: float
+    shop: _Shop, final: _State, passed: _State, common: float, weight_sd_n: float
 ) -> tuple[tuple[Zone, ...], tuple[LeftAlone, ...]]:
+    """Zones to chalk, and stretches that are too uncertain.
+
+    Args:
+        common: share of the thickness that the weight asks of every place; known as well as the weight is.
+    """
     zones: list[Zone] = []
     left: list[LeftAlone] = []
     for k, side in enumerate(("left", "right")):
         limb, wood = shop.limbs[k], shop.wood[k]
         step = float(limb.s_mm[1] - limb.s_mm[0])
-        for name, a, b in weak:
-            if name == side:
-                left.append(LeftAlone(side, a, b, "weak: strained more than even already"))
-        spared = np.zeros(len(limb.s_mm), dtype=bool)
-        for name, a, b in weak:
-            spared |= (limb.s_mm >= a) & (limb.s_mm <= b) & (name == side)
-        for first, last in _runs(shop.working[k] & wood.leave):
-            a, b = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step
-            if b - a >= SHORTEST_MM:
-                left.append(LeftAlone(side, a, b, "not seen well enough to say"))
-        for first, last in _runs(shop.working[k] & ~wood.leave & ~spared):
+        for first, last in _runs(shop.working[k] & ~wood.leave):
             start, end = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step
             if end - start < SHORTEST_MM:
                 continue
-            for a, b in pairwise(np.linspace(start, end, max(1, int((end - start) / ZONE_MM)) + 1)):
+            for a, b in pairwise(np.linspace(start, end, max(1, round((end - start) / ZONE_MM)) + 1)):
                 inside = (limb.s_mm >= a) & (limb.s_mm < b)
                 share = inside / np.count_nonzero(inside)
+                thick = float(share @ wood.thickness_mm)
                 depth, now = float(share @ final.removal[k]), float(share @ passed.removal[k])
-                variance = float(share @ limb.cov @ share) + shop.belief.level_sd**2
-                sd = 0.5 * float(share @ wood.thickness_mm) * float(np.sqrt(variance))
+                # no place of the zone may lose more in this pass than it is to lose in the end
+                now = min(now, float(np.quantile(final.removal[k][inside], LOW_QUANTILE)))
+                sd = 0.5 * thick * float(np.sqrt(share @ limb.cov @ share + shop.belief.level_sd**2))
+                if depth < sd:  # not sure enough to even out; the weight's own part may still come off
+                    depth, sd = min(depth, common * thick), thick / 3.0 * weight_sd_n / final.weight_n
+                    now = min(now, depth)
                 if depth < LEAST_DEPTH_MM:
                     continue
-                # what the weight asks of every place is known well; only evening out is in doubt
-                if depth < min(sd, 0.5 * common * float(share @ wood.thickness_mm)):
+                if depth < sd:
                     reason = f"{depth:.2f} mm would come off, known to ±{sd:.2f} mm only"
                     left.append(LeftAlone(side, float(a), float(b), reason))
                     continue

@@ -22,9 +22,9 @@ from tiller.rack.measure import ASSUMED_MODULUS_GPA, Measured, working_zone
 Array = NDArray[np.float64]
 
 LEAST_SHARE = 0.25
-"""From a pull to less than this share of the target draw no plan is made: too little of the bend is seen."""
-STRAIN_SD = 0.03
-"""Relative sd of the strain at the target draw (set on simulated pulls)."""
+"""From a pull over less than this share of the way from its first picture to the target draw no plan is made."""
+UNSEEN_STRAIN_SD = 0.10
+"""Relative sd of the strain where a stretch was not seen (common practice, no source)."""
 
 
 def strain_limit(bow: Bow) -> tuple[float, str]:
@@ -53,6 +53,7 @@ def advise(measured: Measured, bow: Bow) -> Advice:
     wood = wood_of(measured, bow)
     said: list[str] = []
     drawn = result.pictures[result.largest].draw_mm
+    first = min(p.draw_mm for p in result.pictures if np.isfinite(p.draw_mm))
     marks = [(side, m) for side in SIDES for m in result.limb(side).marks]
     said += contradictions(measured, bow)
     ahead: Forecast | None = None
@@ -72,6 +73,13 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         (result.limb(side).s_mm >= w.from_mm) & (result.limb(side).s_mm <= w.to_mm)
         for side, w in zip(SIDES, wood, strict=True)
     ]
+    spread = [
+        np.hypot(
+            np.nan_to_num(result.limb(side).strain_sd / result.limb(side).strain, nan=UNSEEN_STRAIN_SD),
+            force_sd,
+        )
+        for side in SIDES
+    ]
     string = measured.string_mm if np.isfinite(measured.string_mm) else bow.string.length_mm
     try:
         stop = stop_now(
@@ -86,23 +94,29 @@ def advise(measured: Measured, bow: Bow) -> Advice:
             drawn,
             bool(marks),
             force_sd,
-            STRAIN_SD,
+            (spread[0], spread[1]),
         )
     except NoEquilibriumError as err:
-        said.append(f"no stop: {err}; pull no further than so far, and check the string's length in bow.toml.")
+        said.append(f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
+    if stop is not None and drawn > stop.draw_mm + 1.0:
+        said.insert(
+            0,
+            f"the last pull went {drawn - stop.draw_mm:.0f} mm beyond this stop: let the bow rest, look for cracks, lifted grain and chrysals.",
+        )
     plan: Plan | None = None
     if ahead is None:
         said.append("no plan without a forecast.")
-    elif drawn < LEAST_SHARE * target.draw_length_mm:
+    elif drawn - first < LEAST_SHARE * (target.draw_length_mm - first):
         said.append(
-            f"no plan: the pull went to {drawn:.0f} mm, less than {100 * LEAST_SHARE:.0f} % of the target draw; pull further, within the stop."
+            f"no plan: the pull went from {first:.0f} to {drawn:.0f} mm, less than {100 * LEAST_SHARE:.0f} % of the way to the target draw; pull further,"
+            " within the stop."
         )
     else:
         weak = tuple((side, m.from_mm, m.to_mm) for side, m in marks if m.kind == "weak")
         aim = Aim(target.draw_length_mm, target.draw_weight_n, target.brace_height_mm, limit)
         try:
             plan = make_plan(measured.belief, wood, measured.crown_radius_mm, aim, ahead.weight_sd_n, weak)
-        except (NoEquilibriumError, ValueError) as err:
+        except NoEquilibriumError as err:
             said.append(f"no plan: {err}.")
         else:
             said += plan.said
@@ -199,7 +213,7 @@ def advise_from_file(bow: Bow) -> Advice:
             0.0,
             False,
             UNTRIED_FORCE_SD,
-            UNTRIED_STRAIN_SD,
+            (np.full(len(limbs[0].s_mm), UNTRIED_STRAIN_SD), np.full(len(limbs[1].s_mm), UNTRIED_STRAIN_SD)),
         )
     except NoEquilibriumError as err:
         said.append(f"no stop: {err}; check the string's length in bow.toml.")

@@ -26,8 +26,9 @@ Array = NDArray[np.float64]
 
 FIRST_STROKE_MM = 0.05
 """What one pull of a scraper takes off (common practice, no source), until the bow's own passes show it."""
-LEARNING = 0.7
-"""How much of what one pass showed of the stroke's depth is believed at once."""
+STROKE_PRIOR_SD = 0.3
+"""Relative sd of a stroke's depth before a pass showed it (common practice, no source)."""
+DEEPEST_STROKE_MM = 0.2
 TOO_MUCH = 1.25
 
 
@@ -103,9 +104,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
         promised = float((advice.get("plan_summary") or {}).get("weight_after_pass_n") or np.nan)
         said += _pass_words(passes, promised, now_n)
         if passes:
-            seen = float(np.average([p.share for p in passes], weights=[1 / p.sd**2 for p in passes]))
-            if 0.2 < seen < 4.0:
-                stroke *= seen**LEARNING
+            stroke = learned_stroke(stroke, passes)
     sets: list[SetTaken] = []
     first = next((e for e in earlier if all(e["rest"][side] for side in SIDES)), None)
     if first is not None:
@@ -138,6 +137,17 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
         stacking(draw, force),
         tuple(said),
     )
+
+
+def learned_stroke(stroke_mm: float, passes: list[PassDone]) -> float:
+    """Depth of a stroke after what a pass showed, believed as far as it is sure.
+
+    A pass that took less than planned may have been cut short: that never makes the next plan ask for more strokes.
+    """
+    sd = float(np.sum([1 / p.sd**2 for p in passes]) ** -0.5)
+    seen = float(np.average([p.share for p in passes], weights=[1 / p.sd**2 for p in passes]))
+    gain = STROKE_PRIOR_SD**2 / (STROKE_PRIOR_SD**2 + sd**2)
+    return float(min(stroke_mm * max(1.0, 1.0 + gain * (seen - 1.0)), DEEPEST_STROKE_MM))
 
 
 def _pass_words(passes: list[PassDone], promised_n: float, now_n: float) -> list[str]:

@@ -54,12 +54,25 @@ class Kept:
     pictures: tuple[Path, ...]
 
 
+def taken_at(recording: Recording) -> datetime:
+    """When the pull was taken: the time of its frames.csv, since the clock in it is not a calendar's.
+
+    Raises:
+        BookFault: the recording vanished.
+    """
+    try:
+        return datetime.fromtimestamp((recording.folder / "frames.csv").stat().st_mtime)
+    except OSError as err:
+        msg = f"{recording.folder} vanished while it was measured ({err.strerror}); nothing was written to the book."
+        raise BookFault(msg) from err
+
+
 def earlier_pulls(book: Path | None, recording: Recording) -> list[dict[str, Any]]:
     """The bow's pulls that the book held before this one, oldest first; none where there is no book yet."""
     if book is None or not book.is_file():
         return []
     with Book(book) as shop:
-        return shop.earlier(recording.bow.name, hash_files(recording))
+        return shop.earlier(recording.bow.name, hash_files(recording), taken_at(recording))
 
 
 def ask_for_plots(measured: Measured, bow: Bow, units: Units, aside: Aside | None = None) -> Asked:
@@ -164,11 +177,7 @@ def keep(
         write_json(json_file, result_json(measured.result) | told)
     if book is None:
         return Kept(None, None, False, tuple(written))
-    try:
-        taken = datetime.fromtimestamp((recording.folder / "frames.csv").stat().st_mtime)
-    except OSError as err:
-        msg = f"{recording.folder} vanished while it was measured ({err.strerror}); nothing was written to the book."
-        raise BookFault(msg) from err
+    taken = taken_at(recording)
     with Book(book) as shop:
         pull, result, new = shop.add(
             measured.result,

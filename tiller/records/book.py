@@ -327,18 +327,19 @@ class Book:
             " (SELECT COUNT(*) FROM marks m WHERE m.result_id = r.id) AS marks"
             " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id"
             " JOIN results r ON r.id = (SELECT MAX(id) FROM results WHERE pull_id = p.id)"
-            " WHERE ? IS NULL OR b.name = ? ORDER BY p.id",
+            " WHERE ? IS NULL OR b.name = ? ORDER BY p.taken_at, p.id",
             (bow, bow),
         )
         return [PullRow(**row) for row in rows]
 
-    def earlier(self, bow: str, hashes: Mapping[str, str]) -> list[dict[str, Any]]:
-        """The bow's pulls that were in the book before the pull with these files, oldest first, in full."""
+    def earlier(self, bow: str, hashes: Mapping[str, str], taken_at: datetime) -> list[dict[str, Any]]:
+        """The bow's pulls that were taken before the pull with these files, oldest first, in full."""
         fingerprint = _fingerprint(hashes)
         rows = self._rows(
             "SELECT p.id FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id WHERE b.name = ?"
-            " AND p.id < COALESCE((SELECT id FROM pulls WHERE fingerprint = ?), 9223372036854775807) ORDER BY p.id",
-            (bow, fingerprint),
+            " AND p.fingerprint <> ? AND p.taken_at <= COALESCE((SELECT taken_at FROM pulls WHERE fingerprint = ?), ?)"
+            " ORDER BY p.taken_at, p.id",
+            (bow, fingerprint, fingerprint, taken_at.isoformat(timespec="seconds")),
         )
         return [self.pull(int(row["id"])) for row in rows]
 

@@ -64,8 +64,10 @@ def _head(canvas: Canvas, bow: Bow, plan: Plan, units: Units, page: int, pages: 
     canvas.drawString(MARGIN_MM * mm, (high - 16) * mm, f"{bow.name}: strip {page + 1} of {pages}")
     canvas.setFont("Helvetica", 9)
     lines = (
-        "Print at 100 %. Measure both check bars: each must be 100 mm. Lay the strip along the limb, 0 at the pivot; chalk, then scrape the belly.",
-        f"This pass: from {units.force(plan.now_n)} to {units.force(plan.after_pass_n)} at the target draw. Exercise the bow, then measure again before the next pass.",
+        "Print at 100 %. Measure both check bars: each must be 100 mm (3.94 in). Lay the strip along the limb, 0 at the pivot; chalk; scrape the belly only.",
+        f"This pass: from {units.force(plan.now_n)} to {units.force(plan.after_pass_n)} at the target draw. Exercise the bow, then measure again before the next pass."
+        if any(z.pass_mm > 0 for z in plan.zones)
+        else "NOTHING IS TO BE SCRAPED NOW.",
         "A bow can break without warning: eye protection, nobody in the plane of the limbs, pull by the rope from the side; look for cracks and chrysals.",
     )
     for k, line in enumerate(lines):
@@ -110,7 +112,7 @@ def _band(
         canvas.restoreState()
         canvas.setFillColor(HexColor("#ffffff"))
         label = "LEAVE ALONE"
-        size = min(10.0, max(5.0, (b - a) * mm / (0.62 * len(label))))
+        size = min(10.0, max(4.0, (b - a) * mm / (0.8 * len(label))))
         middle = 0.5 * (x(a) + x(b))
         canvas.rect(
             middle - 0.33 * len(label) * size, (base + 17) * mm, 0.66 * len(label) * size, 7 * mm, stroke=0, fill=1
@@ -128,7 +130,7 @@ def _band(
         canvas.setDash()
         canvas.setFont("Helvetica", 7)
         canvas.setFillColor(HexColor(INK))
-        canvas.drawString(x(edge) + 2, (base + BAND_MM + 0.8) * mm, "glue here" if edge > start else "lay on here")
+        canvas.drawString(x(edge) + 2, (base - 3.2) * mm, "glue here" if edge > start else "lay on here")
 
 
 def _zone(
