@@ -119,11 +119,18 @@ def _work_up(
 
 
 def _recording_of(args: argparse.Namespace) -> Recording:
-    """The recording that a folder or a bow's name in the book stands for; of a bow, its newest pull."""
+    """The recording that a folder or a bow's name in the book stands for; of a bow, its newest pull.
+
+    Raises:
+        TillerError: neither.
+    """
     from tiller.errors import BookFault
     from tiller.rack.recording import read_recording
     from tiller.records.book import Book
 
+    if args.bow.endswith(".toml"):
+        msg = f"A plan needs a measured pull; before the first one 'tiller forecast {args.bow}' says stop and weight."
+        raise BookFault(msg)
     if (Path(args.bow) / "bow.toml").is_file() or (Path(args.bow).is_dir() and not _book(args).is_file()):
         return read_recording(Path(args.bow))
     with Book(_existing_book(args)) as book:
@@ -172,7 +179,11 @@ def _plan(args: argparse.Namespace) -> int:
     units = _units(args)
     recording, advice, stroke = _advice_of(args)
     if advice.plan is None:
-        msg = f"There is no plan for {recording.bow.name}: {' '.join(advice.said)}"
+        why = next(
+            (text for text in advice.said if text.startswith(("no plan: ", "no forecast: "))),
+            "no plan: nothing to go by.",
+        )
+        msg = f"There is {why.rstrip('.')} ({recording.bow.name})."
         raise MeasureFault(msg)
     print(f"{recording.bow.name} ({recording.bow.wood}), from recording {recording.name}")
     print(advice_words(advice, recording.bow, units, stroke_mm=stroke))
@@ -215,7 +226,8 @@ def _forecast(args: argparse.Namespace) -> int:
         recording, advice, _ = _advice_of(args)
         bow, source = recording.bow, f"recording {recording.name}"
     if advice.forecast is None:
-        msg = f"There is no forecast for {bow.name}: {' '.join(advice.said)}"
+        why = next((text for text in advice.said if text.startswith("no forecast: ")), "no forecast: nothing to go by.")
+        msg = f"There is {why.rstrip('.')} ({bow.name})."
         raise MeasureFault(msg)
     print(f"{bow.name} ({bow.wood}), from {source}")
     notes = [f"Note: {text}" for text in advice.said] if advice.plan is None else []
@@ -262,6 +274,7 @@ def _book_show(args: argparse.Namespace) -> int:
     with Book(_existing_book(args)) as book:
         pull = book.pull(args.pull)
     print(kept_words(pull, units))
+    print(f"What to do next: tiller plan {pull['bow']}" + (f" --book {args.book}" if args.book else ""))
     return 0
 
 

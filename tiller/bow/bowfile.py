@@ -208,7 +208,9 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
             target.number("draw_weight_n", 10, 1500, "N"),
             target.number("brace_height_mm", 20, 500, "mm"),
             target.text("shape") if target.has("shape") else "even-strain",
-            target.number("working_strain", 0.002, 0.02) if target.has("working_strain") else None,
+            target.number("working_strain", 0.002, 0.02, "(a share: 0.007 is 0.7 %)")
+            if target.has("working_strain")
+            else None,
         ),
     )
 

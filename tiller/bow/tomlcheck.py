@@ -22,7 +22,7 @@ def load_toml(path: Path) -> dict[str, Any]:
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
-        msg = f"{path.name} is missing in {path.parent}: a recording needs it; copy the one that belongs to this rack or bow there."
+        msg = f"{path.name} is missing in {path.parent}: check the name, or copy the one that belongs to this rack or bow there."
         raise FileFault(msg) from None
     except OSError as err:
         msg = f"{path} cannot be read ({err.strerror}): check the file and its permissions."

@@ -9,6 +9,7 @@ of one species are from Table 5-6 of the same book (from memory).
 
 from __future__ import annotations
 
+import difflib
 from dataclasses import dataclass
 
 from tiller.bow.units import gpa_from_mpsi, mpa_from_psi
@@ -80,6 +81,12 @@ def working_strain(wood: Wood | None) -> tuple[float, str]:
 
 UNKNOWN_DENSITY_KG_M3 = 700.0
 """Used for the limb's own weight where the wood is not in the table (common practice, no source)."""
+
+
+def like_wood(name: str) -> str | None:
+    """The table's name that a wood that is in no table resembles, if any."""
+    found = difflib.get_close_matches(name.lower(), [wood.name for wood in WOODS], 1, 0.75)
+    return found[0] if found else None
 
 
 def _plain(name: str) -> frozenset[str]:

@@ -11,7 +11,7 @@ falls as the crowned section's second moment.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -276,8 +276,8 @@ def make_plan(
     Raises:
         NoEquilibriumError: the target draw, brace height or weight cannot be had.
     """
-    wood = _sparing(belief, wood, weak)
     shop = _Shop(belief, wood, crown_mm, aim)
+    spared = _weak_places(belief, weak)
     none = (np.zeros(len(belief.left.s_mm)), np.zeros(len(belief.right.s_mm)))
     string = shop.string(none)
     bow = bow_from(belief, segments=SEGMENTS)
@@ -320,10 +320,12 @@ def make_plan(
         if excess < LAST_PASS * final.weight_n:
             reserve = LAST_RESERVE * excess
         passed = _this_pass(shop, string, now, final, reserve)
-        zones, more = _zones(shop, final, passed, 1.0 - (final.weight_n / now.weight_n) ** (1 / 3), weight_sd_n)
+        zones, more = _zones(shop, final, passed, spared, 1.0 - (final.weight_n / now.weight_n) ** (1 / 3), weight_sd_n)
         left = (*left, *more)
         # what is promised is what the zones come to, not what the smooth curve would
-        final = _carried_out(shop, zones, [z.depth_mm for z in zones], now)
+        # (a weak stretch is not chalked now; in the end, when it is weak no longer, it takes its own part)
+        later = tuple(np.where(mask, r, 0.0) for mask, r in zip(spared, final.removal, strict=True))
+        final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
         passed = _carried_out(shop, zones, [z.pass_mm for z in zones], now)
     largest = float(max(np.max(final.strain[k][shop.working[k]]) for k in (0, 1)))
     if largest > aim.working_strain:
@@ -351,23 +353,25 @@ def make_plan(
     )
 
 
-def _sparing(
-    belief: BowBelief, wood: tuple[LimbWood, LimbWood], weak: tuple[tuple[Limb, float, float], ...]
-) -> tuple[LimbWood, LimbWood]:
-    """The wood with weak stretches, and a little to either side, left alone."""
+def _weak_places(
+    belief: BowBelief, weak: tuple[tuple[Limb, float, float], ...]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Stations of weak stretches, and a little to either side: not chalked as long as they are weak."""
     out = []
-    for side, limb, w in zip(("left", "right"), (belief.left, belief.right), wood, strict=True):
-        leave = w.leave.copy()
+    for side, limb in (("left", belief.left), ("right", belief.right)):
+        mask = np.zeros(len(limb.s_mm), dtype=bool)
         for name, a, b in weak:
             if name == side:
-                leave |= (limb.s_mm >= a - BESIDE_WEAK_MM) & (limb.s_mm <= b + BESIDE_WEAK_MM)
-        out.append(replace(w, leave=leave))
+                mask |= (limb.s_mm >= a - BESIDE_WEAK_MM) & (limb.s_mm <= b + BESIDE_WEAK_MM)
+        out.append(mask)
     return out[0], out[1]
 
 
-def _carried_out(shop: _Shop, zones: tuple[Zone, ...], depths: list[float], now: _State) -> _State:
-    """The bow after these depths came off these zones, with the string that braces it then."""
-    removal = [np.zeros_like(r) for r in now.removal]
+def _carried_out(
+    shop: _Shop, zones: tuple[Zone, ...], depths: list[float], now: _State, besides: tuple[Array, Array] | None = None
+) -> _State:
+    """The bow after these depths came off these zones, and ``besides`` elsewhere, with the string that braces it then."""
+    removal = [np.zeros_like(r) for r in now.removal] if besides is None else [besides[0], besides[1]]
     for zone, depth in zip(zones, depths, strict=True):
         k = 0 if zone.limb == "left" else 1
         s = shop.limbs[k].s_mm
@@ -466,7 +470,12 @@ def _spared(shop: _Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[L
 
 
 def _zones(
-    shop: _Shop, final: _State, passed: _State, common: float, weight_sd_n: float
+    shop: _Shop,
+    final: _State,
+    passed: _State,
+    spared: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+    common: float,
+    weight_sd_n: float,
 ) -> tuple[tuple[Zone, ...], tuple[LeftAlone, ...]]:
     """Zones to chalk, and stretches that are too uncertain.
 
@@ -478,7 +487,7 @@ def _zones(
     for k, side in enumerate(("left", "right")):
         limb, wood = shop.limbs[k], shop.wood[k]
         step = float(limb.s_mm[1] - limb.s_mm[0])
-        for first, last in _runs(shop.working[k] & ~wood.leave):
+        for first, last in _runs(shop.working[k] & ~wood.leave & ~spared[k]):
             start, end = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step
             if end - start < SHORTEST_MM:
                 continue

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.section import crowned_section
-from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, working_strain
+from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood, working_strain
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, BowBelief, LimbBelief
 from tiller.mechanics.elastica import NoEquilibriumError
@@ -190,7 +190,11 @@ def advise_from_file(bow: Bow) -> Advice:
         low, high = working_zone(bow, side)
         working.append((s >= low) & (s <= high))
     belief = BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, MODULUS_VARIATION)
-    said = ["nothing was measured yet: this rests on calipers and a table's modulus, and is wide."]
+    source_e = "bow.toml's modulus" if bow.modulus_gpa else "a table's modulus" if wood else "a guessed modulus"
+    said = [f"nothing was measured yet: this rests on calipers and {source_e}, and is wide."]
+    if wood is None:
+        like = like_wood(bow.wood)
+        said.append(f"the wood '{bow.wood}' is in no table{f' (is {like} meant?)' if like else ''}.")
     target = bow.target
     ahead: Forecast | None = None
     try:

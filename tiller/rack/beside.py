@@ -154,7 +154,7 @@ def _pass_words(passes: list[PassDone], promised_n: float, now_n: float) -> list
     out = []
     if np.isfinite(promised_n) and np.isfinite(now_n):
         out.append(
-            f"the last plan promised {promised_n:.0f} N after its pass; the bow is forecast at {now_n:.0f} N now ({now_n - promised_n:+.0f} N)."
+            f"the bow is forecast {100 * (now_n / promised_n - 1):+.1f} % off what the last plan promised after its pass."
         )
     for done in passes:
         out.append(

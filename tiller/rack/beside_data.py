@@ -41,7 +41,7 @@ def beside_words(beside: Beside, units: Units) -> list[str]:
     if np.isfinite(beside.lost):
         figures.append(f"{100 * beside.lost:.0f} % of the work lost in the cycle")
     if np.isfinite(beside.stacking):
-        figures.append(f"slope of the last inches {beside.stacking:.2f} times the mean")
+        figures.append(f"stacking: the last inches rise {beside.stacking:.2f} times as steeply as the whole")
     out = ["THIS PULL " + "; ".join(figures) + "."] if figures else []
     for s in beside.sets:
         if np.isfinite(s.nock_mm):

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.section import crowned_section
 from tiller.bow.units import NMM2_PER_NM2
-from tiller.bow.woods import UNKNOWN_DENSITY_KG_M3
+from tiller.bow.woods import UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.errors import MeasureFault, RecordingFault, VisionFault
 from tiller.force.cell import ForceAt, ForceSeries, force_at, to_newton
 from tiller.force.lag import Lag, find_lag
@@ -407,6 +407,11 @@ def _result(
     said = list(sight.said)
     if recording.strange_keys:
         said.append(f"these keys are not known and nothing was read from them: {'; '.join(recording.strange_keys)}.")
+    if bow.table_wood is None:
+        like = like_wood(bow.wood)
+        said.append(
+            f"the wood '{bow.wood}' is in no table{f' (is {like} meant?)' if like else ''}: modulus, density and working strain are general guesses."
+        )
     if series.reversed_sign:
         said.append(
             "the load cell's sign is against its calibration's: its green and white wires are swapped, or the cell is upside down; the force was turned round."

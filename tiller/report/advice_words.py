@@ -45,7 +45,7 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = DEFAULT_ST
     """Where to scrape now, and what it comes to."""
     unit = units.length_unit
     out = [
-        f"PLAN      now {units.force(plan.now_n)}, uneven by {100 * plan.now_uneven:.1f} %; after this pass {units.force(plan.after_pass_n)},"
+        f"PLAN      now {units.force(plan.now_n)}, strain uneven by {100 * plan.now_uneven:.1f} % (rms); after this pass {units.force(plan.after_pass_n)},"
         f" {100 * plan.after_pass_uneven:.1f} %; in the end {units.force(plan.final_n)}, {100 * plan.final_uneven:.1f} %.",
     ]
     chalk = [z for z in plan.zones if z.pass_mm > 0]

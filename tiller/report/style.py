@@ -38,9 +38,9 @@ class Units:
         """A length with its unit; 'unknown' for NaN."""
         if not np.isfinite(mm):
             return "unknown"
-        if self.metric:
-            return f"{mm:.{0 if digits is None else digits}f} mm"
-        return f"{inch_from_mm(mm):.{2 if digits is None else digits}f} in"
+        value, places = (mm, 0) if self.metric else (inch_from_mm(mm), 2)
+        places = places if digits is None else digits
+        return f"{round(float(value), places) + 0.0:.{places}f} {self.length_unit}"  # + 0.0: no minus before a zero
 
     def force(self, n: float, digits: int = 1) -> str:
         """A force with its unit; 'unknown' for NaN."""
