@@ -79,7 +79,7 @@ def forward(limits: Limits) -> None:
     print(
         f"  OpenSees for the same curve {theirs:.0f} ms: {theirs / cold:.0f} times as long as cold, {theirs / warm:.0f} as warm (at least 100)"
     )
-    limits.hold("warm curve over OpenSees", warm / theirs, 0.05)
+    limits.hold("warm curve over OpenSees", warm / theirs, 0.02)
 
 
 def main(quick: bool) -> int:

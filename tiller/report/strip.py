@@ -130,7 +130,20 @@ def _band(
         canvas.setDash()
         canvas.setFont("Helvetica", 7)
         canvas.setFillColor(HexColor(INK))
-        canvas.drawString(x(edge) + 2, (base - 3.2) * mm, "glue here" if edge > start else "lay on here")
+        _upright(canvas, x(edge) + 7, base + 8, "glue here" if edge > start else "lay on here")
+    if start <= length <= start + span + OVERLAP_MM:
+        canvas.setFillColor(HexColor(INK))
+        canvas.setFont("Helvetica-Bold", 9)
+        _upright(canvas, x(length) - 3, base + 8, "nock")
+
+
+def _upright(canvas: Canvas, x: float, y_mm: float, text: str) -> None:
+    """Text that runs upward, at x in points and y in mm."""
+    canvas.saveState()
+    canvas.translate(x, y_mm * mm)
+    canvas.rotate(90)
+    canvas.drawString(0, 0, text)
+    canvas.restoreState()
 
 
 def _zone(
