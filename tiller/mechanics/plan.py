@@ -11,7 +11,7 @@ falls as the crowned section's second moment.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -37,11 +37,11 @@ PASS_CAP = 0.07
 """No place is thinned by more than this share of its thickness in one pass (common practice, no source)."""
 WAIT = 0.65
 """Where the cap holds a stiff stretch back, the rest waits for it until this share of the excess weight is left."""
-LAST_PASS, LAST_RESERVE = 0.03, 0.25
+LAST_PASS, LAST_RESERVE = 0.04, 0.15
 """With this little excess weight left, a pass leaves only this share of it (common practice, no source)."""
 BESIDE_WEAK_MM = 10.0
 """As far from a weak stretch no wood comes off either (common practice, no source)."""
-LOW_QUANTILE = 0.1
+LOW_QUANTILE = 0.2
 THINNEST_MM = 4.0
 """No limb is planned thinner than this (common practice, no source)."""
 DONE_WEIGHT, DONE_SD, DONE_UNEVEN, AT_WEIGHT = 0.015, 0.025, 0.032, 0.006
@@ -320,12 +320,28 @@ def make_plan(
         if excess < LAST_PASS * final.weight_n:
             reserve = LAST_RESERVE * excess
         passed = _this_pass(shop, string, now, final, reserve)
-        zones, more = _zones(shop, final, passed, spared, 1.0 - (final.weight_n / now.weight_n) ** (1 / 3), weight_sd_n)
+        zones, more = _zones(
+            shop,
+            final,
+            passed,
+            spared,
+            1.0 - (final.weight_n / now.weight_n) ** (1 / 3),
+            (now.weight_n - passed.weight_n) / excess,
+            weight_sd_n,
+        )
         left = (*left, *more)
         # what is promised is what the zones come to, not what the smooth curve would
         # (a weak stretch is not chalked now; in the end, when it is weak no longer, it takes its own part)
         later = tuple(np.where(mask, r, 0.0) for mask, r in zip(spared, final.removal, strict=True))
+        aimed = final.weight_n
         final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
+        if (
+            final.weight_n < aimed
+        ):  # zones that get the weight's own part only make up for others: never under the target
+            less = (now.weight_n - aimed) / (now.weight_n - final.weight_n)
+            zones = tuple(replace(z, depth_mm=less * z.depth_mm, pass_mm=less * z.pass_mm) for z in zones)
+            later = tuple(less * r for r in later)
+            final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
         passed = _carried_out(shop, zones, [z.pass_mm for z in zones], now)
     largest = float(max(np.max(final.strain[k][shop.working[k]]) for k in (0, 1)))
     if largest > aim.working_strain:
@@ -475,12 +491,14 @@ def _zones(
     passed: _State,
     spared: tuple[NDArray[np.bool_], NDArray[np.bool_]],
     common: float,
+    part: float,
     weight_sd_n: float,
 ) -> tuple[tuple[Zone, ...], tuple[LeftAlone, ...]]:
     """Zones to chalk, and stretches that are too uncertain.
 
     Args:
-        common: share of the thickness that the weight asks of every place; known as well as the weight is.
+        common: share of the thickness that the weight asks of every place, known as well as the weight is; part of it in
+            this pass.
     """
     zones: list[Zone] = []
     left: list[LeftAlone] = []
@@ -496,12 +514,12 @@ def _zones(
                 share = inside / np.count_nonzero(inside)
                 thick = float(share @ wood.thickness_mm)
                 depth, now = float(share @ final.removal[k]), float(share @ passed.removal[k])
-                # no place of the zone may lose more in this pass than it is to lose in the end
+                # hardly a place of the zone may lose more in this pass than it is to lose in the end
                 now = min(now, float(np.quantile(final.removal[k][inside], LOW_QUANTILE)))
                 sd = 0.5 * thick * float(np.sqrt(share @ limb.cov @ share + shop.belief.level_sd**2))
-                if depth < sd:  # not sure enough to even out; the weight's own part may still come off
-                    depth, sd = min(depth, common * thick), thick / 3.0 * weight_sd_n / final.weight_n
-                    now = min(now, depth)
+                if depth < sd:  # not sure enough to even out; what the weight asks of every place may still come off
+                    depth, sd = common * thick, thick / 3.0 * weight_sd_n / final.weight_n
+                    now = part * depth
                 if depth < LEAST_DEPTH_MM:
                     continue
                 if depth < sd:
