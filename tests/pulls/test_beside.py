@@ -40,7 +40,7 @@ def test_a_pass_is_promised_and_checked_and_the_stroke_is_learned(
             off[(limb.s_mm >= z["from_mm"]) & (limb.s_mm <= z["to_mm"])] = share * z["pass_mm"]
         limbs[side] = replace(limb, thickness_mm=limb.thickness_mm - off)
     right = limbs["right"]
-    kinked = right.rest_curvature_per_m + 0.12 * ((right.s_mm > 250) & (right.s_mm < 350))
+    kinked = right.rest_curvature_per_m + 0.25 * ((right.s_mm > 250) & (right.s_mm < 350))
     after = replace(bow, left=limbs["left"], right=replace(right, rest_curvature_per_m=kinked))
     write_recording(tmp_path / "two", after, Plan(largest_mm=440.0, pictures=12, seed=22))
     assert main(["measure", str(tmp_path / "two"), "--no-pictures", "--json", str(tmp_path / "two.json")]) == 0
