@@ -150,8 +150,9 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     """The recording, what follows from it, and the depth of the bowyer's stroke as learned so far."""
     from dataclasses import replace
 
+    from tiller.mechanics.history import FIRST_STROKE_MM
     from tiller.rack.advise import advise
-    from tiller.rack.beside import FIRST_STROKE_MM, set_beside
+    from tiller.rack.beside import set_beside
     from tiller.rack.keep import earlier_pulls
     from tiller.rack.measure import measure
 

@@ -165,7 +165,7 @@ class Outcome:
     note: str = ""
 
 
-def by_the_tool(seed: int, keep: bool = False) -> Outcome:
+def by_the_tool(seed: int) -> Outcome:
     from tiller.rack.advise import advise, advise_from_file
     from tiller.rack.measure import measure
     from tiller.rack.recording import read_recording

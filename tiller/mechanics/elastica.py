@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from tiller.bow.units import STANDARD_GRAVITY
 
@@ -296,7 +296,7 @@ def _newton(
     return u, done
 
 
-def _straightened(bow: WholeBow, segments: int) -> WholeBow:
+def _coarser(bow: WholeBow, segments: int) -> WholeBow:
     """The bow on fewer segments, for the way to the first solution."""
 
     def fewer(chain: Chain) -> Chain:
@@ -308,6 +308,12 @@ def _straightened(bow: WholeBow, segments: int) -> WholeBow:
         return replace(small, root_angle=chain.root_angle)
 
     return replace(bow, left=fewer(bow.left), right=fewer(bow.right))
+
+
+def at_rows(solved: Solved, rows: ArrayLike) -> Solved:
+    """The solution at some of its draws (indices, which may repeat)."""
+    index = np.atleast_1d(np.asarray(rows, dtype=int))
+    return Solved(*(getattr(solved, name)[index] for name in Solved.__dataclass_fields__))
 
 
 def refuse_touching(solved: Solved) -> None:
@@ -429,7 +435,7 @@ def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
     tables = _Tables(bow)
     near = solve_draws(bow, length, np.array([brace_mm + 150.0]))
     near = solve_draws(bow, length, np.array([brace_mm + 60.0]), near)
-    u, height, step = near.unknowns, brace_mm, 0.0
+    u, height = near.unknowns, brace_mm
     good = np.array([False])
     for offset in (
         0.0,
@@ -468,7 +474,7 @@ def _no_way(draws: Array) -> NoEquilibriumError:
 
 def _route(bow: WholeBow, string: float, draws: Array) -> Array:
     """Unknowns (m, 8) near the solution, by a few draws on a coarse chain and a curve through them."""
-    small = _Tables(_straightened(bow, _COARSE))
+    small = _Tables(_coarser(bow, _COARSE))
     low, high = float(np.min(draws)), float(np.max(draws))
     far = max(high, low + 1.0)
     stops = np.linspace(low, far, _ROUTE if high > low else 2)

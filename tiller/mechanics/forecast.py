@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.belief import BowBelief, bow_from
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, refuse_touching, solve_draws
+from tiller.mechanics.elastica import NoEquilibriumError, Solved, at_rows, brace, refuse_touching, solve_draws
 
 Array = NDArray[np.float64]
 
@@ -95,7 +95,7 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
     if float(np.min(mean.force_n)) <= 0 or float(np.min(mean.tension_n)) <= 0:
         msg = f"braced at {brace_mm:.0f} mm the bow gives no force up to a draw of {target_draw_mm:.0f} mm"
         raise NoEquilibriumError(msg)
-    refuse_touching(_again(mean, np.array([CURVE_POINTS - 1])))
+    refuse_touching(at_rows(mean, -1))
     steepest = float(np.max(string_angle_deg(mean)))
     if steepest > STEEPEST_DEG:
         msg = (
@@ -108,7 +108,7 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
     count = len(left)
     some = np.arange(CURVE_POINTS - 1, -1, -4)[::-1]
     lanes_left, lanes_right = np.repeat(left, len(some), axis=0), np.repeat(right, len(some), axis=0)
-    start = _again(mean, np.tile(some, count))
+    start = at_rows(mean, np.tile(some, count))
     many = solve_draws(bow_from(belief, lanes_left, lanes_right), string, np.tile(draws[some], count), start)
     scatter = np.std(many.force_n.reshape(count, len(some)) / mean.force_n[some], axis=0)
     relative = SCATTER_SHARE * np.interp(draws, draws[some], scatter)
@@ -129,8 +129,3 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
         float(max(np.max(braced.touching_mm), np.max(mean.touching_mm))),
         mean,
     )
-
-
-def _again(solved: Solved, rows: NDArray[np.int_]) -> Solved:
-    """A solution with its rows repeated."""
-    return Solved(*(getattr(solved, name)[rows] for name in Solved.__dataclass_fields__))

@@ -10,7 +10,6 @@ falls as the crowned section's second moment.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -19,7 +18,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.section import crowned_section
 from tiller.mechanics.belief import BowBelief, LimbBelief, bow_from
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, solve_draws
+from tiller.mechanics.elastica import NoEquilibriumError, Solved, at_rows, brace, solve_draws
 
 Array = NDArray[np.float64]
 Limb = str
@@ -119,7 +118,6 @@ class Plan:
         even_strain: level of strain at the end; largest_strain: the largest at the target draw then.
         done: weight and tiller are within what can be told.
         even_weight_n: weight that an even tiller would end at (less than the target where a weak spot stands in the way).
-        removal_mm: (n,) by limb, in the end and in this pass.
         said: what stands in the way, with the price of each way out, in words.
     """
 
@@ -135,8 +133,6 @@ class Plan:
     largest_strain: float
     even_weight_n: float
     done: bool
-    removal_mm: Mapping[Limb, Array]
-    pass_removal_mm: Mapping[Limb, Array]
     said: tuple[str, ...]
 
 
@@ -222,7 +218,7 @@ class _Shop:
         return float(np.median(np.concatenate([state.strain[k][self.working[k]] for k in (0, 1)])))
 
     def uneven(self, state: _State) -> float:
-        """Departure from the common level, rms, over what may be touched."""
+        """Departure of the strain from the common level, rms of its logarithm over both working limbs."""
         logs = np.concatenate([np.log(state.strain[k][self.working[k]]) for k in (0, 1)])
         return float(np.sqrt(np.mean((logs - np.median(logs)) ** 2)))
 
@@ -282,8 +278,7 @@ def make_plan(
     string = shop.string(none)
     bow = bow_from(belief, segments=SEGMENTS)
     first = solve_draws(bow, string, np.linspace(aim.brace_mm + 60.0, aim.draw_mm, 4))
-    last = Solved(*(getattr(first, name)[-1:] for name in Solved.__dataclass_fields__))
-    now = shop.drawn(none, string, last)
+    now = shop.drawn(none, string, at_rows(first, -1))
     said: list[str] = []
     uneven = shop.uneven(now)
     near = abs(now.weight_n / aim.weight_n - 1) < max(DONE_WEIGHT, min(0.7 * weight_sd_n / aim.weight_n, DONE_SD))
@@ -307,9 +302,11 @@ def make_plan(
         final, level, even_weight, over = _final(shop, string, now, aim, said)
         if over > 2 * WEAK_TOLERANCE:
             said.append(
-                "nothing is proposed until that is chosen: for the lighter bow lower draw_weight_n in bow.toml."
+                "nothing is proposed until you choose: for the lighter, even bow lower draw_weight_n in bow.toml."
             )
             final, hands_off = now, True
+        elif over > WEAK_TOLERANCE:
+            said.append("the plan keeps the weight: for the lighter, even bow lower draw_weight_n in bow.toml.")
     passed, left = now, _spared(shop, weak)
     zones: tuple[Zone, ...] = ()
     if not hands_off:
@@ -363,8 +360,6 @@ def make_plan(
         largest,
         even_weight,
         done,
-        {"left": final.removal[0], "right": final.removal[1]},
-        {"left": passed.removal[0], "right": passed.removal[1]},
         tuple(said),
     )
 
@@ -431,7 +426,7 @@ def _final(shop: _Shop, string: float, now: _State, aim: Aim, said: list[str]) -
     loss = 100 * (1 - even.weight_n / aim.weight_n)
     said.append(
         f"a weak spot stands in the way: with the weight kept it is strained {100 * over:.0f} % more than even; made even, the bow"
-        f" would end {loss:.0f} % under its weight. The plan keeps the weight: for the other way lower draw_weight_n in bow.toml."
+        f" would end {loss:.0f} % under its weight."
     )
     return final, level, even.weight_n, over
 

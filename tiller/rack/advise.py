@@ -34,6 +34,11 @@ def strain_limit(bow: Bow) -> tuple[float, str]:
     return working_strain(bow.table_wood)
 
 
+def taut_from_mm(bow: Bow) -> float:
+    """A draw (mm) at or below which the string that is on the bow is just taut."""
+    return 0.8 * bow.target.brace_height_mm if bow.string.kind == "braced" else 60.0
+
+
 def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
     """Both limbs' wood for the plan."""
     out = []
@@ -85,7 +90,7 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         stop = stop_now(
             measured.belief,
             string,
-            0.8 * target.brace_height_mm if bow.string.kind == "braced" else 60.0,
+            taut_from_mm(bow),
             target.draw_length_mm,
             target.draw_weight_n,
             limit,
@@ -208,7 +213,7 @@ def advise_from_file(bow: Bow) -> Advice:
         stop = stop_now(
             belief,
             bow.string.length_mm,
-            0.8 * target.brace_height_mm if bow.string.kind == "braced" else 60.0,
+            taut_from_mm(bow),
             target.draw_length_mm,
             target.draw_weight_n,
             limit,

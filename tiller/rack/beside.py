@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.mechanics.history import (
+    FIRST_STROKE_MM,
     PassDone,
     Scraped,
     SetTaken,
@@ -24,8 +25,6 @@ from tiller.rack.measure import Measured
 
 Array = NDArray[np.float64]
 
-FIRST_STROKE_MM = 0.05
-"""What one pull of a scraper takes off (common practice, no source), until the bow's own passes show it."""
 STROKE_PRIOR_SD = 0.3
 """Relative sd of a stroke's depth before a pass showed it (common practice, no source)."""
 DEEPEST_STROKE_MM = 0.2
@@ -66,7 +65,7 @@ def _limb_line(points: Array, side: Side) -> Array:
 
 
 def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Mapping[str, Any]]) -> Beside:
-    """Compares.
+    """What the pull says beside the bow's earlier ones.
 
     Args:
         now_n: forecast weight now, NaN without.
@@ -75,7 +74,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
     result = measured.result
     said: list[str] = []
     passes: list[PassDone] = []
-    promised, stroke = float("nan"), FIRST_STROKE_MM
+    promised = float("nan")
     last = earlier[-1] if earlier else None
     advice = (last or {}).get("advice") or {}
     stroke = float(advice.get("stroke_mm") or FIRST_STROKE_MM)

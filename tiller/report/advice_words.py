@@ -5,12 +5,10 @@ from __future__ import annotations
 from tiller.bow.bowfile import Bow
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.advice import Advice
+from tiller.mechanics.history import FIRST_STROKE_MM
 from tiller.mechanics.plan import Plan
 from tiller.report.style import Units
 from tiller.report.words import CAUTION
-
-DEFAULT_STROKE_MM = 0.05
-"""What one pull of a scraper takes off (common practice, no source), until the bow's own passes show it."""
 
 
 def forecast_words(advice: Advice, bow: Bow, units: Units) -> list[str]:
@@ -41,7 +39,7 @@ def _place(mm: float, units: Units) -> str:
     return f"{units.length_value(mm):.0f}" if units.metric else f"{units.length_value(mm):.1f}"
 
 
-def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = DEFAULT_STROKE_MM) -> list[str]:
+def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STROKE_MM) -> list[str]:
     """Where to scrape now, and what it comes to."""
     unit = units.length_unit
     out = [
@@ -76,7 +74,7 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = DEFAULT_ST
 
 
 def advice_words(
-    advice: Advice, bow: Bow, units: Units, caution: bool = True, stroke_mm: float = DEFAULT_STROKE_MM
+    advice: Advice, bow: Bow, units: Units, caution: bool = True, stroke_mm: float = FIRST_STROKE_MM
 ) -> str:
     """Forecast, stop and plan."""
     out = [*forecast_words(advice, bow, units), *stop_words(advice, units)]

@@ -109,7 +109,16 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
     if plan.zones:
         axes.legend(loc="lower center", ncols=2, frameon=True, facecolor=PAPER, edgecolor="none", fontsize=9)
     else:
-        axes.text(0.5, 0.5, "nothing to scrape now", transform=axes.transAxes, ha="center", fontsize=14, color=INK)
+        axes.text(
+            0.5,
+            0.5,
+            "nothing to scrape now",
+            transform=axes.transAxes,
+            ha="center",
+            fontsize=14,
+            color=INK,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 4.0},
+        )
     figure.text(0.075, 0.945, f"{bow_name}: where to scrape", color=INK, fontsize=13, fontweight="bold", va="center")
     figure.text(
         0.075,
