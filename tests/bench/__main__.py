@@ -46,7 +46,11 @@ def command(*words: str) -> tuple[float, float]:
 
 
 class Limits:
-    """Figures that do not depend on the machine's speed, and whether any was beyond its limit."""
+    """Figures that do not depend on the machine's speed, and whether any was beyond its limit.
+
+    Held against find_contours and other single-threaded code; the blur is held back by memory on some machines and not on
+    others (its ratio to tracking was 0.65 here, 2.7 there): printed only.
+    """
 
     def __init__(self) -> None:
         self.broken: list[str] = []
@@ -59,16 +63,20 @@ class Limits:
 
 def forward(limits: Limits) -> None:
     """The forward model beside OpenSees, the fit of a pull, forecast and plan."""
+    from dataclasses import replace
+
     from tests.published.test_opensees import DRAWN, bow, by_opensees
     from tiller.mechanics.elastica import solve_draws, taut_length_mm
 
     whole, draw = bow(80), 190.0
     string = taut_length_mm(whole, draw)
-    ours = solve_draws(whole, string, draw + DRAWN)
-    cold = median_ms(lambda: solve_draws(whole, string, draw + DRAWN), 7)
-    warm = median_ms(lambda: solve_draws(whole, string, draw + DRAWN, ours), 15)
+    beside = replace(whole, left=replace(whole.left, ei_nmm2=1.03 * whole.left.ei_nmm2))
+    neighbour = solve_draws(beside, string, draw + DRAWN)
+    cold = median_ms(lambda: solve_draws(whole, string, draw + DRAWN), 15)
+    warm = median_ms(lambda: solve_draws(whole, string, draw + DRAWN, neighbour), 25)
     print(
-        f"force-draw curve, 24 draws, 80 segments a limb: {cold:.0f} ms cold (at most 60), {warm:.1f} ms warm (at most 8)"
+        f"force-draw curve, 24 draws, 80 segments a limb: {cold:.1f} ms cold (at most 60), {warm:.1f} ms warm (at most 8; from a bow with"
+        " one limb 3 % stiffer)"
     )
     try:
         import openseespy.opensees as ops
@@ -79,7 +87,7 @@ def forward(limits: Limits) -> None:
     print(
         f"  OpenSees for the same curve {theirs:.0f} ms: {theirs / cold:.0f} times as long as cold, {theirs / warm:.0f} as warm (at least 100)"
     )
-    limits.hold("warm curve over OpenSees", warm / theirs, 0.02)
+    limits.hold("warm curve over OpenSees", warm / theirs, 0.03)
 
 
 def main(quick: bool) -> int:
@@ -128,7 +136,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     blur = median_ms(lambda: cv2.GaussianBlur(image, (5, 5), 0), 20)
     print(f"picture to centreline while tracking, 1920x1080, one thread: {track:.1f} ms (at most 12)")
     print(
-        f"  ratio to cv2.GaussianBlur 5x5 of the same picture ({blur:.1f} ms): {limits.hold('tracking over blur', track / blur, 1.6):.2f}"
+        f"  ratio to cv2.GaussianBlur 5x5 of the same picture ({blur:.1f} ms): {track / blur:.2f}"
     )
     from skimage.measure import find_contours
 
@@ -150,7 +158,8 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     drawn = Shooter(bow).at(400.0)
     paint = median_ms(lambda: painter.picture(drawn, drawn.hook_mm), 5 if quick else 15)
     print(f"software rack: {1e3 / paint:.0f} pictures of 1920x1080 a second (at least 20)")
-    print(f"  ratio of a picture to that blur: {limits.hold('painting over blur', paint / blur, 9.0):.2f}")
+    ratio = limits.hold("painting over find_contours", paint / contours, 4.0)
+    print(f"  ratio of a picture to that blur: {paint / blur:.2f}; to find_contours: {ratio:.2f}")
     start = time.perf_counter()
     subprocess.run([sys.executable, "-m", "tiller", "--help"], check=True, capture_output=True, cwd=ROOT)
     print(f"tiller --help: {time.perf_counter() - start:.2f} s (at most 0.25)")

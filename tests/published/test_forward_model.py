@@ -43,10 +43,10 @@ def tip(a: float, segments: int) -> tuple[float, float, float]:
     low, high = -np.pi / 2, 0.0
     for _ in range(60):
         angle = 0.5 * (low + high)
-        c, s, root = tables.inward(np.full((1, 2), angle), np.zeros((1, 2)), np.full((1, 2), -load))
-        low, high = (angle, high) if root[0, 0] < 0 else (low, angle)
-    h = L / segments
-    return float(-h * s.sum(axis=0)[0, 0] / L), float(1 - h * c.sum(axis=0)[0, 0] / L), -angle
+        limbs = tables.inward(np.full((1, 2), angle), np.zeros((1, 2)), np.full((1, 2), -load))
+        low, high = (angle, high) if limbs.root_angle[0, 0] < 0 else (low, angle)
+    x, y, _ = limbs.reached(tables.h)
+    return float(-y[0, 0] / L), float(1 - x[0, 0] / L), -angle
 
 
 def cantilever(a: float) -> tuple[float, float]:

@@ -141,6 +141,21 @@ def _extended(at: Array, s: Array, values: Array) -> Array:
     return np.where(high, values[-1] + (at - s[-1]) * (values[-1] - values[-2]) / (s[-1] - s[-2]), out)
 
 
+@dataclass(frozen=True)
+class _Inward:
+    """Both limbs integrated inward: cosine and sine of every segment's angle (n, ..., 2), outermost last; moments at the nodes
+    (n, ..., 2) over the segment's length, the limb's own weight at rest not taken off; the angle at the root (..., 2)."""
+
+    cosine: Array
+    sine: Array
+    moments: Array
+    root_angle: Array
+
+    def reached(self, step_mm: Array) -> tuple[Array, Array, Array]:
+        """From root to nock along x and y, and the angle at the root."""
+        return step_mm * self.cosine.sum(axis=0), step_mm * self.sine.sum(axis=0), self.root_angle
+
+
 class _Tables:
     """Both limbs' numbers node by node, broadcast against lanes (variants, m, 2)."""
 
@@ -168,34 +183,32 @@ class _Tables:
         self.softer = self.soft * self.h
         self.bias = self.jump[:, None, :] + self.soft[:-1] * self.own[:-1, None, :]
 
-    def inward(
-        self, angle: Array, pull_x: Array, pull_y: Array, keep: Array | None = None
-    ) -> tuple[Array, Array, Array]:
-        """Cosine and sine of every segment's angle (n, ..., 2), outermost last, and the angle at the root (..., 2).
+    def inward(self, angle: Array, pull_x: Array, pull_y: Array) -> _Inward:
+        """Every segment's angle and every node's moment, from the nock to the root, for lanes (..., 2).
 
-        ``keep`` (n, ..., 2) takes the moments over the segment's length, before the limb's own weight at rest is
-        taken off. Every operation writes into memory that is there already: with a few dozen lanes the calls are
-        what costs.
+        Every operation writes into memory that is there already, and cosine and sine come of one call: with a few
+        dozen lanes the calls are what costs.
         """
         shape = np.broadcast_shapes(angle.shape, pull_x.shape, pull_y.shape)
-        theta, pull = np.broadcast_to(angle, shape).copy(), np.broadcast_to(pull_x, shape)
-        down = np.broadcast_to(pull_y, shape) - self.outboard.reshape(self.n, *(1,) * (len(shape) - 1), 2)
-        cosine, sine = np.empty_like(down), np.empty_like(down)
-        moment, a, b = np.zeros(shape), np.empty(shape), np.empty(shape)  # moment in units of force: over the step
-        for k in range(self.n - 1, -1, -1):
-            c, s = cosine[k], sine[k]
-            np.cos(theta, out=c)
-            np.sin(theta, out=s)
-            np.multiply(c, down[k], out=a)
-            np.multiply(s, pull, out=b)
-            np.subtract(a, b, out=a)
-            np.subtract(moment, a, out=moment)
-            if keep is not None:
-                keep[k] = moment
-            np.multiply(self.softer[k], moment, out=a)
-            np.add(theta, a, out=theta)
-            np.subtract(theta, self.bias[k], out=theta)
-        return cosine, sine, theta
+        theta = np.empty((2, *shape))
+        np.add(angle, 0.5 * np.pi, out=theta[0])
+        theta[1] = angle
+        load = np.empty((self.n, 2, *shape))
+        np.subtract(self.outboard.reshape(self.n, *(1,) * (len(shape) - 1), 2), pull_y, out=load[:, 0])
+        load[:, 1] = pull_x
+        way, moments = np.empty_like(load), np.empty((self.n, *shape))
+        moment, turn, lever = np.zeros(shape), np.empty(shape), np.empty((2, *shape))
+        up, along = lever
+        inward = (way[::-1], load[::-1], moments[::-1], self.softer[-2::-1], self.bias[::-1])
+        for step, force, kept, soft, bias in zip(*inward, strict=True):
+            np.sin(theta, out=step)
+            np.multiply(step, force, out=lever)
+            np.add(moment, up, out=turn)
+            moment = np.add(turn, along, out=kept)
+            np.multiply(soft, moment, out=turn)
+            np.subtract(turn, bias, out=turn)
+            np.add(theta, turn, out=theta)
+        return _Inward(way[:, 0], way[:, 1], moments, theta[1])
 
 
 _SIGN = np.array([-1.0, 1.0])
@@ -249,38 +262,40 @@ def _residual(
 
 def _conditions(
     tables: _Tables, u: Array, draw: Array, string: Array | None, slopes: bool
-) -> tuple[Array, Array | None]:
-    """Residual (m, 8) and, if wanted, its Jacobian (m, 8, 8) by differences."""
+) -> tuple[Array, Array | None, _Inward]:
+    """Residual (m, 8) and, if wanted, its Jacobian (m, 8, 8) by differences; and what they come of."""
     limb = u[:, :6].reshape(-1, 2, 3)
     if not slopes:
-        c, s, theta = tables.inward(limb[..., 0], limb[..., 1], limb[..., 2])
-        return _residual(tables, u, (tables.h * c.sum(axis=0), tables.h * s.sum(axis=0), theta), draw, string), None
-    c, s, theta = tables.inward(*(limb[None, ..., j] + _SHIFT[j] for j in range(3)))
+        found = tables.inward(limb[..., 0], limb[..., 1], limb[..., 2])
+        return _residual(tables, u, found.reached(tables.h), draw, string), None, found
+    many = tables.inward(*(limb[None, ..., j] + _SHIFT[j] for j in range(3)))
     # nine variants: none, three of the left limb, three of the right, hook, rock
-    nine = [
-        np.stack([value[_LEFT_OF, :, 0], value[_RIGHT_OF, :, 1]], axis=-1)
-        for value in (tables.h * c.sum(axis=0), tables.h * s.sum(axis=0), theta)
-    ]
+    nine = [np.stack([v[_LEFT_OF, :, 0], v[_RIGHT_OF, :, 1]], axis=-1) for v in many.reached(tables.h)]
     varied = u + _VARIED
     r = _residual(tables, varied, (nine[0], nine[1], nine[2]), draw, string)
-    return r[0], ((r[1:] - r[0]) / _STEPS[:, None, None]).transpose(1, 2, 0)
+    found = _Inward(many.cosine[:, 0], many.sine[:, 0], many.moments[:, 0], many.root_angle[0])
+    return r[0], ((r[1:] - r[0]) / _STEPS[:, None, None]).transpose(1, 2, 0), found
 
 
 def _newton(
-    tables: _Tables, start: Array, draw: Array, string: Array | None, rounds: int = 30
-) -> tuple[Array, NDArray[np.bool_]]:
-    """Unknowns (m, 8) and which of them converged. Near the solution the slopes are not worked out anew."""
+    tables: _Tables,
+    start: Array,
+    draw: Array,
+    string: Array | None,
+    rounds: int = 30,
+    tolerance: float = TOLERANCE,
+) -> tuple[Array, NDArray[np.bool_], _Inward]:
+    """Unknowns (m, 8), which of them converged, and the limbs at these. Near the solution the slopes are not worked out anew."""
     u = start.copy()
-    done = np.zeros(len(u), dtype=bool)
     slopes = np.empty((0, 8, 8))
     last = np.inf
-    for _ in range(rounds):
+    for turn in range(rounds):
         near = last < NEAR
-        residual, found = _conditions(tables, u, draw, string, not near)
-        slopes = slopes if found is None else found
+        residual, new, limbs = _conditions(tables, u, draw, string, not near)
+        slopes = slopes if new is None else new
         size = np.max(np.abs(residual), axis=-1)
-        done = size < TOLERANCE
-        if np.all(done) or not np.all(np.isfinite(size[~done])):
+        done = size < tolerance
+        if np.all(done) or turn + 1 == rounds or not np.all(np.isfinite(size[~done])):
             break
         largest = float(np.max(size))
         if near and largest > 0.3 * last:  # the old slopes do not do any more
@@ -293,7 +308,7 @@ def _newton(
             break
         limit = np.maximum(1.0, np.max(np.abs(delta) / _MOST, axis=-1, keepdims=True))
         u = np.where(done[:, None], u, u + delta / limit)
-    return u, done
+    return u, done, limbs
 
 
 def _coarser(bow: WholeBow, segments: int) -> WholeBow:
@@ -374,7 +389,7 @@ def _first(tables: _Tables, draw: float, string: float) -> Array:
         guess = u
         if before is not None and length < before[1]:
             guess = u + (u - before[0]) * (length - aim) / (before[1] - length)
-        found, good = _newton(tables, guess, at, np.array([aim]), 12)
+        found, good, _ = _newton(tables, guess, at, np.array([aim]), 12, NEAR)
         if good[0]:
             before, u, length = (u, length) if length < taut else None, found, aim
             if length <= string:
@@ -413,14 +428,14 @@ def solve_draws(bow: WholeBow, string_mm: float, draws_mm: Array, start: Solved 
         msg = f"the string is slack at a draw of {nearest:.0f} mm: it goes taut only further out."
         raise NoEquilibriumError(msg)
     guess = start.unknowns if start is not None else _route(bow, float(string_mm), draws)
-    u, good = _newton(tables, guess, draws, string)
+    u, good, limbs = _newton(tables, guess, draws, string)
     if not np.all(good) and start is None:
         raise _no_way(draws[~good])
     if not np.all(good):  # too far from where it started: go there from the beginning, where that is possible
         if np.ndim(bow.left.ei_nmm2) > 1 or np.ndim(bow.right.ei_nmm2) > 1:
             raise _no_way(draws[~good])
         return solve_draws(bow, string_mm, draws)
-    return _solved(tables, u, draws, string)
+    return _solved(tables, u, limbs, draws, string)
 
 
 def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
@@ -445,23 +460,23 @@ def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
         -40.0,
     ):  # a height at which the straight string is found, then on to the wanted one
         height = brace_mm + offset
-        found, good = _newton(tables, u, np.array([height]), None, 20)
+        found, good, there = _newton(tables, u, np.array([height]), None, 20)
         if good[0] and np.all(found[:, [1, 4]] < 0.0):
-            u = found
+            u, limbs = found, there
             break
     step = 10.0
     while good[0] and abs(height - brace_mm) > 1e-9 and step > 0.3:
         aim = height + float(np.clip(brace_mm - height, -step, step))
-        found, fine = _newton(tables, u, np.array([aim]), None, 15)
+        found, fine, there = _newton(tables, u, np.array([aim]), None, 15)
         if fine[0]:
-            u, height = found, aim
+            u, height, limbs = found, aim, there
         else:
             step *= 0.5
     if not good[0] or abs(height - brace_mm) > 1e-9:
         msg = f"no string braces this bow at {brace_mm:.0f} mm"
         raise NoEquilibriumError(msg)
     at = np.array([brace_mm])
-    solved = _solved(tables, u, at, np.array([np.nan]))
+    solved = _solved(tables, u, limbs, at, np.array([np.nan]))
     hook = np.array([solved.hook_x_mm[0], -brace_mm])
     far = sum(float(np.linalg.norm(solved.points_mm[0, k, -1] - hook * [_SIGN[k], 1.0])) for k in (0, 1))
     string = far / (1 + float(np.mean(solved.tension_n)) / bow.string_ea_n)
@@ -489,7 +504,7 @@ def _route(bow: WholeBow, string: float, draws: Array) -> Array:
             guess = u
             if len(found) > 1 and passed[-2] > at:
                 guess = u + (u - found[-2]) * (at - aim) / (passed[-2] - at)
-            new, good = _newton(small, guess, np.array([aim]), np.array([string]), 14)
+            new, good, _ = _newton(small, guess, np.array([aim]), np.array([string]), 14, NEAR)
             if not good[0]:
                 step *= 0.5
                 if step < 0.05:
@@ -502,18 +517,16 @@ def _route(bow: WholeBow, string: float, draws: Array) -> Array:
     return np.column_stack([np.interp(draws, where, values[:, j]) for j in range(8)])
 
 
-def _solved(tables: _Tables, u: Array, draws: Array, string: Array) -> Solved:
+def _solved(tables: _Tables, u: Array, limbs: _Inward, draws: Array, string: Array) -> Solved:
     m, n = len(u), tables.n
     limb = u[:, :6].reshape(m, 2, 3)
-    moments = np.zeros((n + 1, m, 2))
-    cosine, sine, _ = tables.inward(limb[..., 0], limb[..., 1], limb[..., 2], keep=moments[:-1])
-    moments = moments * tables.h - tables.own[:, None, :]
+    moments = np.concatenate([limbs.moments * tables.h, np.zeros((1, m, 2))]) - tables.own[:, None, :]
     rock = _SIGN * u[:, 7:8]
     c, s = np.cos(rock), np.sin(rock)
     root = np.stack(
         [c * tables.root[:, 0] - s * tables.root[:, 1], s * tables.root[:, 0] + c * tables.root[:, 1]], axis=-1
     )
-    step = np.stack([cosine, sine], axis=-1) * tables.h[:, None]
+    step = np.stack([limbs.cosine, limbs.sine], axis=-1) * tables.h[:, None]
     points = np.concatenate([np.zeros((1, m, 2, 2)), np.cumsum(step, axis=0)]) + root
     points = points.transpose(1, 2, 0, 3)
     turn = tables.soft * moments  # (n + 1, m, 2)
