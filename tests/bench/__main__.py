@@ -135,9 +135,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     track = median_ms(lambda: follow(sight.scene, image, models, last), 20 if quick else 80)
     blur = median_ms(lambda: cv2.GaussianBlur(image, (5, 5), 0), 20)
     print(f"picture to centreline while tracking, 1920x1080, one thread: {track:.1f} ms (at most 12)")
-    print(
-        f"  ratio to cv2.GaussianBlur 5x5 of the same picture ({blur:.1f} ms): {track / blur:.2f}"
-    )
+    print(f"  ratio to cv2.GaussianBlur 5x5 of the same picture ({blur:.1f} ms): {track / blur:.2f}")
     from skimage.measure import find_contours
 
     grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)

@@ -217,7 +217,7 @@ def by_the_tool(seed: int) -> Outcome:
                 )
             if plan.done:
                 break
-            zones = [(z.limb, z.from_mm, z.to_mm, z.pass_mm) for z in plan.zones if z.pass_mm > 0]
+            zones = [(z.limb, z.from_mm, z.to_mm, z.depth_mm) for z in plan.layers]
             if not zones:
                 if largest < 0.8 * last_draw:
                     continue

@@ -9,12 +9,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tiller.bow.moisture import DRIEST, WETTEST
 from tiller.bow.section import sagitta_mm
 from tiller.bow.tomlcheck import Keys, Table, load_toml
 from tiller.bow.woods import Wood, find_wood
 
 Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("left", "right")
+SHAPES = ("even-strain",)
+"""What a tiller may aim at."""
 
 DEFAULT_FADE_MM = 60.0
 """Length of the fade between stiff handle and working limb (common practice, no source)."""
@@ -29,6 +32,28 @@ class Station:
     thickness_mm: float
 
 
+FEATURES = {"knot": True, "pin knots": True, "check": True, "cut ring": True, "wiggle": False, "twist": False}
+"""Features of a stave, and whether such a place is left alone where the bowyer says nothing (common practice, no source)."""
+CUT_RING_SHARE = 0.8
+"""Share of the working strain that a back with a cut-through ring is trusted with (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Feature:
+    """Something in the wood, along the back from the pivot.
+
+    Attributes:
+        leave_alone: no wood is to come off there.
+        strain_share: share of the working strain that the place may bear.
+    """
+
+    kind: str
+    from_mm: float
+    to_mm: float
+    leave_alone: bool
+    strain_share: float
+
+
 @dataclass(frozen=True)
 class Limb:
     """One limb as written down.
@@ -38,12 +63,14 @@ class Limb:
         handle_mm: stiff part from the pivot.
         fade_mm: length of the fade beyond the stiff part.
         stations: caliper readings in order of s.
+        features: knots and the like.
     """
 
     length_mm: float
     handle_mm: float
     fade_mm: float
     stations: tuple[Station, ...]
+    features: tuple[Feature, ...] = ()
 
     @property
     def working_from_mm(self) -> float:
@@ -93,6 +120,7 @@ class Bow:
         modulus_gpa: the bowyer's own figure, None where the file has none.
         crown_radius_mm: radius of the back across the limb, None where the back is taken as flat.
         upper_limb: which limb, as the camera sees it, is the bow's upper one.
+        moisture_percent: the wood's moisture, None where it was not measured.
     """
 
     name: str
@@ -104,6 +132,7 @@ class Bow:
     right: Limb
     string: BowString
     target: Target
+    moisture_percent: float | None = None
 
     def limb(self, side: Side) -> Limb:
         """The limb on that side of the picture."""
@@ -120,12 +149,14 @@ _LIMB: Keys = {
     "handle_mm": None,
     "fade_mm": None,
     "stations": {"s_mm": None, "width_mm": None, "thickness_mm": None},
+    "features": {"kind": None, "from_mm": None, "to_mm": None, "leave_alone": None, "strain_share": None},
 }
 BOW_KEYS: Keys = {
     "name": None,
     "wood": None,
     "modulus_gpa": None,
     "crown_radius_mm": None,
+    "moisture_percent": None,
     "upper_limb": None,
     "limbs": {"left": _LIMB, "right": _LIMB},
     "string": {"kind": None, "length_mm": None},
@@ -148,6 +179,16 @@ def _station(table: Table) -> Station:
     )
 
 
+def _feature(table: Table, length: float) -> Feature:
+    kind = table.text("kind", allowed=tuple(FEATURES))
+    low = table.number("from_mm", 0, length, "mm")
+    high = table.number("to_mm", 0, length, "mm")
+    if high <= low:
+        raise table.fault("to_mm", f"more than from_mm ({low:g} mm)")
+    share = table.number("strain_share", 0.2, 1.0, default=CUT_RING_SHARE if kind == "cut ring" else 1.0)
+    return Feature(kind, low, high, table.flag("leave_alone", FEATURES[kind]), share)
+
+
 def _limb(table: Table) -> Limb:
     length = table.number("length_mm", 200, 1500, "mm")
     handle = table.number("handle_mm", 0, 0.5 * length, "mm")
@@ -159,7 +200,8 @@ def _limb(table: Table) -> Limb:
             raise row.fault("s_mm", f"more than the station before it ({before.s_mm:g} mm)")
     if stations[-1].s_mm > length:
         raise rows[-1].fault("s_mm", f"at most the limb's length_mm ({length:g} mm)")
-    return Limb(length, handle, fade, stations)
+    features = tuple(_feature(row, length) for row in table.tables("features", 0)) if table.has("features") else ()
+    return Limb(length, handle, fade, stations, features)
 
 
 def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
@@ -207,11 +249,14 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
             target.number("draw_length_mm", 100, 1200, "mm"),
             target.number("draw_weight_n", 10, 1500, "N"),
             target.number("brace_height_mm", 20, 500, "mm"),
-            target.text("shape") if target.has("shape") else "even-strain",
+            target.text("shape", allowed=SHAPES) if target.has("shape") else SHAPES[0],
             target.number("working_strain", 0.002, 0.02, "(a share: 0.007 is 0.7 %)")
             if target.has("working_strain")
             else None,
         ),
+        moisture_percent=top.number("moisture_percent", DRIEST, WETTEST, "% of the dry mass")
+        if top.has("moisture_percent")
+        else None,
     )
 
 

@@ -112,6 +112,13 @@ class Table:
             raise self.fault(name, expected)
         return float(value)
 
+    def flag(self, name: str, default: bool) -> bool:
+        """true or false; ``default`` where the key is absent."""
+        value = self.data.get(name, default)
+        if not isinstance(value, bool):
+            raise self.fault(name, "true or false")
+        return value
+
     def whole(self, name: str, low: int, high: int) -> int:
         """A whole number in [low, high]."""
         value = self.data.get(name)

@@ -30,6 +30,7 @@ class Wood:
         strength_mpa: modulus of rupture.
         specific_gravity: oven-dry mass over volume at 12 % moisture.
         source: table it comes from.
+        green_modulus_gpa, green_strength_mpa: the same table's values for green wood, None where there is none.
     """
 
     name: str
@@ -37,6 +38,8 @@ class Wood:
     strength_mpa: float
     specific_gravity: float
     source: str
+    green_modulus_gpa: float | None = None
+    green_strength_mpa: float | None = None
 
     @property
     def density_kg_m3(self) -> float:
@@ -44,22 +47,32 @@ class Wood:
         return 1000.0 * self.specific_gravity * 1.12
 
 
-def _row(name: str, gravity: float, modulus_mpsi: float, rupture_psi: float) -> Wood:
-    return Wood(name, gpa_from_mpsi(modulus_mpsi), mpa_from_psi(rupture_psi), gravity, TABLE)
+def _row(
+    name: str, gravity: float, modulus_mpsi: float, rupture_psi: float, green_mpsi: float, green_psi: float
+) -> Wood:
+    return Wood(
+        name,
+        gpa_from_mpsi(modulus_mpsi),
+        mpa_from_psi(rupture_psi),
+        gravity,
+        TABLE,
+        gpa_from_mpsi(green_mpsi),
+        mpa_from_psi(green_psi),
+    )
 
 
 WOODS: tuple[Wood, ...] = (
-    _row("shagbark hickory", 0.72, 2.16, 20_200),
-    _row("pignut hickory", 0.75, 2.26, 20_100),
-    _row("mockernut hickory", 0.72, 2.22, 19_200),
-    _row("black locust", 0.69, 2.05, 19_400),
-    _row("white ash", 0.60, 1.74, 15_400),
-    _row("sugar maple", 0.63, 1.83, 15_800),
-    _row("white oak", 0.68, 1.78, 15_200),
-    _row("northern red oak", 0.63, 1.82, 14_300),
-    _row("american elm", 0.50, 1.34, 11_800),
-    _row("rock elm", 0.63, 1.54, 14_800),
-    _row("black walnut", 0.55, 1.68, 14_600),
+    _row("shagbark hickory", 0.72, 2.16, 20_200, 1.57, 11_000),
+    _row("pignut hickory", 0.75, 2.26, 20_100, 1.65, 11_700),
+    _row("mockernut hickory", 0.72, 2.22, 19_200, 1.57, 11_100),
+    _row("black locust", 0.69, 2.05, 19_400, 1.85, 13_800),
+    _row("white ash", 0.60, 1.74, 15_400, 1.44, 9_500),
+    _row("sugar maple", 0.63, 1.83, 15_800, 1.55, 9_400),
+    _row("white oak", 0.68, 1.78, 15_200, 1.25, 8_300),
+    _row("northern red oak", 0.63, 1.82, 14_300, 1.35, 8_300),
+    _row("american elm", 0.50, 1.34, 11_800, 1.11, 7_200),
+    _row("rock elm", 0.63, 1.54, 14_800, 1.19, 9_500),
+    _row("black walnut", 0.55, 1.68, 14_600, 1.42, 9_500),
     Wood("osage orange", 11.64, 128.6, 0.855 / 1.12, SECOND_HAND),
     Wood("pacific yew", 9.31, 104.8, 0.705 / 1.12, SECOND_HAND),
 )

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.moisture import modulus_at, strain_at
 from tiller.bow.section import crowned_section
-from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood, working_strain
+from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, BowBelief, LimbBelief
 from tiller.mechanics.elastica import NoEquilibriumError
@@ -31,12 +32,21 @@ def strain_limit(bow: Bow) -> tuple[float, str]:
     """The strain that the bow may bear, and where that comes from."""
     if bow.target.working_strain is not None:
         return bow.target.working_strain, "set in bow.toml"
-    return working_strain(bow.table_wood)
+    return strain_at(bow.table_wood, bow.moisture_percent)
 
 
 def taut_from_mm(bow: Bow) -> float:
     """A draw (mm) at or below which the string that is on the bow is just taut."""
     return 0.8 * bow.target.brace_height_mm if bow.string.kind == "braced" else 60.0
+
+
+def strain_share(bow: Bow, side: Side, s_mm: Array) -> Array:
+    """Share of the working strain that each place (n,) may bear: less where a ring is cut through, and the like."""
+    share = np.ones(len(s_mm))
+    for f in bow.limb(side).features:
+        inside = (s_mm >= f.from_mm) & (s_mm <= f.to_mm)
+        share[inside] = np.minimum(share[inside], f.strain_share)
+    return share
 
 
 def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
@@ -46,7 +56,15 @@ def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
         limb = measured.result.limb(side)
         low, high = working_zone(bow, side)
         out.append(
-            LimbWood(bow.limb(side).width_at(limb.s_mm), limb.thickness_mm, low, high, ~np.isfinite(limb.strain))
+            LimbWood(
+                bow.limb(side).width_at(limb.s_mm),
+                limb.thickness_mm,
+                low,
+                high,
+                ~np.isfinite(limb.strain),
+                strain_share(bow, side, limb.s_mm),
+                tuple((f.kind, f.from_mm, f.to_mm) for f in bow.limb(side).features if f.leave_alone),
+            )
         )
     return out[0], out[1]
 
@@ -73,7 +91,9 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         )
     force_sd = ahead.weight_sd_n / ahead.weight_n if ahead is not None else 0.05
     stop: Stop | None = None
-    surface = [surface_mm(w.width_mm, np.maximum(w.thickness_mm, 3.0), measured.crown_radius_mm) for w in wood]
+    surface = [
+        surface_mm(w.width_mm, np.maximum(w.thickness_mm, 3.0), measured.crown_radius_mm) / w.strain_share for w in wood
+    ]
     working = [
         (result.limb(side).s_mm >= w.from_mm) & (result.limb(side).s_mm <= w.to_mm)
         for side, w in zip(SIDES, wood, strict=True)
@@ -164,7 +184,7 @@ def advise_from_file(bow: Bow) -> Advice:
     """Forecast and stop from the bow's file alone, before its first pull: with a wide margin, and without a plan."""
     limit, source = strain_limit(bow)
     wood = bow.table_wood
-    modulus = bow.modulus_gpa or (wood.modulus_gpa if wood else ASSUMED_MODULUS_GPA)
+    modulus = bow.modulus_gpa or (modulus_at(wood, bow.moisture_percent) if wood else ASSUMED_MODULUS_GPA)
     density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
     limbs, surface, working = [], [], []
     for side in SIDES:
@@ -191,7 +211,7 @@ def advise_from_file(bow: Bow) -> Advice:
         limbs.append(
             LimbBelief(s, prior.log_ei, prior.cov, line, area * density * 1e-9, limb.handle_mm, limb.length_mm)
         )
-        surface.append(surface_mm(width, thick, bow.crown_radius_mm))
+        surface.append(surface_mm(width, thick, bow.crown_radius_mm) / strain_share(bow, side, s))
         low, high = working_zone(bow, side)
         working.append((s >= low) & (s <= high))
     belief = BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, MODULUS_VARIATION)

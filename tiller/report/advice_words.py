@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tiller.bow.bowfile import Bow
+from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.history import FIRST_STROKE_MM
@@ -39,37 +39,46 @@ def _place(mm: float, units: Units) -> str:
     return f"{units.length_value(mm):.0f}" if units.metric else f"{units.length_value(mm):.1f}"
 
 
+def _span(low_mm: float, high_mm: float, units: Units) -> str:
+    return f"{_place(low_mm, units)} - {_place(high_mm, units)} {units.length_unit}"
+
+
 def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STROKE_MM) -> list[str]:
     """Where to scrape now, and what it comes to."""
-    unit = units.length_unit
     out = [
         f"PLAN      now {units.force(plan.now_n)}, strain uneven by {100 * plan.now_uneven:.1f} % (rms); after this pass {units.force(plan.after_pass_n)},"
         f" {100 * plan.after_pass_uneven:.1f} %; in the end {units.force(plan.final_n)}, {100 * plan.final_uneven:.1f} %.",
     ]
-    chalk = [z for z in plan.zones if z.pass_mm > 0]
-    if chalk:
+    laid = plan.layers
+    if laid:
         out += [
             "",
-            f"{'':6s} {'from the pivot':>20s} {'from the nock':>20s} {'now':>9s} {'strokes':>8s} {'in all':>9s} {'sd':>9s}",
+            "SCRAPE NOW, in this order: the long stretch first, then the shorter ones that lie in it. Belly only.",
         ]
-        for z in plan.zones:
-            length = bow.limb("left" if z.limb == "left" else "right").length_mm
-            pivot = f"{_place(z.from_mm, units)} - {_place(z.to_mm, units)} {unit}"
-            nock = f"{_place(length - z.to_mm, units)} - {_place(length - z.from_mm, units)} {unit}"
-            strokes = f"{max(1, round(z.pass_mm / stroke_mm))}" if z.pass_mm > 0 else "later"
-            now = units.depth(z.pass_mm) if z.pass_mm > 0 else "-"
-            out.append(
-                f"{z.limb:6s} {pivot:>20s} {nock:>20s} {now:>9s} {strokes:>8s} {units.depth(z.depth_mm):>9s} {units.depth(z.depth_sd_mm):>9s}"
-            )
+        out.append(f"{'':9s} {'from the pivot':>20s} {'from the nock':>20s} {'deep':>9s} {'strokes':>8s}")
+        for side in SIDES:
+            length = bow.limb(side).length_mm
+            for number, o in enumerate((o for o in laid if o.limb == side), 1):
+                out.append(
+                    f"{side:6s}{number:3d} {_span(o.from_mm, o.to_mm, units):>20s} {_span(length - o.to_mm, length - o.from_mm, units):>20s}"
+                    f" {units.depth(o.depth_mm):>9s} {max(1, round(o.depth_mm / stroke_mm)):>8d}"
+                )
         out.append(
-            f"Off the belly only. One stroke is taken as {units.depth(stroke_mm)}; measure yours with calipers before and after ten."
+            f"One stroke is taken as {units.depth(stroke_mm)}; measure yours with calipers before and after ten. Blend the ends of every stretch."
         )
     else:
         out.append("Nothing is to be scraped now.")
+    if plan.zones:
+        out += ["", "IN THE END, this pass counted in:"]
+        out.append(f"{'':9s} {'from the pivot':>20s} {'from the nock':>20s} {'deep':>9s} {'sd':>9s} {'now':>9s}")
+        for z in plan.zones:
+            length = bow.limb("left" if z.limb == "left" else "right").length_mm
+            out.append(
+                f"{z.limb:9s} {_span(z.from_mm, z.to_mm, units):>20s} {_span(length - z.to_mm, length - z.from_mm, units):>20s}"
+                f" {units.depth(z.depth_mm):>9s} {units.depth(z.depth_sd_mm):>9s} {units.depth(z.pass_mm) if z.pass_mm > 0 else 'later':>9s}"
+            )
     for a in plan.left_alone:
-        out.append(
-            f"LEAVE ALONE  {a.limb} limb, {_place(a.from_mm, units)} - {_place(a.to_mm, units)} {unit} from the pivot: {a.reason}."
-        )
+        out.append(f"LEAVE ALONE  {a.limb} limb, {_span(a.from_mm, a.to_mm, units)} from the pivot: {a.reason}.")
     return out
 
 

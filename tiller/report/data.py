@@ -134,6 +134,9 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             }
             for z in plan.zones
         ],
+        "layers": None
+        if plan is None
+        else [{"limb": o.limb, "from_mm": o.from_mm, "to_mm": o.to_mm, "depth_mm": o.depth_mm} for o in plan.layers],
         "leave_alone": None
         if plan is None
         else [{"limb": a.limb, "from_mm": a.from_mm, "to_mm": a.to_mm, "reason": a.reason} for a in plan.left_alone],

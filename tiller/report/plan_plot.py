@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.mechanics.layers import outside
 from tiller.mechanics.plan import Plan
 from tiller.report.plots import dress, new_figure, png
 from tiller.report.style import AIM, FAINT, INK, LEFT, METRIC, PAPER, RIGHT, WEAK, Units
@@ -22,7 +23,7 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
     axes = figure.add_axes((0.075, 0.13, 0.905, 0.70))
     dress(axes)
     deepest = max([units.depth_value(z.depth_mm + z.depth_sd_mm) for z in plan.zones], default=units.depth_value(0.5))
-    labelled = set()
+    labelled: set[str] = set()
 
     def once(text: str) -> str | None:
         if text in labelled:
@@ -48,7 +49,7 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
         for zone in (z for z in plan.zones if z.limb == side):
             a, b = sign * units.length_value(zone.from_mm), sign * units.length_value(zone.to_mm)
             x, width = min(a, b), abs(b - a)
-            whole, now = units.depth_value(zone.depth_mm), units.depth_value(zone.pass_mm)
+            whole = units.depth_value(zone.depth_mm)
             axes.bar(
                 x,
                 whole,
@@ -60,9 +61,6 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
                 linestyle=(0, (4, 2)),
                 label=once("in all"),
             )
-            axes.bar(
-                x, now, width, align="edge", facecolor=colour, alpha=0.75, edgecolor=PAPER, label=once("in this pass")
-            )
             axes.errorbar(
                 [x + 0.86 * width],
                 [whole],
@@ -72,17 +70,37 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
                 capsize=2,
                 zorder=5,
             )
-            if now > 0:
+        laid = [o for o in plan.layers if o.limb == side]
+        for number, layer in enumerate(laid):
+            ends = sorted(sign * units.length_value(v) for v in (layer.from_mm, layer.to_mm))
+            above = units.depth_value(sum(o.depth_mm for o in outside(laid, number)))
+            deep = units.depth_value(layer.depth_mm)
+            axes.bar(
+                ends[0],
+                deep,
+                ends[1] - ends[0],
+                bottom=above,
+                align="edge",
+                facecolor=colour,
+                alpha=0.85,
+                edgecolor=PAPER,
+                zorder=3,
+                label=once("in this pass, layer by layer"),
+            )
+            if deep > 0.035 * deepest:
+                wide = (ends[1] - ends[0]) / units.length_value(max(v[1] for v in working.values()))
                 axes.text(
-                    x + 0.42 * width,
-                    0.5 * now if now > 0.3 * deepest else now + 0.02 * deepest,
-                    units.depth(zone.pass_mm),
-                    color=PAPER if now > 0.3 * deepest else colour,
+                    0.5 * (ends[0] + ends[1]),
+                    above + 0.5 * deep,
+                    f"{number + 1}:  {units.depth(layer.depth_mm)}"
+                    if wide > 0.2 and deep > 0.05 * deepest
+                    else f"{number + 1}",
+                    color=PAPER,
                     ha="center",
-                    va="center" if now > 0.3 * deepest else "top",
-                    fontsize=9,
+                    va="center",
+                    fontsize=9 if deep > 0.05 * deepest else 7,
                     fontweight="bold",
-                    rotation=90,
+                    zorder=7,
                 )
         for gap in (g for g in plan.left_alone if g.limb == side):
             ends = sorted(sign * units.length_value(v) for v in (gap.from_mm, gap.to_mm))

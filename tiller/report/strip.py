@@ -16,7 +16,8 @@ from reportlab.pdfgen.canvas import Canvas
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.units import MM_PER_INCH
-from tiller.mechanics.plan import Plan, Zone
+from tiller.mechanics.layers import outside
+from tiller.mechanics.plan import Plan
 from tiller.report.style import INK, LEFT, RIGHT, WEAK, Units
 
 PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
@@ -64,7 +65,7 @@ def _head(canvas: Canvas, bow: Bow, plan: Plan, units: Units, page: int, pages: 
     canvas.drawString(MARGIN_MM * mm, (high - 16) * mm, f"{bow.name}: strip {page + 1} of {pages}")
     canvas.setFont("Helvetica", 9)
     lines = (
-        "Print at 100 %. Measure both check bars: each must be 100 mm (3.94 in). Lay the strip along the limb, 0 at the pivot; chalk; scrape the belly only.",
+        "Print at 100 %. Measure both check bars: each must be 100 mm (3.94 in). Lay the strip along the limb, 0 at the pivot; chalk; scrape the belly, 1 first.",
         f"This pass: from {units.force(plan.now_n)} to {units.force(plan.after_pass_n)} at the target draw. Exercise the bow, then measure again before the next pass."
         if any(z.pass_mm > 0 for z in plan.zones)
         else "NOTHING IS TO BE SCRAPED NOW.",
@@ -93,9 +94,7 @@ def _band(
     canvas.setStrokeColor(HexColor(INK))
     canvas.setLineWidth(0.6)
     canvas.rect(x(start), base * mm, (end - start) * mm, BAND_MM * mm)
-    for zone in plan.zones:
-        if zone.limb == side:
-            _zone(canvas, zone, start, end, base, units, x)
+    _layers(canvas, plan, side, start, end, base, units, x)
     for gap in plan.left_alone:
         a, b = max(gap.from_mm, start), min(gap.to_mm, end)
         if gap.limb != side or b <= a:
@@ -126,11 +125,11 @@ def _band(
             continue
         canvas.setDash(2, 2)
         canvas.setStrokeColor(HexColor(INK))
-        canvas.line(x(edge), (base - 3) * mm, x(edge), (base + BAND_MM + 2) * mm)
+        canvas.line(x(edge), (base - 5) * mm, x(edge), (base + BAND_MM + 2) * mm)
         canvas.setDash()
         canvas.setFont("Helvetica", 7)
         canvas.setFillColor(HexColor(INK))
-        _upright(canvas, x(edge) + 7, base + 8, "glue here" if edge > start else "lay on here")
+        canvas.drawCentredString(x(edge), (base - 7.5) * mm, "glue here" if edge > start else "lay on here")
     if start <= length <= start + span + OVERLAP_MM:
         canvas.setFillColor(HexColor(INK))
         canvas.setFont("Helvetica-Bold", 9)
@@ -146,25 +145,44 @@ def _upright(canvas: Canvas, x: float, y_mm: float, text: str) -> None:
     canvas.restoreState()
 
 
-def _zone(
-    canvas: Canvas, zone: Zone, start: float, end: float, base: float, units: Units, at: Callable[[float], float]
+def _layers(
+    canvas: Canvas,
+    plan: Plan,
+    side: str,
+    start: float,
+    end: float,
+    base: float,
+    units: Units,
+    at: Callable[[float], float],
 ) -> None:
-    a, b = max(zone.from_mm, start), min(zone.to_mm, end)
-    if b <= a:
+    """The pass as brackets, one under the other: the first layer on top, in it the ones that lie in it."""
+    laid = [o for o in plan.layers if o.limb == side]
+    if not laid:
         return
-    colour = HexColor(LEFT if zone.limb == "left" else RIGHT)
-    canvas.setStrokeColor(colour)
-    canvas.setLineWidth(1.2 if zone.pass_mm > 0 else 0.5)
-    canvas.rect(at(a), (base + 6) * mm, (b - a) * mm, (BAND_MM - 6) * mm)
-    if b - a < 18:
-        return
-    canvas.setFillColor(colour)
-    canvas.setFont("Helvetica-Bold", 12)
-    middle = 0.5 * (at(a) + at(b))
-    now = units.depth(zone.pass_mm) if zone.pass_mm > 0 else "later"
-    canvas.drawCentredString(middle, (base + 26) * mm, now)
-    canvas.setFont("Helvetica", 8)
-    canvas.drawCentredString(middle, (base + 20) * mm, f"in all {units.depth(zone.depth_mm)}")
+    depths = [len(outside(laid, k)) for k in range(len(laid))]
+    row = min(6.5, (BAND_MM - 8.0) / (max(depths) + 1))
+    canvas.setLineWidth(1.1)
+    for number, (layer, level) in enumerate(zip(laid, depths, strict=True), 1):
+        a, b = max(layer.from_mm, start), min(layer.to_mm, end)
+        if b <= a:
+            continue
+        y = base + BAND_MM - 2.0 - row * (level + 0.5)
+        canvas.setStrokeColor(HexColor(LEFT if side == "left" else RIGHT))
+        canvas.line(at(a), y * mm, at(b), y * mm)
+        for place, real in ((a, layer.from_mm), (b, layer.to_mm)):
+            if place == real:
+                canvas.line(at(place), (y - 0.42 * row) * mm, at(place), (y + 0.42 * row) * mm)
+        text = f"{number}: {units.depth(layer.depth_mm)}"
+        size = min(10.0, 2.2 * row)
+        wide = 0.55 * size * len(text)
+        if wide > at(b) - at(a) - 4:
+            continue
+        middle = 0.5 * (at(a) + at(b))
+        canvas.setFillColor(HexColor("#ffffff"))
+        canvas.rect(middle - 0.5 * wide - 2, (y - 0.4 * row) * mm, wide + 4, 0.8 * row * mm, stroke=0, fill=1)
+        canvas.setFillColor(HexColor(LEFT if side == "left" else RIGHT))
+        canvas.setFont("Helvetica-Bold", size)
+        canvas.drawCentredString(middle, y * mm - 0.35 * size, text)
 
 
 def _ruler(canvas: Canvas, start: float, end: float, base: float, units: Units, x: Callable[[float], float]) -> None:

@@ -165,6 +165,29 @@ def _rough_rest(scene: Scene, image: Image, model: LimbModel) -> Array:
     return expected
 
 
+TIP_MM, BEFORE_TIP_MM = 25.0, 70.0
+"""Over the last stations the string's loop and slack hide the limb's edges now and then (set on simulated pulls)."""
+
+
+def level_tip(points_mm: Array, s_mm: Array) -> Array:
+    """The line (n, 2) with its last ``TIP_MM`` going on as the ``BEFORE_TIP_MM`` before them turn, so that what hangs about the
+    nock makes no kink."""
+    step = np.diff(points_mm, axis=0)
+    angle = np.unwrap(np.arctan2(step[:, 1], step[:, 0]))
+    mid = 0.5 * (s_mm[1:] + s_mm[:-1])
+    tip = mid > s_mm[-1] - TIP_MM
+    before = ~tip & (mid > s_mm[-1] - TIP_MM - BEFORE_TIP_MM)
+    if np.count_nonzero(before) < 5:
+        return points_mm
+    angle[tip] = np.polyval(np.polyfit(mid[before], angle[before], 1), mid[tip])
+    length = np.linalg.norm(step, axis=1)
+    first = int(np.argmax(tip))
+    out = points_mm.copy()
+    way = np.column_stack([np.cos(angle[tip]), np.sin(angle[tip])]) * length[tip, None]
+    out[first + 1 :] = out[first] + np.cumsum(way, axis=0)
+    return out
+
+
 def find_rest(scene: Scene, image: Image, side: Side, start: LimbModel | None = None) -> LimbModel:
     """The limb's rest shape from scratch, from one picture of the bow at rest.
 
@@ -201,6 +224,7 @@ def find_rest(scene: Scene, image: Image, side: Side, start: LimbModel | None = 
         middle = np.where(good, 0.5 * (trace.edges_mm[0] - out_back + trace.edges_mm[1] + out_belly), trace.offset_mm)
         shift = smooth_offsets(model.s_mm, middle, np.where(np.isfinite(middle), 0.15, np.nan), 40.0)
         expected = restation(expected + shift[:, None] * normal, model.s_mm, float(expected[0, 0]))
+        expected = level_tip(expected, model.s_mm)
         if round_ >= 2 and float(np.max(np.abs(shift))) < 0.5:
             break
     return replace(model, rest_mm=expected)
