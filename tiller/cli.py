@@ -6,7 +6,7 @@ import argparse
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import Any, NoReturn, TYPE_CHECKING
 
 from tiller import __version__
 from tiller.errors import TillerError
@@ -83,10 +83,10 @@ def _work_up(
     """Measures, advises, keeps and says it."""
     from tiller.rack.advise import advise
     from tiller.rack.beside import set_beside
-    from tiller.rack.beside_data import beside_words
     from tiller.rack.keep import ask_for_plan, ask_for_plots, earlier_pulls, keep
     from tiller.rack.measure import measure
     from tiller.report.advice_words import advice_words
+    from tiller.report.beside_words import beside_words
     from tiller.report.words import pull_words
 
     units = _units(args)
@@ -351,7 +351,10 @@ def _demo(args: argparse.Namespace) -> int:
 
 
 class _Parser(argparse.ArgumentParser):
-    """A parser whose errors are one sentence, as all others are."""
+    """A parser whose errors are one sentence, as all others are, and that takes no word for another."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(allow_abbrev=False, **given)
 
     def error(self, message: str) -> NoReturn:
         print(f"tiller: {message}; '{self.prog} --help' shows what can be said.", file=sys.stderr)

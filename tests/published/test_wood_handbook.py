@@ -6,6 +6,7 @@ printed 10^6 psi and psi with 1 lbf = 4.4482216152605 N and 1 in = 25.4 mm (both
 
 import pytest
 
+from tiller.bow.moisture import at_moisture, modulus_at, strain_at
 from tiller.bow.units import archery_draw_mm, inch_from_mm, mm_from_inch
 from tiller.bow.woods import find_wood
 
@@ -41,3 +42,50 @@ def test_wood_that_is_not_in_the_table() -> None:
 def test_draw_length_convention() -> None:
     # AMO Standards Committee, Field Publication FP-3 (2000): 26 1/4 in to the pivot point is a 28 in draw
     assert inch_from_mm(archery_draw_mm(mm_from_inch(26.25))) == pytest.approx(28.0, abs=1e-12)
+
+
+GREEN = [  # name, MOE GPa and MOR psi of green wood (Table 5-3b), MOE at 8 % over that at 12 % by eq. 5-3
+    ("hickory, shagbark", 10.82, 11_000, 1.103),
+    ("hickory, pignut", 11.38, 11_700, 1.102),
+    ("hickory, mockernut", 10.82, 11_100, 1.113),
+    ("locust, black", 12.76, 13_800, 1.032),
+    ("ash, white", 9.93, 9_500, 1.065),
+    ("maple, sugar", 10.69, 9_400, 1.052),
+    ("oak, white", 8.62, 8_300, 1.115),
+    ("oak, northern red", 9.31, 8_300, 1.096),
+    ("elm, American", 7.65, 7_200, 1.060),
+    ("elm, rock", 8.20, 9_500, 1.083),
+    ("walnut, black", 9.79, 9_500, 1.053),
+]
+
+
+@pytest.mark.parametrize(("name", "modulus", "strength_psi", "ratio"), GREEN)
+def test_green_wood_and_the_moisture_equation(name: str, modulus: float, strength_psi: float, ratio: float) -> None:
+    wood = find_wood(name)
+    assert wood is not None
+    assert wood.green_modulus_gpa == pytest.approx(modulus, abs=0.006)
+    assert wood.green_strength_mpa == pytest.approx(strength_psi * 4.4482216152605 / 25.4**2, rel=1e-9)
+    assert modulus_at(wood, 8.0) / wood.modulus_gpa == pytest.approx(ratio, abs=6e-4)
+    assert modulus_at(wood, 12.0) == wood.modulus_gpa
+
+
+def test_worked_example_of_the_moisture_equation() -> None:
+    # text under eq. 5-3: white ash, MOR 103,000 kPa at 12 %, 66,000 kPa green, Mp 24: 119,500 kPa at 8 %
+    assert at_moisture(103.0, 66.0, 8.0, 24.0) == pytest.approx(119.5, abs=0.05)
+
+
+def test_wetter_wood_may_be_strained_less_and_drier_wood_no_more() -> None:
+    for name in ("shagbark hickory", "osage orange", "no such wood"):
+        wood = find_wood(name)
+        dry, _ = strain_at(wood, 8.0)
+        usual, source = strain_at(wood, None)
+        wet, told = strain_at(wood, 18.0)
+        assert dry == usual == strain_at(wood, 12.0)[0]
+        assert 0.8 * usual < wet < 0.97 * usual
+        assert "moisture taken as 12 %" in source
+        assert "moisture" in told
+
+
+def test_the_equation_is_not_used_where_it_does_not_hold() -> None:
+    with pytest.raises(ValueError, match="holds from 0 to 24 %"):
+        at_moisture(103.0, 66.0, 26.0, 24.0)

@@ -16,6 +16,7 @@ import pytest
 from tiller.bow.bowfile import parse_bow, read_bow
 from tiller.bow.section import crowned_section
 from tiller.cli import main
+from tiller.errors import KeyFault
 from tiller.mechanics.advice import Advice
 from tiller.rack.advise import advise, advise_from_file
 from tiller.rack.measure import Measured, measure
@@ -75,6 +76,8 @@ def test_weight_from_a_pull_to_sixty_percent(
     assert 0.003 < ahead.weight_sd_n / ahead.weight_n < 0.03
     assert np.all(np.diff(ahead.force_n) > 0)
     assert ahead.stored_j == pytest.approx(1e-3 * np.trapezoid(ahead.force_n, ahead.draw_mm), rel=0.02)
+    assert 0.003 < ahead.stored_sd_j / ahead.stored_j < 0.03
+    assert 1.0 < ahead.string_sd_mm < 5.0
 
 
 def test_the_stop_is_the_smallest_limit_and_says_why(
@@ -131,6 +134,57 @@ def test_the_plan_makes_the_bow_even_and_as_heavy_as_wanted(
         inside = (limb.s_mm > limb.bend_from_mm + 10) & (limb.s_mm < 0.83 * limb.length_mm)
         logs.append(np.log(strain[inside]))
     assert np.std(np.concatenate(logs)) < 0.05
+
+
+def test_the_layers_of_a_pass_come_to_its_zones(advised: tuple[Measured, Advice]) -> None:
+    plan = advised[1].plan
+    assert plan is not None
+    assert plan.layers
+    for zone in plan.zones:
+        laid = sum(
+            o.depth_mm
+            for o in plan.layers
+            if o.limb == zone.limb and o.from_mm < zone.to_mm - 1 and o.to_mm > zone.from_mm + 1
+        )
+        assert laid == pytest.approx(zone.pass_mm, abs=1e-9)
+    longest = max(o.to_mm - o.from_mm for o in plan.layers if o.limb == "right")
+    assert longest > 400.0
+    assert plan.after_pass_sd_n > plan.weight_sd_n > 0
+
+
+def test_places_in_the_wood_are_left_alone(
+    pull: tuple[Path, BowTruth, float], advised: tuple[Measured, Advice]
+) -> None:
+    import tomllib
+
+    data: dict[str, Any] = tomllib.loads((pull[0] / "bow.toml").read_text())
+    data["limbs"]["right"]["features"] = [
+        {"kind": "knot", "from_mm": 400, "to_mm": 450},
+        {"kind": "wiggle", "from_mm": 500, "to_mm": 560},
+    ]
+    plan = advise(advised[0], parse_bow(data)).plan
+    assert plan is not None
+    assert any(a.limb == "right" and a.from_mm == 400 and "knot" in a.reason for a in plan.left_alone)
+    assert not any("wiggle" in a.reason for a in plan.left_alone)
+    for part in (*plan.zones, *plan.layers):
+        assert not (part.limb == "right" and part.from_mm < 449 and part.to_mm > 401)
+    assert any(z.limb == "right" and z.from_mm < 520 < z.to_mm for z in plan.zones)
+
+
+def test_a_cut_ring_lowers_the_stop(pull: tuple[Path, BowTruth, float], advised: tuple[Measured, Advice]) -> None:
+    import tomllib
+
+    data: dict[str, Any] = tomllib.loads((pull[0] / "bow.toml").read_text())
+    data["target"]["working_strain"] = 0.006
+    before = advise(advised[0], parse_bow(data)).stop
+    data["limbs"]["left"]["features"] = [{"kind": "cut ring", "from_mm": 300, "to_mm": 340, "strain_share": 0.5}]
+    after = advise(advised[0], parse_bow(data)).stop
+    assert before is not None
+    assert after is not None
+    assert after.limits_mm["working strain"] < before.limits_mm["working strain"] - 20.0
+    data["limbs"]["left"]["features"] = [{"kind": "cut ring", "from_mm": 340, "to_mm": 300}]
+    with pytest.raises(KeyFault, match="more than from_mm"):
+        parse_bow(data)
 
 
 def test_the_working_strain_stops_the_draw(

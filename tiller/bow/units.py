@@ -32,6 +32,11 @@ def lbf_from_n(force_n: float) -> float:
     return force_n / N_PER_LBF
 
 
+def foot_pound_from_j(energy_j: float) -> float:
+    """Energy in foot-pounds."""
+    return energy_j / (N_PER_LBF * 12e-3 * MM_PER_INCH)
+
+
 def n_from_lbf(force_lbf: float) -> float:
     """Force in newton."""
     return force_lbf * N_PER_LBF

@@ -475,12 +475,34 @@ def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
     if not good[0] or abs(height - brace_mm) > 1e-9:
         msg = f"no string braces this bow at {brace_mm:.0f} mm"
         raise NoEquilibriumError(msg)
-    at = np.array([brace_mm])
-    solved = _solved(tables, u, limbs, at, np.array([np.nan]))
-    hook = np.array([solved.hook_x_mm[0], -brace_mm])
-    far = sum(float(np.linalg.norm(solved.points_mm[0, k, -1] - hook * [_SIGN[k], 1.0])) for k in (0, 1))
-    string = far / (1 + float(np.mean(solved.tension_n)) / bow.string_ea_n)
+    solved = _solved(tables, u, limbs, np.array([brace_mm]), np.array([np.nan]))
+    string = float(_unstretched(bow, solved)[0])
     return string, replace(solved, string_mm=np.array([string]))
+
+
+def string_lengths(bow: WholeBow, brace_mm: float, braced: Solved) -> Array:
+    """Unstretched lengths (b,) that brace each bow of a batch, started from one like them (repeated b times).
+
+    Raises:
+        NoEquilibriumError: one of them cannot be braced so.
+    """
+    tables = _Tables(bow)
+    height = np.full(len(braced.unknowns), brace_mm)
+    u, good, limbs = _newton(tables, braced.unknowns, height, None)
+    if not np.all(good):
+        msg = f"no string braces this bow at {brace_mm:.0f} mm"
+        raise NoEquilibriumError(msg)
+    return _unstretched(bow, _solved(tables, u, limbs, height, np.full(len(u), np.nan)))
+
+
+def _unstretched(bow: WholeBow, solved: Solved) -> Array:
+    """What the string of each solution (m,) measures without its tension."""
+    hook = np.stack(
+        [_SIGN * solved.hook_x_mm[:, None], np.broadcast_to(-solved.draw_mm[:, None], (len(solved.draw_mm), 2))],
+        axis=-1,
+    )
+    far = np.linalg.norm(solved.points_mm[:, :, -1] - hook, axis=-1).sum(axis=1)
+    return np.asarray(far / (1 + np.mean(solved.tension_n, axis=1) / bow.string_ea_n), dtype=float)
 
 
 def _no_way(draws: Array) -> NoEquilibriumError:

@@ -8,7 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.belief import BowBelief, bow_from
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, at_rows, brace, refuse_touching, solve_draws
+from tiller.mechanics.elastica import (
+    NoEquilibriumError,
+    Solved,
+    at_rows,
+    brace,
+    refuse_touching,
+    solve_draws,
+    string_lengths,
+)
 
 Array = NDArray[np.float64]
 
@@ -22,6 +30,8 @@ forecast again, since both go through the same lever arms (common practice, no s
 SCATTER_SHARE = 0.5
 """The sd of EI allows for errors that neighbouring stations share; over the whole bow they average out more than it
 says. Set so that stated and actual errors of the weight agree over simulated pulls."""
+PLACES_SD_MM = 1.5
+"""What two nocks that are taken from the limbs' lengths leave of a string's length open (common practice, no source)."""
 CURVE_POINTS = 24
 STEEPEST_DEG = 100.0
 """A bow is not drawn until the string stands beyond square to its tips by more than this (common practice, no source)."""
@@ -35,19 +45,22 @@ class Forecast:
         brace_mm, string_mm: brace height and the string's unstretched length that gives it.
         draw_mm, force_n, force_sd_n: (m,) predicted force-draw curve with the sd of each value.
         weight_n, weight_sd_n: at the target draw, the last of ``draw_mm``.
-        stored_j: work stored from brace to the target draw.
+        string_sd_mm: sd of that length.
+        stored_j, stored_sd_j: work stored from brace to the target draw.
         touching_mm: length over which the string would lie along a reflexed tip somewhere between brace and target; 0 = clear.
         solved: the mean bow at those draws.
     """
 
     brace_mm: float
     string_mm: float
+    string_sd_mm: float
     draw_mm: Array
     force_n: Array
     force_sd_n: Array
     weight_n: float
     weight_sd_n: float
     stored_j: float
+    stored_sd_j: float
     touching_mm: float
     solved: Solved
 
@@ -115,17 +128,22 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
     stiffer = solve_draws(bow_from(belief, give=belief.fade_give + belief.fade_give_sd), string, draws, mean)
     fade = np.abs(stiffer.force_n / mean.force_n - 1.0)
     relative = np.sqrt(relative**2 + fade**2 + MODEL_SD**2 + LEVEL_SD**2)
+    first = np.zeros(count, dtype=int)
+    lengths = string_lengths(bow_from(belief, left, right), brace_mm, at_rows(braced, first))
+    string_sd = float(np.hypot(SCATTER_SHARE * np.std(lengths), PLACES_SD_MM))
     sd = mean.force_n * relative
     work = float(np.trapezoid(mean.force_n, draws)) + 0.5 * float(mean.force_n[0]) * (draws[0] - brace_mm)
     return Forecast(
         brace_mm,
         string,
+        string_sd,
         draws,
         mean.force_n,
         sd,
         float(mean.force_n[-1]),
         float(sd[-1]),
         1e-3 * work,
+        1e-3 * work * float(np.trapezoid(sd, draws) / np.trapezoid(mean.force_n, draws)),
         float(max(np.max(braced.touching_mm), np.max(mean.touching_mm))),
         mean,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -119,6 +119,51 @@ def set_taken(limb: str, s_then: Array, rest_then: Array, s_now: Array, rest_now
         if took > max(2 * doubt, 1.0) and took > best:
             best, where = took, float(start + 0.5 * ZONE_MM)
     return SetTaken(limb, nock, sd, where)
+
+
+TILLER_SD_MM = 0.6
+"""Sd of the tiller difference: two places on limbs and the string's line between points that are seen to 0.2 to 0.4 mm."""
+
+
+def propagated(figure: Callable[[Array], float], values: Array, sd: Array) -> tuple[float, float]:
+    """A figure of some values, and its sd from theirs (independent of each other); NaN where it cannot be had."""
+    mean = figure(values)
+    if not np.isfinite(mean):
+        return mean, float("nan")
+    moved = []
+    for k, step in enumerate(sd):
+        other = values.copy()
+        other[k] += step
+        moved.append(figure(other) - mean)
+    return mean, float(np.sqrt(np.nansum(np.square(moved))))
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What a pull says beside earlier ones.
+
+    Attributes:
+        passes: what the pass since the last pull did, by limb; empty where none was planned.
+        promised_n, now_n: weight that the plan promised after the pass, and the forecast now; NaN without.
+        stroke_mm: depth of the bowyer's stroke as learned so far.
+        sets: set since the first pull, by limb; empty for a first pull.
+        tiller_mm, tiller_sd_mm: limb to string at the fades, upper less lower, at the largest draw.
+        lost, lost_sd: share of the work that does not come back; stacking, stacking_sd: slope at the end over the mean slope.
+        said: in words.
+    """
+
+    passes: tuple[PassDone, ...]
+    promised_n: float
+    now_n: float
+    stroke_mm: float
+    sets: tuple[SetTaken, ...]
+    tiller_mm: float
+    tiller_sd_mm: float
+    lost: float
+    lost_sd: float
+    stacking: float
+    stacking_sd: float
+    said: tuple[str, ...]
 
 
 def tiller_difference_mm(

@@ -47,6 +47,8 @@ THINNEST_MM = 4.0
 """No limb is planned thinner than this (common practice, no source)."""
 DONE_WEIGHT, DONE_SD, DONE_UNEVEN, AT_WEIGHT = 0.015, 0.025, 0.032, 0.006
 """A bow this near to its weight and to even is done (common practice, no source)."""
+HAND_SD = 0.15
+"""Relative sd of the depth that a hand takes off (common practice, no source)."""
 SEGMENTS = 40
 """The plan compares bows with each other: half as many segments as the forecast do."""
 EVEN_ENOUGH = 0.03
@@ -120,6 +122,7 @@ class Plan:
     Attributes:
         zones, left_alone: by limb, in order outward.
         now_n, after_pass_n, final_n: weight at the target draw now, after this pass, and after all of it.
+        weight_sd_n, after_pass_sd_n: sd of the weight now and in the end, and after this pass, done by hand to 15 % of its depth.
         now_uneven, after_pass_uneven, final_uneven: departure of the strain from even along the working limbs, rms.
         even_strain: level of strain at the end; largest_strain: the largest at the target draw then.
         done: weight and tiller are within what can be told.
@@ -138,6 +141,8 @@ class Plan:
     even_strain: float
     largest_strain: float
     even_weight_n: float
+    weight_sd_n: float
+    after_pass_sd_n: float
     done: bool
     said: tuple[str, ...]
 
@@ -384,6 +389,8 @@ def make_plan(
         level,
         largest,
         even_weight,
+        weight_sd_n,
+        float(np.hypot(weight_sd_n, HAND_SD * (now.weight_n - passed.weight_n))),
         done,
         tuple(said),
     )

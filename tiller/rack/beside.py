@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,11 +11,14 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.mechanics.history import (
     FIRST_STROKE_MM,
+    TILLER_SD_MM,
+    Beside,
     PassDone,
     Scraped,
     SetTaken,
     lost_share,
     pass_done,
+    propagated,
     set_taken,
     stacking,
     tiller_difference_mm,
@@ -29,31 +31,6 @@ STROKE_PRIOR_SD = 0.3
 """Relative sd of a stroke's depth before a pass showed it (common practice, no source)."""
 DEEPEST_STROKE_MM = 0.2
 TOO_MUCH = 1.25
-
-
-@dataclass(frozen=True)
-class Beside:
-    """What a pull says beside earlier ones.
-
-    Attributes:
-        passes: what the pass since the last pull did, by limb; empty where none was planned.
-        promised_n, now_n: weight that the plan promised after the pass, and the forecast now; NaN without.
-        stroke_mm: depth of the bowyer's stroke as learned so far.
-        sets: set since the first pull, by limb; empty for a first pull.
-        tiller_mm: limb to string at the fades, upper less lower, at the largest draw.
-        lost: share of the work that does not come back; stacking: slope at the end over the mean slope.
-        said: in words.
-    """
-
-    passes: tuple[PassDone, ...]
-    promised_n: float
-    now_n: float
-    stroke_mm: float
-    sets: tuple[SetTaken, ...]
-    tiller_mm: float
-    lost: float
-    stacking: float
-    said: tuple[str, ...]
 
 
 def _column(rows: list[dict[str, Any]], name: str) -> Array:
@@ -114,26 +91,32 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
             sets.append(set_taken(side, _column(rows, "s_mm"), then, limb.s_mm, _limb_line(limb.rest_mm, side)))
         for taken in sets:
             if np.isfinite(taken.nock_mm) and taken.nock_mm > max(2.0, 2 * taken.sd_mm):
-                where = (
-                    f", most of it about {taken.where_mm:.0f} mm from the pivot" if np.isfinite(taken.where_mm) else ""
-                )
                 said.append(
-                    f"the {taken.limb} limb has taken a set of {taken.nock_mm:.1f} ± {taken.sd_mm:.1f} mm at the nock since its first pull{where}:"
-                    " it was strained too far or is too moist; growth in one session is a sign to stop."
+                    f"the {taken.limb} limb has taken a set since its first pull: it was strained too far or is too moist; growth in one session is a"
+                    " sign to stop."
                 )
     up = [p for p in result.pictures if p.branch == "up" and np.isfinite(p.force_n)]
     down = [p for p in result.pictures if p.branch == "down" and np.isfinite(p.force_n)]
     draw, force = np.array([p.draw_mm for p in up]), np.array([p.force_n for p in up])
-    lost = lost_share(draw, force, np.array([p.draw_mm for p in down]), np.array([p.force_n for p in down]))
+    draw_down, force_down = np.array([p.draw_mm for p in down]), np.array([p.force_n for p in down])
+    sd = np.array([p.force_sd_n for p in (*up, *down)])
+    lost, lost_sd = propagated(
+        lambda f: lost_share(draw, f[: len(up)], draw_down, f[len(up) :]), np.concatenate([force, force_down]), sd
+    )
+    stacks, stacks_sd = propagated(lambda f: stacking(draw, f), force, sd[: len(up)])
+    tiller = _tiller(measured, bow)
     return Beside(
         tuple(passes),
         promised,
         now_n,
         stroke,
         tuple(sets),
-        _tiller(measured, bow),
+        tiller,
+        TILLER_SD_MM if np.isfinite(tiller) else float("nan"),
         lost,
-        stacking(draw, force),
+        lost_sd,
+        stacks,
+        stacks_sd,
         tuple(said),
     )
 

@@ -20,7 +20,7 @@ def forecast_words(advice: Advice, bow: Bow, units: Units) -> list[str]:
     return [
         f"FORECAST  braced at {units.length(ahead.brace_mm)} and drawn to {units.length(float(ahead.draw_mm[-1]))} (pivot to string;"
         f" {units.length(archery_draw_mm(float(ahead.draw_mm[-1])))} by the archery convention) it will weigh {units.force(ahead.weight_n)} ± {units.force(ahead.weight_sd_n)}.",
-        f"          Target {units.force(target.draw_weight_n)}; string {units.length(ahead.string_mm)} between the loops, unstretched; {ahead.stored_j:.0f} J stored.",
+        f"          Target {units.force(target.draw_weight_n)}; string {units.length(ahead.string_mm)} ± {units.length(ahead.string_sd_mm)} between the loops, unstretched; {units.energy(ahead.stored_j)} ± {units.energy(ahead.stored_sd_j)} stored.",
     ]
 
 
@@ -46,7 +46,7 @@ def _span(low_mm: float, high_mm: float, units: Units) -> str:
 def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STROKE_MM) -> list[str]:
     """Where to scrape now, and what it comes to."""
     out = [
-        f"PLAN      now {units.force(plan.now_n)}, strain uneven by {100 * plan.now_uneven:.1f} % (rms); after this pass {units.force(plan.after_pass_n)},"
+        f"PLAN      now {units.force(plan.now_n)}, strain uneven by {100 * plan.now_uneven:.1f} % (rms); after this pass {units.force(plan.after_pass_n)} ± {units.force(plan.after_pass_sd_n)},"
         f" {100 * plan.after_pass_uneven:.1f} %; in the end {units.force(plan.final_n)}, {100 * plan.final_uneven:.1f} %.",
     ]
     laid = plan.layers

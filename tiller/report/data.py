@@ -105,7 +105,9 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             "target_draw_mm": float(ahead.draw_mm[-1]),
             "brace_mm": ahead.brace_mm,
             "string_mm": ahead.string_mm,
+            "string_sd_mm": ahead.string_sd_mm,
             "stored_j": ahead.stored_j,
+            "stored_sd_j": ahead.stored_sd_j,
             "curve": {
                 "draw_mm": _list(ahead.draw_mm, 2),
                 "force_n": _list(ahead.force_n, 3),
@@ -146,6 +148,8 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             "weight_now_n": plan.now_n,
             "weight_after_pass_n": plan.after_pass_n,
             "weight_final_n": plan.final_n,
+            "weight_sd_n": plan.weight_sd_n,
+            "weight_after_pass_sd_n": plan.after_pass_sd_n,
             "even_weight_n": plan.even_weight_n,
             "uneven_now": plan.now_uneven,
             "uneven_after_pass": plan.after_pass_uneven,

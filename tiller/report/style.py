@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tiller.bow.units import MM_PER_INCH, inch_from_mm, lbf_from_n
+from tiller.bow.units import MM_PER_INCH, foot_pound_from_j, inch_from_mm, lbf_from_n
 
 PAPER = "#fbf8f1"
 INK = "#26323b"
@@ -61,6 +61,10 @@ class Units:
             return f"{n_m2:.1f} ±{sd:.1f}"
         share = lbf_from_n(1.0) * inch_from_mm(1000.0) ** 2
         return f"{share * n_m2:.0f} ±{share * sd:.0f}"
+
+    def energy(self, j: float) -> str:
+        """An energy with its unit."""
+        return f"{j:.1f} J" if self.metric else f"{foot_pound_from_j(j):.1f} ft lb"
 
     def depth_value(self, mm: float) -> float:
         """The bare number of a depth of wood."""

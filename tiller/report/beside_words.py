@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from tiller.rack.beside import Beside
+from tiller.mechanics.history import Beside
 from tiller.report.style import Units
 
 
@@ -25,8 +25,11 @@ def beside_json(beside: Beside) -> dict[str, Any]:
             for s in beside.sets
         ],
         "tiller_mm": _one(beside.tiller_mm),
+        "tiller_sd_mm": _one(beside.tiller_sd_mm),
         "lost_share": _one(beside.lost),
+        "lost_share_sd": _one(beside.lost_sd),
         "stacking": _one(beside.stacking),
+        "stacking_sd": _one(beside.stacking_sd),
         "beside_said": list(beside.said),
     }
 
@@ -36,16 +39,19 @@ def beside_words(beside: Beside, units: Units) -> list[str]:
     figures = []
     if np.isfinite(beside.tiller_mm):
         figures.append(
-            f"tiller (limb to string at the fades, upper less lower) {units.length(beside.tiller_mm, 1 if units.metric else 2)}"
+            f"tiller (limb to string at the fades, upper less lower) {units.length(beside.tiller_mm, 1 if units.metric else 2)} ± {units.length(beside.tiller_sd_mm, 1 if units.metric else 2)}"
         )
     if np.isfinite(beside.lost):
-        figures.append(f"{100 * beside.lost:.0f} % of the work lost in the cycle")
+        figures.append(f"{100 * beside.lost:.1f} ± {100 * beside.lost_sd:.1f} % of the work lost in the cycle")
     if np.isfinite(beside.stacking):
-        figures.append(f"stacking: the last inches rise {beside.stacking:.2f} times as steeply as the whole")
+        figures.append(
+            f"stacking: the last inches rise {beside.stacking:.2f} ± {beside.stacking_sd:.2f} times as steeply as the whole"
+        )
     out = ["THIS PULL " + "; ".join(figures) + "."] if figures else []
     for s in beside.sets:
         if np.isfinite(s.nock_mm):
             out.append(
                 f"          set since the first pull: {s.limb} limb {units.length(s.nock_mm, 1 if units.metric else 2)} ± {units.length(s.sd_mm, 1 if units.metric else 2)} at the nock"
+                + (f", most of it about {units.length(s.where_mm)} from the pivot" if np.isfinite(s.where_mm) else "")
             )
     return out + [f"Note: {text}" for text in beside.said]

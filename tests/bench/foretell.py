@@ -1,0 +1,74 @@
+"""Weight of the braced bow foretold from pulls to 60 % of the draw on a long string. ``python -m tests.bench.foretell [--bows N]``.
+
+The rough bows of the virtual bowyer, photographed and weighed by the software rack; the truth is the forward model on
+the true bow, which is tested against OpenSees.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+import tempfile
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import numpy as np
+
+from tests.bench.bowyer import rough_bow, stand
+from tiller.simulate.record import Plan as PullPlan
+from tiller.simulate.record import write_recording
+from tiller.simulate.render import Setting
+
+LIMITS = {"error_rms": (0.0, 0.03), "inside_1_sd": (0.55, 0.80)}
+
+
+def foretold(seed: int, share: float) -> tuple[float, float]:
+    """Relative error of the forecast and its stated relative sd."""
+    from tiller.rack.advise import advise
+    from tiller.rack.measure import measure
+    from tiller.rack.recording import read_recording
+
+    bow = rough_bow(seed)
+    setting = Setting(board=("plain", "grid", "clutter")[seed % 3], light=(1.0, 0.75)[seed % 2])
+    with tempfile.TemporaryDirectory(prefix="tiller-foretell-") as folder:
+        place = Path(folder) / "pull"
+        write_recording(place, bow, PullPlan(largest_mm=share * bow.draw_mm, pictures=12, seed=seed), setting)
+        recording = read_recording(place)
+        ahead = advise(measure(recording), recording.bow).forecast
+    if ahead is None:
+        return float("nan"), float("nan")
+    return ahead.weight_n / stand(bow).weight_n - 1, ahead.weight_sd_n / ahead.weight_n
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--bows", type=int, default=48)
+    parser.add_argument("--first", type=int, default=100)
+    parser.add_argument("--share", type=float, default=0.6)
+    given = parser.parse_args()
+    seeds = range(given.first, given.first + given.bows)
+    with ProcessPoolExecutor(os.cpu_count() or 1) as pool:
+        told = np.array(list(pool.map(foretold, seeds, [given.share] * len(seeds))))
+    error, sd = told[:, 0], told[:, 1]
+    for seed, e, s in zip(seeds, error, sd, strict=True):
+        print(f"bow {seed}: {100 * e:+.2f} % (stated sd {100 * s:.2f} %)")
+    figures = {
+        "error_rms": float(np.sqrt(np.mean(error**2))),
+        "inside_1_sd": float(np.mean(np.abs(error) < sd)),
+    }
+    print(
+        f"{len(seeds)} bows from {100 * given.share:.0f} % of the draw: error {100 * figures['error_rms']:.2f} % rms (at most 3),"
+        f" mean {100 * np.mean(error):+.2f} %, inside 1 sd {100 * figures['inside_1_sd']:.0f} % (55-80), inside 2 sd {100 * np.mean(np.abs(error) < 2 * sd):.0f} %,"
+        f" stated sd {100 * np.median(sd):.2f} %"
+    )
+    broken = [name for name, (low, high) in LIMITS.items() if not low <= figures[name] <= high]
+    for name in broken:
+        print(f"BEYOND ITS LIMIT  {name} {figures[name]:.3g}, {LIMITS[name][0]:g} to {LIMITS[name][1]:g}")
+    return 1 if broken else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
