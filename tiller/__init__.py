@@ -1,3 +1,9 @@
 """tiller: a tillering assistant for the maker of wooden bows."""
 
+import os
+
+# read by cv2 when it is imported: on Windows a camera else takes half a minute to open; on Linux a lost one holds for ten seconds
+os.environ.setdefault("OPENCV_VIDEOIO_MSMF_ENABLE_HW_TRANSFORMS", "0")
+os.environ.setdefault("OPENCV_VIDEOIO_V4L_SELECT_TIMEOUT", "2")
+
 __version__ = "0.1.0"

@@ -81,32 +81,20 @@ def _work_up(
     json_file: Path | None,
 ) -> Kept:
     """Measures, advises, keeps and says it."""
-    from tiller.rack.advise import advise
-    from tiller.rack.beside import set_beside
-    from tiller.rack.keep import ask_for_plan, ask_for_plots, earlier_pulls, keep
-    from tiller.rack.measure import measure
+    from tiller.rack.workup import work_up
     from tiller.report.advice_words import advice_words
     from tiller.report.beside_words import beside_words
     from tiller.report.words import pull_words
 
     units = _units(args)
-    measured = measure(recording, lambda text: _progress(args, text))
-    plots = [ask_for_plots(measured, recording.bow, units, aside)] if aside is not None else []
-    _progress(args, "forecast and plan")
-    advice = advise(measured, recording.bow)
-    now_n = advice.forecast.weight_n if advice.forecast is not None else float("nan")
-    beside = set_beside(measured, recording.bow, now_n, earlier_pulls(book, recording))
-    if aside is not None:
-        plots.append(ask_for_plan(advice, recording.bow, units, aside))
-    _progress(args, "pictures")
-    kept = keep(measured, recording, units, book, pictures, json_file, advice, plots, beside)
-    _progress(args, "")
+    worked = work_up(recording, aside, book, pictures, json_file, units, lambda text: _progress(args, text))
+    result, kept = worked.result, worked.kept
     if not getattr(args, "quiet", False):
-        print(pull_words(measured.result, recording.bow, units, caution=False))
+        print(pull_words(result, recording.bow, units, caution=False))
         print()
-        for line in beside_words(beside, units):
+        for line in beside_words(worked.beside, units):
             print(line)
-        print(advice_words(advice, recording.bow, units, stroke_mm=beside.stroke_mm))
+        print(advice_words(worked.advice, recording.bow, units, stroke_mm=worked.beside.stroke_mm))
         print()
         for path in kept.pictures:
             print(f"Picture: {path}")
@@ -114,7 +102,7 @@ def _work_up(
             print(f"Data: {json_file}")
         if kept.pull_id is not None:
             how = "a new pull" if kept.new_pull else "measured again, a further result of that pull"
-            print(f"Book: pull {kept.pull_id} of {measured.result.bow} ({how}).")
+            print(f"Book: pull {kept.pull_id} of {result.bow} ({how}).")
     return kept
 
 
@@ -466,6 +454,9 @@ def build_parser() -> argparse.ArgumentParser:
     simulate.add_argument("--pictures", type=int, default=18, help="pictures on the way up")
     simulate.set_defaults(run=_simulate)
 
+    from tiller.cli_rack import add_commands
+
+    add_commands(commands, shown, booked)
     demo = commands.add_parser(
         "demo",
         parents=[shown],

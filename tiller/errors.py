@@ -6,6 +6,7 @@
     │   └── RecordingFault      a folder that is no recording, or lacks a part of one
     ├── VisionFault             the picture does not show what is needed
     ├── ForceFault              the scale's log does not give a force
+    ├── SourceFault             a camera or a scale cannot be opened, or was lost
     ├── MeasureFault            the pull cannot be measured (too small, contradictory)
     └── BookFault               the shop's book cannot be read or written
 
@@ -48,6 +49,10 @@ class VisionFault(TillerError):
 
 class ForceFault(TillerError):
     """The scale's log does not give a force."""
+
+
+class SourceFault(TillerError):
+    """A camera or a scale cannot be opened, or was lost while it was read."""
 
 
 class MeasureFault(TillerError):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,6 +15,9 @@ from tiller.simulate.record import Plan, make_even, write_recording
 from tiller.simulate.render import Setting
 from tiller.simulate.serial import FAULTS
 from tiller.simulate.shoot import NoEquilibriumError, Shooter
+
+if TYPE_CHECKING:
+    from tiller.rack.software_live import SoftwareRack
 
 BOARDS = ("plain", "grid", "clutter")
 SPOT = re.compile(r"^(left|right):(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?):([+-]\d+(?:\.\d+)?)%?$")
@@ -134,3 +138,16 @@ def next_free(folder: Path, name: str) -> Path:
     while (folder / f"{name}-{number}").exists():
         number += 1
     return folder / f"{name}-{number}"
+
+
+def demo_rack(size: tuple[int, int] = (1920, 1080), largest_mm: tuple[float, ...] = (300.0, 440.0)) -> SoftwareRack:
+    """The demo's bow on a rack in software, live."""
+    from tiller.rack.software_live import SoftwareRack
+    from tiller.simulate.live import Course
+
+    rng = np.random.default_rng(DEMO.seed)
+    bow = random_bow(
+        rng, DEMO.name, tuple(parse_spot(s) for s in DEMO.spots), DEMO.knots, DEMO.crook_per_m, DEMO.string
+    )
+    bow = replace(bow, weight_n=round(TARGET_SHARE * Shooter(bow).at(bow.draw_mm).force_n))
+    return SoftwareRack(bow, Course(largest_mm=largest_mm), seed=DEMO.seed, size=size)

@@ -111,7 +111,8 @@ def make_even(bow: BowTruth, largest_mm: float, rounds: int = 3) -> BowTruth:
     return replace(bow, left=out["left"], right=out["right"])
 
 
-def _toml_bow(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> str:
+def toml_bow(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> str:
+    """bow.toml of a simulated bow, with the errors of tape and caliper."""
     err = 1.0 if plan.measured_errors else 0.0
     out = [f"name = {json.dumps(bow.name)}", f'wood = "{bow.wood}"', 'upper_limb = "left"', ""]
     for side in ("left", "right"):
@@ -142,7 +143,8 @@ def _toml_bow(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> str:
     return "\n".join(out)
 
 
-def _toml_rig(scenery: Scenery, cell: TrueCell, plan: Plan, rng: np.random.Generator) -> str:
+def toml_rig(scenery: Scenery, cell: TrueCell, plan: Plan, rng: np.random.Generator) -> str:
+    """rig.toml of a simulated rack, with the errors of its calibration."""
     err = 1.0 if plan.measured_errors else 0.0
     camera: TrueCamera = scenery.camera
     fx, fy = (f * (1 + err * rng.normal(0, 0.001)) for f in camera.focal)
@@ -317,8 +319,8 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
         writer = csv.writer(file)
         writer.writerow(["t_s", "line"])
         writer.writerows((f"{t:.4f}", line) for t, line in lines)
-    (folder / "rig.toml").write_text(_toml_rig(scenery, cell, plan, rng), encoding="utf-8")
-    (folder / "bow.toml").write_text(_toml_bow(bow, plan, rng), encoding="utf-8")
+    (folder / "rig.toml").write_text(toml_rig(scenery, cell, plan, rng), encoding="utf-8")
+    (folder / "bow.toml").write_text(toml_bow(bow, plan, rng), encoding="utf-8")
     drawn = shapes[plan.pictures - 1]
     truth: dict[str, Any] = {
         "name": folder.name,

@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Side
-from tiller.vision.limb import LimbModel, LimbTrace, as_bent, smooth_offsets, trace_limbs
+from tiller.vision.limb import LimbModel, LimbTrace, as_bent, smooth_basis, smooth_offsets, trace_limbs
 from tiller.vision.pull import Scene, Shape, held_by_cradle, referred_to, see_hook
 from tiller.vision.seek import Image
 
 Array = NDArray[np.float64]
 
 FOLLOWING_SPACING_MM = 10.0
+BEND_KNOTS_MM = 130.0
 AS_EXPECTED_MM = 1.2
 """A limb that moved further than this is looked at again about its new place."""
 
@@ -59,6 +60,31 @@ class Followed:
 
     lines: Mapping[Side, Array]
     hook_px: Array | None
+
+
+def bend_of(line_mm: Array, model: LimbModel) -> tuple[Array, Array]:
+    """Change of curvature from rest (n,) 1/mm, positive as drawing bends, and its sd: for the eye while the bow moves.
+
+    The change of tangent angle as a cubic spline with knots every 130 mm; a spot shorter than that is flattened.
+    """
+    s, sign = model.s_mm, model.sign
+
+    def angle(line: Array) -> Array:
+        step = np.diff(line, axis=0)
+        return np.unwrap(np.arctan2(step[:, 1], step[:, 0] * sign))
+
+    change = angle(model.rest_mm) - angle(line_mm)
+    mid = 0.5 * (s[1:] + s[:-1])
+    full = smooth_basis(mid, BEND_KNOTS_MM)
+    basis = np.column_stack([full[:, :-2], full[:, -2] + full[:, -1]])  # no moment at the nock
+    inverse = np.linalg.inv(basis.T @ basis + 1e-6 * np.eye(basis.shape[1]))
+    coef = inverse @ (basis.T @ change)
+    left = change - basis @ coef
+    spread = float(np.sqrt(np.mean(left**2))) + 1e-5
+    slopes = np.gradient(basis, mid, axis=0)
+    bend = slopes @ coef
+    sd = spread * np.sqrt(np.einsum("ij,jk,ik->i", slopes, inverse, slopes))
+    return np.interp(s, mid, bend), np.interp(s, mid, sd)
 
 
 def follow(scene: Scene, image: Image, models: Mapping[Side, LimbModel], last: Followed) -> tuple[Shape, Followed]:

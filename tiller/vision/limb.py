@@ -310,6 +310,11 @@ def _smooth_basis(first: float, spacing: float, count: int, knot_spacing: float)
     return basis, bend.T @ bend
 
 
+def smooth_basis(s_mm: Array, knot_spacing_mm: float) -> Array:
+    """Cubic B-spline basis (n, k) on evenly spaced stations (n,)."""
+    return _smooth_basis(float(s_mm[0]), float(s_mm[1] - s_mm[0]), len(s_mm), knot_spacing_mm)[0]
+
+
 def smooth_offsets(s_mm: Array, offset_mm: Array, sd_mm: Array, spacing_mm: float = 60.0) -> Array:
     """Measured offsets as a smooth line (n,), a robust cubic spline with knots every ``spacing_mm``.
 

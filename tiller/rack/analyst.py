@@ -1,0 +1,297 @@
+"""What each live picture shows: empty rack, bow at rest, bow drawn. One picture at a time, no threads, no clock."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.rigfile import Rig
+from tiller.bow.section import crowned_section
+from tiller.errors import VisionFault
+from tiller.rack.feeds import small
+from tiller.rack.sources import Image, Shot
+from tiller.vision.board import SeenBoard, board_pose, find_markers
+from tiller.vision.follow import Followed, bend_of, coarser, follow, onto
+from tiller.vision.limb import LimbModel
+from tiller.vision.pull import (
+    ENOUGH_SEEN,
+    Known,
+    Scene,
+    Shape,
+    check_size,
+    fiducials_of,
+    find_models,
+    find_rest,
+    gray,
+    see_drawn,
+    set_scene,
+)
+
+Array = NDArray[np.float64]
+
+STILL_STEP_S = 0.25
+MOVED_LEVEL, MOVED_SHARE = 18, 0.0008
+"""A picture moves where this share of it changed by this many grey levels (set on simulated pulls)."""
+BOW_LEVEL, BOW_SHARE, GONE_SHARE = 25, 0.004, 0.002
+"""A bow is on the rack where this share of the picture is unlike the empty one (set on simulated pulls)."""
+LAY_S = 0.8
+RETRY_S = 0.7
+ASIDE_MM = 110.0
+"""A hook this far from the pivot's line hangs aside, not on the string."""
+KNOCKED_PX = 2.0
+LOST_TURNS = 4
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Strain along one limb as the picture shows it, rough: for the eye, not for the record.
+
+    Attributes:
+        s_mm, strain, sd: (n,) stations, surface strain at the back, its sd.
+        working: (n,) stations of the working limb.
+    """
+
+    s_mm: Array
+    strain: Array
+    sd: Array
+    working: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What a picture showed.
+
+    Attributes:
+        t_s, number: of the picture.
+        ready: the empty rack is known; bow: a bow is on it; still: nothing moves.
+        draw_mm: NaN where the hook is not on the string or not seen.
+        hook_mm: the string's seat, rack, None likewise.
+        lines: centrelines (n, 2) in rack mm, empty where no bow is followed.
+        seen: share of the limbs' stations in sight.
+        knocked: camera or board stand elsewhere than in the empty picture.
+        said: what is in the way, with what to do; empty where nothing is.
+    """
+
+    t_s: float
+    number: int
+    ready: bool
+    bow: bool
+    still: bool
+    draw_mm: float
+    hook_mm: tuple[float, float] | None
+    lines: Mapping[Side, Array]
+    seen: float
+    knocked: bool
+    said: str
+
+
+class Analyst:
+    """Looks at one picture after the other."""
+
+    def __init__(self, bow: Bow, rig: Rig) -> None:
+        self.bow, self.rig = bow, rig
+        self.scene: Scene | None = None
+        self.models: Mapping[Side, LimbModel] = {}
+        self.empty: Image | None = None
+        self._coarse: Mapping[Side, LimbModel] = {}
+        self._last: Followed | None = None
+        self._before: tuple[float, Followed] | None = None
+        self._known = Known()
+        self._small_empty: Image | None = None
+        self._past: deque[tuple[float, Image]] = deque(maxlen=64)
+        self._still_from: float | None = None
+        self._tried = float("-inf")
+        self._lost = 0
+        self._said = ""
+        self.markers: SeenBoard | None = None
+
+    def forget_empty(self) -> None:
+        """The empty rack is to be photographed anew."""
+        self.scene, self.empty, self._small_empty = None, None, None
+        self.forget_bow()
+
+    def forget_bow(self) -> None:
+        """The bow was taken off: the next one is sought from scratch."""
+        self.models, self._coarse, self._last, self._before = {}, {}, None, None
+        self._known, self._lost = Known(), 0
+
+    def take_rest(self, image: Image) -> bool:
+        """Takes the rest shape anew from a picture of the bow at rest; False where it cannot be seen."""
+        if self.scene is None or not self.models:
+            return False
+        try:
+            models = {side: find_rest(self.scene, image, side, start=self.models[side]) for side in SIDES}
+        except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error):
+            return False
+        self._use(models)
+        return True
+
+    def look(self, shot: Shot) -> Looked:
+        """What the picture shows."""
+        still = self._is_still(shot)
+        if self.scene is None:
+            self._seek_empty(shot, still)
+            return self._told(shot, still, False)
+        if not self.models:
+            self._seek_bow(shot)
+            return self._told(shot, still, bool(self.models))
+        try:
+            shape = self._follow(self.scene, shot)
+        except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error) as err:
+            self._said = f"the limbs cannot be followed in this picture ({err})"
+            shape = None
+        bow = self._changed(shot.image) >= GONE_SHARE
+        if shape is None:
+            return self._told(shot, still, bow)
+        return self._drawn(shot, still, bow, shape)
+
+    def profile(self, looked: Looked) -> dict[Side, Profile]:
+        """Strain along the limbs of a picture that was just looked at, from the smooth change of their tangents."""
+        out: dict[Side, Profile] = {}
+        for side in SIDES if looked.lines and self._coarse else ():
+            model = self._coarse[side]
+            bend, sd = bend_of(looked.lines[side], model)
+            section = crowned_section(model.width_mm, model.thickness_mm, self.bow.crown_radius_mm)
+            limb = self.bow.limb(side)
+            working = (model.s_mm >= limb.working_from_mm) & (model.s_mm <= 0.85 * limb.length_mm)
+            out[side] = Profile(model.s_mm, bend * section.to_back_mm, sd * section.to_back_mm, working)
+        return out
+
+    def to_pixels(self, points_mm: Array) -> Array:
+        """Places (n, 2) in the bow's plane as pixels of the picture."""
+        if self.scene is None:
+            return np.full((len(points_mm), 2), np.nan)
+        return np.asarray(
+            self.scene.board.view.plane_to_pixels(np.asarray(points_mm, dtype=float), self.rig.bow_plane_z_mm),
+            dtype=float,
+        )
+
+    def _is_still(self, shot: Shot) -> bool:
+        tiny = small(shot.image)
+        while len(self._past) > 1 and self._past[1][0] <= shot.t_s - STILL_STEP_S:
+            self._past.popleft()
+        before = self._past[0] if self._past else None
+        self._past.append((shot.t_s, tiny))
+        if before is None or shot.t_s - before[0] < 0.5 * STILL_STEP_S or before[1].shape != tiny.shape:
+            self._still_from = None
+            return False
+        still = _unlike(tiny, before[1], MOVED_LEVEL) < MOVED_SHARE
+        if not still:
+            self._still_from = None
+        elif self._still_from is None:
+            self._still_from = shot.t_s
+        return still
+
+    def _lay(self, t_s: float) -> bool:
+        return self._still_from is not None and t_s - self._still_from >= LAY_S
+
+    def _changed(self, image: Image) -> float:
+        return 0.0 if self._small_empty is None else _unlike(small(image), self._small_empty, BOW_LEVEL)
+
+    def _seek_empty(self, shot: Shot, still: bool) -> None:
+        if shot.t_s - self._tried < RETRY_S / 2:
+            return
+        self._tried = shot.t_s
+        try:
+            check_size(shot.image, self.rig, "the camera's picture")
+            self.markers = board_pose(find_markers(gray(shot.image), fiducials_of(self.rig)), self.rig)
+            self._said = ""
+            if still and self._lay(shot.t_s):
+                self.scene = set_scene(self.rig, self.bow, shot.image, "the camera's picture")
+                self.empty, self._small_empty = shot.image.copy(), small(shot.image).copy()
+        except VisionFault as err:
+            self.markers, self._said = None, str(err)
+
+    def _seek_bow(self, shot: Shot) -> None:
+        if self.scene is None or self._changed(shot.image) < BOW_SHARE:
+            self._said = ""
+            return
+        if not self._lay(shot.t_s) or shot.t_s - self._tried < RETRY_S:
+            return
+        self._tried = shot.t_s
+        try:
+            scene, models = find_models(self.scene, shot.image)
+        except VisionFault as err:
+            self._said = str(err)
+            return
+        except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
+            self._said = f"The bow is not found in this picture ({err}): clear what stands before it."
+            return
+        self.scene, self._said = scene, ""
+        self._use(models)
+
+    def _use(self, models: Mapping[Side, LimbModel]) -> None:
+        self.models = models
+        self._coarse = coarser(models)
+        self._last = Followed({side: self._coarse[side].rest_mm for side in SIDES}, None)
+        self._before, self._known, self._lost = None, Known(), 0
+
+    def _follow(self, scene: Scene, shot: Shot) -> Shape:
+        last = self._last
+        if last is None:
+            last = Followed({side: self._coarse[side].rest_mm for side in SIDES}, None)
+        shape, now = follow(scene, shot.image, self._coarse, self._ahead(last, shot.t_s))
+        if min(shape.limbs[side].seen for side in SIDES) >= ENOUGH_SEEN:
+            self._before, self._last, self._lost = (shot.t_s, last), now, 0
+            self._said = ""
+            return shape
+        self._lost += 1
+        if self._lost >= LOST_TURNS:
+            self._lost = 0
+            found, self._known = see_drawn(scene, shot.image, self.models, self._known)
+            if min(found.limbs[side].seen for side in SIDES) >= ENOUGH_SEEN:
+                lines = {
+                    side: onto(found.limbs[side].points_mm, self.models[side], self._coarse[side]) for side in SIDES
+                }
+                self._last, self._before = Followed(lines, found.hook_px), None
+        self._said = "a limb is hidden: clear what stands before it."
+        return shape
+
+    def _ahead(self, last: Followed, t_s: float) -> Followed:
+        """Where the limbs will be in this picture if they go on as from the last but one to the last."""
+        if self._before is None or not 0.0 < t_s - self._before[0] < 0.4:
+            return last
+        lines = {}
+        for side in SIDES:
+            step = last.lines[side] - self._before[1].lines[side]
+            lines[side] = last.lines[side] + np.clip(step, -12.0, 12.0)
+        return Followed(lines, last.hook_px)
+
+    def _told(self, shot: Shot, still: bool, bow: bool) -> Looked:
+        return Looked(
+            shot.t_s, shot.number, self.scene is not None, bow, still, float("nan"), None, {}, 0.0, False, self._said
+        )
+
+    def _drawn(self, shot: Shot, still: bool, bow: bool, shape: Shape) -> Looked:
+        seat = shape.hook.seat_mm if shape.hook is not None else None
+        on = seat is not None and abs(float(seat[0])) < ASIDE_MM
+        knocked = bool(np.isfinite(shape.shift_px) and shape.shift_px > KNOCKED_PX)
+        said = self._said
+        if knocked:
+            said = "camera or board was knocked: let the string down, take the bow off, and photograph the empty rack again."
+        return Looked(
+            shot.t_s,
+            shot.number,
+            True,
+            bow,
+            still,
+            -float(seat[1]) if on and seat is not None else float("nan"),
+            (float(seat[0]), float(seat[1])) if on and seat is not None else None,
+            {side: shape.limbs[side].points_mm for side in SIDES},
+            float(np.mean([shape.limbs[side].seen for side in SIDES])),
+            knocked,
+            said,
+        )
+
+
+def _unlike(a: Image, b: Image, level: int) -> float:
+    """Share of pixels that differ by more than a level, a change of all of them alike left out."""
+    gap = a.astype(np.int16) - b
+    gap -= np.int16(np.median(gap[::3, ::3]))
+    return float(np.mean(np.abs(gap) > level))

@@ -1,0 +1,207 @@
+"""Threads that keep a camera and a scale going: always reading, finding them again when they are lost.
+
+Of pictures the newest wins: whoever comes late gets the last one, and how many were missed is counted.
+"""
+
+from __future__ import annotations
+
+import threading
+import zlib
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from tiller.errors import SourceFault
+from tiller.rack.sources import Camera, Ended, Image, Lines, Scale, Shot, now_s
+
+AGAIN_S = 0.4
+"""How long to wait before a source that was lost is opened again."""
+SILENT_S = 1.5
+SAME_S = 1.5
+"""Pictures that are the same to the last bit for this long come of a camera that hangs."""
+KEPT_LINES = 20_000
+
+
+@dataclass(frozen=True)
+class FeedState:
+    """How a source does.
+
+    Attributes:
+        good: it gives what it shall; text: else what is wrong and what to do.
+        count, missed: pictures (or lines) that came, and pictures that nobody looked at.
+        rate_hz: how many a second came lately.
+        losses: how often it was lost.
+        ended: it has nothing more to give.
+    """
+
+    good: bool
+    text: str
+    count: int
+    missed: int
+    rate_hz: float
+    losses: int
+    ended: bool
+
+
+class _Feed:
+    """What both have in common."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self._thread: threading.Thread | None = None
+        self._stop = threading.Event()
+        self._lock = threading.Condition()
+        self._good, self._text, self._ended = False, f"{name}: opening", False
+        self._count = self._missed = self._losses = 0
+        self._times: deque[float] = deque(maxlen=60)
+
+    def start(self) -> None:
+        """Begins."""
+        self._thread = threading.Thread(target=self._run, name=self.name, daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ends and waits for it."""
+        self._stop.set()
+        with self._lock:
+            self._lock.notify_all()
+        if self._thread is not None:
+            self._thread.join(timeout=6.0)
+            self._thread = None
+
+    @property
+    def state(self) -> FeedState:
+        """How it does now."""
+        with self._lock:
+            good, text = self._good, self._text
+            silent = now_s() - self._times[-1] if self._times else 0.0
+            if good and not self._ended and silent > SILENT_S:
+                good, text = False, f"{self.name} has sent nothing for {silent:.0f} s: check its cable."
+            span = self._times[-1] - self._times[0] if len(self._times) > 1 else 0.0
+            rate = (len(self._times) - 1) / span if span > 0 else 0.0
+            return FeedState(good, text, self._count, self._missed, rate, self._losses, self._ended)
+
+    def _say(self, good: bool, text: str, lost: bool = False) -> None:
+        with self._lock:
+            self._good, self._text = good, text
+            self._losses += int(lost)
+            self._lock.notify_all()
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                try:
+                    self._open()
+                except SourceFault as err:
+                    self._say(False, str(err))
+                    self._stop.wait(AGAIN_S)
+                    continue
+                self._say(True, "")
+                try:
+                    while not self._stop.is_set():
+                        if not self._step():
+                            with self._lock:
+                                self._ended = True
+                                self._lock.notify_all()
+                            return
+                except SourceFault as err:
+                    self._close()
+                    self._say(False, str(err), lost=True)
+                    self._stop.wait(AGAIN_S)
+        finally:
+            self._close()
+
+    def _open(self) -> None:
+        raise NotImplementedError
+
+    def _step(self) -> bool:
+        raise NotImplementedError
+
+    def _close(self) -> None:
+        raise NotImplementedError
+
+
+class CameraFeed(_Feed):
+    """Keeps a camera going."""
+
+    def __init__(self, camera: Camera) -> None:
+        super().__init__(camera.name)
+        self.camera = camera
+        self._newest: Shot | None = None
+        self._taken = 0
+        self._mark, self._same_since = -1, 0.0
+
+    def _open(self) -> None:
+        self.camera.open()
+        self._mark = -1
+
+    def _close(self) -> None:
+        self.camera.close()
+
+    def _step(self) -> bool:
+        shot = self.camera.read()
+        if isinstance(shot, Ended):
+            return False
+        self._watch(shot)
+        with self._lock:
+            if self._newest is not None and self._newest.number > self._taken:
+                self._missed += 1
+            self._count += 1
+            self._newest = Shot(shot.image, shot.t_s, self._count)
+            self._times.append(shot.t_s)
+            self._lock.notify_all()
+        return True
+
+    def _watch(self, shot: Shot) -> None:
+        mark = zlib.crc32(shot.image[::41, ::37].tobytes())
+        if mark != self._mark:
+            self._mark, self._same_since = mark, shot.t_s
+        elif shot.t_s - self._same_since > SAME_S and not hasattr(self.camera, "recording"):
+            msg = f"{self.name} sends the same picture again and again: it hangs and is opened anew."
+            raise SourceFault(msg)
+
+    def next(self, patience_s: float) -> Shot | None:
+        """The newest picture that was not taken yet; None if none comes in time."""
+        with self._lock:
+            self._lock.wait_for(
+                lambda: (
+                    self._stop.is_set()
+                    or self._ended
+                    or (self._newest is not None and self._newest.number > self._taken)
+                ),
+                patience_s,
+            )
+            if self._newest is None or self._newest.number <= self._taken:
+                return None
+            self._taken = self._newest.number
+            return self._newest
+
+
+class ScaleFeed(_Feed):
+    """Keeps a scale going; ``listen`` is called with every batch of lines, in the feed's own thread."""
+
+    def __init__(self, scale: Scale, listen: Callable[[Lines], None]) -> None:
+        super().__init__(scale.name)
+        self.scale, self.listen = scale, listen
+
+    def _open(self) -> None:
+        self.scale.open()
+
+    def _close(self) -> None:
+        self.scale.close()
+
+    def _step(self) -> bool:
+        lines = self.scale.read()
+        if isinstance(lines, Ended):
+            return False
+        if lines:
+            self.listen(lines)
+            with self._lock:
+                self._count += len(lines)
+                self._times.extend(t for t, _ in lines)
+        return True
+
+
+def small(image: Image, step: int = 8) -> Image:
+    """Every ``step``-th pixel of a picture, its green, for telling change."""
+    return image[::step, ::step, 1]

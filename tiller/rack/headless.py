@@ -1,0 +1,158 @@
+"""The live rack without a window: a status line on the terminal, or JSON lines for other programs."""
+
+from __future__ import annotations
+
+import json
+import queue
+import sys
+import time
+from typing import Any, TextIO
+
+import numpy as np
+
+from tiller.rack.live import Rack, View
+from tiller.rack.sound import Sounds
+from tiller.rack.stages import Event, Happening
+from tiller.rack.workup import Worked
+from tiller.report.advice_words import advice_words
+from tiller.report.data import advice_json
+from tiller.report.style import Units
+from tiller.report.words import CAUTION
+
+STATUS_S = 0.2
+JSON_S = 0.1
+
+
+def _one(value: float) -> float | None:
+    return round(float(value), 3) if np.isfinite(value) else None
+
+
+def view_json(view: View) -> dict[str, Any]:
+    """The keys of a JSON line that says what is so now."""
+    return {
+        "kind": "now",
+        "t_s": _one(view.shot_s),
+        "stage": view.stage.value,
+        "draw_mm": _one(view.draw_mm),
+        "force_n": _one(view.force_n),
+        "stop_mm": _one(view.limits.draw_mm),
+        "next": view.sentence,
+        "pulls": view.pulls,
+        "exercises": view.exercises,
+        "busy": view.busy,
+    }
+
+
+def event_json(event: Event) -> dict[str, Any]:
+    """The keys of a JSON line that says what happened."""
+    return {
+        "kind": "event",
+        "t_s": _one(event.t_s),
+        "what": event.what.value,
+        "draw_mm": _one(event.draw_mm),
+        "force_n": _one(event.force_n),
+    }
+
+
+def worked_json(worked: Worked, rack: Rack) -> dict[str, Any]:
+    """The keys of a JSON line that says what a pull showed."""
+    return {
+        "kind": "measured",
+        "recording": worked.recording.name,
+        "pull": worked.kept.pull_id,
+        "marks": [
+            {"limb": side, "from_mm": m.from_mm, "to_mm": m.to_mm, "kind": m.kind, "departure": m.departure, "sd": m.sd}
+            for side in ("left", "right")
+            for m in worked.result.limb("left" if side == "left" else "right").marks
+        ],
+        **advice_json(worked.advice, rack.bow),
+    }
+
+
+def status(view: View, units: Units) -> str:
+    """The status line."""
+    draw = units.length(view.draw_mm) if np.isfinite(view.draw_mm) else "--"
+    force = units.force(view.force_n) if np.isfinite(view.force_n) else "--"
+    return f"{view.stage.value:16s} draw {draw:>8s}  force {force:>8s}  stop {units.length(view.limits.draw_mm):>8s}  {view.sentence}"
+
+
+def run(rack: Rack, units: Units, as_json: bool = False, out: TextIO = sys.stdout, for_s: float | None = None) -> int:
+    """Runs until the sources end, ``for_s`` is over, or Ctrl-C; returns the exit code."""
+    sounds = Sounds(out if not as_json else None)
+    teller = _Teller(rack, units, as_json, out)
+    if not as_json:
+        print(CAUTION + "\n", file=out, flush=True)
+    rack.start()
+    begun = time.monotonic()
+    try:
+        number = 0
+        while not rack.ended and (for_s is None or time.monotonic() - begun < for_s):
+            view = rack.next_view(number)
+            number = view.number
+            teller.say(view)
+            sounds.mind(view.stage, teller.happened)
+    except KeyboardInterrupt:
+        teller.line("Stopped; what was pulled is kept.")
+    finally:
+        rack.stop()
+        teller.say(rack.view(), last=True)
+    return 0
+
+
+class _Teller:
+    """Says what is new."""
+
+    def __init__(self, rack: Rack, units: Units, as_json: bool, out: TextIO) -> None:
+        self.rack, self.units, self.as_json, self.out = rack, units, as_json, out
+        self.happened: tuple[Event, ...] = ()
+        self._last, self._notes, self._worked = 0.0, 0, None
+        self._told: tuple[str, ...] = ()
+        self._seen_worked: Worked | None = None
+
+    def line(self, text: str) -> None:
+        """A line of its own, above the status line."""
+        if not self.as_json:
+            print(f"\r\x1b[K{text}" if self.out.isatty() else text, file=self.out, flush=True)
+
+    def _json(self, value: dict[str, Any]) -> None:
+        print(json.dumps(value, allow_nan=False), file=self.out, flush=True)
+
+    def say(self, view: View, last: bool = False) -> None:
+        """Events, notes and results that are new, and what is so now."""
+        events = []
+        while True:
+            try:
+                events.append(self.rack.events.get_nowait())
+            except queue.Empty:
+                break
+        self.happened = tuple(events)
+        for event in events:
+            if self.as_json:
+                self._json(event_json(event))
+            elif event.what is Happening.POINT:
+                self.line(f"  point: {self.units.length(event.draw_mm)}, {self.units.force(event.force_n)}")
+            else:
+                self.line(event.what.value)
+        for note in view.notes:
+            if note not in self._told:
+                self._json({"kind": "note", "text": note}) if self.as_json else self.line(f"Note: {note}")
+        self._told = view.notes
+        if view.worked is not None and view.worked is not self._seen_worked:
+            self._seen_worked = view.worked
+            if self.as_json:
+                self._json(worked_json(view.worked, self.rack))
+            else:
+                worked = view.worked
+                for side in ("left", "right"):
+                    for m in worked.result.limb("left" if side == "left" else "right").marks:
+                        span = f"{self.units.length(m.from_mm)} to {self.units.length(m.to_mm)}"
+                        self.line(f"{side} limb {m.kind} from {span}: {100 * m.departure:+.0f} ± {100 * m.sd:.0f} %")
+                self.line(advice_words(worked.advice, self.rack.bow, self.units, False, worked.beside.stroke_mm))
+        now = time.monotonic()
+        if last or now - self._last < (JSON_S if self.as_json else STATUS_S):
+            return
+        self._last = now
+        if self.as_json:
+            self._json(view_json(view))
+        elif self.out.isatty():
+            print(f"\r\x1b[K{status(view, self.units)[:150]}", end="", file=self.out, flush=True)

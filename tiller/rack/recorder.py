@@ -1,0 +1,188 @@
+"""Writes a pull as it happens: a recording's folder that is whole at every moment.
+
+Pictures are on disk before a line names them; lines are on disk within half a second. A file ``unfinished`` stands in
+the folder until the pull is measured: one that is found later was cut off by a crash or a power cut, and is measured then.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+import shutil
+import threading
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import IO, Literal
+
+import cv2
+
+from tiller.errors import FileFault
+from tiller.rack.sources import Image, Lines, now_s
+
+Keep = Literal["all", "holds", "none"]
+KEEPS: tuple[Keep, ...] = ("all", "holds", "none")
+UNFINISHED = "unfinished"
+SYNC_S = 0.4
+QUALITY = 92
+LEAST_FREE_MB = 400
+WAITING = 24
+"""Pictures that may wait for the disk; when it is slower, pictures between holds are left out and counted."""
+
+
+def free_mb(folder: Path) -> float:
+    """Free space where a folder is or will be, MB."""
+    place = folder
+    while not place.exists() and place != place.parent:
+        place = place.parent
+    return shutil.disk_usage(place).free / 1e6
+
+
+def disk_warning(folder: Path) -> str:
+    """What to say before a pull where the disk is nearly full; empty where it is not."""
+    free = free_mb(folder)
+    if free >= LEAST_FREE_MB:
+        return ""
+    return f"only {free:.0f} MB are free on the disk: a pull may not be kept; free some space first."
+
+
+def folder_for(home: Path, bow: str, when: datetime) -> Path:
+    """A new folder's name for a pull."""
+    plain = "".join(c if c.isalnum() or c in "-_" else "-" for c in bow).strip("-") or "bow"
+    stem = f"{when:%Y%m%d-%H%M%S}"
+    folder, number = home / plain / stem, 1
+    while folder.exists():
+        number += 1
+        folder = home / plain / f"{stem}-{number}"
+    return folder
+
+
+def unfinished(home: Path) -> tuple[Path, ...]:
+    """Folders of pulls that were cut off, oldest first."""
+    return tuple(sorted(mark.parent for mark in home.glob(f"*/*/{UNFINISHED}")))
+
+
+@dataclass(frozen=True)
+class _Job:
+    """A picture or lines to write; neither: the end."""
+
+    image: Image | None = None
+    t_s: float = 0.0
+    role: str = ""
+    lines: Lines = ()
+
+
+class PullRecorder:
+    """Writes one pull in a thread of its own."""
+
+    def __init__(self, folder: Path, bow_toml: str, rig_toml: str) -> None:
+        self.folder = folder
+        self._bow, self._rig = bow_toml, rig_toml
+        self._jobs: queue.Queue[_Job | None] = queue.Queue(maxsize=4 * WAITING)
+        self._thread: threading.Thread | None = None
+        self._number = 0
+        self.left_out = 0
+        self.fault = ""
+        self.pictures = 0
+
+    def start(self) -> None:
+        """Makes the folder and begins.
+
+        Raises:
+            FileFault: the folder cannot be made.
+        """
+        try:
+            (self.folder / "frames").mkdir(parents=True)
+            _whole(self.folder / UNFINISHED, b"")
+            _whole(self.folder / "bow.toml", self._bow.encode())
+            _whole(self.folder / "rig.toml", self._rig.encode())
+            _whole(self.folder / "frames.csv", b"file,t_s,role\n")
+            _whole(self.folder / "force.csv", b"t_s,line\n")
+        except OSError as err:
+            msg = f"{self.folder} could not be written ({err.strerror}): free some space or choose another place; this pull is not kept."
+            raise FileFault(msg) from err
+        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self._thread.start()
+
+    def picture(self, image: Image, t_s: float, role: str, must: bool = True) -> None:
+        """Takes a picture; one that need not be kept is left out where the disk is too slow."""
+        if not must and self._jobs.qsize() > WAITING:
+            self.left_out += 1
+            return
+        self._put(_Job(image, t_s, role))
+
+    def lines(self, lines: Lines) -> None:
+        """Takes lines of the scale."""
+        if lines:
+            self._put(_Job(lines=lines))
+
+    def note(self, t_s: float, text: str) -> None:
+        """Marks something that happened in this pull."""
+        with contextlib.suppress(OSError), (self.folder / "notes.csv").open("ab") as file:
+            file.write(f'{t_s:.4f},"{text}"\n'.encode())
+            _sync(file)
+
+    def _put(self, job: _Job) -> None:
+        try:
+            self._jobs.put(job, timeout=1.0)
+        except queue.Full:
+            self.fault = self.fault or "the disk is too slow: part of this pull is not kept."
+
+    def finish(self) -> None:
+        """Writes what is left. The mark stays until the pull is measured: whoever does that takes it away."""
+        if self._thread is None:
+            return
+        self._jobs.put(None)
+        self._thread.join(timeout=30.0)
+        self._thread = None
+
+    def _run(self) -> None:
+        try:
+            with (self.folder / "frames.csv").open("ab") as frames, (self.folder / "force.csv").open("ab") as force:
+                synced = now_s()
+                while True:
+                    try:
+                        job = self._jobs.get(timeout=SYNC_S)
+                    except queue.Empty:
+                        job = _Job()
+                    if job is None:
+                        break
+                    if job.image is not None:
+                        self._write_picture(frames, job)
+                    for t, line in job.lines:
+                        # a line may hold anything that came over the wire
+                        force.write(f'{t:.4f},"{line.replace(chr(34), chr(34) * 2)}"\n'.encode("utf-8", "replace"))
+                    if now_s() - synced >= SYNC_S:
+                        _sync(force)
+                        synced = now_s()
+                _sync(force)
+                _sync(frames)
+        except OSError as err:
+            self.fault = f"{self.folder} could not be written ({err.strerror}): free some space; the rest of this pull is not kept."
+            while self._jobs.get() is not None:  # whoever hands something in must not wait for ever
+                continue
+
+    def _write_picture(self, frames: IO[bytes], job: _Job) -> None:
+        if job.image is None:
+            return
+        good, data = cv2.imencode(".jpg", job.image, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+        if not good:
+            return
+        name = f"frames/{self._number:05d}_{job.role}.jpg"
+        _whole(self.folder / name, data.tobytes())
+        frames.write(f"{name},{job.t_s:.4f},{job.role}\n".encode())
+        _sync(frames)
+        self._number += 1
+        self.pictures += 1
+
+
+def _sync(file: IO[bytes]) -> None:
+    file.flush()
+    os.fsync(file.fileno())
+
+
+def _whole(path: Path, data: bytes) -> None:
+    with path.open("wb") as file:
+        file.write(data)
+        _sync(file)

@@ -1,0 +1,152 @@
+"""A session at the rack from what the user says: which bow, which rig, which camera and scale."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tiller.bow.bowfile import Bow, parse_bow, read_bow
+from tiller.bow.rigfile import Rig, parse_rig, read_rig
+from tiller.errors import BookFault, FileFault, TillerError
+from tiller.mechanics.stop import Stop
+from tiller.rack.cameras import ReplayedCamera, camera_of
+from tiller.rack.keep import data_folder
+from tiller.rack.live import Options, Rack
+from tiller.rack.recorder import Keep
+from tiller.rack.recording import read_recording
+from tiller.rack.scales import ReplayedScale, SerialScale
+from tiller.rack.sources import Camera, Scale
+from tiller.records.book import Book
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the user wants of a session.
+
+    Attributes:
+        bow: a bow.toml, or the name of a bow that has one in the shop's folder; ignored with a recording.
+        rig: rig.toml; None = the shop's.
+        camera, scale: see ``camera_of`` and ``SerialScale``; None = none.
+        replay: a recording to be played again.
+        software: the rack in software, with its own bow.
+    """
+
+    bow: str | None
+    rig: Path | None = None
+    camera: str | None = None
+    scale: str | None = None
+    replay: Path | None = None
+    software: bool = False
+    keep: Keep = "holds"
+    home: Path | None = None
+    book: Path | None = None
+    speed: float = 1.0
+
+
+def bow_file(name: str) -> Path:
+    """Where the shop keeps a bow's file."""
+    return data_folder() / "bows" / name / "bow.toml"
+
+
+def find_bow(text: str) -> Path:
+    """The bow.toml that a path or a bow's name stands for.
+
+    Raises:
+        BookFault: there is none; says how to make one.
+    """
+    path = Path(text)
+    if path.is_dir():
+        path = path / "bow.toml"
+    if path.suffix == ".toml" or path.is_file():
+        return path
+    if bow_file(text).is_file():
+        return bow_file(text)
+    msg = f"There is no bow '{text}' yet: 'tiller bow {text}' asks for what must be known of it."
+    raise BookFault(msg)
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as err:
+        msg = f"{path} cannot be read ({getattr(err, 'strerror', None) or err})."
+        raise FileFault(msg) from err
+
+
+def last_stop(book: Path | None, bow: str) -> Stop | None:
+    """The stop that the bow's newest pull in the book left, None where there is none."""
+    if book is None or not book.is_file():
+        return None
+    with contextlib.suppress(TillerError), Book(book) as shop:
+        rows = shop.pulls(bow)
+        told = ((shop.pull(rows[-1].pull_id).get("advice") or {}).get("stop")) if rows else None
+        if told:
+            limits = {name: float("nan") if v is None else float(v) for name, v in told["limits_mm"].items()}
+            return Stop(float(told["draw_mm"]), str(told["reason"]), limits)
+    return None
+
+
+@contextmanager
+def session(wanted: Wanted) -> Iterator[Rack]:
+    """A rack, ready to be started; what it needs is let go of at the end.
+
+    Raises:
+        TillerError: a file is missing or wrong, a source is none.
+    """
+    home = wanted.home or data_folder() / "pulls"
+    options = Options(home, wanted.book, wanted.keep)
+    with contextlib.ExitStack() as stack:
+        camera: Camera | None
+        scale: Scale | None
+        if wanted.software:
+            from tiller.rack.software import demo_rack
+
+            software = stack.enter_context(demo_rack())
+            bow, rig, texts, camera, scale = (
+                *_parsed(software.bow_toml, software.rig_toml),
+                software.camera,
+                software.scale,
+            )
+        elif wanted.replay is not None:
+            recording = read_recording(wanted.replay)
+            begin = min([p.t_s for p in recording.pictures] + [t for t, _ in recording.force_lines if np.isfinite(t)])
+            camera = ReplayedCamera(recording, begin, wanted.speed)
+            scale = ReplayedScale(recording, begin, wanted.speed)
+            texts = (_text(recording.folder / "bow.toml"), _text(recording.folder / "rig.toml"))
+            bow, rig = recording.bow, recording.rig
+        else:
+            if wanted.bow is None:
+                msg = "Say which bow: 'tiller rack BOW', a bow.toml or a bow's name."
+                raise BookFault(msg)
+            bow_path, rig_path = find_bow(wanted.bow), wanted.rig or data_folder() / "rig.toml"
+            if not rig_path.is_file():
+                msg = f"There is no rig file at {rig_path}: give one with --rig (camera, board, hook and load cell of your rack)."
+                raise FileFault(msg)
+            bow, rig = read_bow(bow_path), read_rig(rig_path)
+            texts = (_text(bow_path), _text(rig_path))
+            size = rig.lens.image_size
+            camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
+            scale = SerialScale(wanted.scale) if wanted.scale is not None else None
+        rack = Rack(bow, rig, texts, camera, scale, options, last_stop(wanted.book, bow.name))
+        try:
+            yield rack
+        finally:
+            rack.stop()
+
+
+def _parsed(bow_text: str, rig_text: str) -> tuple[Bow, Rig, tuple[str, str]]:
+    import tomllib
+
+    return (
+        parse_bow(tomllib.loads(bow_text), "bow.toml"),
+        parse_rig(tomllib.loads(rig_text), "rig.toml"),
+        (bow_text, rig_text),
+    )
+
+
+__all__ = ["Wanted", "bow_file", "find_bow", "last_stop", "session"]
