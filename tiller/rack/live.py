@@ -43,7 +43,7 @@ STALE_S = 1.0
 WAYPOINT_MM = 60.0
 """Where nobody holds, a picture is kept every so often, so that the pull can be measured all the same."""
 FOLLOW_ZERO_S = 0.5
-BEFORE_S = 6.0
+BEFORE_S = 0.8
 """Lines of the scale are kept from so long before the rest picture: they show the zero."""
 TRACK_MM = 1.0
 

@@ -41,6 +41,8 @@ ALONE_GAP = 0.08
 """Mean disagreement of the two ways to the bend that is worth saying (common practice, no source)."""
 ALONE_MARGIN = 1.5
 """A single picture's edges err by more than their own noise says (set on simulated pulls)."""
+BEFORE_REST_S = 2.0
+"""The string is taken to be slack from so long before the first picture at rest: the pull before it may have ended just then."""
 LEAST_DRAW_MM = 40.0
 SEEN_LEAST = 0.5
 """A station seen in fewer than this share of the pictures has no value."""
@@ -268,7 +270,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
         msg = "No picture at rest was taken before the pull, so the scale's zero is unknown: record the bow at rest first."
         raise MeasureFault(msg)
     start = min(p.t_s for p in recording.of_role("empty"))
-    slack = (max(start, min(rest_t) - 20.0), min(max(rest_t) + 0.5, pull_starts - 0.2))
+    slack = (max(start, min(rest_t) - BEFORE_REST_S), min(max(rest_t) + 0.5, pull_starts - 0.2))
     series = to_newton(log, recording.rig.load_cell, slack)
     lag = find_lag(series, moment, draw)
     forces = force_at(series, moment + lag.lag_s)

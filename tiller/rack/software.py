@@ -140,7 +140,7 @@ def next_free(folder: Path, name: str) -> Path:
     return folder / f"{name}-{number}"
 
 
-def demo_rack(size: tuple[int, int] = (1920, 1080), largest_mm: tuple[float, ...] = (300.0, 440.0)) -> SoftwareRack:
+def demo_rack(size: tuple[int, int] = (1920, 1080), largest_mm: tuple[float, ...] = (280.0, 305.0, 330.0)) -> SoftwareRack:
     """The demo's bow on a rack in software, live."""
     from tiller.rack.software_live import SoftwareRack
     from tiller.simulate.live import Course
@@ -149,5 +149,6 @@ def demo_rack(size: tuple[int, int] = (1920, 1080), largest_mm: tuple[float, ...
     bow = random_bow(
         rng, DEMO.name, tuple(parse_spot(s) for s in DEMO.spots), DEMO.knots, DEMO.crook_per_m, DEMO.string
     )
+    bow = make_even(bow, 0.85 * bow.draw_mm, rounds=2)
     bow = replace(bow, weight_n=round(TARGET_SHARE * Shooter(bow).at(bow.draw_mm).force_n))
     return SoftwareRack(bow, Course(largest_mm=largest_mm), seed=DEMO.seed, size=size)

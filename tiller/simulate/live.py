@@ -28,7 +28,7 @@ from tiller.simulate.shoot import Shooter, TrueShape
 
 Array = NDArray[np.float64]
 SLOTS = 4
-GRID_MM = 8.0
+GRID_MM = 12.0
 
 
 @dataclass(frozen=True)
@@ -231,10 +231,9 @@ def _send_lines(rack: LiveRack, told: dict[str, Any], start: float) -> None:
         send((line_of("H", "rackcell", "1.0", int(rack.cell.rate_hz)) + "\r\n").encode())
         number = 0
         while True:
-            t = time.monotonic() - start
-            send((rack.line(max(t - rack.cell.lag_s, 0.0)) + "\r\n").encode())
+            send((rack.line(number * period) + "\r\n").encode())
             number += 1
-            left = start + number * period - time.monotonic()
+            left = start + number * period + rack.cell.lag_s - time.monotonic()
             if left > 0:
                 time.sleep(left)
     except OSError:
