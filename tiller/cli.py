@@ -162,7 +162,7 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
 def _plan(args: argparse.Namespace) -> int:
     from tiller.errors import MeasureFault
     from tiller.rack.keep import ask_for_plan
-    from tiller.report.advice_words import advice_words
+    from tiller.report.advice_words import advice_words, stop_words
     from tiller.report.data import advice_json, write_json, write_whole
 
     units = _units(args)
@@ -172,6 +172,11 @@ def _plan(args: argparse.Namespace) -> int:
             (text for text in advice.said if text.startswith(("no plan: ", "no forecast: "))),
             "no plan: nothing to go by.",
         )
+        for line in [
+            *stop_words(advice, units),
+            *(f"Note: {units.words(text)}" for text in advice.said if not text.startswith("no plan")),
+        ]:
+            print(line)
         msg = f"There is {why.rstrip('.')} ({recording.bow.name})."
         raise MeasureFault(msg)
     print(f"{recording.bow.name} ({recording.bow.wood}), from recording {recording.name}")
@@ -219,7 +224,7 @@ def _forecast(args: argparse.Namespace) -> int:
         msg = f"There is {why.rstrip('.')} ({bow.name})."
         raise MeasureFault(msg)
     print(f"{bow.name} ({bow.wood}), from {source}")
-    notes = [f"Note: {text}" for text in advice.said] if advice.plan is None else []
+    notes = [f"Note: {units.words(text)}" for text in advice.said]
     for line in [*forecast_words(advice, bow, units), *stop_words(advice, units), *notes, "", CAUTION]:
         print(line)
     if args.picture:

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiller.mechanics.layers import Layer, depth_at, layers, outside
+from tiller.mechanics.layers import LEAST_NESTED_MM, ROUND_UP, Layer, depth_at, layers, outside, strokes
 
 LEAST = 0.03
 
@@ -29,13 +29,24 @@ def test_a_gap_and_another_limb_part_the_layers() -> None:
 @given(st.lists(st.floats(0.0, 1.5), min_size=1, max_size=14))
 def test_layers_add_up_and_lie_in_each_other(depths: list[float]) -> None:
     given_zones = zones(depths)
-    laid = layers(given_zones, LEAST)
+    laid = layers(given_zones)
     for _, a, b, depth in given_zones:
         total = depth_at(laid, "left", 0.5 * (a + b))
-        assert depth - LEAST <= total + 1e-9
+        assert depth - LEAST_NESTED_MM <= total + 1e-9
         assert total <= depth + 1e-9
     for k, inner in enumerate(laid):
         assert inner.depth_mm >= LEAST
         for other in laid[:k]:  # nested or apart, never crossing
             apart = inner.to_mm <= other.from_mm or other.to_mm <= inner.from_mm
             assert apart or (other.from_mm <= inner.from_mm and inner.to_mm <= other.to_mm)
+
+
+@given(st.lists(st.floats(0.0, 1.5), min_size=1, max_size=14), st.floats(0.03, 0.25))
+def test_strokes_never_come_to_much_more_than_the_depth(depths: list[float], stroke: float) -> None:
+    laid = layers(zones(depths))
+    counts = strokes(laid, stroke)
+    for _, a, b, depth in zones(depths):
+        middle = 0.5 * (a + b)
+        taken = sum(n * stroke for o, n in zip(laid, counts, strict=True) if o.from_mm <= middle < o.to_mm)
+        assert taken <= depth + ROUND_UP * stroke + 1e-9
+        assert taken >= depth_at(laid, "left", middle) - stroke - 1e-9

@@ -244,7 +244,7 @@ def test_a_string_that_overstrains_the_bow_by_itself_is_refused(advised: tuple[M
         ).draw_mm
 
     short = 0.9 * (belief.left.nock_mm + belief.right.nock_mm)
-    with pytest.raises(NoEquilibriumError, match="brings it beyond its working strain before it is drawn: take it off"):
+    with pytest.raises(NoEquilibriumError, match="may bring it beyond its working strain before it is drawn: take it off"):
         stop(short, 0.003, surface)
     assert stop(short, 0.02, surface) <= 350.0
     surface[0] = surface[0].copy()
@@ -260,7 +260,8 @@ def test_an_even_bow_at_its_weight_is_done_and_left_alone(tmp_path: Path) -> Non
     recording = read_recording(tmp_path / "pull")
     plan = advise(measure(recording), recording.bow).plan
     assert plan is not None
-    assert plan.done or "under its target" in " ".join(plan.said)
+    assert plan.done or plan.now_n < bow.weight_n
+    assert plan.now_n == pytest.approx(bow.weight_n, rel=0.02)
     assert plan.zones == ()
     assert plan.after_pass_n == plan.now_n == plan.final_n
 

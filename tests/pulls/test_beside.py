@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tiller.bow.section import crowned_section
 from tiller.cli import main
 from tiller.mechanics.history import PassDone, Scraped, lost_share, pass_done, set_taken, stacking, tiller_difference_mm
 from tiller.rack.beside import learned_stroke
@@ -65,16 +66,21 @@ def test_a_pass_is_promised_and_checked_and_the_stroke_is_learned(
     assert second["lost_share"] == pytest.approx(0.05, abs=0.03)
 
 
-def test_share_of_a_pass_is_exact_for_cubes() -> None:
+def test_share_of_a_pass_follows_the_section() -> None:
     s = np.arange(110.0, 800.0, 5.0)
     ei = 1e2 * (1 - s / 1200)
     thick, depth = 14.0, 0.6
     inside = (s >= 200) & (s <= 400)
-    after = np.where(inside, ei * (1 - depth / thick) ** 3, ei)
-    done = pass_done("left", s, ei, s, after, [Scraped("left", 200.0, 400.0, depth, thick)])
+    # a crowned section loses more than the cube: 42 mm wide, crown 90 mm
+    both = crowned_section(42.0, np.array([thick, thick - depth]), 90.0).second_moment_mm4
+    change = float(np.log(both[1] / both[0]))
+    assert change < 3.05 * np.log(1 - depth / thick)
+    after = np.where(inside, ei * np.exp(change), ei)
+    zone = Scraped("left", 200.0, 400.0, depth, change)
+    done = pass_done("left", s, ei, s, after, [zone])
     assert done.share == pytest.approx(1.0)
     assert 0 < done.sd < 0.3
-    assert np.isnan(pass_done("right", s, ei, s, after, [Scraped("left", 200.0, 400.0, depth, thick)]).share)
+    assert np.isnan(pass_done("right", s, ei, s, after, [zone]).share)
 
 
 def test_set_of_a_limb_bent_in_one_place() -> None:

@@ -64,10 +64,11 @@ class HookFiducial:
 
 @dataclass(frozen=True)
 class LoadCell:
-    """Counts per newton (its sign included) and the counts at no load."""
+    """Counts per newton (its sign included), the counts at no load, and the relative sd of the sensitivity (0: not told)."""
 
     counts_per_newton: float
     zero_counts: float
+    sensitivity_sd: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ RIG_KEYS: Keys = {
     "camera": {"image_size": None, "matrix": None, "distortion": None},
     "fiducials": {"dictionary": None, "id": None, "side_mm": None, "centre_mm": None, "rotation_deg": None},
     "hook": {"dictionary": None, "id": None, "side_mm": None, "offset_mm": None, "hook_z_mm": None},
-    "load_cell": {"counts_per_newton": None, "zero_counts": None},
+    "load_cell": {"counts_per_newton": None, "zero_counts": None, "sensitivity_sd": None},
 }
 """Every key that ``rig.toml`` may hold."""
 
@@ -154,7 +155,11 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
         lens=_lens(top.table("camera")),
         fiducials=fiducials,
         hook=hook_fid,
-        load_cell=LoadCell(counts, cell.number("zero_counts", -(2**24), 2**24)),
+        load_cell=LoadCell(
+            counts,
+            cell.number("zero_counts", -(2**24), 2**24),
+            cell.number("sensitivity_sd", 0.0, 0.2, "(a share: 0.005 is 0.5 %)", default=0.0),
+        ),
     )
 
 

@@ -84,7 +84,14 @@ class Table:
     def fault(self, name: str, expected: str) -> KeyFault:
         """The error for a wrong or missing key."""
         value = self.data.get(name, _MISSING)
-        found = "nothing (the key is missing)" if value is _MISSING else _in_words(value)
+        found = _in_words(value)
+        if value is _MISSING:
+            like = difflib.get_close_matches(name, [str(key) for key in self.data], 1, 0.7)
+            found = (
+                f"nothing (the key is missing; is '{like[0]}' meant for it?)"
+                if like
+                else "nothing (the key is missing)"
+            )
         return KeyFault(self.file, self.key(name), found, expected)
 
     def has(self, name: str) -> bool:
@@ -148,7 +155,7 @@ class Table:
     def tables(self, name: str, at_least: int) -> tuple[Table, ...]:
         """A list of tables."""
         value = self.data.get(name)
-        expected = f"a list of at least {at_least} tables"
+        expected = f"a list of at least {at_least} tables" if at_least else "a list of tables"
         if not isinstance(value, list) or len(value) < at_least or not all(isinstance(v, dict) for v in value):
             raise self.fault(name, expected)
         return tuple(Table(self.file, f"{self.key(name)}[{i}]", v) for i, v in enumerate(value))

@@ -98,6 +98,10 @@ UNKNOWN_DENSITY_KG_M3 = 700.0
 
 def like_wood(name: str) -> str | None:
     """The table's name that a wood that is in no table resembles, if any."""
+    words = _plain(name)
+    within = [wood.name for wood in WOODS if words and words < _plain(wood.name)]
+    if within:
+        return " or ".join(within)
     found = difflib.get_close_matches(name.lower(), [wood.name for wood in WOODS], 1, 0.75)
     return found[0] if found else None
 

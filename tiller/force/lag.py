@@ -15,6 +15,7 @@ PRIOR_S = 0.10
 PRIOR_SD_S = 0.10
 """A converter's settling, the line and the port take about this long (common practice, no source)."""
 EARLIEST_S, LATEST_S = -0.3, 0.9
+FAR_S = 30.0
 HOLE_S = 0.5
 """Where the scale said nothing for this long, a picture says nothing about the lag."""
 HOLD_SHARE = 0.006
@@ -28,11 +29,13 @@ class Lag:
     Attributes:
         lag_s, sd_s: estimate and its sd.
         from_data: the pull itself says more than common practice does.
+        elsewhere_s: a shift far from what a serial line takes at which pictures and force fit much better; NaN where none does.
     """
 
     lag_s: float
     sd_s: float
     from_data: bool
+    elsewhere_s: float = float("nan")
 
 
 def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: float = 0.4) -> Lag:
@@ -64,7 +67,23 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
     weight /= weight.sum()
     lag = float(np.sum(weight * grid))
     sd = float(np.sqrt(np.sum(weight * (grid - lag) ** 2)) + 0.005)
-    return Lag(lag, sd, sd < 0.7 * PRIOR_SD_S)
+    return Lag(lag, sd, sd < 0.7 * PRIOR_SD_S, _elsewhere(series.t_s, smoothed, t, u))
+
+
+def _elsewhere(readings_s: Array, force_n: Array, t: Array, u: Array) -> float:
+    """A shift of some seconds at which the force is a far smoother function of the draw; NaN where there is none."""
+    best, shift = np.inf, float("nan")
+    spread = float(np.ptp(np.interp(t, readings_s, force_n))) + 1.0
+    for lag in np.arange(-FAR_S, FAR_S, 0.1):
+        force = np.interp(t + lag, readings_s, force_n)
+        left = float(np.sqrt(np.mean((force - np.polyval(np.polyfit(u, force, 4), u)) ** 2)))
+        rises = float(np.ptp(force)) > 0.7 * spread
+        if rises and left < best:
+            best, shift = left, float(lag)
+    here = np.interp(t + PRIOR_S, readings_s, force_n)
+    rough = float(np.sqrt(np.mean((here - np.polyval(np.polyfit(u, here, 4), u)) ** 2)))
+    far = not EARLIEST_S - 0.2 < shift < LATEST_S + 0.2
+    return shift if far and rough > 0.02 * spread and best < 0.4 * rough else float("nan")
 
 
 def _told_about(readings_s: Array, picture_s: Array) -> NDArray[np.bool_]:

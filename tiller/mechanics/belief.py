@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 
 FADE_GIVE, FADE_GIVE_SD = 0.4, 0.15
 """How much a fade gives against a limb as thin there as at its first station (common practice, no source)."""
-STRING_EA_N, STRING_EA_SPREAD = 9.0e4, 0.6
-"""Force per unit stretch of a bow's string, and the relative sd of its inverse (common practice, no source)."""
+STRING_EA_N, STRING_EA_SPREAD = 2.0e5, 0.7
+"""Force per unit stretch of a bow's string of little stretch, and the relative sd of its inverse (common practice, no source)."""
 LENGTH_SD_MM = 1.2
 """Sd of a string's length between nocks that were seen, alike in all pictures of like draw (set on simulated pulls)."""
 CRADLE_NMM = 4.0e6
@@ -55,7 +55,8 @@ class BowBelief:
 
     Attributes:
         fade_give, fade_give_sd: give of the fades over that of a limb as thin as at its first station.
-        string_ea_n: stiffness of the string in the pull.
+        string_ea_n: stiffness of the string in the pull; string_soft_sd: sd of its inverse, 1/N.
+        moved_mm: how far the limbs' ends moved in the pull at least, nan where nothing was pulled.
         level_sd: relative sd of the level of all EI (force scale, geometry).
     """
 
@@ -65,6 +66,8 @@ class BowBelief:
     fade_give_sd: float
     string_ea_n: float
     level_sd: float
+    string_soft_sd: float = STRING_EA_SPREAD / STRING_EA_N
+    moved_mm: float = float("nan")
 
 
 def fade_give(
@@ -96,8 +99,8 @@ def fade_give(
     return float(np.clip(mean / precision, 0.05, 1.2)), float(precision**-0.5)
 
 
-def string_stretch(data: Sequence[LimbData], pulls: Pulls) -> tuple[float, float]:
-    """Stiffness EA (N) and unstretched length (mm) of the string of this pull, from its length in the pictures.
+def string_stretch(data: Sequence[LimbData], pulls: Pulls) -> tuple[float, float, float]:
+    """Stiffness EA (N), the sd of 1/EA, and the unstretched length (mm) of the string of this pull, from its length in the pictures.
 
     Length = L0 (1 + tension / EA); common practice as prior on 1/EA.
     """
@@ -107,7 +110,7 @@ def string_stretch(data: Sequence[LimbData], pulls: Pulls) -> tuple[float, float
     good = np.isfinite(lengths) & np.isfinite(tension) & ~pulls.rest & (tension > 5.0) & (tension < 5000.0)
     soft = 1 / STRING_EA_N
     if np.count_nonzero(good) < 3:
-        return STRING_EA_N, float("nan")
+        return STRING_EA_N, STRING_EA_SPREAD / STRING_EA_N, float("nan")
     t, y = tension[good], lengths[good]
     span = float(np.std(t)) + 1e-9
     level = float(np.mean(y))
@@ -116,7 +119,7 @@ def string_stretch(data: Sequence[LimbData], pulls: Pulls) -> tuple[float, float
     prior = STRING_EA_SPREAD / STRING_EA_N
     soft = (slope / sd**2 + soft / prior**2) / (1 / sd**2 + 1 / prior**2)
     soft = max(soft, 0.1 / STRING_EA_N)
-    return 1 / soft, float(np.mean(y / (1 + soft * t)))
+    return 1 / soft, (1 / sd**2 + 1 / prior**2) ** -0.5, float(np.mean(y / (1 + soft * t)))
 
 
 def belief_of(
@@ -125,12 +128,13 @@ def belief_of(
     """The belief that a fitted pull leaves, left limb first in ``data`` and ``handle_mm``."""
     fits = (fit.left, fit.right)
     give, give_sd = fade_give(fits, data, handle_mm, pulls)
-    ea, _ = string_stretch(data, pulls)
+    ea, soft_sd, _ = string_stretch(data, pulls)
+    moved = min(float(np.nanmax(np.linalg.norm(d.points_mm[:, -1] - d.rest_mm[-1], axis=-1))) for d in data)
     limbs = [
         LimbBelief(f.s_mm, f.log_ei, f.cov, d.rest_mm, d.mass_per_mm_kg, handle, d.nock_s_mm)
         for f, d, handle in zip(fits, data, handle_mm, strict=True)
     ]
-    return BowBelief(limbs[0], limbs[1], give, give_sd, ea, level_sd)
+    return BowBelief(limbs[0], limbs[1], give, give_sd, ea, level_sd, soft_sd, moved)
 
 
 def _thickening(give: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +22,15 @@ Array = NDArray[np.float64]
 
 PAIRS = 24
 """Pairs of bows drawn from the belief, each with its mirror image about the mean."""
-MODEL_SD = 0.003
+MODEL_SD = 0.002
 """Relative sd of what the model leaves out: shear, the nock's and the string's places, relaxation (set on simulated pulls)."""
-LEVEL_SD = 0.0025
+LEVEL_SD = 0.002
 """Relative sd of a weight from the load cell's calibration; what geometry adds to the level of EI it takes from the
 forecast again, since both go through the same lever arms (common practice, no source)."""
-SCATTER_SHARE, FADE_SHARE = 0.25, 0.5
+OUTLINE_SD_MM = 0.6
+"""What an outline that looks a little other at rest than drawn adds to the deflection, alike in all pictures; it counts for more the
+less the limbs moved (set on simulated pulls)."""
+SCATTER_SHARE, FADE_SHARE = 0.3, 0.25
 """The sd of EI allows for errors that neighbouring stations share; over the whole bow they average out more than it
 says, and what the fades are believed to give too little is taken by the stations next to them. Set so that stated and
 actual errors of the weight agree over simulated pulls (``tests.bench.foretell --first 200``; 100 to 147 were not looked at)."""
@@ -92,8 +95,13 @@ def sampled(belief: BowBelief, pairs: int = PAIRS, seed: int = 1) -> tuple[Array
     return out[0], out[1]
 
 
-def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: int = PAIRS) -> Forecast:
+def forecast(
+    belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: int = PAIRS, cell_sd: float = 0.0
+) -> Forecast:
     """The bow braced at ``brace_mm`` and drawn to ``target_draw_mm``.
+
+    Args:
+        cell_sd: relative sd of the load cell's sensitivity, over what ``LEVEL_SD`` allows.
 
     Raises:
         NoEquilibriumError: the brace height or the draw cannot be had; says which.
@@ -128,7 +136,15 @@ def forecast(belief: BowBelief, target_draw_mm: float, brace_mm: float, pairs: i
     relative = SCATTER_SHARE * np.interp(draws, draws[some], scatter)
     stiffer = solve_draws(bow_from(belief, give=belief.fade_give + belief.fade_give_sd), string, draws, mean)
     fade = FADE_SHARE * np.abs(stiffer.force_n / mean.force_n - 1.0)
-    relative = np.sqrt(relative**2 + fade**2 + MODEL_SD**2 + LEVEL_SD**2)
+    # a softer string, short enough to brace the bow at the same height
+    softer_ea = 1.0 / (1.0 / belief.string_ea_n + belief.string_soft_sd)
+    pull = float(np.mean(braced.tension_n))
+    shorter = string * (1 + pull / belief.string_ea_n) / (1 + pull / softer_ea)
+    softer = solve_draws(replace(bow, string_ea_n=softer_ea), shorter, draws, mean)
+    stretch = np.abs(softer.force_n / mean.force_n - 1.0)
+    level = np.hypot(LEVEL_SD, cell_sd)
+    seen = OUTLINE_SD_MM / belief.moved_mm if np.isfinite(belief.moved_mm) else 0.0
+    relative = np.sqrt(relative**2 + fade**2 + stretch**2 + seen**2 + MODEL_SD**2 + level**2)
     first = np.zeros(count, dtype=int)
     lengths = string_lengths(bow_from(belief, left, right), brace_mm, at_rows(braced, first))
     string_sd = float(np.hypot(SCATTER_SHARE * np.std(lengths), PLACES_SD_MM))

@@ -26,13 +26,13 @@ ZONE_MM = 100.0
 
 @dataclass(frozen=True)
 class Scraped:
-    """A planned zone: limb, place, depth planned, thickness before."""
+    """A planned zone: limb, place, depth planned, and what that does to the logarithm of EI there."""
 
     limb: str
     from_mm: float
     to_mm: float
     pass_mm: float
-    thickness_mm: float
+    log_ei: float
 
 
 @dataclass(frozen=True)
@@ -51,10 +51,7 @@ class PassDone:
 def pass_done(
     limb: str, s_then: Array, ei_then: Array, s_now: Array, ei_now: Array, zones: Sequence[Scraped]
 ) -> PassDone:
-    """Share of the planned removal that the stiffness shows, least squares over the limb's zones.
-
-    EI falls as the cube of the thickness: planned change of its logarithm in a zone = 3 log(1 - depth / thickness).
-    """
+    """Share of the planned removal that the stiffness shows, least squares over the limb's zones."""
     planned, found = [], []
     for zone in zones:
         if zone.limb != limb or zone.pass_mm <= 0:
@@ -63,7 +60,7 @@ def pass_done(
         inside_now = (s_now >= zone.from_mm) & (s_now <= zone.to_mm) & np.isfinite(ei_now)
         if np.count_nonzero(inside_then) < 3 or np.count_nonzero(inside_now) < 3:
             continue
-        planned.append(3.0 * np.log1p(-min(zone.pass_mm / zone.thickness_mm, 0.5)))
+        planned.append(zone.log_ei)
         found.append(float(np.mean(np.log(ei_now[inside_now])) - np.mean(np.log(ei_then[inside_then]))))
     if not planned:
         return PassDone(limb, float("nan"), float("nan"))

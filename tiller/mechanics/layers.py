@@ -10,8 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-LEAST_LAYER_MM = 0.03
-"""A light stroke of a scraper (common practice, no source): less is left standing."""
+LEAST_LAYER_MM, LEAST_NESTED_MM = 0.03, 0.06
+"""A light stroke of a scraper (common practice, no source): less is left standing; a layer within another is worth
+its chalk from a good stroke on."""
+ROUND_UP = 0.3
+"""The last part of a stroke that is rounded up is this: wood cannot be put back."""
 MEET_MM = 1.0
 """Zones as near to each other as this are scraped as one."""
 
@@ -32,7 +35,7 @@ class Layer:
 
 
 def layers(zones: Sequence[tuple[str, float, float, float]], least_mm: float = LEAST_LAYER_MM) -> tuple[Layer, ...]:
-    """Layers whose depths add up to the zones', to ``least_mm``; long ones before the shorter ones that lie in them.
+    """Layers whose depths add up to the zones', to a stroke; long ones before the shorter ones that lie in them.
 
     Args:
         zones: limb, from, to, depth of each, limb by limb in order outward, none overlapping.
@@ -60,6 +63,19 @@ def depth_at(whole: Sequence[Layer], limb: str, s_mm: float) -> float:
     return sum(o.depth_mm for o in whole if o.limb == limb and o.from_mm <= s_mm < o.to_mm)
 
 
+def strokes(whole: Sequence[Layer], stroke_mm: float) -> tuple[int, ...]:
+    """Whole strokes for each layer of one limb: with those of the layers around it they never come to more than a little over its depth.
+
+    0 where the layers around it, rounded, have taken its part already or less than a stroke is left.
+    """
+    out: list[int] = []
+    for place, layer in enumerate(whole):
+        around = [k for k in range(place) if whole[k] in outside(whole, place)]
+        depth = layer.depth_mm + sum(whole[k].depth_mm for k in around)
+        out.append(max(0, int(depth / stroke_mm + ROUND_UP) - sum(out[k] for k in around)))
+    return tuple(out)
+
+
 def _nested(run: list[tuple[str, float, float, float]], least_mm: float) -> list[Layer]:
     """Layers of zones that meet."""
     out: list[Layer] = []
@@ -71,6 +87,6 @@ def _nested(run: list[tuple[str, float, float, float]], least_mm: float) -> list
         if part:
             depth = min(z[3] for z in part)
             out.append(Layer(part[0][0], part[0][1], part[-1][2], depth))
-            out += _nested([(limb, a, b, d - depth) for limb, a, b, d in part], least_mm)
+            out += _nested([(limb, a, b, d - depth) for limb, a, b, d in part], max(least_mm, LEAST_NESTED_MM))
         part = []
     return out

@@ -52,6 +52,8 @@ HAND_SD = 0.15
 SEGMENTS = 40
 """The plan compares bows with each other: half as many segments as the forecast do."""
 EVEN_ENOUGH = 0.03
+WORSE, LEAST_LEFT = 1.1, 0.65
+"""A plan that ends less even than it began, or takes this much of the wood, is told apart (common practice, no source)."""
 WEAK_TOLERANCE = 0.08
 """A weak spot strained by more than this above even is worth the choice between weight and evenness."""
 
@@ -174,9 +176,7 @@ class _Shop:
         self.thinnest = tuple(
             np.minimum(np.maximum(THINNEST_MM, self._crown_height(w) + 1.0), w.thickness_mm - 0.01) for w in wood
         )
-        self.leave = tuple(
-            w.leave | _inside(b.s_mm, [(a, z) for _, a, z in w.features]) for b, w in zip(self.limbs, wood, strict=True)
-        )
+        self.leave = tuple(w.leave | _beside_features(b.s_mm, w) for b, w in zip(self.limbs, wood, strict=True))
         self.working = tuple((b.s_mm >= w.from_mm) & (b.s_mm <= w.to_mm) for b, w in zip(self.limbs, wood, strict=True))
 
     def _crown_height(self, wood: LimbWood) -> Array:
@@ -342,13 +342,14 @@ def make_plan(
         # the string for the thinned bow is a little other than that for the bow as it is
         final, level = shop.for_weight(final.weight_n, shop.string(final.removal), final)
         excess = now.weight_n - final.weight_n
-        reserve = max(RESERVE * excess, min(LEAST_RESERVE * final.weight_n, excess))
+        reserve = max(RESERVE * excess, min(max(LEAST_RESERVE * final.weight_n, weight_sd_n), excess))
         if excess < LAST_PASS * final.weight_n:
             reserve = LAST_RESERVE * excess
         passed = _this_pass(shop, string, now, final, reserve)
         zones, more = _zones(
             shop,
             final,
+            level,
             passed,
             spared,
             1.0 - (final.weight_n / now.weight_n) ** (1 / 3),
@@ -366,11 +367,51 @@ def make_plan(
         ):  # zones that get the weight's own part only make up for others: never under the target
             less = (now.weight_n - aimed) / (now.weight_n - final.weight_n)
             zones = tuple(replace(z, depth_mm=less * z.depth_mm, pass_mm=less * z.pass_mm) for z in zones)
+            sure = [z.depth_mm >= max(z.depth_sd_mm, LEAST_DEPTH_MM) for z in zones]
+            left = (
+                *left,
+                *(
+                    LeftAlone(
+                        z.limb,
+                        z.from_mm,
+                        z.to_mm,
+                        f"{z.depth_mm:.2f} mm would come off, known to ±{z.depth_sd_mm:.2f} mm only",
+                    )
+                    for z, good in zip(zones, sure, strict=True)
+                    if not good
+                ),
+            )
+            zones = tuple(z for z, good in zip(zones, sure, strict=True) if good)
             later = tuple(less * r for r in later)
             final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
         zones = _layered(zones)
         passed = _carried_out(shop, zones, [z.pass_mm for z in zones], now)
-    largest = float(max(np.max((final.strain[k] / wood[k].strain_share)[shop.working[k]]) for k in (0, 1)))
+    largest = float(max(np.max(final.strain[k][shop.working[k]]) for k in (0, 1)))
+    for k, side in enumerate(("left", "right")):
+        weaker = (
+            shop.working[k]
+            & (wood[k].strain_share < 1.0)
+            & (final.strain[k] > wood[k].strain_share * aim.working_strain)
+        )
+        if np.any(weaker):
+            at = int(np.argmax(np.where(weaker, final.strain[k] / wood[k].strain_share, 0.0)))
+            said.append(
+                f"at {shop.limbs[k].s_mm[at]:.0f} mm on the {side} limb, a place that bow.toml trusts with {100 * wood[k].strain_share[at]:.0f} % of the working"
+                f" strain, the strain at the target would reach {100 * final.strain[k][at]:.2f} %: a shorter draw or less weight would keep it under."
+            )
+    thinnest = min(
+        float(np.min(1.0 - final.removal[k][shop.working[k]] / wood[k].thickness_mm[shop.working[k]])) for k in (0, 1)
+    )
+    if thinnest < LEAST_LEFT:
+        said.insert(
+            0,
+            f"the target would leave only {100 * thinnest:.0f} % of the wood's thickness in places: check draw_weight_n in bow.toml before anything is scraped.",
+        )
+    if shop.uneven(final) > max(WORSE * uneven, EVEN_ENOUGH):
+        said.append(
+            f"what is left alone costs evenness: {100 * shop.uneven(final):.0f} % in the end, {100 * uneven:.0f} % now. A lighter target, or work on these places too,"
+            " is the way out."
+        )
     if largest > aim.working_strain:
         ways = "a shorter draw" if under else "a shorter draw, less weight, or a longer or wider limb"
         said.append(
@@ -408,6 +449,11 @@ def _inside(s_mm: Array, stretches: Sequence[tuple[float, float]]) -> NDArray[np
     for a, b in stretches:
         mask |= (s_mm >= a) & (s_mm <= b)
     return mask
+
+
+def _beside_features(s_mm: Array, wood: LimbWood) -> NDArray[np.bool_]:
+    """Stations of places to be left alone and beside them, as far as a hand may miss by."""
+    return _inside(s_mm, [(a - BESIDE_WEAK_MM, z + BESIDE_WEAK_MM) for _, a, z in wood.features])
 
 
 def _weak_places(
@@ -516,7 +562,7 @@ def _spared(shop: _Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[L
         for kind, a, b in wood.features:
             if shop.working[k].any() and b > wood.from_mm and a < wood.to_mm:
                 left.append(LeftAlone(side, a, b, f"{kind}, by bow.toml"))
-            unseen &= ~((limb.s_mm >= a) & (limb.s_mm <= b))
+        unseen &= ~_beside_features(limb.s_mm, wood)
         for name, a, b in weak:
             if name == side:
                 left.append(LeftAlone(side, a, b, "weak: strained more than even already"))
@@ -531,6 +577,7 @@ def _spared(shop: _Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[L
 def _zones(
     shop: _Shop,
     final: _State,
+    level: float,
     passed: _State,
     spared: tuple[NDArray[np.bool_], NDArray[np.bool_]],
     common: float,
@@ -560,8 +607,14 @@ def _zones(
                 # hardly a place of the zone may lose more in this pass than it is to lose in the end
                 now = min(now, float(np.quantile(final.removal[k][inside], LOW_QUANTILE)))
                 sd = 0.5 * thick * float(np.sqrt(share @ limb.cov @ share + shop.belief.level_sd**2))
-                if depth < sd:  # not sure enough to even out; what the weight asks of every place may still come off
-                    depth, sd = common * thick, thick / 3.0 * weight_sd_n / final.weight_n
+                if depth < sd:
+                    wish = float(share @ shop.even_removal(k, final.moment[k], level))
+                    if wish < -sd:
+                        reason = "strained more than even, though not enough to be called weak"
+                        left.append(LeftAlone(side, float(a), float(b), reason))
+                        continue
+                    # not sure enough to even out; what the weight asks of every place may still come off
+                    depth, sd = min(common * thick, wish + sd), thick / 3.0 * weight_sd_n / final.weight_n
                     now = part * depth
                 if depth < LEAST_DEPTH_MM:
                     continue

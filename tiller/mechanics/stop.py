@@ -134,7 +134,7 @@ def _crossing(x: Array, y: Array, level: float, taut: float, name: str) -> float
     slope = (y[1] - y[0]) / (x[1] - x[0])
     at = x[0] - (y[0] - level) / slope if slope > 0 else -np.inf
     if at < taut:
-        msg = f"the string that is on the bow brings it beyond its {name} before it is drawn: take it off"
+        msg = f"the string that is on the bow may bring it beyond its {name} before it is drawn: take it off, or check its length"
         raise NoEquilibriumError(msg)
     return float(at)
 

@@ -40,11 +40,22 @@ def taut_from_mm(bow: Bow) -> float:
     return 0.8 * bow.target.brace_height_mm if bow.string.kind == "braced" else 60.0
 
 
+HIDDEN_MM = 40.0
+"""A working stretch this long that was not seen counts like a mark for the next step of draw (common practice, no source)."""
+
+
+def _longest(wanted: NDArray[np.bool_], s_mm: Array) -> float:
+    """Length (mm) of the longest unbroken run."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], wanted, [False]]).astype(int)))
+    return float(max((edges[1::2] - edges[::2]), default=0)) * float(s_mm[1] - s_mm[0])
+
+
 def strain_share(bow: Bow, side: Side, s_mm: Array) -> Array:
     """Share of the working strain that each place (n,) may bear: less where a ring is cut through, and the like."""
     share = np.ones(len(s_mm))
+    half = 0.5 * float(s_mm[1] - s_mm[0])
     for f in bow.limb(side).features:
-        inside = (s_mm >= f.from_mm) & (s_mm <= f.to_mm)
+        inside = (s_mm >= f.from_mm - half) & (s_mm <= f.to_mm + half)
         share[inside] = np.minimum(share[inside], f.strain_share)
     return share
 
@@ -79,9 +90,18 @@ def advise(measured: Measured, bow: Bow) -> Advice:
     first = min(p.draw_mm for p in result.pictures if np.isfinite(p.draw_mm))
     marks = [(side, m) for side in SIDES for m in result.limb(side).marks]
     said += contradictions(measured, bow)
+    if bow.moisture_percent is not None and bow.moisture_percent > TOO_MOIST:
+        said.append(
+            f"at {bow.moisture_percent:g} % moisture the wood takes a set when it is bent: let it dry to 8 to 12 % first (common practice)."
+        )
     ahead: Forecast | None = None
     try:
-        ahead = forecast(measured.belief, target.draw_length_mm, target.brace_height_mm)
+        ahead = forecast(
+            measured.belief,
+            target.draw_length_mm,
+            target.brace_height_mm,
+            cell_sd=measured.sight.scene.rig.load_cell.sensitivity_sd,
+        )
     except NoEquilibriumError as err:
         said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
     if ahead is not None and ahead.touching_mm > 0:
@@ -95,9 +115,24 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         surface_mm(w.width_mm, np.maximum(w.thickness_mm, 3.0), measured.crown_radius_mm) / w.strain_share for w in wood
     ]
     working = [
-        (result.limb(side).s_mm >= w.from_mm) & (result.limb(side).s_mm <= w.to_mm)
+        (result.limb(side).s_mm >= w.from_mm) & (result.limb(side).s_mm <= w.to_mm) | (w.strain_share < 1.0)
         for side, w in zip(SIDES, wood, strict=True)
     ]
+    for side in SIDES:
+        for f in bow.limb(side).features:
+            if f.strain_share < 1.0 and (f.to_mm < result.limb(side).s_mm[0] or f.from_mm > result.limb(side).s_mm[-1]):
+                said.append(
+                    f"the {f.kind} at {f.from_mm:g} to {f.to_mm:g} mm on the {side} limb lies where the limb is not measured: the stop takes no account of it."
+                )
+    hidden = [
+        _longest(~np.isfinite(result.limb(side).strain) & work, result.limb(side).s_mm)
+        for side, work in zip(SIDES, working, strict=True)
+    ]
+    for side, length in zip(SIDES, hidden, strict=True):
+        if length >= HIDDEN_MM:
+            said.append(
+                f"{length:.0f} mm of the {side} limb were not seen: what is stiff or weak there is not known, and the next step is kept short."
+            )
     spread = [
         np.hypot(
             np.nan_to_num(result.limb(side).strain_sd / result.limb(side).strain, nan=UNSEEN_STRAIN_SD),
@@ -117,7 +152,7 @@ def advise(measured: Measured, bow: Bow) -> Advice:
             (surface[0], surface[1]),
             (working[0], working[1]),
             drawn,
-            bool(marks),
+            bool(marks) or max(hidden) >= HIDDEN_MM,
             force_sd,
             (spread[0], spread[1]),
         )
@@ -148,6 +183,9 @@ def advise(measured: Measured, bow: Bow) -> Advice:
     return Advice(ahead, stop, plan, limit, source, tuple(said))
 
 
+TOO_MOIST = 14.0
+LEAP = 0.25
+"""No limb's thickness leaps by this much from one station to the next (common practice, no source)."""
 CONTRADICTION = 0.06
 """A caliper reading this far (in thickness) and three sd off what stiffness and outline say is worth measuring again."""
 
@@ -164,6 +202,14 @@ def contradictions(measured: Measured, bow: Bow) -> list[str]:
             gaps.append(st.thickness_mm / float(np.interp(st.s_mm, belief.s_mm, result.thickness_mm)) - 1.0)
         if len(gaps) < 3:
             continue
+        for before, st, following in zip(stations, stations[1:], stations[2:], strict=False):
+            share = (st.s_mm - before.s_mm) / (following.s_mm - before.s_mm)
+            between = before.thickness_mm + share * (following.thickness_mm - before.thickness_mm)
+            if abs(np.log(st.thickness_mm / between)) > LEAP:
+                out.append(
+                    f"the caliper reading of {st.thickness_mm:g} mm at {st.s_mm:g} mm on the {side} limb leaps from its neighbours ({between:.1f} mm between them):"
+                    " measure that station again before anything is scraped."
+                )
         level = float(np.median(gaps))
         for st, gap in zip(stations, gaps, strict=True):
             own = float(np.interp(st.s_mm, belief.s_mm, sd))
@@ -225,7 +271,12 @@ def advise_from_file(bow: Bow) -> Advice:
     try:
         ahead = forecast(belief, target.draw_length_mm, target.brace_height_mm)
         sd = ahead.weight_n * UNTRIED_FORCE_SD
-        ahead = replace(ahead, force_sd_n=ahead.force_n * UNTRIED_FORCE_SD, weight_sd_n=sd)
+        ahead = replace(
+            ahead,
+            force_sd_n=ahead.force_n * UNTRIED_FORCE_SD,
+            weight_sd_n=sd,
+            stored_sd_j=ahead.stored_j * UNTRIED_FORCE_SD,
+        )
     except NoEquilibriumError as err:
         said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
     stop: Stop | None = None

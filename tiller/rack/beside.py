@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.section import crowned_section
 from tiller.mechanics.history import (
     FIRST_STROKE_MM,
     TILLER_SD_MM,
@@ -63,15 +64,9 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
             rows = last["profiles"][side]
             limb = result.limb(side)
             zones = [
-                Scraped(
-                    z["limb"],
-                    z["from_mm"],
-                    z["to_mm"],
-                    z["pass_mm"],
-                    float(np.nanmean(np.interp([z["from_mm"], z["to_mm"]], limb.s_mm, limb.thickness_mm)))
-                    + z["pass_mm"],
-                )
+                Scraped(z["limb"], z["from_mm"], z["to_mm"], z["pass_mm"], _log_ei(measured, bow, side, z))
                 for z in plan
+                if z["limb"] == side
             ]
             passes.append(
                 pass_done(
@@ -132,6 +127,17 @@ def learned_stroke(stroke_mm: float, passes: list[PassDone]) -> float:
     seen = float(np.average([p.share for p in passes], weights=[1 / p.sd**2 for p in passes]))
     gain = STROKE_PRIOR_SD**2 / (STROKE_PRIOR_SD**2 + sd**2)
     return float(min(stroke_mm * max(1.0, 1.0 + gain * (seen - 1.0)), DEEPEST_STROKE_MM))
+
+
+def _log_ei(measured: Measured, bow: Bow, side: Side, zone: Mapping[str, Any]) -> float:
+    """What the planned depth does to log EI in a zone, by its section: thickness now is what the pass left."""
+    limb = measured.result.limb(side)
+    middle = 0.5 * (zone["from_mm"] + zone["to_mm"])
+    thick = float(np.interp(middle, limb.s_mm, limb.thickness_mm))
+    width = float(bow.limb(side).width_at(middle))
+    section = crowned_section(width, np.array([thick, thick + zone["pass_mm"]]), measured.crown_radius_mm)
+    after, before = section.second_moment_mm4
+    return float(np.log(after / before))
 
 
 def _pass_words(passes: list[PassDone], promised_n: float, now_n: float) -> list[str]:

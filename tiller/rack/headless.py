@@ -135,7 +135,9 @@ class _Teller:
                 self.line(event.what.value)
         for note in view.notes:
             if note not in self._told:
-                self._json({"kind": "note", "text": note}) if self.as_json else self.line(f"Note: {note}")
+                self._json({"kind": "note", "text": note}) if self.as_json else self.line(
+                    f"Note: {self.units.words(note)}"
+                )
         self._told = view.notes
         if view.worked is not None and view.worked is not self._seen_worked:
             self._seen_worked = view.worked

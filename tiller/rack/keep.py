@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
@@ -129,6 +129,8 @@ def _description(recording: Recording) -> dict[str, Any]:
     return {
         "modulus_gpa": bow.modulus_gpa,
         "crown_radius_mm": bow.crown_radius_mm,
+        "moisture_percent": bow.moisture_percent,
+        "features": {side: [asdict(f) for f in bow.limb(side).features] for side in SIDES},
         "target": {
             "draw_mm": bow.target.draw_length_mm,
             "weight_n": bow.target.draw_weight_n,
@@ -165,6 +167,8 @@ def keep(
         told |= beside_json(beside)
     mark = sha256("".join(sorted(hashes.values())).encode()).hexdigest()[:8]
     written: list[Path] = []
+    if json_file is not None:
+        write_json(json_file, result_json(measured.result) | told)
     if plots:
         folder = pictures or (book.parent if book else data_folder()) / "pictures" / f"{recording.name}-{mark}"
         drawn = {"overlay.jpg": overlay_of(measured, recording, units)}
@@ -173,8 +177,6 @@ def keep(
         for name, data in drawn.items():
             write_whole(folder / name, data)
             written.append(folder / name)
-    if json_file is not None:
-        write_json(json_file, result_json(measured.result) | told)
     if book is None:
         return Kept(None, None, False, tuple(written))
     taken = taken_at(recording)

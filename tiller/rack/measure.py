@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -27,7 +27,7 @@ from tiller.mechanics.pullfit import DOWN_SD, LimbData, LimbFit, PullFit, Pulls,
 from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.strain import strain_profile
 from tiller.rack.recording import Picture, Recording, read_picture
-from tiller.vision.limb import LimbModel, outline_offsets
+from tiller.vision.limb import LimbModel, normals, outline_offsets
 from tiller.vision.pull import ENOUGH_SEEN, Known, Scene, Shape, check_size, find_models, see_drawn, see_rest, set_scene
 
 Array = NDArray[np.float64]
@@ -43,6 +43,9 @@ ALONE_MARGIN = 1.5
 """A single picture's edges err by more than their own noise says (set on simulated pulls)."""
 BEFORE_REST_S = 2.0
 """The string is taken to be slack from so long before the first picture at rest: the pull before it may have ended just then."""
+UNSEEN_SHARE = 1.12
+MODULUS_GAP = 1.7
+"""Two and a half times what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory)."""
 LEAST_DRAW_MM = 40.0
 SEEN_LEAST = 0.5
 """A station seen in fewer than this share of the pictures has no value."""
@@ -84,6 +87,20 @@ class Measured:
     crown_radius_mm: float | None
 
 
+def grouped(reasons: Sequence[str]) -> str:
+    """Reasons one after the other; what is said of many pictures alike is said once, with their number."""
+    order: dict[str, list[str]] = {}
+    for reason in reasons:
+        file, colon, text = reason.partition(": ")
+        order.setdefault(text if colon else reason, []).append(file if colon else "")
+    out = []
+    for text, files in order.items():
+        named = [f for f in files if f]
+        many = f"{named[0]} and {len(named) - 1} more" if len(named) > 1 else "".join(named)
+        out.append(f"{many}: {text}" if many else text)
+    return "; ".join(out)
+
+
 def _first_good(
     recording: Recording, role: str, meaning: str, left_out: list[str]
 ) -> tuple[Picture, NDArray[np.uint8]]:
@@ -97,7 +114,7 @@ def _first_good(
             continue
         left_out.extend(f"{f}; left out" for f in faults)
         return picture, image
-    msg = f"No picture of {meaning} can be used: {'; '.join(faults)}. Record the pull again."
+    msg = f"No picture of {meaning} can be used: {grouped(faults)}. Record the pull again."
     raise RecordingFault(msg)
 
 
@@ -165,7 +182,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
             continue
         seen.append(SeenPicture(picture, shape))
     if not any(s.picture.role == "rest" for s in seen):
-        msg = "The rest shape could not be measured in any picture at rest: " + "; ".join(left_out)
+        msg = "The rest shape could not be measured in any picture at rest: " + grouped(left_out)
         raise VisionFault(msg)
     unwatched = sum(not np.isfinite(s.shape.shift_px) for s in seen)
     if unwatched:
@@ -209,16 +226,19 @@ def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
 
     prior = stiffness_prior(model.s_mm, station_s, station_h, ei_of, outline_thickness(sight, side))
     traces = [s.shape.limbs[side] for s in sight.seen]
-    area = crowned_section(width, np.maximum(np.exp(prior.log_h), 3.0), crown).area_mm2
+    thick = np.maximum(np.exp(prior.log_h), 3.0)
+    section = crowned_section(width, thick, crown)
+    # the outline shows the middle of the thickness; moments and bending are about the neutral axis, nearer to the belly under a crown
+    down = (0.5 * thick - section.to_belly_mm)[:, None]
     return LimbData(
         sign=model.sign,
         s_mm=model.s_mm,
         nock_s_mm=limb.length_mm,
-        rest_mm=model.rest_mm * mirror,
-        points_mm=np.array([t.points_mm for t in traces]) * mirror,
+        rest_mm=(model.rest_mm - down * normals(model.rest_mm, model.sign)) * mirror,
+        points_mm=np.array([t.points_mm - down * t.normal_mm for t in traces]) * mirror,
         offset_mm=np.array([t.offset_mm for t in traces]),
         sd_mm=np.array([t.sd_mm for t in traces]),
-        mass_per_mm_kg=area * density * 1e-9,
+        mass_per_mm_kg=section.area_mm2 * density * 1e-9,
         prior=prior,
     )
 
@@ -257,7 +277,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
     progress("force")
     pull = [s for s in sight.seen if s.picture.role == "pull" and s.shape.hook is not None]
     if len(pull) < 3:
-        msg = f"Only {len(pull)} pictures of the pull can be used, at least 3 are needed: {'; '.join(sight.left_out) or 'record more of it'}."
+        msg = f"Only {len(pull)} pictures of the pull can be used, at least 3 are needed: {grouped(sight.left_out) or 'record more of it'}."
         raise MeasureFault(msg)
     draw = np.array([-s.shape.hook.seat_mm[1] for s in pull if s.shape.hook is not None])
     moment = np.array([s.picture.t_s for s in pull])
@@ -281,8 +301,19 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
         msg = "The force log has no reading at the moments of the pictures: check that scale and camera recorded at the same time."
         raise MeasureFault(msg)
     progress("fit")
-    fitted = _fit(sight, pictures)
-    result = _result(recording, sight, pictures, fitted, lag, log, series)
+    try:
+        fitted = _fit(sight, pictures)
+        result = _result(recording, sight, pictures, fitted, lag, log, series)
+    except ValueError as err:  # widths and thicknesses that make no section
+        side, station = max(
+            ((side, st) for side in SIDES for st in recording.bow.limb(side).stations),
+            key=lambda item: item[1].width_mm / item[1].thickness_mm,
+        )
+        msg = (
+            f"The sizes in bow.toml make no limb ({err}): look first at the {side} limb's station at {station.s_mm:g} mm, {station.width_mm:g} mm wide"
+            f" and {station.thickness_mm:g} mm thick."
+        )
+        raise MeasureFault(msg) from err
     both = [fitted.data[side] for side in SIDES]
     handles = [recording.bow.limb(side).handle_mm for side in SIDES]
     return Measured(
@@ -293,7 +324,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
         series,
         {side: fitted.data[side].prior for side in SIDES},
         belief_of(fitted.fit, both, handles, fitted.pulls, LEVEL_SD),
-        string_stretch(both, fitted.pulls)[1],
+        string_stretch(both, fitted.pulls)[2],
         fitted.crown_radius_mm,
     )
 
@@ -426,6 +457,25 @@ def _result(
         said.append(
             f"the log ends at a steady {series.end_n:+.1f} N: either the string was not slack or the scale's zero wandered that far, and"
             " nothing was taken out; let the string go slack for three seconds before the record ends."
+        )
+    most, there = float(np.max(series.force_n)), pictures[largest].force_n
+    if most > UNSEEN_SHARE * there + 5.0:
+        said.append(
+            f"the scale read up to {most:.0f} N, but no picture that can be used shows the bow at more than {there:.0f} N: the pull went on unseen, and what"
+            " the bow bore there is not known."
+        )
+    for side in SIDES:
+        known = bow.modulus_gpa or (bow.table_wood.modulus_gpa if bow.table_wood else None)
+        implied = limbs[side].implied_modulus_gpa
+        if known and np.isfinite(implied) and not 1 / MODULUS_GAP < implied / known < MODULUS_GAP:
+            said.append(
+                f"the {side} limb's stiffness and calipers imply a modulus of {implied:.1f} GPa, where {known:.1f} is known of the wood: check the load cell's"
+                " counts_per_newton, the calipers and the wood before anything is scraped."
+            )
+    if np.isfinite(lag.elsewhere_s):
+        said.append(
+            f"pictures and force fit each other far better with the force shifted by {lag.elsewhere_s:+.1f} s: their clocks disagree, and force, forecast and"
+            " plan are not to be trusted; record both with one clock."
         )
     if log.resets:
         said.append(f"the scale's board began anew {log.resets} time(s) during the pull.")

@@ -114,7 +114,8 @@ def make_recording(folder: Path, wish: Wish) -> BowTruth:
         msg = f"This bow cannot be drawn that far: {err}; choose a smaller largest draw or another seed."
         raise TillerError(msg) from err
     except FileExistsError as err:
-        raise FileFault(str(err)) from err
+        msg = f"{folder} lies where a file is: give another folder." if err.errno else str(err)
+        raise FileFault(msg) from err
     except OSError as err:
         msg = f"{folder} could not be written ({err.strerror}): free some space or choose another place."
         raise FileFault(msg) from err
@@ -140,7 +141,9 @@ def next_free(folder: Path, name: str) -> Path:
     return folder / f"{name}-{number}"
 
 
-def demo_rack(size: tuple[int, int] = (1920, 1080), largest_mm: tuple[float, ...] = (280.0, 305.0, 330.0)) -> SoftwareRack:
+def demo_rack(
+    size: tuple[int, int] = (1920, 1080), largest_mm: tuple[float, ...] = (280.0, 305.0, 330.0)
+) -> SoftwareRack:
     """The demo's bow on a rack in software, live."""
     from tiller.rack.software_live import SoftwareRack
     from tiller.simulate.live import Course

@@ -60,7 +60,18 @@ def _advice_and_rest(db: sqlite3.Connection) -> None:
         db.execute(statement)
 
 
-MIGRATIONS: tuple[Migration, ...] = (("first tables", _first_tables), ("advice and rest shapes", _advice_and_rest))
+def _known_by_its_pull(db: sqlite3.Connection) -> None:
+    """A pull is known by pictures and force alone; where two entries are the same pull then, the later one keeps its own mark."""
+    for (pull_id,) in db.execute("SELECT id FROM pulls ORDER BY id").fetchall():
+        files = dict(db.execute("SELECT name, sha256 FROM files WHERE pull_id = ?", (pull_id,)).fetchall())
+        db.execute("UPDATE OR IGNORE pulls SET fingerprint = ? WHERE id = ?", (_fingerprint(files), pull_id))
+
+
+MIGRATIONS: tuple[Migration, ...] = (
+    ("first tables", _first_tables),
+    ("advice and rest shapes", _advice_and_rest),
+    ("pulls known by pictures and force", _known_by_its_pull),
+)
 """In order; the number of those that ran is the schema version (PRAGMA user_version)."""
 
 
@@ -396,6 +407,8 @@ class Book:
 
 
 def _fingerprint(hashes: Mapping[str, str]) -> str:
+    """What a pull is known by: its pictures and its force; bow.toml and rig.toml may be mended afterwards."""
+    hashes = {k: v for k, v in hashes.items() if not k.endswith(".toml")}
     return sha256("\n".join(f"{k} {v}" for k, v in sorted(hashes.items())).encode()).hexdigest()
 
 

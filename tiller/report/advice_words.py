@@ -6,6 +6,7 @@ from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.history import FIRST_STROKE_MM
+from tiller.mechanics.layers import strokes
 from tiller.mechanics.plan import Plan
 from tiller.report.style import Units
 from tiller.report.words import CAUTION
@@ -28,9 +29,9 @@ def stop_words(advice: Advice, units: Units) -> list[str]:
     """How far it may be drawn now."""
     stop = advice.stop
     if stop is None:
-        return ["STOP      unknown: draw no further than before."]
+        return ["STOP      unknown: do not draw the bow until what is said below is mended."]
     return [
-        f"STOP      do not draw beyond {units.length(stop.draw_mm)} now: {stop.reason}.",
+        f"STOP      on the string that is on the bow now do not draw beyond {units.length(stop.draw_mm)}: {stop.reason}.",
         f"          Working strain {100 * advice.working_strain:.2f} % ({advice.strain_source}).",
     ]
 
@@ -58,10 +59,11 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STRO
         out.append(f"{'':9s} {'from the pivot':>20s} {'from the nock':>20s} {'deep':>9s} {'strokes':>8s}")
         for side in SIDES:
             length = bow.limb(side).length_mm
-            for number, o in enumerate((o for o in laid if o.limb == side), 1):
+            mine = [o for o in laid if o.limb == side]
+            for number, (o, count) in enumerate(zip(mine, strokes(mine, stroke_mm), strict=True), 1):
                 out.append(
                     f"{side:6s}{number:3d} {_span(o.from_mm, o.to_mm, units):>20s} {_span(length - o.to_mm, length - o.from_mm, units):>20s}"
-                    f" {units.depth(o.depth_mm):>9s} {max(1, round(o.depth_mm / stroke_mm)):>8d}"
+                    f" {units.depth(o.depth_mm):>9s} {count if count else 'light':>8}"
                 )
         out.append(
             f"One stroke is taken as {units.depth(stroke_mm)}; measure yours with calipers before and after ten. Blend the ends of every stretch."
@@ -78,7 +80,9 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STRO
                 f" {units.depth(z.depth_mm):>9s} {units.depth(z.depth_sd_mm):>9s} {units.depth(z.pass_mm) if z.pass_mm > 0 else 'later':>9s}"
             )
     for a in plan.left_alone:
-        out.append(f"LEAVE ALONE  {a.limb} limb, {_span(a.from_mm, a.to_mm, units)} from the pivot: {a.reason}.")
+        out.append(
+            f"LEAVE ALONE  {a.limb} limb, {_span(a.from_mm, a.to_mm, units)} from the pivot: {units.words(a.reason)}."
+        )
     return out
 
 
@@ -88,7 +92,7 @@ def advice_words(
     """Forecast, stop and plan."""
     out = [*forecast_words(advice, bow, units), *stop_words(advice, units)]
     out += plan_words(advice.plan, bow, units, stroke_mm) if advice.plan is not None else ["PLAN      none."]
-    out += [f"Note: {text}" for text in advice.said]
+    out += [f"Note: {units.words(text)}" for text in advice.said]
     if caution:
         out += ["", CAUTION]
     return "\n".join(out)

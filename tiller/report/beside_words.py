@@ -54,4 +54,4 @@ def beside_words(beside: Beside, units: Units) -> list[str]:
                 f"          set since the first pull: {s.limb} limb {units.length(s.nock_mm, 1 if units.metric else 2)} ± {units.length(s.sd_mm, 1 if units.metric else 2)} at the nock"
                 + (f", most of it about {units.length(s.where_mm)} from the pivot" if np.isfinite(s.where_mm) else "")
             )
-    return out + [f"Note: {text}" for text in beside.said]
+    return out + [f"Note: {units.words(text)}" for text in beside.said]

@@ -65,7 +65,7 @@ def _head(canvas: Canvas, bow: Bow, plan: Plan, units: Units, page: int, pages: 
     canvas.drawString(MARGIN_MM * mm, (high - 16) * mm, f"{bow.name}: strip {page + 1} of {pages}")
     canvas.setFont("Helvetica", 9)
     lines = (
-        "Print at 100 %. Measure both check bars: each must be 100 mm (3.94 in). Lay the strip along the limb, 0 at the pivot; chalk; scrape the belly, 1 first.",
+        "Print at 100 %. Measure both check bars: each must be 100 mm (3.94 in). Lay the strip along the back, 0 at the pivot; carry the marks over to the belly; scrape there, 1 first.",
         f"This pass: from {units.force(plan.now_n)} to {units.force(plan.after_pass_n)} at the target draw. Exercise the bow, then measure again before the next pass."
         if any(z.pass_mm > 0 for z in plan.zones)
         else "NOTHING IS TO BE SCRAPED NOW.",

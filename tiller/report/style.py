@@ -6,6 +6,7 @@ stiff and weak are told apart by hatch and word too.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,6 +62,16 @@ class Units:
             return f"{n_m2:.1f} ±{sd:.1f}"
         share = lbf_from_n(1.0) * inch_from_mm(1000.0) ** 2
         return f"{share * n_m2:.0f} ±{share * sd:.0f}"
+
+    def words(self, text: str) -> str:
+        """A sentence with its lengths and forces in these units."""
+        if self.metric:
+            return text
+        text = re.sub(r"(\d+(?:\.\d+)?) (to|and|±) ([-+]?\d+(?:\.\d+)?) mm\b", r"\1 mm \2 \3 mm", text)
+        text = re.sub(
+            r"(\d+(?:\.\d+)?) mm\b", lambda m: f"{inch_from_mm(float(m[1])):.{2 if '.' in m[1] else 1}f} in", text
+        )
+        return re.sub(r"(\d+(?:\.\d+)?) N\b(?! m)", lambda m: f"{lbf_from_n(float(m[1])):.1f} lb", text)
 
     def energy(self, j: float) -> str:
         """An energy with its unit."""

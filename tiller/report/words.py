@@ -121,7 +121,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
     out += ["", *(marks or [NO_MARKS]), *_balance_line(result.balance, result.balance_sd), ""]
     out += _modulus_lines(result, bow)
     if result.said:
-        out += ["", *(f"Note: {text}" for text in result.said)]
+        out += ["", *(f"Note: {units.words(text)}" for text in result.said)]
     if result.left_out:
         out += ["", "Left out:", *(f"  {text}" for text in result.left_out)]
     if caution:
@@ -171,7 +171,7 @@ def kept_words(pull: Mapping[str, Any], units: Units) -> str:
     ]
     out += marks or [NO_MARKS]
     out += _balance_line(_or_nan(pull["balance"]), _or_nan(pull["balance_sd"]))
-    out += [f"Note: {text}" for text in notes["said"]]
+    out += [f"Note: {units.words(text)}" for text in notes["said"]]
     if notes["left_out"]:
         out += ["", "Left out:", *(f"  {text}" for text in notes["left_out"])]
     return "\n".join(out)

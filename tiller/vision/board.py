@@ -21,6 +21,8 @@ from tiller.vision.camera import View, as_points
 Array = NDArray[np.float64]
 Key = tuple[str, int]
 
+WORST_RMS_MM = 8.0
+"""Fiducials that fit their coordinates no better than this place nothing (common practice, no source)."""
 FEWEST_FIDUCIALS = 2
 """With one square alone the board's tilt is too uncertain to measure with."""
 
@@ -198,7 +200,7 @@ def board_pose(markers: Mapping[Key, Array], rig: Rig) -> SeenBoard:
     view = View(lens, np.asarray(cv2.Rodrigues(pose[:3])[0], dtype=float), pose[3:].copy())
     back = np.vstack([view.on_plane([c], float(z)) for c, z in zip(centres_px, centres_mm[:, 2], strict=True)])
     rms = float(np.sqrt(np.mean(np.sum((back - centres_mm[:, :2]) ** 2, axis=1))))
-    if not np.isfinite(rms) or view.centre_mm[2] <= 0 or rms > 25.0:
+    if not np.isfinite(rms) or view.centre_mm[2] <= 0 or rms > WORST_RMS_MM:
         msg = (
             f"The fiducials do not fit rig.toml: their centres are {rms:.0f} mm off (rms) on the board; measure their coordinates,"
             " sides and rotations again."

@@ -165,7 +165,7 @@ def _rough_rest(scene: Scene, image: Image, model: LimbModel) -> Array:
     return expected
 
 
-TIP_MM, BEFORE_TIP_MM = 25.0, 70.0
+TIP_MM, BEFORE_TIP_MM, KINK_MM = 25.0, 70.0, 3.5
 """Over the last stations the string's loop and slack hide the limb's edges now and then (set on simulated pulls)."""
 
 
@@ -185,6 +185,8 @@ def level_tip(points_mm: Array, s_mm: Array) -> Array:
     out = points_mm.copy()
     way = np.column_stack([np.cos(angle[tip]), np.sin(angle[tip])]) * length[tip, None]
     out[first + 1 :] = out[first] + np.cumsum(way, axis=0)
+    if float(np.linalg.norm(out[-1] - points_mm[-1])) > KINK_MM:  # no string makes that much: the tip is bent so
+        return points_mm
     return out
 
 
