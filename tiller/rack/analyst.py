@@ -46,6 +46,9 @@ ASIDE_MM = 110.0
 """A hook this far from the pivot's line hangs aside, not on the string."""
 KNOCKED_PX = 2.0
 LOST_TURNS = 4
+WELL_SEEN, DOUBTFUL_TURNS = 0.85, 12
+"""Limbs seen less well than this for so many pictures are sought anew: they may be followed beside themselves."""
+AHEAD_MM = 12.0
 
 
 @dataclass(frozen=True)
@@ -107,7 +110,7 @@ class Analyst:
         self._past: deque[tuple[float, Image]] = deque(maxlen=64)
         self._still_from: float | None = None
         self._tried = float("-inf")
-        self._lost = 0
+        self._lost = self._doubtful = 0
         self._said = ""
         self.markers: SeenBoard | None = None
 
@@ -237,13 +240,15 @@ class Analyst:
         if last is None:
             last = Followed({side: self._coarse[side].rest_mm for side in SIDES}, None)
         shape, now = follow(scene, shot.image, self._coarse, self._ahead(last, shot.t_s))
-        if min(shape.limbs[side].seen for side in SIDES) >= ENOUGH_SEEN:
+        worst = min(shape.limbs[side].seen for side in SIDES)
+        self._doubtful = self._doubtful + 1 if worst < WELL_SEEN else 0
+        if worst >= ENOUGH_SEEN and self._doubtful < DOUBTFUL_TURNS:
             self._before, self._last, self._lost = (shot.t_s, last), now, 0
             self._said = ""
             return shape
         self._lost += 1
-        if self._lost >= LOST_TURNS:
-            self._lost = 0
+        if self._lost >= LOST_TURNS or self._doubtful >= DOUBTFUL_TURNS:
+            self._lost = self._doubtful = 0
             found, self._known = see_drawn(scene, shot.image, self.models, self._known)
             if min(found.limbs[side].seen for side in SIDES) >= ENOUGH_SEEN:
                 lines = {
@@ -259,8 +264,11 @@ class Analyst:
             return last
         lines = {}
         for side in SIDES:
-            step = last.lines[side] - self._before[1].lines[side]
-            lines[side] = last.lines[side] + np.clip(step, -12.0, 12.0)
+            s = self._coarse[side].s_mm
+            out = (s - s[0]) / (s[-1] - s[0])
+            step = np.clip(last.lines[side] - self._before[1].lines[side], -AHEAD_MM, AHEAD_MM)
+            share = step.T @ out**2 / np.sum(out**4)  # limbs swing about their roots: further out by the square of it
+            lines[side] = last.lines[side] + out[:, None] ** 2 * share
         return Followed(lines, last.hook_px)
 
     def _told(self, shot: Shot, still: bool, bow: bool) -> Looked:

@@ -7,15 +7,13 @@ process beside them measures what was recorded. Whoever shows it takes the newes
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
-import os
 import queue
 import shutil
 import threading
 import time
 from collections import deque
 from collections.abc import Mapping
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -23,7 +21,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow, Side
 from tiller.bow.rigfile import Rig
 from tiller.errors import FileFault, TillerError
 from tiller.mechanics.stop import FIRST_SHARE, Stop
@@ -34,7 +32,7 @@ from tiller.rack.recorder import UNFINISHED, Keep, PullRecorder, disk_warning, f
 from tiller.rack.sources import Camera, Image, Scale, Shot, now_s
 from tiller.rack.stages import DRAWN, Event, Happening, Limits, Seen, Stage, State, after
 from tiller.rack.weigher import Weighed, Weigher
-from tiller.rack.workup import Worked, work_up_folder
+from tiller.rack.workup import Measurer, Worked
 
 Array = NDArray[np.float64]
 
@@ -160,7 +158,8 @@ class Rack:
         self._jobs: list[tuple[Path, Future[Worked]]] = []
         self._finishing: list[threading.Thread] = []
         self._submitting = threading.Lock()
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: ThreadPoolExecutor | None = None
+        self._measurer = Measurer()
         self._halt = threading.Event()
         self._thread: threading.Thread | None = None
         self._fault: BaseException | None = None
@@ -174,8 +173,8 @@ class Rack:
 
     def start(self) -> None:
         """Begins: sources, analysis, and the process that measures."""
-        self._pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _quietly)
-        self._pool.submit(_ready)
+        self._pool = ThreadPoolExecutor(1, "measuring")
+        self._measurer.start()
         for folder in unfinished(self.options.home):
             self._say(f"a pull that was cut off is found in {folder.name}: it is measured now.")
             self._measure(folder)
@@ -203,6 +202,7 @@ class Rack:
             self._collect()
             self._pool.shutdown(wait=True, cancel_futures=True)
             self._pool = None
+        self._measurer.close()
 
     def order(self, name: str, value: float = 0.0) -> None:
         """An order: 'empty' (photograph the empty rack anew), 'zero' (the scale's), 'scraped' (with how many strokes)."""
@@ -389,11 +389,8 @@ class Rack:
 
     def _measure(self, folder: Path) -> None:
         with self._submitting:
-            if self._pool is not None and not self._halt.is_set():
-                self._jobs.append((folder, self._pool.submit(work_up_folder, folder, self.options.book)))
-            elif self._pool is not None:
-                with contextlib.suppress(RuntimeError):
-                    self._jobs.append((folder, self._pool.submit(work_up_folder, folder, self.options.book)))
+            if self._pool is not None:
+                self._jobs.append((folder, self._pool.submit(self._measurer.work_up, folder, self.options.book)))
 
     def _busy(self) -> bool:
         return any(t.is_alive() for t in self._finishing) or any(not job.done() for _, job in self._jobs)
@@ -408,10 +405,6 @@ class Rack:
                 worked = job.result()
             except TillerError as err:
                 self._say(f"this pull could not be measured: {err}")
-            except Exception as err:  # a fault of ours must not end the session: it is said, and the recording is there
-                self._say(
-                    f"this pull could not be measured ({type(err).__name__}: {err}); its recording is kept in {folder}."
-                )
             else:
                 self._worked = worked
                 if worked.advice.stop is not None:
@@ -560,17 +553,3 @@ SENTENCES = {
 
 def _first_stop(bow: Bow) -> Stop | None:
     return advise_from_file(bow).stop
-
-
-def _quietly() -> None:
-    """In the process that measures: the live picture goes first."""
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(os, "nice"):
-        os.nice(5)
-
-
-def _ready() -> int:
-    """Loads what measuring needs while there is nothing to measure yet."""
-    return len(SIDES)

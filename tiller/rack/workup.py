@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+import os
+import pickle
+import signal
+import subprocess
+import sys
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
+from tiller.errors import TillerError
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.history import Beside
 from tiller.mechanics.results import PullResult
@@ -60,6 +68,81 @@ def work_up(
     return Worked(recording.folder, measured.result, advice, beside, kept)
 
 
-def work_up_folder(folder: Path, book: Path | None) -> Worked:
-    """The same for a folder, without pictures: what a process beside the live rack does."""
-    return work_up(read_recording(folder), None, book)
+class Measurer:
+    """A process that works recordings up, so that the live picture does not wait; started anew where it died."""
+
+    def __init__(self) -> None:
+        self._process: subprocess.Popen[bytes] | None = None
+        self._lock = threading.Lock()
+
+    def start(self) -> None:
+        """Starts the process, which loads what it needs while there is nothing to do."""
+        with self._lock:
+            self._begin()
+
+    def _begin(self) -> subprocess.Popen[bytes]:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "tiller.rack.workup"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        )
+        return self._process
+
+    def work_up(self, folder: Path, book: Path | None) -> Worked:
+        """Works a recording up there, without pictures, and waits for it.
+
+        Raises:
+            TillerError: it cannot be measured or kept.
+        """
+        with self._lock:
+            for last in (False, True):
+                process = self._process
+                if process is None or process.poll() is not None:
+                    process = self._begin()
+                try:
+                    if process.stdin is None or process.stdout is None:
+                        break
+                    pickle.dump((folder, book), process.stdin)
+                    process.stdin.flush()
+                    answer = pickle.load(process.stdout)
+                except (OSError, EOFError, pickle.UnpicklingError):
+                    if last:
+                        break
+                    continue
+                if isinstance(answer, Worked):
+                    return answer
+                raise TillerError(str(answer))
+        msg = "the process that measures died twice over this pull; its recording is kept."
+        raise TillerError(msg)
+
+    def close(self) -> None:
+        """Ends the process."""
+        process, self._process = self._process, None
+        if process is not None:
+            process.kill()
+            process.communicate()
+
+
+def _work(take: IO[bytes], give: IO[bytes]) -> None:
+    if hasattr(os, "nice"):
+        os.nice(5)  # the live picture goes first
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    while True:
+        try:
+            folder, book = pickle.load(take)
+        except EOFError:
+            return
+        answer: Worked | str
+        try:
+            answer = work_up(read_recording(folder), None, book)
+        except TillerError as err:
+            answer = str(err)
+        except Exception as err:  # whatever it is, it must be said at the rack, not end the process
+            answer = f"{type(err).__name__}: {err}; its recording is kept in {folder.name}."
+        pickle.dump(answer, give)
+        give.flush()
+
+
+if __name__ == "__main__":
+    # through the package's own module, so that what is sent has the same name on both sides
+    from tiller.rack.workup import _work as work
+
+    work(sys.stdin.buffer, sys.stdout.buffer)

@@ -350,12 +350,20 @@ def restation(points_mm: Array, s_mm: Array, anchor_x_mm: float) -> Array:
     return line.at(s_mm - s_mm[0] + start)[0]
 
 
-def as_bent(points_mm: Array, model: LimbModel, seen: NDArray[np.bool_], rounds: int = 3) -> Array:
+def as_bent(
+    points_mm: Array,
+    model: LimbModel,
+    seen: NDArray[np.bool_],
+    rounds: int = 3,
+    unseen: float = 0.03,
+    stiff: float = 0.0,
+) -> Array:
     """The nearest line that is the rest shape bent smoothly, (n, 2).
 
     The change of tangent angle from rest is fitted by a cubic spline with knots every 130 mm whose
     slope is zero at the nock (no moment there). Keeps what is followed from picture to picture free
     of what was picked up by mistake; measured places are offsets from the line and lose nothing.
+    ``unseen``: weight of stations that were not seen; ``stiff``: how much the bending is held level from knot to knot.
     """
     sign = model.sign
 
@@ -367,11 +375,13 @@ def as_bent(points_mm: Array, model: LimbModel, seen: NDArray[np.bool_], rounds:
     mid = 0.5 * (model.s_mm[1:] + model.s_mm[:-1])
     full, _ = _smooth_basis(float(mid[0]), float(mid[1] - mid[0]), len(mid), 130.0)
     basis = np.column_stack([full[:, :-2], full[:, -2] + full[:, -1]])
-    sure = np.where(seen[1:] & seen[:-1], 1.0, 0.03)
+    turn = np.diff(np.eye(basis.shape[1]), 2, axis=0)
+    ridge = 1e-6 * np.eye(basis.shape[1]) + stiff * turn.T @ turn
+    sure = np.where(seen[1:] & seen[:-1], 1.0, unseen)
     weight = sure
     for _ in range(rounds):
         heavy = basis * (weight**2)[:, None]
-        coef = np.linalg.solve(heavy.T @ basis + 1e-6 * np.eye(basis.shape[1]), heavy.T @ (now - rest))
+        coef = np.linalg.solve(heavy.T @ basis + ridge, heavy.T @ (now - rest))
         left = np.abs(now - rest - basis @ coef)
         scale = 1.4826 * float(np.median(left)) + 1e-4
         weight = sure / np.sqrt(1 + (left / (2 * scale)) ** 2)

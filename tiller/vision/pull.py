@@ -165,7 +165,7 @@ def _rough_rest(scene: Scene, image: Image, model: LimbModel) -> Array:
     return expected
 
 
-TIP_MM, BEFORE_TIP_MM, KINK_MM = 25.0, 70.0, 3.5
+TIP_MM, BEFORE_TIP_MM, KINK_MM = 25.0, 70.0, 8.0
 """Over the last stations the string's loop and slack hide the limb's edges now and then (set on simulated pulls)."""
 
 

@@ -1,0 +1,386 @@
+"""The window itself: one Dear PyGui viewport, its render loop in the main thread, keys and mouse, and which sheet is shown.
+
+Everything is drawn from the rack's newest ``View``; what takes longer (the book) is fetched by a thread. The picture goes
+through one texture of at most ``TEXTURE_WIDTH`` pixels that stays where it is.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import dearpygui.dearpygui as gui
+import numpy as np
+
+from tiller.errors import TillerError
+from tiller.rack.live import Rack, View
+from tiller.rack.sound import Sounds
+from tiller.rack.stages import DRAWN, Happening
+from tiller.records.book import Book, PullRow
+from tiller.report.style import Units
+from tiller.window import other_sheets, pull_sheet
+from tiller.window.canvas import Canvas, Press
+from tiller.window.look import DARK, LIGHT, Look
+from tiller.window.pull_sheet import Box
+
+TEXTURE_WIDTH = 960
+FRAME_S = 1 / 60
+FRESH_S = 0.25
+"""Without a new picture the sheet is drawn anew this often."""
+
+
+@dataclass(frozen=True)
+class Timing:
+    """How quick the window is: frames a second, and from a picture's arrival to its showing (s), median and 99th percentile."""
+
+    frames_hz: float
+    shown_median_s: float
+    shown_worst_s: float
+    pictures: int
+
+
+ACTIONS: tuple[tuple[str, str], ...] = (
+    ("1", "pull"),
+    ("2", "scrape"),
+    ("3", "book"),
+    ("4", "set-up"),
+    ("U", "units"),
+    ("L", "light or dark"),
+    ("E", "empty rack"),
+    ("Z", "zero"),
+    ("S", "I scraped this"),
+    ("C", "cautions"),
+    ("Q", "quit"),
+)
+"""Keys and what they do; Space goes from sheet to sheet (a foot pedal sends it)."""
+SHEETS = {"1": "pull", "2": "scrape", "3": "book", "4": "set-up"}
+
+
+class App:
+    """The window. ``frame`` draws one frame; ``run`` draws until it is closed."""
+
+    def __init__(
+        self,
+        rack: Rack,
+        units: Units,
+        book: Path | None,
+        size: tuple[int, int] = (1600, 900),
+        look: Look = LIGHT,
+        sounds: Sounds | None = None,
+    ) -> None:
+        self.rack, self.units, self.book, self.look = rack, units, book, look
+        self.sheet, self.cautions = "pull", True
+        self.sounds = sounds or Sounds()
+        self.chosen: list[int] = []
+        self.rows: list[PullRow] = []
+        self.pulls: list[dict[str, object]] = []
+        self.made = 0.0
+        self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._presses: list[Press] = []
+        self._shown, self._drawn_s = -1, 0.0
+        self._worked: object = None
+        self._delays: deque[float] = deque(maxlen=3000)
+        self._frames: deque[float] = deque(maxlen=600)
+        self._pictures = 0
+        self._message = ""
+        self._fetch: threading.Thread | None = None
+        self._closing = False
+        self.pixels = np.zeros((1, 1, 4), dtype=np.float32)
+        self.frame_size = rack.rig.lens.image_size
+        self._build(size)
+
+    # -- building ------------------------------------------------------------------------------------------------------
+
+    def _build(self, size: tuple[int, int]) -> None:
+        gui.create_context()
+        wide, high = self.frame_size
+        width = min(TEXTURE_WIDTH, wide)
+        height = round(width * high / wide)
+        self.pixels = np.zeros((height, width, 4), dtype=np.float32)
+        self.pixels[:, :, 3] = 1.0
+        with gui.texture_registry():
+            texture = gui.add_raw_texture(width, height, self.pixels, format=gui.mvFormat_Float_rgba)
+        gui.create_viewport(
+            title=f"{self.rack.bow.name} at the rack", width=size[0], height=size[1], min_width=960, min_height=540
+        )
+        gui.setup_dearpygui()
+        with gui.theme() as bare, gui.theme_component(gui.mvAll):
+            gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
+            gui.add_theme_style(gui.mvStyleVar_WindowBorderSize, 0)
+            gui.add_theme_color(gui.mvThemeCol_WindowBg, self.look.paper)
+        with gui.window(no_scrollbar=True, no_title_bar=True, no_move=True, no_resize=True) as self._window:
+            self._list = gui.add_drawlist(size[0], size[1])
+            layer = gui.add_draw_layer(parent=self._list)
+        gui.bind_item_theme(self._window, bare)
+        gui.set_primary_window(self._window, True)
+        with gui.handler_registry():
+            gui.add_key_press_handler(callback=self._on_key)
+            gui.add_mouse_click_handler(button=0, callback=self._on_press)
+        self._canvas = Canvas(gui, layer, texture)
+        gui.show_viewport()
+
+    def _on_key(self, _: object, key: Any) -> None:
+        name = _key_name(int(key))
+        if name:
+            self._keys.put(name)
+
+    def _on_press(self, *_: object) -> None:
+        x, y = gui.get_mouse_pos(local=False)
+        for place in self._presses:
+            if place.x <= x <= place.x + place.width and place.y <= y <= place.y + place.height:
+                self._keys.put(place.key)
+                return
+
+    # -- keys ----------------------------------------------------------------------------------------------------------
+
+    def press(self, key: str) -> None:
+        """What a key does; for tests and pedals too."""
+        if self.cautions:
+            self.cautions = False
+            return
+        if key in SHEETS:
+            self.sheet = SHEETS[key]
+        elif key == "Space":
+            names = list(SHEETS.values())
+            self.sheet = names[(names.index(self.sheet) + 1) % len(names)]
+        elif key == "U":
+            self.units = Units(not self.units.metric)
+        elif key == "L":
+            self.look = DARK if self.look is LIGHT else LIGHT
+        elif key == "C":
+            self.cautions = True
+        elif key == "E":
+            self.rack.order("empty")
+            self._message = "the empty rack is photographed anew as soon as the bow is off it"
+        elif key == "Z":
+            self.rack.order("zero")
+        elif key == "S":
+            self.rack.order("scraped", self.made)
+            self._message = "noted: exercise the bow with short pulls, then pull again"
+        elif key == "Q":
+            self._closing = True
+        elif key in ("Up", "Down") and self.sheet == "book":
+            self._choose(-1 if key == "Down" else 1)
+        if self.sheet == "book":
+            self._fetch_book()
+        self._shown = -1
+
+    def _choose(self, step: int) -> None:
+        ids = [r.pull_id for r in self.rows]
+        if not ids:
+            return
+        at = ids.index(self.chosen[0]) if self.chosen and self.chosen[0] in ids else len(ids) - 1 - (step > 0)
+        at = int(np.clip(at + step, 0, len(ids) - 1)) if self.chosen else len(ids) - 1
+        bow = self.rows[at].bow
+        before = [r.pull_id for r in self.rows[:at] if r.bow == bow]
+        self.chosen = [ids[at], *before[-1:]]
+
+    def _fetch_book(self) -> None:
+        """Reads the book in a thread: the picture goes on meanwhile."""
+        if self.book is None or not self.book.is_file() or (self._fetch is not None and self._fetch.is_alive()):
+            return
+        book, chosen = self.book, list(self.chosen)
+
+        def fetch() -> None:
+            try:
+                with Book(book) as shop:
+                    self.rows = shop.pulls()
+                    wanted = chosen or [r.pull_id for r in self.rows[-1:]]
+                    self.pulls = [shop.pull(i) for i in wanted]
+                    self.chosen = self.chosen or wanted
+            except TillerError as err:
+                self._message = str(err)
+            self._shown = -1
+
+        self._fetch = threading.Thread(target=fetch, name="book", daemon=True)
+        self._fetch.start()
+
+    # -- drawing -------------------------------------------------------------------------------------------------------
+
+    def frame(self) -> None:
+        """One frame: keys, sounds, the sheet if there is something new, and the render."""
+        while True:
+            try:
+                self.press(self._keys.get_nowait())
+            except queue.Empty:
+                break
+        view = self.rack.view()
+        self._events(view)
+        now = time.monotonic()
+        if view.number != self._shown or now - self._drawn_s > FRESH_S:
+            new = view.number != self._shown and view.image is not None
+            self._draw(view)
+            self._shown, self._drawn_s = view.number, now
+            gui.render_dearpygui_frame()
+            if new and np.isfinite(view.shot_s):
+                self._delays.append(time.monotonic() - view.shot_s)
+                self._pictures += 1
+        else:
+            gui.render_dearpygui_frame()
+        self._frames.append(time.monotonic())
+
+    def _events(self, view: View) -> None:
+        happened = []
+        while True:
+            try:
+                happened.append(self.rack.events.get_nowait())
+            except queue.Empty:
+                break
+        for event in happened:
+            if event.what is Happening.BEGAN:
+                self.sheet, self._message, self.cautions = "pull", "", False
+        if view.worked is not None and view.worked is not self._worked:
+            self._worked = view.worked
+            if view.stage not in DRAWN:
+                self.sheet = "scrape"
+        self.sounds.mind(view.stage, happened)
+
+    def _draw(self, view: View) -> None:
+        width, height = float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height())
+        gui.configure_item(self._list, width=int(width), height=int(height))
+        sheet = self._canvas
+        sheet.begin(width, height)
+        sheet.area(0, 0, width, height, self.look.paper)
+        if view.image is not None and self.sheet in ("pull", "set-up"):
+            self._upload(view.image)
+        draw_sheet(self, sheet, view)
+        self._presses = sheet.presses
+
+    def _upload(self, image: np.ndarray) -> None:
+        high, wide = self.pixels.shape[:2]
+        small = (
+            image
+            if image.shape[:2] == (high, wide)
+            else cv2.resize(image, (wide, high), interpolation=cv2.INTER_LINEAR)
+        )
+        rgb = cv2.cvtColor(small, cv2.COLOR_BGR2RGB)
+        np.multiply(rgb, np.float32(1 / 255), out=self.pixels[:, :, :3], casting="unsafe")
+
+    @property
+    def message(self) -> str:
+        """The last answer to a key, or the rack's last note."""
+        notes = self.rack.view().notes
+        return self._message or (notes[-1] if notes else "")
+
+    @property
+    def timing(self) -> Timing:
+        """How quick the window was lately."""
+        span = self._frames[-1] - self._frames[0] if len(self._frames) > 1 else 0.0
+        delays = np.array(self._delays) if self._delays else np.array([np.nan])
+        return Timing(
+            (len(self._frames) - 1) / span if span else 0.0,
+            float(np.median(delays)),
+            float(np.percentile(delays, 99)),
+            self._pictures,
+        )
+
+    def run(self, for_s: float | None = None, each: Callable[[], None] = lambda: None) -> None:
+        """Draws until the window is closed, or for so long."""
+        begun = time.monotonic()
+        while gui.is_dearpygui_running() and not self._closing:
+            start = time.monotonic()
+            if for_s is not None and start - begun > for_s:
+                break
+            self.frame()
+            each()
+            left = start + FRAME_S - time.monotonic()
+            if left > 0:
+                time.sleep(left)
+
+    def shoot(self, path: Path) -> None:
+        """Writes what the window shows as a picture."""
+        gui.output_frame_buffer(str(path))
+        for _ in range(3):
+            gui.render_dearpygui_frame()
+
+    def close(self) -> None:
+        """Takes the window away."""
+        gui.destroy_context()
+
+
+def draw_sheet(app: App, sheet: Any, view: View) -> None:
+    """Draws the sheet that is chosen, the line of keys below it, and the cautions over it."""
+    wide, high = app.frame_size
+    at = pull_sheet.places(sheet.width, sheet.height, wide / high)
+    look, units, bow = app.look, app.units, app.rack.bow
+    frame = (wide, high)
+    body = Box(
+        at.head.x, at.head.y + at.head.height, at.head.width, at.side.y + at.side.height - at.head.y - at.head.height
+    )
+    if app.sheet == "pull":
+        pull_sheet.draw(sheet, view, bow, units, look, at, frame)
+    else:
+        pull_sheet.draw_head(sheet, view, units, look, at.head)
+        if app.sheet == "scrape":
+            other_sheets.draw_plan(sheet, view, bow, units, look, body, app.made)
+        elif app.sheet == "book":
+            other_sheets.draw_book(sheet, app.rows, app.chosen, app.pulls, units, look, body)
+        else:
+            board = app.rack.analyst.markers or (app.rack.analyst.scene.board if app.rack.analyst.scene else None)
+            found = tuple(board.used) if board is not None else ()
+            wanted = tuple(f.id for f in app.rack.rig.fiducials)
+            rms = board.rms_mm if board is not None else float("nan")
+            other_sheets.draw_setup(sheet, view, bow, wanted, found, rms, units, look, at.picture, at.side)
+    message = units.words(app.message)
+    if message:
+        sheet.fitted(
+            at.head.x + at.head.width,
+            at.head.y,
+            message,
+            0.27 * at.head.height,
+            0.6 * at.head.width,
+            look.weak,
+            "right",
+        )
+    _foot(app, sheet, at.foot)
+    if app.cautions:
+        box = Box(0.14 * sheet.width, 0.16 * sheet.height, 0.72 * sheet.width, 0.66 * sheet.height)
+        other_sheets.draw_cautions(sheet, look, box)
+
+
+def _foot(app: App, sheet: Any, box: Box) -> None:
+    size = min(0.42 * box.height, 0.0145 * box.width)
+    x = box.x
+    for key, name in ACTIONS:
+        text = f"{key} {name}"
+        wide = sheet.measure(text, size) + 0.9 * size
+        chosen = SHEETS.get(key) == app.sheet
+        sheet.area(x, box.y, wide, 1.9 * size, app.look.rule if chosen else app.look.panel, 4.0)
+        sheet.text(x + 0.45 * size, box.y + 0.4 * size, text, size, app.look.ink)
+        sheet.press(x, box.y, wide, 1.9 * size, key)
+        x += wide + 0.4 * size
+
+
+def _key_name(key: int) -> str:
+    """Name of a key of ours, empty for others."""
+    names: dict[int, str] = {
+        int(gui.mvKey_Spacebar): "Space",
+        int(gui.mvKey_Up): "Up",
+        int(gui.mvKey_Down): "Down",
+        int(gui.mvKey_Next): "Space",
+    }
+    for letter in "ULEZSCQ":
+        names[int(getattr(gui, f"mvKey_{letter}"))] = letter
+    for digit in "1234":
+        names[int(getattr(gui, f"mvKey_{digit}"))] = digit
+    return names.get(key, "")
+
+
+def show(rack: Rack, units: Units, book: Path | None, for_s: float | None = None) -> int:
+    """Opens the window and runs the rack until it is closed; returns the exit code."""
+    rack.start()
+    app = App(rack, units, book)
+    try:
+        app.run(for_s)
+    except KeyboardInterrupt:
+        pass
+    finally:
+        app.close()
+    return 0

@@ -1,0 +1,333 @@
+"""The other sheets: what to scrape, the shop's book, the set-up, the cautions."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tiller.bow.bowfile import SIDES, Bow
+from tiller.mechanics.layers import outside, strokes
+from tiller.rack.live import View
+from tiller.records.book import PullRow
+from tiller.report.style import Units
+from tiller.window.canvas import Sketch
+from tiller.window.look import Look, faded
+from tiller.window.pull_sheet import Box
+
+CAUTIONS = (
+    "A bow can break at any pull, without warning.",
+    "Eye protection on. Nobody in the plane of the limbs; pull by the rope, from the side.",
+    "Rope, pulley and load cell rated for at least twice the largest pull.",
+    "Never let go of a drawn string: let it down, all the way.",
+    "Look for cracks, lifted grain and chrysals yourself: no number replaces that look,",
+    "nor local rules, nor a competent person's advice.",
+)
+
+
+def draw_cautions(sheet: Sketch, look: Look, box: Box) -> None:
+    """The cautions, over everything."""
+    sheet.area(box.x, box.y, box.width, box.height, look.panel, 10.0)
+    size = min(0.075 * box.height, 0.030 * box.width)
+    widest = max(sheet.measure(text, 1.0) for text in CAUTIONS)
+    size = min(size, 0.9 * box.width / widest)
+    y = box.y + 0.08 * box.height
+    sheet.text(box.x + 0.05 * box.width, y, "BEFORE THE FIRST PULL", 1.3 * size, look.alarm)
+    y += 2.4 * size
+    for text in CAUTIONS:
+        sheet.text(box.x + 0.05 * box.width, y, text, size, look.ink)
+        y += 1.6 * size
+    sheet.text(
+        box.x + 0.05 * box.width,
+        box.y + box.height - 2.0 * size,
+        "any key: go on    C: show again",
+        0.85 * size,
+        look.soft,
+    )
+
+
+def draw_plan(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: float) -> None:
+    """After the string is down: what the pull showed, and where to scrape. ``made``: strokes that were counted."""
+    size = 0.030 * sheet.height
+    if view.worked is None:
+        text = "measuring ..." if view.busy else "No pull was measured in this session yet."
+        sheet.text(box.x + 0.5 * box.width, box.y + 0.4 * box.height, text, 1.4 * size, look.soft, "middle")
+        return
+    worked = view.worked
+    plan, ahead = worked.advice.plan, worked.advice.forecast
+    half = 0.5 * box.width - 0.5 * size
+    y = box.y
+    if ahead is not None:
+        told = f"braced, at {units.length(float(ahead.draw_mm[-1]))}: {units.force(ahead.weight_n)} ± {units.force(ahead.weight_sd_n)}"
+        sheet.text(box.x, y, "FORECAST", 0.8 * size, look.soft)
+        sheet.fitted(
+            box.x,
+            y + 0.95 * size,
+            f"{told}   target {units.force(bow.target.draw_weight_n)}",
+            1.15 * size,
+            half,
+            look.ink,
+        )
+    if plan is not None:
+        sheet.text(box.x + half + size, y, "NOW, AFTER THIS PASS, IN THE END", 0.8 * size, look.soft)
+        told = (
+            f"{units.force(plan.now_n)} ({100 * plan.now_uneven:.1f} % uneven)   {units.force(plan.after_pass_n)}"
+            f" ({100 * plan.after_pass_uneven:.1f} %)   {units.force(plan.final_n)}"
+        )
+        sheet.fitted(box.x + half + size, y + 0.95 * size, told, 1.15 * size, half, look.ink)
+    y += 2.9 * size
+    tall = 0.34 * box.height
+    _layers(sheet, view, bow, units, look, Box(box.x, y, box.width, tall))
+    y += tall + 0.5 * size
+    _list(sheet, view, bow, units, look, Box(box.x, y, box.width, box.y + box.height - y - 2.6 * size), made)
+    y = box.y + box.height - 2.3 * size
+    notes = [t for t in (*worked.advice.said, *worked.beside.said) if t]
+    if notes:
+        sheet.wrapped(box.x, y, units.words(notes[0]), 0.85 * size, box.width, look.weak, 2)
+
+
+def _layers(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box) -> None:
+    """Both limbs with the layers to take off, the stretches to leave, and the marks."""
+    sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
+    worked = view.worked
+    if worked is None:
+        return
+    plan = worked.advice.plan
+    size = max(11.0, 0.075 * box.height)
+    reach = max(bow.limb(side).length_mm for side in SIDES) * 1.03
+    middle, scale = box.x + 0.5 * box.width, 0.5 * box.width / reach
+    top = box.y + 2.1 * size
+    deepest = max([z.depth_mm for z in plan.zones], default=0.5) if plan is not None else 0.5
+    tall = (box.y + box.height - top - 2.4 * size) / max(deepest, 0.05)
+    for side, sign, colour in (("left", -1.0, look.left), ("right", 1.0, look.right)):
+        limb = bow.limb("left" if side == "left" else "right")
+
+        def x(s: float, sign: float = sign) -> float:
+            return middle + sign * scale * s
+
+        a, b = sorted((x(limb.working_from_mm), x(0.85 * limb.length_mm)))
+        sheet.area(a, top - 4, b - a, 4, colour)
+        upper = " (upper)" if bow.upper_limb == side else ""
+        end, anchor = (box.x + 8, "left") if side == "left" else (box.x + box.width - 8, "right")
+        sheet.text(end, box.y + 3, f"{side} limb{upper}", 1.05 * size, colour, anchor)
+        for mark in worked.result.limb("left" if side == "left" else "right").marks:
+            c, d = sorted((x(mark.from_mm), x(mark.to_mm)))
+            kind = look.stiff if mark.kind == "stiff" else look.weak
+            sheet.area(c, top - 10, d - c, 6, kind)
+            sheet.text(0.5 * (c + d), top - 10 - 1.05 * size, mark.kind, 0.8 * size, kind, "middle")
+        if plan is None:
+            continue
+        for zone in (z for z in plan.zones if z.limb == side):
+            c, d = sorted((x(zone.from_mm), x(zone.to_mm)))
+            y = top + tall * zone.depth_mm
+            sheet.line([(c, y), (d, y)], look.aim, 1.5)
+        laid = [o for o in plan.layers if o.limb == side]
+        for number, layer in enumerate(laid):
+            c, d = sorted((x(layer.from_mm), x(layer.to_mm)))
+            y = top + tall * sum(o.depth_mm for o in outside(laid, number))
+            height = max(tall * layer.depth_mm - 1, 2)
+            sheet.area(c + 1, y, d - c - 2, height, faded(colour, 200))
+            if height > 0.9 * size:
+                sheet.text(
+                    0.5 * (c + d), y + 0.5 * (height - 0.85 * size), f"{number + 1}", 0.85 * size, look.panel, "middle"
+                )
+        for gap in (g for g in plan.left_alone if g.limb == side):
+            c, d = sorted((x(gap.from_mm), x(gap.to_mm)))
+            bottom = box.y + box.height - 2.2 * size
+            sheet.area(c, top, d - c, bottom - top, faded(look.weak, 40))
+            sheet.line([(c, top), (d, bottom)], faded(look.weak, 150), 1.5)
+            sheet.line([(d, top), (c, bottom)], faded(look.weak, 150), 1.5)
+            if d - c > sheet.measure("leave", 0.85 * size):
+                sheet.text(0.5 * (c + d), bottom - 1.1 * size, "leave", 0.85 * size, look.weak, "middle")
+    for s in np.arange(0.0, 0.96 * reach, units.tick_mm):
+        for sign in (-1.0, 1.0):
+            text = f"{units.length_value(s):.0f}"
+            sheet.text(
+                middle + sign * scale * s, box.y + box.height - 1.35 * size, text, 0.8 * size, look.soft, "middle"
+            )
+            if s == 0:
+                break
+
+
+def _list(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: float) -> None:
+    """What to chalk, limb beside limb."""
+    worked = view.worked
+    plan = worked.advice.plan if worked is not None else None
+    size = 0.029 * sheet.height
+    if worked is None or plan is None or not plan.layers:
+        said = "nothing is to be scraped now" if plan is not None else "no plan from this pull"
+        if plan is not None and plan.done:
+            said = "the bow is done: weight and tiller are within what can be told"
+        sheet.text(box.x, box.y, said, 1.2 * size, look.ink)
+        return
+    head = f"SCRAPE THE BELLY, 1 FIRST (from the pivot; a stroke is {units.depth(worked.beside.stroke_mm)})"
+    sheet.fitted(box.x, box.y, head, 0.85 * size, box.width, look.soft)
+    half = 0.5 * box.width
+    longest = max(sum(o.limb == side for o in plan.layers) for side in SIDES)
+    step = min(1.25 * size, (box.height - 1.4 * size) / max(longest, 1))
+    for column, side in enumerate(SIDES):
+        colour = look.left if side == "left" else look.right
+        laid = [o for o in plan.layers if o.limb == side]
+        for row, (o, count) in enumerate(zip(laid, strokes(laid, worked.beside.stroke_mm), strict=True)):
+            a, b = (f"{units.length_value(v):.{0 if units.metric else 1}f}" for v in (o.from_mm, o.to_mm))
+            text = f"{row + 1}  {side}  {a} - {b} {units.length_unit}   {units.depth(o.depth_mm)}   {f'{count} strokes' if count else 'light'}"
+            sheet.fitted(
+                box.x + column * half,
+                box.y + 1.4 * size + row * step,
+                text,
+                min(size, 0.95 * step),
+                half - size,
+                colour,
+            )
+
+
+def draw_book(
+    sheet: Sketch,
+    rows: list[PullRow],
+    chosen: list[int],
+    pulls: list[dict[str, object]],
+    units: Units,
+    look: Look,
+    box: Box,
+) -> None:
+    """The book: its pulls, newest first, and up to two that are set beside each other."""
+    size = 0.027 * sheet.height
+    columns = (
+        (0.0, "pull"),
+        (0.07, "bow"),
+        (0.30, "day"),
+        (0.42, "largest draw"),
+        (0.57, "force there"),
+        (0.70, "marks"),
+    )
+    wide = box.width
+    sheet.text(box.x + wide, box.y, "up / down: choose a pull", 0.85 * size, look.soft, "right")
+    for share, name in columns:
+        sheet.text(box.x + share * wide, box.y, name, 0.85 * size, look.soft)
+    y = box.y + 1.4 * size
+    if not rows:
+        sheet.text(box.x, y, "no pull is in the book yet", size, look.soft)
+    fit = max(1, int((0.45 * box.height - 1.4 * size) / (1.3 * size)))
+    for row in list(reversed(rows))[:fit]:
+        picked = row.pull_id in chosen
+        ink = look.ink if picked else look.soft
+        if picked:
+            sheet.area(box.x - 4, y - 2, wide * 0.8, 1.25 * size, faded(look.weak, 50), 3.0)
+        cells = (
+            str(row.pull_id),
+            row.bow[:22],
+            row.day,
+            units.length(row.largest_draw_mm),
+            units.force(row.force_there_n),
+            str(row.marks),
+        )
+        for (share, _), text in zip(columns, cells, strict=True):
+            sheet.text(box.x + share * wide, y, text, size, ink)
+        y += 1.3 * size
+    top = box.y + 0.5 * box.height
+    _compare(sheet, pulls, units, look, Box(box.x, top, box.width, box.y + box.height - top))
+
+
+def _compare(sheet: Sketch, pulls: list[dict[str, object]], units: Units, look: Look, box: Box) -> None:
+    """Stiffness along the limbs of up to two pulls, one over the other."""
+    sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
+    size = 0.026 * sheet.height
+    colours = (look.ink, look.weak)
+    lines = []
+    for pull, colour in zip(pulls, colours, strict=False):
+        profiles = pull.get("profiles")
+        if not isinstance(profiles, dict):
+            continue
+        for side, sign in (("left", -1.0), ("right", 1.0)):
+            rows = [(sign * r["s_mm"], r["stiffness_n_m2"]) for r in profiles[side] if r["stiffness_n_m2"] is not None]
+            if len(rows) > 1:
+                lines.append((rows, colour))
+    if not lines:
+        text = "up and down choose a pull; its stiffness along the limbs shows here, beside the one before it"
+        sheet.fitted(
+            box.x + 0.5 * box.width, box.y + 0.45 * box.height, text, size, 0.9 * box.width, look.soft, "middle"
+        )
+        return
+    reach = max(abs(s) for rows, _ in lines for s, _ in rows) * 1.03
+    most = max(v for rows, _ in lines for _, v in rows) * 1.05
+    left, top, wide, tall = box.x + 0.02 * box.width, box.y + 1.7 * size, 0.96 * box.width, box.height - 3.4 * size
+    for rows, colour in lines:
+        sheet.line(
+            [(left + wide * (0.5 + 0.5 * s / reach), top + tall * (1 - v / most)) for s, v in rows[::2]], colour, 2.5
+        )
+    sheet.text(
+        left,
+        box.y + 0.3 * size,
+        f"stiffness along the limbs, up to {units.stiffness(most, 0).split(' ')[0]} {units.stiffness_unit}",
+        0.85 * size,
+        look.soft,
+    )
+    x = left + wide
+    for pull, colour in reversed(list(zip(pulls, colours, strict=False))):
+        x -= sheet.text(x, box.y + 0.3 * size, f"  pull {pull['pull_id']}", 0.85 * size, colour, "right")
+    for s in np.arange(0, reach, units.tick_mm):
+        for sign in (-1.0, 1.0):
+            sheet.text(
+                left + wide * (0.5 + 0.5 * sign * s / reach),
+                top + tall + 0.3 * size,
+                f"{units.length_value(s):.0f}",
+                0.75 * size,
+                look.soft,
+                "middle",
+            )
+            if s == 0:
+                break
+
+
+def draw_setup(
+    sheet: Sketch,
+    view: View,
+    bow: Bow,
+    wanted: tuple[int, ...],
+    found: tuple[int, ...],
+    rms_mm: float,
+    units: Units,
+    look: Look,
+    picture: Box,
+    box: Box,
+) -> None:
+    """Camera and scale: what they show, what is missing and how to mend it."""
+    sheet.area(picture.x, picture.y, picture.width, picture.height, look.panel)
+    if view.image is not None:
+        sheet.image(picture.x, picture.y, picture.width, picture.height)
+    size = 0.027 * sheet.height
+    y = box.y
+    lines: list[tuple[str, bool]] = []
+    camera, scale = view.camera, view.scale
+    if camera is None:
+        lines.append(("no camera: nothing can be said of the bend; start with --camera", False))
+    else:
+        lines.append(
+            (camera.text or f"camera: {camera.rate_hz:.0f} pictures a second, {camera.missed} missed", camera.good)
+        )
+    missing = [i for i in wanted if i not in found]
+    if camera is not None and found:
+        lines.append(
+            (f"fiducials found: {', '.join(map(str, found))}; they fit rig.toml to {rms_mm:.1f} mm", rms_mm < 2.0)
+        )
+    if camera is not None and missing:
+        lines.append((f"fiducials missing: {', '.join(map(str, missing))}: uncover them, light them evenly", not found))
+    if scale is None:
+        lines.append(("no scale: draw and bend only, no weight; start with --scale PORT", False))
+    else:
+        lines.append((scale.text or f"scale: {view.weighed.rate_hz:.0f} readings a second", scale.good))
+        if np.isfinite(view.weighed.force_n):
+            told = f"reads {units.force(view.weighed.force_n, 2)}, noise {units.force(view.weighed.noise_n, 3)}"
+            lines.append((told, bool(view.weighed.noise_n < 1.0)))
+        bad = ", ".join(f"{n} x {why}" for why, n in view.weighed.rejected.items())
+        if bad:
+            lines.append((f"lines rejected: {bad}", True))
+        if view.weighed.trouble:
+            lines.append((f"the board says: {view.weighed.trouble}", False))
+    for note in view.notes[-4:]:
+        lines.append((units.words(note), True))
+    for text, good in lines:
+        sheet.dot(box.x + 0.4 * size, y + 0.6 * size, 0.28 * size, look.good if good else look.alarm)
+        if not good:
+            sheet.text(box.x + 0.4 * size, y + 0.02 * size, "!", 1.0 * size, look.on_alarm, "middle")
+        y = sheet.wrapped(box.x + 1.3 * size, y, text, size, box.width - 1.4 * size, look.ink, 3) + 0.35 * size
+        if y > box.y + box.height - size:
+            break

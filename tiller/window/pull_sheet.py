@@ -1,0 +1,275 @@
+"""The sheet that is shown while the bow is pulled: the picture with the bend on it, the strip of strain, numerals, curve."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Bow
+from tiller.rack.live import View
+from tiller.rack.stages import DRAWN, Stage
+from tiller.report.style import Units
+from tiller.window.canvas import Point, Sketch
+from tiller.window.look import Look, faded
+
+Array = NDArray[np.float64]
+
+NUMERAL = 0.105
+"""Size of the numerals' font over the window's height; the figures themselves are 0.73 of that: over 7 %."""
+SHOWN_STRAIN = 0.0008
+"""With less bend than this the strip would show noise."""
+STRIP_REACH = 0.35
+"""The strip shows strain from 35 % under to 35 % over even."""
+
+
+@dataclass(frozen=True)
+class Box:
+    """A rectangle in window pixels."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where the parts of the sheet are."""
+
+    head: Box
+    picture: Box
+    strip: Box
+    side: Box
+    foot: Box
+
+
+def places(width: float, height: float, aspect: float) -> Places:
+    """The parts for a window of that size and a picture of that width over height."""
+    gap = 0.012 * height
+    head, foot = 0.095 * height, 0.06 * height
+    side = max(0.27 * width, min(0.36 * width, 0.52 * height))
+    room = Box(gap, head + gap, width - side - 3 * gap, height - head - foot - 3 * gap)
+    strip = 0.2 * room.height
+    tall = min(room.height - strip - gap, room.width / aspect)
+    wide = tall * aspect
+    picture = Box(room.x + 0.5 * (room.width - wide), room.y, wide, tall)
+    return Places(
+        Box(gap, gap, width - 2 * gap, head - gap),
+        picture,
+        Box(picture.x, room.y + tall + gap, wide, room.height - tall - gap),
+        Box(width - side - gap, head + gap, side, height - head - foot - 3 * gap),
+        Box(gap, height - foot - gap, width - 2 * gap, foot),
+    )
+
+
+def draw(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, at: Places, frame: tuple[int, int]) -> None:
+    """Draws the sheet. ``frame``: width and height of the camera's picture in its own pixels."""
+    draw_head(sheet, view, units, look, at.head)
+    _picture(sheet, view, bow, units, look, at.picture, frame)
+    _strip(sheet, view, bow, units, look, at.strip, at.picture, frame)
+    _numerals(sheet, view, units, look, at.side)
+
+
+def draw_head(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> None:
+    """The state in a word or two and the next step in a sentence."""
+    alarm = view.stage is Stage.BEYOND
+    if alarm:
+        sheet.area(box.x, box.y, box.width, box.height, look.alarm, 6.0)
+    ink = look.on_alarm if alarm else look.ink
+    word = view.stage.value.upper()
+    size = 0.62 * box.height
+    wide = sheet.text(box.x + 0.2 * size, box.y + 0.16 * box.height, word, size, ink)
+    left = box.x + 0.9 * size + wide
+    sheet.fitted(
+        left,
+        box.y + 0.3 * box.height,
+        units.words(view.sentence),
+        0.4 * box.height,
+        box.x + box.width - left - 0.2 * size,
+        ink if alarm else look.soft,
+    )
+
+
+def _picture(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, frame: tuple[int, int]) -> None:
+    sheet.area(box.x, box.y, box.width, box.height, look.panel)
+    if view.image is None:
+        size = 0.05 * box.height
+        sheet.text(box.x + 0.5 * box.width, box.y + 0.45 * box.height, "no picture", size, look.soft, "middle")
+        return
+    sheet.image(box.x, box.y, box.width, box.height)
+    scale = box.width / frame[0]
+
+    def place(px: float, py: float) -> Point:
+        return (box.x + scale * px, box.y + scale * py)
+
+    for side, colour in (("left", look.left), ("right", look.right)):
+        line = view.lines_px.get("left" if side == "left" else "right")
+        if line is None or len(line) < 2:
+            continue
+        points = [place(float(x), float(y)) for x, y in line[::2] if np.isfinite(x)]
+        sheet.line(points, (0, 0, 0, 150), max(4.0, 0.011 * box.height))
+        sheet.line(points, colour, max(2.5, 0.007 * box.height))
+        _marks(sheet, view, look, side, line, place, box)
+    if view.hook_px is not None:
+        x, y = place(*view.hook_px)
+        radius = 0.012 * box.height
+        sheet.dot(x, y, radius, (0, 0, 0, 160))
+        sheet.dot(x, y, 0.7 * radius, look.weak)
+
+
+def _marks(
+    sheet: Sketch, view: View, look: Look, side: str, line: Array, place: Callable[[float, float], Point], box: Box
+) -> None:
+    """Stretches that the last measured pull found stiff or weak, beside the limb in the picture."""
+    if view.worked is None:
+        return
+    limb = view.worked.result.limb("left" if side == "left" else "right")
+    s = np.linspace(limb.s_mm[0], limb.s_mm[-1], len(line))
+    for mark in limb.marks:
+        inside = (s >= mark.from_mm) & (s <= mark.to_mm)
+        if np.count_nonzero(inside) < 2:
+            continue
+        colour = look.stiff if mark.kind == "stiff" else look.weak
+        points = [place(float(x), float(y)) for x, y in line[inside]]
+        above = [(x, y - 0.045 * box.height) for x, y in points]
+        sheet.line(above, (0, 0, 0, 150), max(5.0, 0.014 * box.height))
+        sheet.line(above, colour, max(3.0, 0.009 * box.height))
+        x, y = above[len(above) // 2]
+        size = 0.036 * box.height
+        wide = sheet.measure(mark.kind, size)
+        sheet.area(x - 0.5 * wide - 4, y - 1.5 * size, wide + 8, 1.25 * size, faded(look.panel, 215), 3.0)
+        sheet.text(x, y - 1.45 * size, mark.kind, size, colour, "middle")
+
+
+def _strip(
+    sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, picture: Box, frame: tuple[int, int]
+) -> None:
+    """Strain along both limbs against the even level, under the picture and aligned with it."""
+    sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
+    size = max(11.0, 0.105 * box.height)
+    middle = box.y + 0.54 * box.height
+    reach = 0.36 * box.height
+    sheet.text(box.x + 8, box.y + 4, "strain over even", size, look.soft)
+    profiles = view.profiles
+    levels = [float(np.median(p.strain[p.working])) for p in profiles.values() if np.any(p.working)]
+    level = float(np.mean(levels)) if levels else 0.0
+    for share, text in ((STRIP_REACH, "+35 %"), (0.0, "even"), (-STRIP_REACH, "-35 %")):
+        at = middle - reach * share / STRIP_REACH
+        colour = look.aim if share == 0 else look.rule
+        sheet.line([(box.x, at), (box.x + box.width, at)], colour, 2.0 if share == 0 else 1.0)
+        sheet.text(box.x + box.width - 6, at - 1.1 * size, text, size, look.soft, "right")
+    scale = picture.width / frame[0]
+    if level < SHOWN_STRAIN or (view.stage not in DRAWN and view.worked is None):
+        sheet.text(
+            box.x + 0.5 * box.width,
+            middle - 1.3 * size,
+            "shown when the bow is bent further",
+            1.1 * size,
+            look.soft,
+            "middle",
+        )
+        return
+    sheet.text(box.x + 8, box.y + box.height - 1.4 * size, f"even level {100 * level:.2f} %", size, look.soft)
+    for side in SIDES:
+        profile, line = profiles.get(side), view.lines_px.get(side)
+        if profile is None or line is None or len(line) != len(profile.s_mm):
+            continue
+        colour = look.left if side == "left" else look.right
+        good = profile.working & np.isfinite(profile.strain) & np.isfinite(line[:, 0])
+        x: Array = picture.x + scale * line[good, 0]
+        over: Array = np.clip(profile.strain[good] / level - 1.0, -STRIP_REACH, STRIP_REACH)
+        band: Array = np.clip(2 * profile.sd[good] / level, 0.0, 0.3)
+        y: Array = middle - reach * over / STRIP_REACH
+        off: Array = reach * band / STRIP_REACH
+        upper = [(float(a), float(max(b - c, box.y + 2))) for a, b, c in zip(x, y, off, strict=True)]
+        lower = [(float(a), float(min(b + c, box.y + box.height - 2))) for a, b, c in zip(x, y, off, strict=True)]
+        sheet.polygon([*upper[::3], *reversed(lower[::3])], faded(colour, 70))
+        sheet.line([(float(a), float(b)) for a, b in zip(x, y, strict=True)], colour, 3.0)
+        if len(x):
+            sheet.text(float(np.mean(x)), box.y + 4, f"{side} limb", size, colour, "middle")
+
+
+def _numerals(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> None:
+    """Draw, weight, stop; below them the curve."""
+    size = NUMERAL * sheet.height
+    label = 0.026 * sheet.height
+    y = box.y
+    draw = f"{units.length_value(view.draw_mm):.{0 if units.metric else 1}f}" if np.isfinite(view.draw_mm) else "--"
+    force = f"{units.force_value(view.force_n):.{0 if units.metric else 1}f}" if np.isfinite(view.force_n) else "--"
+    alarm = view.stage is Stage.BEYOND
+    for name, value, unit in (
+        ("draw, pivot to string", draw, units.length_unit),
+        ("weight on the rope", force, units.force_unit),
+    ):
+        sheet.text(box.x, y, name, label, look.soft)
+        wide = sheet.text(box.x, y + 0.9 * label, value, size, look.alarm if alarm else look.ink)
+        sheet.text(box.x + wide + 0.12 * size, y + 0.9 * label + 0.5 * size, unit, 0.4 * size, look.soft)
+        y += 1.1 * label + 1.06 * size
+    sheet.text(box.x, y, "stop", label, look.soft)
+    stop = units.length(view.limits.draw_mm)
+    sheet.text(box.x, y + 1.0 * label, stop, 0.62 * size, look.weak)
+    y += 1.2 * label + 0.66 * size
+    reason = view.stop.reason if view.stop is not None else "no stop is known: less than half the draw"
+    y = sheet.wrapped(box.x, y, units.words(reason), 0.85 * label, box.width, look.soft, 2)
+    y += 0.4 * label
+    counts = f"pull {view.pulls}   exercise pulls {view.exercises}   since scraping {view.since_scraped}"
+    sheet.fitted(box.x, y, counts, 0.85 * label, box.width, look.soft)
+    y += 1.5 * label
+    room = box.y + box.height - y
+    if room > 4 * label:
+        curve(sheet, view, units, look, Box(box.x, y, box.width, room), label)
+
+
+def curve(sheet: Sketch, view: View, units: Units, look: Look, box: Box, label: float) -> None:
+    """Force over draw: this pull, the last one behind it, the points, the stop."""
+    sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
+    left, top = box.x + 2.6 * label, box.y + 0.8 * label
+    wide, tall = box.width - 3.4 * label, box.height - 2.6 * label
+    lines = [p for p in (view.track, view.before, view.points) if len(p)]
+    most_mm = max(
+        [view.limits.draw_mm if np.isfinite(view.limits.draw_mm) else 0.0, *(float(np.max(p[:, 0])) for p in lines)]
+    )
+    most_n = max([20.0, *(float(np.max(p[:, 1])) for p in lines)])
+    x_step, y_step = _step(units.length_value(most_mm)), _step(units.force_value(most_n))
+    x_top = x_step * np.ceil(1.04 * units.length_value(most_mm) / x_step)
+    y_top = y_step * np.ceil(1.04 * units.force_value(most_n) / y_step)
+
+    def place(mm: float, n: float) -> Point:
+        return (
+            left + wide * units.length_value(float(mm)) / float(x_top),
+            top + tall * (1 - units.force_value(float(n)) / float(y_top)),
+        )
+
+    small = 0.72 * label
+    for k in range(round(y_top / y_step) + 1):
+        y = top + tall * (1 - k * y_step / y_top)
+        sheet.line([(left, y), (left + wide, y)], look.rule, 1.0)
+        sheet.text(left - 4, y - 0.6 * small, f"{k * y_step:g}", small, look.soft, "right")
+    for k in range(round(x_top / x_step) + 1):
+        x = left + wide * k * x_step / float(x_top)
+        sheet.text(x, top + tall + 3, f"{k * x_step:g}", small, look.soft, "middle")
+    sheet.text(left + 4, top + 2, units.force_unit, small, look.soft)
+    sheet.text(left + wide, top + tall - 1.3 * small, units.length_unit, small, look.soft, "right")
+    if np.isfinite(view.limits.draw_mm):
+        x, _ = place(view.limits.draw_mm, 0.0)
+        sheet.line([(x, top), (x, top + tall)], look.weak, 2.0)
+        sheet.text(x - 3, top + 2, "stop", small, look.weak, "right")
+    for track, colour, thick in ((view.before, look.rule, 3.0), (view.track, look.ink, 3.0)):
+        if len(track) > 1:
+            step = max(1, len(track) // 160)
+            sheet.line([place(mm, n) for mm, n in track[::step]], colour, thick)
+    for mm, n in view.points:
+        if np.isfinite(mm) and np.isfinite(n):
+            sheet.dot(*place(mm, n), 0.22 * label, look.ink)
+    if np.isfinite(view.draw_mm) and np.isfinite(view.force_n) and view.stage in DRAWN:
+        sheet.dot(*place(view.draw_mm, max(view.force_n, 0.0)), 0.3 * label, look.weak)
+
+
+def _step(most: float) -> float:
+    """A round step that divides an axis into three to six parts."""
+    rough = max(most, 1e-6) / 4
+    power = 10.0 ** np.floor(np.log10(rough))
+    return float(next(s * power for s in (1, 2, 5, 10) if s * power >= rough))
