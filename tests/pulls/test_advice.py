@@ -244,7 +244,9 @@ def test_a_string_that_overstrains_the_bow_by_itself_is_refused(advised: tuple[M
         ).draw_mm
 
     short = 0.9 * (belief.left.nock_mm + belief.right.nock_mm)
-    with pytest.raises(NoEquilibriumError, match="may bring it beyond its working strain before it is drawn: take it off"):
+    with pytest.raises(
+        NoEquilibriumError, match="may bring it beyond its working strain before it is drawn: take it off"
+    ):
         stop(short, 0.003, surface)
     assert stop(short, 0.02, surface) <= 350.0
     surface[0] = surface[0].copy()

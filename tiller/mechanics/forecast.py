@@ -27,10 +27,10 @@ MODEL_SD = 0.002
 LEVEL_SD = 0.002
 """Relative sd of a weight from the load cell's calibration; what geometry adds to the level of EI it takes from the
 forecast again, since both go through the same lever arms (common practice, no source)."""
-OUTLINE_SD_MM = 0.6
+OUTLINE_SD_MM = 0.5
 """What an outline that looks a little other at rest than drawn adds to the deflection, alike in all pictures; it counts for more the
 less the limbs moved (set on simulated pulls)."""
-SCATTER_SHARE, FADE_SHARE = 0.3, 0.25
+SCATTER_SHARE, FADE_SHARE = 0.25, 0.2
 """The sd of EI allows for errors that neighbouring stations share; over the whole bow they average out more than it
 says, and what the fades are believed to give too little is taken by the stations next to them. Set so that stated and
 actual errors of the weight agree over simulated pulls (``tests.bench.foretell --first 200``; 100 to 147 were not looked at)."""

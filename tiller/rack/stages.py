@@ -15,7 +15,7 @@ STILL_S = 1.0
 HOLD_S = 0.7
 HOLD_MM, HOLD_N, HOLD_SHARE = 1.5, 1.0, 0.015
 """Within these for ``HOLD_S`` a draw is held; wood gives by 1 % or so while it is (common practice, no source)."""
-NEXT_HOLD_MM = 4.0
+NEXT_HOLD_MM, NEXT_HOLD_SHARE = 4.0, 0.05
 BEGIN_N, BEGIN_MM, BEGIN_S = 5.0, 12.0, 0.15
 END_N, END_MM, END_S = 3.0, 6.0, 0.5
 TURN_MM = 15.0
@@ -102,7 +102,7 @@ class State:
         still_from_s, seen_s: since when it lies still, and when a bow was last seen.
         least_mm: least draw since the bow lay still; top_mm, low_mm: largest draw of this pull, and the least since.
         top_n: largest force of this pull.
-        held_mm: draw of the last point.
+        held_mm, held_n: draw and force of the last point.
         points: how many were taken in this pull; pulls, exercises: pulls of this session, and those of them without a point.
         lost: force fell at once in this pull.
     """
@@ -117,6 +117,7 @@ class State:
     low_mm: float = float("nan")
     top_n: float = float("nan")
     held_mm: float = float("nan")
+    held_n: float = float("nan")
     quiet_from_s: float | None = None
     loaded_from_s: float | None = None
     points: int = 0
@@ -164,6 +165,7 @@ def _between(state: State, seen: Seen) -> tuple[State, tuple[Event, ...]]:
             low_mm=seen.draw_mm,
             top_n=seen.force_n,
             held_mm=float("nan"),
+            held_n=float("nan"),
             quiet_from_s=None,
             points=0,
             pulls=state.pulls + 1,
@@ -216,8 +218,8 @@ def _in_pull(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Eve
         elif state.stage in (Stage.PULLING, Stage.HOLDING) and draw < state.top_mm - TURN_MM:
             state = _go(replace(state, low_mm=draw), Stage.LETTING_DOWN, seen.t_s)
     held = _held(state)
-    if held is not None and not (abs(held.draw_mm - state.held_mm) < NEXT_HOLD_MM):
-        state = replace(state, held_mm=held.draw_mm, points=state.points + 1)
+    if held is not None and _is_new(state, held):
+        state = replace(state, held_mm=held.draw_mm, held_n=held.force_n, points=state.points + 1)
         events.append(held)
     if state.stage in (Stage.PULLING, Stage.HOLDING):
         state = _go(state, Stage.HOLDING if held is not None else Stage.PULLING, seen.t_s)
@@ -239,6 +241,15 @@ def _ended(state: State, seen: Seen) -> tuple[State, bool]:
     exercises = state.exercises + (1 if state.points == 0 else 0)
     state = replace(state, quiet_from_s=None, loaded_from_s=None, exercises=exercises, recent=())
     return _go(state, Stage.DONE, seen.t_s), True
+
+
+def _is_new(state: State, held: Event) -> bool:
+    """Whether a hold is another one than the last point's; a draw that is lost for a while makes none."""
+    if np.isfinite(held.draw_mm):
+        return not abs(held.draw_mm - state.held_mm) < NEXT_HOLD_MM
+    if np.isfinite(state.top_mm):
+        return False
+    return not abs(held.force_n - state.held_n) < max(HOLD_N, NEXT_HOLD_SHARE * held.force_n)
 
 
 def _held(state: State) -> Event | None:

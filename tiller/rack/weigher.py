@@ -57,6 +57,7 @@ class Weigher:
         self._sign = 1.0
         self._last: deque[tuple[float, float]] = deque(maxlen=3)
         self._kept: deque[tuple[float, float]] = deque()
+        self._bare: deque[float] = deque(maxlen=160)
         self._raw: deque[tuple[float, str]] = deque(maxlen=20_000)
         self._rejected: Counter[str] = Counter()
         self._trouble: str | None = None
@@ -73,6 +74,7 @@ class Weigher:
         line = parse_line(raw)
         if isinstance(line, Reading):
             self._last.append((t, float(line.counts)))
+            self._bare.append(float(line.counts))
             if len(self._last) == 3:
                 values = [c for _, c in self._last]
                 middle = sorted(values)[1]
@@ -127,12 +129,13 @@ class Weigher:
             way = np.sign(self.cell.counts_per_newton) * self._sign
             force = noise = rate = float("nan")
             if last is not None:
-                recent = np.array(self._since(last[0] - 2.0))
+                recent = self._since(last[0] - 2.0)
+                bare = np.array(self._bare)
                 if self._zero is not None:
                     force = float(way * (last[1] - self._zero) / scale)
-                if len(recent) > 4:
-                    steps = np.diff(recent)
-                    noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / np.sqrt(2.0) / scale
+                if len(bare) > 4:
+                    steps = np.diff(bare)
+                    noise = float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2.0) / scale)
                     rate = len(recent) / 2.0
             return Weighed(
                 last[0] if last else float("nan"),

@@ -1,0 +1,173 @@
+"""Stages of a pull from made-up courses of draw and force (our own definitions; there is no outside source for them)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tiller.rack.stages import DRAWN, Event, Happening, Limits, Seen, Stage, State, after
+
+NAN = float("nan")
+Course = list[tuple[float, float, float]]
+"""Time, draw (NaN: not on the string), force."""
+
+
+def stiff(draw: float) -> float:
+    """A bow: 0.4 N for each mm beyond 150 mm."""
+    return max(0.0, 0.4 * (draw - 150.0))
+
+
+def course(*legs: tuple[float, float], start: float = 150.0, step: float = 1 / 30) -> Course:
+    """From draw to draw: (draw, seconds)."""
+    out: Course = []
+    t, at = 0.0, start
+    for goal, seconds in legs:
+        for k in range(round(seconds / step)):
+            draw = at + (goal - at) * (k + 1) / round(seconds / step)
+            t += step
+            out.append((t, draw, stiff(draw)))
+        at = goal
+    return out
+
+
+def run(
+    seen: Course,
+    limits: Limits | None = None,
+    bow: Callable[[float], bool] = lambda _: True,
+    state: State | None = None,
+    blind: bool = False,
+) -> tuple[State, list[Event], list[Stage]]:
+    state = state or State()
+    events: list[Event] = []
+    stages = []
+    begin = 0.0
+    for _ in range(60):  # two still seconds before
+        begin += 1 / 30
+        state, new = after(state, Seen(begin, True, True, NAN, NAN if blind else 0.0), limits or Limits())
+        events += new
+    before = (NAN, 0.0)
+    for t, draw, force in seen:
+        still = before == (draw, force)
+        before = (draw, force)
+        state, new = after(state, Seen(begin + t, bow(t), still, draw, NAN if blind else force), limits or Limits())
+        events += new
+        stages.append(state.stage)
+    return state, events, stages
+
+
+def what(events: list[Event]) -> list[Happening]:
+    return [e.what for e in events]
+
+
+H = Happening
+PULL = ((220.0, 1.0), (220.0, 1.5), (300.0, 1.0), (300.0, 1.5), (150.0, 1.5), (150.0, 2.0))
+
+
+def test_a_pull_with_two_holds() -> None:
+    state, events, stages = run(course(*PULL))
+    assert what(events) == [H.REST, H.BEGAN, H.POINT, H.POINT, H.ENDED, H.REST]
+    points = [e for e in events if e.what is H.POINT]
+    assert [round(e.draw_mm) for e in points] == [220, 300]
+    assert [round(e.force_n) for e in points] == [28, 60]
+    assert Stage.HOLDING in stages
+    assert Stage.LETTING_DOWN in stages
+    assert (state.pulls, state.exercises) == (1, 0)
+
+
+def test_a_pull_without_a_hold_is_an_exercise() -> None:
+    state, events, _ = run(course((280.0, 1.2), (150.0, 1.2), (150.0, 1.0)))
+    assert H.POINT not in what(events)
+    assert (state.pulls, state.exercises) == (1, 1)
+
+
+def test_a_hold_is_taken_once_and_wood_may_give_a_little() -> None:
+    seen = course((220.0, 1.0), (220.0, 4.0))
+    relaxing = [(t, d, f * (1 - 0.01 * min(max(t - 1.0, 0) / 4, 1))) for t, d, f in seen]
+    _, events, _ = run(relaxing)
+    assert what(events).count(H.POINT) == 1
+
+
+def test_beyond_the_stop_by_draw_and_by_force() -> None:
+    for limits in (Limits(draw_mm=260.0), Limits(force_n=45.0)):
+        _, events, stages = run(course(*PULL), limits)
+        assert what(events).count(H.BEYOND) == 1
+        assert H.BACK in what(events)
+        first = stages.index(Stage.BEYOND)
+        beyond = stages[first : first + stages[first:].index(Stage.LETTING_DOWN)]
+        assert set(beyond) == {Stage.BEYOND}  # insistent until it is let down
+        assert len(beyond) > 30
+
+
+def test_a_crack_is_noticed_and_a_quick_let_down_is_none() -> None:
+    seen = course((300.0, 2.0), (300.0, 1.0))
+    cracked = [*seen, *((3.0 + k / 30, 300.0 + 2 * k / 10, 0.5 * stiff(300.0)) for k in range(1, 30))]
+    _, events, _ = run(cracked)
+    assert what(events).count(H.LOST) == 1
+    _, events, _ = run(course((300.0, 2.0), (300.0, 1.0), (150.0, 0.4), (150.0, 1.0)))
+    assert H.LOST not in what(events)
+
+
+def test_a_slipped_string_shows_no_draw() -> None:
+    seen = course((300.0, 2.0), (300.0, 1.0))
+    _, events, stages = run([*seen, *((3.0 + k / 30, NAN, 0.0) for k in range(1, 40))])
+    assert H.LOST in what(events)
+    assert stages[-1] in (Stage.DONE, Stage.RESTING)
+
+
+def test_without_a_scale_the_draw_alone_leads() -> None:
+    state, events, _ = run(course((151.0, 0.5), *PULL), blind=True)
+    assert what(events)[:2] == [H.REST, H.BEGAN]
+    assert what(events).count(H.POINT) == 2
+    assert H.ENDED in what(events)
+    assert state.pulls == 1
+
+
+def test_a_draw_that_is_lost_makes_no_point_and_by_weight_alone_each_hold_is_one() -> None:
+    seen = course(*PULL)
+    _, events, _ = run([(t, NAN if 1.2 < t < 2.3 else d, f) for t, d, f in seen])
+    points = [e for e in events if e.what is H.POINT]
+    assert [round(e.draw_mm) for e in points if np.isfinite(e.draw_mm)] == [round(e.draw_mm) for e in points]
+    _, events, _ = run([(t, NAN, f) for t, d, f in seen])
+    assert [round(e.force_n) for e in events if e.what is H.POINT] == [28, 60]
+
+
+def test_the_bow_is_taken_off() -> None:
+    _, events, stages = run([(t / 30, NAN, 0.0) for t in range(90)], bow=lambda t: t < 0.5)
+    assert H.GONE in what(events)
+    assert stages[-1] is Stage.NO_BOW
+
+
+def test_going_on_from_where_it_was_let_down_to() -> None:
+    _, events, stages = run(course((280.0, 1.5), (230.0, 0.6), (300.0, 1.0), (300.0, 1.2), (150.0, 1.0), (150.0, 1.0)))
+    assert what(events).count(H.BEGAN) == 1
+    turned = [s for k, s in enumerate(stages) if k == 0 or stages[k - 1] is not s]
+    assert turned.index(Stage.LETTING_DOWN) < len(turned) - 1 - turned[::-1].index(Stage.HOLDING)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(150, 600), st.floats(0.1, 2.0)), min_size=1, max_size=8),
+    st.floats(200, 700),
+    st.integers(0, 2**31),
+)
+def test_whatever_is_seen_events_are_in_order(legs: list[tuple[float, float]], stop: float, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    seen = [
+        (t, NAN if rng.uniform() < 0.1 else d, NAN if rng.uniform() < 0.1 else f)
+        for t, d, f in course(*legs, (150.0, 1.0), (150.0, 1.5))
+    ]
+    state, events, stages = run(seen, Limits(draw_mm=stop))
+    depth = 0
+    for event in events:
+        if event.what is H.BEGAN:
+            depth += 1
+        elif event.what is H.ENDED:
+            depth -= 1
+        elif event.what in (H.POINT, H.BEYOND, H.BACK, H.LOST):
+            assert depth == 1
+        assert depth in (0, 1)
+    assert (stages[-1] in DRAWN) == (depth == 1)
+    assert state.pulls == what(events).count(H.BEGAN)
