@@ -1,10 +1,15 @@
-"""What each live picture shows: empty rack, bow at rest, bow drawn. One picture at a time, no threads, no clock."""
+"""What each live picture shows: empty rack, bow at rest, bow drawn. One picture at a time, no clock.
+
+Finding a bow from scratch takes as long as several pictures: that goes to ``later``, if it is given, and pictures go on meanwhile.
+"""
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -34,6 +39,7 @@ from tiller.vision.pull import (
 )
 
 Array = NDArray[np.float64]
+Found = TypeVar("Found")
 
 STILL_STEP_S = 0.25
 MOVED_LEVEL, MOVED_SHARE = 18, 0.0008
@@ -97,8 +103,11 @@ class Looked:
 class Analyst:
     """Looks at one picture after the other."""
 
-    def __init__(self, bow: Bow, rig: Rig) -> None:
+    def __init__(self, bow: Bow, rig: Rig, later: Executor | None = None) -> None:
         self.bow, self.rig = bow, rig
+        self._executor = later
+        self._finding: Future[tuple[Scene, Mapping[Side, LimbModel]]] | None = None
+        self._resting: Future[Mapping[Side, LimbModel]] | None = None
         self.scene: Scene | None = None
         self.models: Mapping[Side, LimbModel] = {}
         self.empty: Image | None = None
@@ -123,21 +132,46 @@ class Analyst:
         """The bow was taken off: the next one is sought from scratch."""
         self.models, self._coarse, self._last, self._before = {}, {}, None, None
         self._known, self._lost = Known(), 0
+        self._finding = self._resting = None
 
-    def take_rest(self, image: Image) -> bool:
-        """Takes the rest shape anew from a picture of the bow at rest; False where it cannot be seen."""
-        if self.scene is None or not self.models:
-            return False
+    def take_rest(self, image: Image) -> None:
+        """Takes the rest shape anew from a picture of the bow at rest; where it cannot be seen the old one stays."""
+        scene, models = self.scene, self.models
+        if scene is None or not models or self._resting is not None:
+            return
+
+        def take() -> Mapping[Side, LimbModel]:
+            return {side: find_rest(scene, image, side, start=models[side]) for side in SIDES}
+
+        self._resting = self._start(take)
+        self._rested()
+
+    def _start(self, work: Callable[[], Found]) -> Future[Found]:
+        """Has work done later, or now where there is nobody to do it later."""
+        if self._executor is not None:
+            return self._executor.submit(work)
+        future: Future[Found] = Future()
         try:
-            models = {side: find_rest(self.scene, image, side, start=self.models[side]) for side in SIDES}
+            future.set_result(work())
+        except Exception as err:  # as an executor would: whoever asks for the result gets it
+            future.set_exception(err)
+        return future
+
+    def _rested(self) -> None:
+        if self._resting is None or not self._resting.done():
+            return
+        found, self._resting = self._resting, None
+        try:
+            models = found.result()
         except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error):
-            return False
-        self._use(models)
-        return True
+            return
+        if self.models:
+            self._use(models, keep=True)
 
     def look(self, shot: Shot) -> Looked:
         """What the picture shows."""
         still = self._is_still(shot)
+        self._rested()
         if self.scene is None:
             self._seek_empty(shot, still)
             return self._told(shot, still, False)
@@ -212,14 +246,27 @@ class Analyst:
             self.markers, self._said = None, str(err)
 
     def _seek_bow(self, shot: Shot) -> None:
-        if self.scene is None or self._changed(shot.image) < BOW_SHARE:
+        if self._finding is not None:
+            if self._finding.done():
+                self._found()
+            return
+        empty_scene = self.scene
+        if empty_scene is None or self._changed(shot.image) < BOW_SHARE:
             self._said = ""
             return
         if not self._lay(shot.t_s) or shot.t_s - self._tried < RETRY_S:
             return
         self._tried = shot.t_s
+        self._finding = self._start(lambda: find_models(empty_scene, shot.image))
+        if self._finding.done():
+            self._found()
+
+    def _found(self) -> None:
+        finding, self._finding = self._finding, None
+        if finding is None:
+            return
         try:
-            scene, models = find_models(self.scene, shot.image)
+            scene, models = finding.result()
         except VisionFault as err:
             self._said = str(err)
             return
@@ -229,9 +276,12 @@ class Analyst:
         self.scene, self._said = scene, ""
         self._use(models)
 
-    def _use(self, models: Mapping[Side, LimbModel]) -> None:
+    def _use(self, models: Mapping[Side, LimbModel], keep: bool = False) -> None:
+        """Goes by these models from now on; ``keep``: the lines that are followed stay where they are."""
         self.models = models
         self._coarse = coarser(models)
+        if keep and self._last is not None:
+            return
         self._last = Followed({side: self._coarse[side].rest_mm for side in SIDES}, None)
         self._before, self._known, self._lost = None, Known(), 0
 

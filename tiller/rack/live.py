@@ -141,7 +141,8 @@ class Rack:
         stop: Stop | None = None,
     ) -> None:
         self.bow, self.rig, self.texts, self.options = bow, rig, texts, options
-        self.analyst = Analyst(bow, rig)
+        self._finder = ThreadPoolExecutor(1, "finding")
+        self.analyst = Analyst(bow, rig, self._finder)
         self.weigher = Weigher(rig.load_cell)
         self.camera = CameraFeed(camera) if camera is not None else None
         self.scale = ScaleFeed(scale, self.weigher.feed) if scale is not None else None
@@ -203,6 +204,7 @@ class Rack:
             self._pool.shutdown(wait=True, cancel_futures=True)
             self._pool = None
         self._measurer.close()
+        self._finder.shutdown(wait=True, cancel_futures=True)
 
     def order(self, name: str, value: float = 0.0) -> None:
         """An order: 'empty' (photograph the empty rack anew), 'zero' (the scale's), 'scraped' (with how many strokes)."""

@@ -152,6 +152,6 @@ def demo_rack(
     bow = random_bow(
         rng, DEMO.name, tuple(parse_spot(s) for s in DEMO.spots), DEMO.knots, DEMO.crook_per_m, DEMO.string
     )
-    bow = make_even(bow, 0.85 * bow.draw_mm, rounds=2)
-    bow = replace(bow, weight_n=round(TARGET_SHARE * Shooter(bow).at(bow.draw_mm).force_n))
+    bow = make_even(bow, 0.85 * bow.draw_mm, rounds=1)
+    bow = replace(bow, weight_n=112)
     return SoftwareRack(bow, Course(largest_mm=largest_mm), seed=DEMO.seed, size=size)

@@ -19,7 +19,7 @@ from tiller.errors import SourceFault
 from tiller.rack.scales import SerialScale
 from tiller.rack.sources import Ended, Image, Lines, Shot, now_s
 from tiller.simulate.bowmaker import BowTruth
-from tiller.simulate.live import SLOTS, Course, LiveRack
+from tiller.simulate.live import SLOTS, Course, LiveRack, Shapes, Timeline
 from tiller.simulate.render import Setting
 
 
@@ -48,10 +48,8 @@ class SoftwareRack:
             "size": size,
         }
         self._rate, self._size = rate_hz, size
-        rack = LiveRack(**self._making)  # type: ignore[arg-type]
-        self.bow_toml, self.rig_toml = rack.bow_toml, rack.rig_toml
-        self.timeline, self.shapes = rack.timeline, rack.shapes
-        self._making["shapes"] = rack.shapes
+        self._rack = LiveRack(**self._making)  # type: ignore[arg-type]
+        self.bow_toml, self.rig_toml = self._rack.bow_toml, self._rack.rig_toml
         self.camera = SoftwareCamera(self)
         self.scale: SoftwareScale = SoftwareScale(self)
         self._process: subprocess.Popen[bytes] | None = None
@@ -61,6 +59,16 @@ class SoftwareRack:
         self.port = ""
         self.began_s = 0.0
         self._lock = threading.Lock()
+
+    @property
+    def timeline(self) -> Timeline:
+        """The session in time, for checks against the truth."""
+        return self._rack.timeline
+
+    @property
+    def shapes(self) -> Shapes:
+        """The true shapes, likewise."""
+        return self._rack.shapes
 
     def __enter__(self) -> SoftwareRack:
         return self

@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 from dataclasses import dataclass, field
+from functools import cached_property
 from multiprocessing import resource_tracker, shared_memory
 from typing import Any
 
@@ -163,13 +164,29 @@ class LiveRack:
         self.scenery = scenery_for(plan, setting, rng)
         self.cell = TrueCell(float(rng.uniform(4000, 10000)), float(rng.uniform(-60000, 60000)), 0.0, 0.15, 80.0, 0.05)
         self.bow_toml, self.rig_toml = toml_bow(bow, plan, rng), toml_rig(self.scenery, self.cell, plan, rng)
-        self.shapes = shapes or Shapes(bow, max(course.largest_mm, default=300.0))
-        self.timeline = Timeline.of(course, self.shapes.first_mm)
-        self.painter = Painter(self.scenery, bow, seed + 1)
+        self.course, self.seed = course, seed
         self.rng = np.random.default_rng(seed + 2)
+        self._shapes = shapes
+
+    @cached_property
+    def shapes(self) -> Shapes:
+        """The bow's shapes, solved when they are first needed."""
+        return self._shapes or Shapes(self.bow, max(self.course.largest_mm, default=300.0))
+
+    @cached_property
+    def timeline(self) -> Timeline:
+        """The session in time."""
+        return Timeline.of(self.course, self.shapes.first_mm)
+
+    @cached_property
+    def painter(self) -> Painter:
+        """What paints the pictures."""
+        return Painter(self.scenery, self.bow, self.seed + 1)
 
     def picture(self, t_s: float) -> NDArray[np.uint8]:
         """The camera's picture then."""
+        if t_s < self.course.empty_s:  # the bow need not be solved yet
+            return self.painter.picture(None, None)
         moment = self.timeline.at(t_s)
         if not moment.present:
             return self.painter.picture(None, None)
@@ -180,6 +197,8 @@ class LiveRack:
 
     def force_n(self, t_s: float) -> float:
         """The true force then."""
+        if t_s < self.course.empty_s:
+            return 0.0
         return _force(self.shapes, self.timeline.at(t_s))
 
     def line(self, t_s: float) -> str:
@@ -195,6 +214,8 @@ def _play(rack: LiveRack, told: dict[str, Any]) -> None:
     resource_tracker.unregister(memory._name, "shared_memory")  # type: ignore[attr-defined]  # noqa: SLF001  # it is the parent's
     width, height = rack.scenery.camera.size
     slots: NDArray[np.uint8] = np.ndarray((SLOTS, height, width, 3), dtype=np.uint8, buffer=memory.buf)
+    rack.picture(0.0)  # the painter's tables; the bow's shapes are solved by a thread while the rack is still empty
+    threading.Thread(target=lambda: rack.timeline, daemon=True).start()
     start = time.monotonic()
     threading.Thread(target=_send_lines, args=(rack, told, start), daemon=True).start()
     number = 0

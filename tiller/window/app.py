@@ -31,9 +31,8 @@ from tiller.window.look import DARK, LIGHT, Look
 from tiller.window.pull_sheet import Box
 
 TEXTURE_WIDTH = 960
-FRAME_S = 1 / 60
-FRESH_S = 0.25
-"""Without a new picture the sheet is drawn anew this often."""
+PATIENCE_S = 0.04
+"""A frame waits for the next picture, but no longer than this: keys and mouse are heard all the same."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +83,7 @@ class App:
         self.made = 0.0
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
-        self._shown, self._drawn_s = -1, 0.0
+        self._shown = -1
         self._worked: object = None
         self._delays: deque[float] = deque(maxlen=3000)
         self._frames: deque[float] = deque(maxlen=600)
@@ -108,15 +107,20 @@ class App:
         with gui.texture_registry():
             texture = gui.add_raw_texture(width, height, self.pixels, format=gui.mvFormat_Float_rgba)
         gui.create_viewport(
-            title=f"{self.rack.bow.name} at the rack", width=size[0], height=size[1], min_width=960, min_height=540
+            title=f"{self.rack.bow.name} at the rack",
+            width=size[0],
+            height=size[1],
+            min_width=960,
+            min_height=540,
+            vsync=False,
         )
         gui.setup_dearpygui()
         with gui.theme() as bare, gui.theme_component(gui.mvAll):
             gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
             gui.add_theme_style(gui.mvStyleVar_WindowBorderSize, 0)
-            gui.add_theme_color(gui.mvThemeCol_WindowBg, self.look.paper)
+            self._ground = gui.add_theme_color(gui.mvThemeCol_WindowBg, self.look.paper)
         with gui.window(no_scrollbar=True, no_title_bar=True, no_move=True, no_resize=True) as self._window:
-            self._list = gui.add_drawlist(size[0], size[1])
+            self._list = gui.add_drawlist(size[0] - 40, size[1] - 40)
             layer = gui.add_draw_layer(parent=self._list)
         gui.bind_item_theme(self._window, bare)
         gui.set_primary_window(self._window, True)
@@ -154,6 +158,7 @@ class App:
             self.units = Units(not self.units.metric)
         elif key == "L":
             self.look = DARK if self.look is LIGHT else LIGHT
+            gui.set_value(self._ground, self.look.paper)
         elif key == "C":
             self.cautions = True
         elif key == "E":
@@ -213,17 +218,13 @@ class App:
                 break
         view = self.rack.view()
         self._events(view)
-        now = time.monotonic()
-        if view.number != self._shown or now - self._drawn_s > FRESH_S:
-            new = view.number != self._shown and view.image is not None
-            self._draw(view)
-            self._shown, self._drawn_s = view.number, now
-            gui.render_dearpygui_frame()
-            if new and np.isfinite(view.shot_s):
-                self._delays.append(time.monotonic() - view.shot_s)
-                self._pictures += 1
-        else:
-            gui.render_dearpygui_frame()
+        new = view.number != self._shown and view.image is not None
+        self._draw(view)
+        self._shown = view.number
+        gui.render_dearpygui_frame()
+        if new and np.isfinite(view.shot_s):
+            self._delays.append(time.monotonic() - view.shot_s)
+            self._pictures += 1
         self._frames.append(time.monotonic())
 
     def _events(self, view: View) -> None:
@@ -244,10 +245,9 @@ class App:
 
     def _draw(self, view: View) -> None:
         width, height = float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height())
-        gui.configure_item(self._list, width=int(width), height=int(height))
+        gui.configure_item(self._list, width=int(width) - 1, height=int(height) - 1)
         sheet = self._canvas
         sheet.begin(width, height)
-        sheet.area(0, 0, width, height, self.look.paper)
         if view.image is not None and self.sheet in ("pull", "set-up"):
             self._upload(view.image)
         draw_sheet(self, sheet, view)
@@ -288,11 +288,9 @@ class App:
             start = time.monotonic()
             if for_s is not None and start - begun > for_s:
                 break
+            self.rack.next_view(self._shown, PATIENCE_S)
             self.frame()
             each()
-            left = start + FRAME_S - time.monotonic()
-            if left > 0:
-                time.sleep(left)
 
     def shoot(self, path: Path) -> None:
         """Writes what the window shows as a picture."""

@@ -25,6 +25,7 @@ CAUTIONS = (
 
 def draw_cautions(sheet: Sketch, look: Look, box: Box) -> None:
     """The cautions, over everything."""
+    sheet.area(box.x - 3, box.y - 3, box.width + 6, box.height + 6, look.alarm, 12.0)
     sheet.area(box.x, box.y, box.width, box.height, look.panel, 10.0)
     size = min(0.075 * box.height, 0.030 * box.width)
     widest = max(sheet.measure(text, 1.0) for text in CAUTIONS)
@@ -168,7 +169,7 @@ def _list(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Bo
         laid = [o for o in plan.layers if o.limb == side]
         for row, (o, count) in enumerate(zip(laid, strokes(laid, worked.beside.stroke_mm), strict=True)):
             a, b = (f"{units.length_value(v):.{0 if units.metric else 1}f}" for v in (o.from_mm, o.to_mm))
-            text = f"{row + 1}  {side}  {a} - {b} {units.length_unit}   {units.depth(o.depth_mm)}   {f'{count} strokes' if count else 'light'}"
+            text = f"{row + 1}  {side}  {a} - {b} {units.length_unit}   {units.depth(o.depth_mm)}   {f'{count} stroke' + 's' * (count > 1) if count else 'light'}"
             sheet.fitted(
                 box.x + column * half,
                 box.y + 1.4 * size + row * step,
