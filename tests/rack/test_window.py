@@ -127,7 +127,7 @@ def test_numerals_can_be_read_at_three_metres(view: View, small_recording: Path,
     sheet = sketches(view, read_bow(small_recording / "bow.toml"), size, Units())["pull"]
     for text in ("1432", "1188"):
         placed = next(t for t in sheet.placed if t.text == text)
-        assert 0.73 * placed.height >= 0.07 * size[1]  # height of a figure over that of its font
+        assert 0.62 * placed.height >= 0.07 * size[1]  # height of a figure over that of its font's line
     boxes = [t for t in sheet.placed if t.height > 0.05 * size[1]]
     for k, a in enumerate(boxes):
         for b in boxes[k + 1 :]:

@@ -17,8 +17,8 @@ from tiller.window.look import Look, faded
 
 Array = NDArray[np.float64]
 
-NUMERAL = 0.105
-"""Size of the numerals' font over the window's height; the figures themselves are 0.73 of that: over 7 %."""
+NUMERAL = 0.118
+"""Size of the numerals' font over the window's height; the figures themselves are 0.62 of that: over 7 %."""
 SHOWN_STRAIN = 0.0008
 """With less bend than this the strip would show noise."""
 STRIP_REACH = 0.35
@@ -94,8 +94,8 @@ def draw_head(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> 
 
 
 def _picture(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, frame: tuple[int, int]) -> None:
-    sheet.area(box.x, box.y, box.width, box.height, look.panel)
     if view.image is None:
+        sheet.area(box.x, box.y, box.width, box.height, look.panel)
         size = 0.05 * box.height
         sheet.text(box.x + 0.5 * box.width, box.y + 0.45 * box.height, "no picture", size, look.soft, "middle")
         return
