@@ -340,7 +340,17 @@ def _demo(args: argparse.Namespace) -> int:
     for spot in DEMO.spots:
         print(f"Put in by the software rack: {spot}")
     print(f"The demo has a book of its own; look into it with: tiller book show {kept.pull_id} --book {book}")
-    return 0
+    from tiller.cli_rack import has_display
+
+    if args.no_window or not has_display():
+        print("Live, with a rack in software: tiller rack --software" + ("" if has_display() else " --headless"))
+        return 0
+    from tiller.rack.session import Wanted, session
+    from tiller.window.app import show
+
+    print("The window now leads through pulls on the same rack in software, live; Q closes it.", flush=True)
+    with session(Wanted(None, software=True, home=home / "pulls", book=book)) as rack:
+        return show(rack, _units(args), book)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -471,6 +481,7 @@ def build_parser() -> argparse.ArgumentParser:
     demo.add_argument(
         "--folder", metavar="FOLDER", help="where the demo's things go (default: demo in the data folder)"
     )
+    demo.add_argument("--no-window", action="store_true", help="open no window afterwards")
     demo.set_defaults(run=_demo)
     return parser
 

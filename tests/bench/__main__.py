@@ -106,8 +106,8 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     from scipy.interpolate import make_smoothing_spline
 
     from tiller.mechanics.curvature import bend_from_places
-    from tiller.rack.measure import look_at
     from tiller.rack.recording import read_picture, read_recording
+    from tiller.rack.sight import look_at
     from tiller.simulate.bowmaker import Spot, random_bow
     from tiller.simulate.record import Plan, scenery_for, write_recording
     from tiller.simulate.render import Painter, Setting

@@ -123,8 +123,8 @@ def test_stated_bands_hold_over_simulated_pulls(tmp_path: Path) -> None:
 
 
 def test_following_sees_what_measuring_sees(small_recording: Path) -> None:
-    from tiller.rack.measure import look_at
     from tiller.rack.recording import read_picture
+    from tiller.rack.sight import look_at
     from tiller.vision.follow import Followed, coarser, follow, onto
 
     recording = read_recording(small_recording)

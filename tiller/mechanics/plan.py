@@ -10,17 +10,16 @@ falls as the crowned section's second moment.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.section import crowned_section
-from tiller.mechanics.belief import BowBelief, LimbBelief, bow_from
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, at_rows, brace, solve_draws
+from tiller.mechanics.belief import BowBelief, bow_from
+from tiller.mechanics.elastica import NoEquilibriumError, at_rows, solve_draws
 from tiller.mechanics.layers import Layer, depth_at, layers
+from tiller.mechanics.thinning import BESIDE_WEAK_MM, SEGMENTS, Aim, LimbWood, Shop, State, beside_features, inside
 
 Array = NDArray[np.float64]
 Limb = str
@@ -40,53 +39,16 @@ WAIT = 0.65
 """Where the cap holds a stiff stretch back, the rest waits for it until this share of the excess weight is left."""
 LAST_PASS, LAST_RESERVE = 0.04, 0.15
 """With this little excess weight left, a pass leaves only this share of it (common practice, no source)."""
-BESIDE_WEAK_MM = 10.0
-"""As far from a weak stretch no wood comes off either (common practice, no source)."""
 LOW_QUANTILE = 0.2
-THINNEST_MM = 4.0
-"""No limb is planned thinner than this (common practice, no source)."""
 DONE_WEIGHT, DONE_SD, DONE_UNEVEN, AT_WEIGHT = 0.015, 0.025, 0.032, 0.006
 """A bow this near to its weight and to even is done (common practice, no source)."""
 HAND_SD = 0.15
 """Relative sd of the depth that a hand takes off (common practice, no source)."""
-SEGMENTS = 40
-"""The plan compares bows with each other: half as many segments as the forecast do."""
 EVEN_ENOUGH = 0.03
 WORSE, LEAST_LEFT = 1.1, 0.65
 """A plan that ends less even than it began, or takes this much of the wood, is told apart (common practice, no source)."""
 WEAK_TOLERANCE = 0.08
 """A weak spot strained by more than this above even is worth the choice between weight and evenness."""
-
-
-@dataclass(frozen=True)
-class LimbWood:
-    """What the plan must know of a limb's wood, on the belief's stations (n,).
-
-    Attributes:
-        width_mm, thickness_mm: as calipers, outline and stiffness agree.
-        from_mm, to_mm: working limb, from the end of the fade to the stiff tip.
-        leave: stations that were not seen well enough to be touched.
-        strain_share: share of the working strain that each may bear.
-        features: places in the wood to be left alone: what, from, to.
-    """
-
-    width_mm: Array
-    thickness_mm: Array
-    from_mm: float
-    to_mm: float
-    leave: NDArray[np.bool_]
-    strain_share: Array
-    features: tuple[tuple[str, float, float], ...] = ()
-
-
-@dataclass(frozen=True)
-class Aim:
-    """What the bow shall be: weight at a draw when braced at a height, and the strain that its wood may bear."""
-
-    draw_mm: float
-    weight_n: float
-    brace_mm: float
-    working_strain: float
 
 
 @dataclass(frozen=True)
@@ -154,135 +116,6 @@ class Plan:
         return layers([(z.limb, z.from_mm, z.to_mm, z.pass_mm) for z in self.zones])
 
 
-@dataclass(frozen=True)
-class _State:
-    """A thinned bow at the target draw: removal (2 limbs), weight, strain."""
-
-    removal: tuple[Array, Array]
-    weight_n: float
-    strain: tuple[Array, Array]
-    moment: tuple[Array, Array]
-    solved: Solved
-
-
-class _Shop:
-    """The bow that is planned for: belief, wood and section, and what thinning does to them."""
-
-    def __init__(self, belief: BowBelief, wood: tuple[LimbWood, LimbWood], crown_mm: float | None, aim: Aim) -> None:
-        self.belief, self.wood, self.crown, self.aim = belief, wood, crown_mm, aim
-        self.limbs: tuple[LimbBelief, LimbBelief] = (belief.left, belief.right)
-        self.inertia = tuple(crowned_section(w.width_mm, w.thickness_mm, crown_mm).second_moment_mm4 for w in wood)
-        self.modulus = tuple(np.exp(b.log_ei) / i for b, i in zip(self.limbs, self.inertia, strict=True))
-        self.thinnest = tuple(
-            np.minimum(np.maximum(THINNEST_MM, self._crown_height(w) + 1.0), w.thickness_mm - 0.01) for w in wood
-        )
-        self.leave = tuple(w.leave | _beside_features(b.s_mm, w) for b, w in zip(self.limbs, wood, strict=True))
-        self.working = tuple((b.s_mm >= w.from_mm) & (b.s_mm <= w.to_mm) for b, w in zip(self.limbs, wood, strict=True))
-
-    def _crown_height(self, wood: LimbWood) -> Array:
-        if self.crown is None or not np.isfinite(self.crown):
-            return np.zeros_like(wood.width_mm)
-        return self.crown - np.sqrt(np.maximum(self.crown**2 - 0.25 * wood.width_mm**2, 0.0))
-
-    def log_ei(self, k: int, removal: Array) -> Array:
-        left = np.maximum(self.wood[k].thickness_mm - removal, self.thinnest[k])
-        new = crowned_section(self.wood[k].width_mm, left, self.crown).second_moment_mm4
-        return np.asarray(self.limbs[k].log_ei + np.log(new / self.inertia[k]), dtype=float)
-
-    def string(self, removal: tuple[Array, Array]) -> float:
-        bow = bow_from(self.belief, self.log_ei(0, removal[0]), self.log_ei(1, removal[1]), segments=SEGMENTS)
-        return brace(bow, self.aim.brace_mm)[0]
-
-    def drawn(self, removal: tuple[Array, Array], string_mm: float, start: Solved | None) -> _State:
-        bow = bow_from(self.belief, self.log_ei(0, removal[0]), self.log_ei(1, removal[1]), segments=SEGMENTS)
-        solved = solve_draws(bow, string_mm, np.array([self.aim.draw_mm]), start)
-        strain, moment = [], []
-        for k, chain in enumerate((bow.left, bow.right)):
-            s = self.limbs[k].s_mm
-            m = np.interp(s, chain.s_mm, solved.moment_nmm[0, k])
-            left = np.maximum(self.wood[k].thickness_mm - removal[k], self.thinnest[k])
-            section = crowned_section(self.wood[k].width_mm, left, self.crown)
-            strain.append(m / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm)
-            moment.append(m)
-        return _State(removal, float(solved.force_n[0]), (strain[0], strain[1]), (moment[0], moment[1]), solved)
-
-    def even_removal(self, k: int, moment: Array, level: float) -> Array:
-        """Removal (n,) at which the strain under that moment is ``level``; negative where wood is missing.
-
-        Outside the working limb none. Strain falls nearly as the inverse square of the thickness: steps by that power.
-        """
-        wood = self.wood[k]
-        thick = wood.thickness_mm.copy()
-        for _ in range(4):
-            section = crowned_section(wood.width_mm, thick, self.crown)
-            strain = moment / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm
-            thick = np.clip(
-                thick * np.sqrt(np.maximum(strain, 1e-9) / level), self.thinnest[k], 1.6 * wood.thickness_mm
-            )
-        return np.where(self.working[k], wood.thickness_mm - thick, 0.0)
-
-    def even_at(self, level: float, weight_n: float, string_mm: float, state: _State, turns: int = 1) -> _State:
-        """The bow thinned, where it is thick enough, to what would be strained to ``level`` by a weight of ``weight_n``."""
-        for _ in range(turns):
-            share = weight_n / state.weight_n
-            removal = tuple(
-                np.where(self.leave[k], 0.0, np.maximum(self.even_removal(k, share * state.moment[k], level), 0.0))
-                for k in (0, 1)
-            )
-            state = self.drawn((removal[0], removal[1]), string_mm, state.solved)
-        return state
-
-    def level_of(self, state: _State) -> float:
-        """Median strain of both working limbs."""
-        return float(np.median(np.concatenate([state.strain[k][self.working[k]] for k in (0, 1)])))
-
-    def uneven(self, state: _State) -> float:
-        """Departure of the strain from the common level, rms of its logarithm over both working limbs."""
-        logs = np.concatenate([np.log(state.strain[k][self.working[k]]) for k in (0, 1)])
-        return float(np.sqrt(np.mean((logs - np.median(logs)) ** 2)))
-
-    def for_weight(self, weight_n: float, string_mm: float, state: _State) -> tuple[_State, float]:
-        """The thinned bow that has this weight, and its level of strain."""
-        strains = np.concatenate([state.strain[k][self.working[k]] for k in (0, 1)]) * weight_n / state.weight_n
-        low, high = 0.7 * float(np.min(strains)), 1.05 * float(np.max(strains))
-        for turns in (1, 2, 3):
-            state, level = self._between(low, high, weight_n, string_mm, state, turns)
-            if abs(np.log(state.weight_n / weight_n)) < 1e-3:
-                return state, level
-            # the moments of a bow far from this one misled it: once more, from near by
-            low, high = 0.97 * level, 1.03 * level
-        msg = f"no thinning of the limbs that may be touched brings the bow to {weight_n:.0f} N"
-        raise NoEquilibriumError(msg)
-
-    def _between(
-        self, low: float, high: float, weight_n: float, string_mm: float, state: _State, turns: int
-    ) -> tuple[_State, float]:
-        """The level of strain between these (or beyond) with that weight, as near as it is found, and its bow."""
-        state = self.even_at(high, weight_n, string_mm, state, 2)
-        for _ in range(8):
-            if state.weight_n < weight_n:
-                break
-            low, high = high, 1.25 * high
-            state = self.even_at(high, weight_n, string_mm, state, 2)
-        # weight falls with the level; halving, then secants in logarithms
-        x0, x1 = np.log(low), np.log(high)
-        y0, y1 = np.inf, np.log(state.weight_n / weight_n)
-        level = high
-        for _ in range(20):
-            share = 0.5 if not np.isfinite(y0) else float(np.clip(y0 / max(y0 - y1, 1e-12), 0.1, 0.9))
-            x = x0 + share * (x1 - x0)
-            level = float(np.exp(x))
-            state = self.even_at(level, weight_n, string_mm, state, turns)
-            y = float(np.log(state.weight_n / weight_n))
-            if abs(y) < 3e-4 or x1 - x0 < 1e-5:
-                break
-            if y > 0:
-                x0, y0 = x, y
-            else:
-                x1, y1 = x, y
-        return state, level
-
-
 def make_plan(
     belief: BowBelief,
     wood: tuple[LimbWood, LimbWood],
@@ -301,7 +134,7 @@ def make_plan(
     Raises:
         NoEquilibriumError: the target draw, brace height or weight cannot be had.
     """
-    shop = _Shop(belief, wood, crown_mm, aim)
+    shop = Shop(belief, wood, crown_mm, aim)
     spared = _weak_places(belief, weak)
     none = (np.zeros(len(belief.left.s_mm)), np.zeros(len(belief.right.s_mm)))
     string = shop.string(none)
@@ -443,34 +276,19 @@ def _layered(zones: tuple[Zone, ...]) -> tuple[Zone, ...]:
     return tuple(replace(z, pass_mm=depth_at(laid, z.limb, 0.5 * (z.from_mm + z.to_mm))) for z in zones)
 
 
-def _inside(s_mm: Array, stretches: Sequence[tuple[float, float]]) -> NDArray[np.bool_]:
-    """Stations in any of the stretches (from, to)."""
-    mask = np.zeros(len(s_mm), dtype=bool)
-    for a, b in stretches:
-        mask |= (s_mm >= a) & (s_mm <= b)
-    return mask
-
-
-def _beside_features(s_mm: Array, wood: LimbWood) -> NDArray[np.bool_]:
-    """Stations of places to be left alone and beside them, as far as a hand may miss by."""
-    return _inside(s_mm, [(a - BESIDE_WEAK_MM, z + BESIDE_WEAK_MM) for _, a, z in wood.features])
-
-
 def _weak_places(
     belief: BowBelief, weak: tuple[tuple[Limb, float, float], ...]
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Stations of weak stretches, and a little to either side: not chalked as long as they are weak."""
     out = []
     for side, limb in (("left", belief.left), ("right", belief.right)):
-        out.append(
-            _inside(limb.s_mm, [(a - BESIDE_WEAK_MM, b + BESIDE_WEAK_MM) for name, a, b in weak if name == side])
-        )
+        out.append(inside(limb.s_mm, [(a - BESIDE_WEAK_MM, b + BESIDE_WEAK_MM) for name, a, b in weak if name == side]))
     return out[0], out[1]
 
 
 def _carried_out(
-    shop: _Shop, zones: tuple[Zone, ...], depths: list[float], now: _State, besides: tuple[Array, Array] | None = None
-) -> _State:
+    shop: Shop, zones: tuple[Zone, ...], depths: list[float], now: State, besides: tuple[Array, Array] | None = None
+) -> State:
     """The bow after these depths came off these zones, and ``besides`` elsewhere, with the string that braces it then."""
     removal = [np.zeros_like(r) for r in now.removal] if besides is None else [besides[0], besides[1]]
     for zone, depth in zip(zones, depths, strict=True):
@@ -481,10 +299,10 @@ def _carried_out(
     return shop.drawn(both, shop.string(both), now.solved)
 
 
-def _this_pass(shop: _Shop, string: float, now: _State, final: _State, reserve: float) -> _State:
+def _this_pass(shop: Shop, string: float, now: State, final: State, reserve: float) -> State:
     """The bow after this pass: evener first, lighter as far as reserve and cap allow."""
 
-    def capped(weight_n: float) -> tuple[_State, bool]:
+    def capped(weight_n: float) -> tuple[State, bool]:
         state, _ = shop.for_weight(weight_n, string, now)
         caps = [PASS_CAP * w.thickness_mm for w in shop.wood]
         over = any(bool(np.any(r > cap)) for r, cap in zip(state.removal, caps, strict=True))
@@ -497,7 +315,7 @@ def _this_pass(shop: _Shop, string: float, now: _State, final: _State, reserve: 
     if not over or light >= heavy:
         return state
     # where the cap holds back the stiff stretches, the others wait for them, but not for ever
-    best: _State | None = None
+    best: State | None = None
     for _ in range(3):
         middle = 0.5 * (light + heavy)
         state, over = capped(middle)
@@ -506,7 +324,7 @@ def _this_pass(shop: _Shop, string: float, now: _State, final: _State, reserve: 
     return best or capped(heavy)[0]
 
 
-def _final(shop: _Shop, string: float, now: _State, aim: Aim, said: list[str]) -> tuple[_State, float, float, float]:
+def _final(shop: Shop, string: float, now: State, aim: Aim, said: list[str]) -> tuple[State, float, float, float]:
     """The bow at the end, its level of strain, the weight that an even tiller would end at, and by how much a weak spot is over."""
     final, level = shop.for_weight(aim.weight_n, string, now)
     over = _over(shop, final, level)
@@ -521,13 +339,13 @@ def _final(shop: _Shop, string: float, now: _State, aim: Aim, said: list[str]) -
     return final, level, even.weight_n, over
 
 
-def _smooth(shop: _Shop, k: int, values: Array) -> Array:
+def _smooth(shop: Shop, k: int, values: Array) -> Array:
     s = shop.limbs[k].s_mm
     near = (np.abs(s[:, None] - s[None, :]) <= 30.0).astype(float) * shop.working[k][None, :]
     return np.asarray(near @ values / np.maximum(near.sum(axis=1), 1e-9), dtype=float)
 
 
-def _over(shop: _Shop, state: _State, level: float) -> float:
+def _over(shop: Shop, state: State, level: float) -> float:
     """By how much the most strained 60 mm stretch is strained over the level."""
     worst = 0.0
     for k in (0, 1):
@@ -536,7 +354,7 @@ def _over(shop: _Shop, state: _State, level: float) -> float:
     return worst
 
 
-def _all_even(shop: _Shop, string: float, state: _State, weight_n: float) -> tuple[_State, float]:
+def _all_even(shop: Shop, string: float, state: State, weight_n: float) -> tuple[State, float]:
     """The heaviest bow, up to ``weight_n``, whose weak spots are no more than a little over even; its level of strain."""
     low, high, level = 0.5 * weight_n, weight_n, 0.0
     for _ in range(7):
@@ -552,7 +370,7 @@ def _runs(wanted: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _spared(shop: _Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[LeftAlone, ...]:
+def _spared(shop: Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[LeftAlone, ...]:
     """Weak stretches, and what was not seen well enough."""
     left: list[LeftAlone] = []
     for k, side in enumerate(("left", "right")):
@@ -562,7 +380,7 @@ def _spared(shop: _Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[L
         for kind, a, b in wood.features:
             if shop.working[k].any() and b > wood.from_mm and a < wood.to_mm:
                 left.append(LeftAlone(side, a, b, f"{kind}, by bow.toml"))
-        unseen &= ~_beside_features(limb.s_mm, wood)
+        unseen &= ~beside_features(limb.s_mm, wood)
         for name, a, b in weak:
             if name == side:
                 left.append(LeftAlone(side, a, b, "weak: strained more than even already"))
@@ -575,10 +393,10 @@ def _spared(shop: _Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[L
 
 
 def _zones(
-    shop: _Shop,
-    final: _State,
+    shop: Shop,
+    final: State,
     level: float,
-    passed: _State,
+    passed: State,
     spared: tuple[NDArray[np.bool_], NDArray[np.bool_]],
     common: float,
     part: float,

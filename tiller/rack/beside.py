@@ -77,7 +77,11 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
         promised = float((advice.get("plan_summary") or {}).get("weight_after_pass_n") or np.nan)
         said += _pass_words(passes, promised, now_n)
         if passes:
-            stroke = learned_stroke(stroke, passes)
+            # where the bowyer said how many strokes were made, a stroke took what came off over those
+            made = sum(s["strokes"] for s in last.get("scrapings") or [])
+            planned = sum(s["planned_strokes"] for s in last.get("scrapings") or [])
+            ratio = planned / made if made > 0 and planned > 0 else 1.0
+            stroke = learned_stroke(stroke, [PassDone(p.limb, p.share * ratio, p.sd * ratio) for p in passes])
     sets: list[SetTaken] = []
     first = next((e for e in earlier if all(e["rest"][side] for side in SIDES)), None)
     if first is not None:

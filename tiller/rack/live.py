@@ -21,9 +21,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import Bow, Side
+from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.rigfile import Rig
 from tiller.errors import FileFault, TillerError
+from tiller.mechanics.layers import strokes
 from tiller.mechanics.stop import FIRST_SHARE, Stop
 from tiller.rack.advise import advise_from_file
 from tiller.rack.analyst import Analyst, Looked, Profile
@@ -33,6 +34,7 @@ from tiller.rack.sources import Camera, Image, Scale, Shot, now_s
 from tiller.rack.stages import DRAWN, Event, Happening, Limits, Seen, Stage, State, after
 from tiller.rack.weigher import Weighed, Weigher
 from tiller.rack.workup import Measurer, Worked
+from tiller.records.book import Book
 
 Array = NDArray[np.float64]
 
@@ -432,7 +434,19 @@ class Rack:
                 self._say("zero taken." if self.weigher.zero() else "the scale sends nothing: no zero was taken.")
             elif name == "scraped":
                 self._since_scraped = 0
-                self._say(f"scraped, {value:.0f} strokes: exercise the bow with short pulls, then pull again.")
+                self._scraped(round(value))
+
+    def _scraped(self, strokes: int) -> None:
+        """Notes in the book that wood came off after the last measured pull."""
+        worked, book = self._worked, self.options.book
+        if worked is not None and worked.kept.pull_id is not None and book is not None:
+            try:
+                with Book(book) as shop:
+                    shop.add_scraping(worked.kept.pull_id, strokes, planned_strokes(worked))
+            except TillerError as err:
+                self._say(str(err))
+                return
+        self._say(f"scraped, {strokes} strokes: exercise the bow with short pulls, then pull again.")
 
     def _say(self, text: str) -> None:
         if not self._notes or self._notes[-1] != text:
@@ -540,6 +554,14 @@ class Rack:
             0,
             None,
         )
+
+
+def planned_strokes(worked: Worked) -> int:
+    """Strokes that the plan of a pull asks for in all."""
+    plan = worked.advice.plan
+    if plan is None:
+        return 0
+    return sum(sum(strokes([o for o in plan.layers if o.limb == side], worked.beside.stroke_mm)) for side in SIDES)
 
 
 SENTENCES = {

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,7 +11,7 @@ from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.section import crowned_section
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.woods import UNKNOWN_DENSITY_KG_M3, like_wood
-from tiller.errors import MeasureFault, RecordingFault, VisionFault
+from tiller.errors import MeasureFault
 from tiller.force.cell import ForceAt, ForceSeries, force_at, to_newton
 from tiller.force.lag import Lag, find_lag
 from tiller.force.log import ForceLog, read_log
@@ -26,9 +23,9 @@ from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
 from tiller.mechanics.pullfit import DOWN_SD, LimbData, LimbFit, PullFit, Pulls, every, fit_pull
 from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.strain import strain_profile
-from tiller.rack.recording import Picture, Recording, read_picture
-from tiller.vision.limb import LimbModel, normals, outline_offsets
-from tiller.vision.pull import ENOUGH_SEEN, Known, Scene, Shape, check_size, find_models, see_drawn, see_rest, set_scene
+from tiller.rack.recording import Recording
+from tiller.rack.sight import Progress, Sight, grouped, look_at
+from tiller.vision.limb import normals, outline_offsets
 
 Array = NDArray[np.float64]
 
@@ -36,7 +33,6 @@ ASSUMED_MODULUS_GPA = 11.0
 """Only a starting point where nothing is known of the wood; the level is found by the pull."""
 LEVEL_SD = 0.015
 """Relative sd of the level of EI from hook, bow plane and load cell together (common practice, no source)."""
-KNOCK_PX = 1.5
 ALONE_GAP = 0.08
 """Mean disagreement of the two ways to the bend that is worth saying (common practice, no source)."""
 ALONE_MARGIN = 1.5
@@ -49,27 +45,6 @@ MODULUS_GAP = 1.7
 LEAST_DRAW_MM = 40.0
 SEEN_LEAST = 0.5
 """A station seen in fewer than this share of the pictures has no value."""
-
-Progress = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class SeenPicture:
-    """A picture of the pull or at rest, with the bow's shape in it."""
-
-    picture: Picture
-    shape: Shape
-
-
-@dataclass(frozen=True)
-class Sight:
-    """What the pictures of a recording show."""
-
-    scene: Scene
-    models: dict[Side, LimbModel]
-    seen: tuple[SeenPicture, ...]
-    left_out: tuple[str, ...]
-    said: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -85,111 +60,6 @@ class Measured:
     belief: BowBelief
     string_mm: float
     crown_radius_mm: float | None
-
-
-def grouped(reasons: Sequence[str]) -> str:
-    """Reasons one after the other; what is said of many pictures alike is said once, with their number."""
-    order: dict[str, list[str]] = {}
-    for reason in reasons:
-        file, colon, text = reason.partition(": ")
-        order.setdefault(text if colon else reason, []).append(file if colon else "")
-    out = []
-    for text, files in order.items():
-        named = [f for f in files if f]
-        many = f"{named[0]} and {len(named) - 1} more" if len(named) > 1 else "".join(named)
-        out.append(f"{many}: {text}" if many else text)
-    return "; ".join(out)
-
-
-def _first_good(
-    recording: Recording, role: str, meaning: str, left_out: list[str]
-) -> tuple[Picture, NDArray[np.uint8]]:
-    faults: list[str] = []
-    for picture in recording.of_role(role):
-        try:
-            image = read_picture(recording, picture)
-            check_size(image, recording.rig, picture.file)
-        except RecordingFault as err:
-            faults.append(str(err))
-            continue
-        left_out.extend(f"{f}; left out" for f in faults)
-        return picture, image
-    msg = f"No picture of {meaning} can be used: {grouped(faults)}. Record the pull again."
-    raise RecordingFault(msg)
-
-
-def _read_ahead(
-    recording: Recording, pictures: list[Picture]
-) -> Iterator[tuple[Picture, Callable[[], NDArray[np.uint8]]]]:
-    """Each picture and how to get it (or what is wrong with it); the next one is decoded meanwhile by a thread."""
-    with ThreadPoolExecutor(1) as pool:
-        coming: Future[NDArray[np.uint8]] | None = None
-        for picture, following in zip(pictures, [*pictures[1:], None], strict=True):
-            now = coming or pool.submit(read_picture, recording, picture)
-            coming = pool.submit(read_picture, recording, following) if following else None
-            yield picture, now.result
-
-
-def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
-    """Looks at all pictures, one at a time.
-
-    Raises:
-        TillerError: the board, the bow or a needed picture is missing.
-    """
-    left_out: list[str] = []
-    said: list[str] = []
-    progress("empty rack")
-    first, empty = _first_good(recording, "empty", "the empty rack", left_out)
-    scene = set_scene(recording.rig, recording.bow, empty, first.file)
-    if scene.board.missing:
-        said.append(
-            f"fiducials {', '.join(map(str, scene.board.missing))} are hidden; the board's place rests on {len(scene.board.used)} others."
-        )
-    if scene.board.rms_mm > 2.0:
-        said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
-    progress("rest shape")
-    rest_first, image = _first_good(recording, "rest", "the bow at rest", left_out)
-    scene, models = find_models(scene, image)
-    seen: list[SeenPicture] = []
-    known = Known()
-    wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
-    for picture, read in _read_ahead(recording, wanted):
-        progress(picture.file)
-        try:
-            image = read()
-            check_size(image, recording.rig, picture.file)
-            if picture.role == "rest":
-                shape = see_rest(scene, image, models)
-            else:
-                shape, known = see_drawn(scene, image, models, known)
-        except (RecordingFault, VisionFault) as err:
-            left_out.append(f"{err}; left out")
-            continue
-        except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
-            left_out.append(f"{picture.file}: the limb's line cannot be followed in it ({err}); left out")
-            continue
-        if shape.shift_px > KNOCK_PX:
-            left_out.append(
-                f"{picture.file}: the board stands {shape.shift_px:.1f} px from where it was: camera or board was knocked; left out"
-            )
-            continue
-        if picture.role == "pull" and shape.hook is None:
-            left_out.append(f"{picture.file}: the hook's fiducial is not in view, so the draw is unknown; left out")
-            continue
-        blind = [side for side in SIDES if shape.limbs[side].seen < ENOUGH_SEEN]
-        if blind:
-            left_out.append(f"{picture.file}: the {' and '.join(blind)} limb cannot be seen well enough; left out")
-            continue
-        seen.append(SeenPicture(picture, shape))
-    if not any(s.picture.role == "rest" for s in seen):
-        msg = "The rest shape could not be measured in any picture at rest: " + grouped(left_out)
-        raise VisionFault(msg)
-    unwatched = sum(not np.isfinite(s.shape.shift_px) for s in seen)
-    if unwatched:
-        said.append(
-            f"in {unwatched} pictures none of the board's fiducials is seen: that camera and board stood still there is taken on trust."
-        )
-    return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(said))
 
 
 def outline_thickness(sight: Sight, side: Side) -> Array:

@@ -67,10 +67,19 @@ def _known_by_its_pull(db: sqlite3.Connection) -> None:
         db.execute("UPDATE OR IGNORE pulls SET fingerprint = ? WHERE id = ?", (_fingerprint(files), pull_id))
 
 
+def _scrapings(db: sqlite3.Connection) -> None:
+    db.execute(
+        "CREATE TABLE scrapings (id INTEGER PRIMARY KEY, pull_id INTEGER NOT NULL REFERENCES pulls(id) ON DELETE CASCADE, strokes INTEGER NOT NULL,"
+        " planned_strokes INTEGER NOT NULL, at TEXT NOT NULL)"
+    )
+    db.execute("CREATE INDEX scrapings_of_pull ON scrapings (pull_id)")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     ("first tables", _first_tables),
     ("advice and rest shapes", _advice_and_rest),
     ("pulls known by pictures and force", _known_by_its_pull),
+    ("scrapings", _scrapings),
 )
 """In order; the number of those that ran is the schema version (PRAGMA user_version)."""
 
@@ -361,6 +370,22 @@ class Book:
             " LEFT JOIN pulls p ON p.session_id = s.id GROUP BY b.id ORDER BY b.name"
         )
 
+    def add_scraping(self, pull_id: int, strokes: int, planned_strokes: int) -> None:
+        """Notes that wood came off after a pull.
+
+        Raises:
+            BookFault: it cannot be written.
+        """
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        try:
+            with self._transaction() as db:
+                db.execute(
+                    "INSERT INTO scrapings (pull_id, strokes, planned_strokes, at) VALUES (?, ?, ?, ?)",
+                    (pull_id, strokes, planned_strokes, now),
+                )
+        except sqlite3.Error as err:
+            raise self._fault("could not be written, so this scraping is not in it", err) from err
+
     def pull(self, pull_id: int) -> dict[str, Any]:
         """A pull with its newest result and all its details.
 
@@ -402,6 +427,9 @@ class Book:
         }
         told = self._rows("SELECT data FROM advice WHERE result_id = ?", key)
         out["advice"] = json.loads(told[0]["data"]) if told else None
+        out["scrapings"] = self._rows(
+            "SELECT strokes, planned_strokes, at FROM scrapings WHERE pull_id = ? ORDER BY id", (pull_id,)
+        )
         out["files"] = self._rows("SELECT name, sha256 FROM files WHERE pull_id = ? ORDER BY name", (pull_id,))
         return out
 

@@ -20,7 +20,7 @@ import dearpygui.dearpygui as gui
 import numpy as np
 
 from tiller.errors import TillerError
-from tiller.rack.live import Rack, View
+from tiller.rack.live import Rack, View, planned_strokes
 from tiller.rack.sound import Sounds
 from tiller.rack.stages import DRAWN, Happening
 from tiller.records.book import Book, PullRow
@@ -80,7 +80,7 @@ class App:
         self.chosen: list[int] = []
         self.rows: list[PullRow] = []
         self.pulls: list[dict[str, object]] = []
-        self.made = 0.0
+        self.made = 0
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
         self._shown = -1
@@ -168,11 +168,13 @@ class App:
             self.rack.order("zero")
         elif key == "S":
             self.rack.order("scraped", self.made)
-            self._message = "noted: exercise the bow with short pulls, then pull again"
+            self._message = ""
         elif key == "Q":
             self._closing = True
         elif key in ("Up", "Down") and self.sheet == "book":
             self._choose(-1 if key == "Down" else 1)
+        elif key in ("Up", "Down") and self.sheet == "scrape":
+            self.made = max(0, self.made + (1 if key == "Up" else -1))
         if self.sheet == "book":
             self._fetch_book()
         self._shown = -1
@@ -239,6 +241,7 @@ class App:
                 self.sheet, self._message, self.cautions = "pull", "", False
         if view.worked is not None and view.worked is not self._worked:
             self._worked = view.worked
+            self.made = planned_strokes(view.worked)
             if view.stage not in DRAWN:
                 self.sheet = "scrape"
         self.sounds.mind(view.stage, happened)

@@ -45,7 +45,7 @@ def draw_cautions(sheet: Sketch, look: Look, box: Box) -> None:
     )
 
 
-def draw_plan(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: float) -> None:
+def draw_plan(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: int) -> None:
     """After the string is down: what the pull showed, and where to scrape. ``made``: strokes that were counted."""
     size = 0.030 * sheet.height
     if view.worked is None:
@@ -148,7 +148,7 @@ def _layers(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: 
                 break
 
 
-def _list(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: float) -> None:
+def _list(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: int) -> None:
     """What to chalk, limb beside limb."""
     worked = view.worked
     plan = worked.advice.plan if worked is not None else None
@@ -160,7 +160,9 @@ def _list(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Bo
         sheet.text(box.x, box.y, said, 1.2 * size, look.ink)
         return
     head = f"SCRAPE THE BELLY, 1 FIRST (from the pivot; a stroke is {units.depth(worked.beside.stroke_mm)})"
-    sheet.fitted(box.x, box.y, head, 0.85 * size, box.width, look.soft)
+    sheet.fitted(box.x, box.y, head, 0.85 * size, 0.6 * box.width, look.soft)
+    told = f"strokes made: {made}   up / down, then S"
+    sheet.fitted(box.x + box.width, box.y, told, 0.85 * size, 0.38 * box.width, look.ink, "right")
     half = 0.5 * box.width
     longest = max(sum(o.limb == side for o in plan.layers) for side in SIDES)
     step = min(1.25 * size, (box.height - 1.4 * size) / max(longest, 1))

@@ -1,0 +1,145 @@
+"""What the pictures of a recording show: the scene, both limbs in each, and what had to be left out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Side
+from tiller.errors import RecordingFault, VisionFault
+from tiller.rack.recording import Picture, Recording, read_picture
+from tiller.vision.limb import LimbModel
+from tiller.vision.pull import ENOUGH_SEEN, Known, Scene, Shape, check_size, find_models, see_drawn, see_rest, set_scene
+
+KNOCK_PX = 1.5
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class SeenPicture:
+    """A picture of the pull or at rest, with the bow's shape in it."""
+
+    picture: Picture
+    shape: Shape
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What the pictures of a recording show."""
+
+    scene: Scene
+    models: dict[Side, LimbModel]
+    seen: tuple[SeenPicture, ...]
+    left_out: tuple[str, ...]
+    said: tuple[str, ...]
+
+
+def grouped(reasons: Sequence[str]) -> str:
+    """Reasons one after the other; what is said of many pictures alike is said once, with their number."""
+    order: dict[str, list[str]] = {}
+    for reason in reasons:
+        file, colon, text = reason.partition(": ")
+        order.setdefault(text if colon else reason, []).append(file if colon else "")
+    out = []
+    for text, files in order.items():
+        named = [f for f in files if f]
+        many = f"{named[0]} and {len(named) - 1} more" if len(named) > 1 else "".join(named)
+        out.append(f"{many}: {text}" if many else text)
+    return "; ".join(out)
+
+
+def _first_good(
+    recording: Recording, role: str, meaning: str, left_out: list[str]
+) -> tuple[Picture, NDArray[np.uint8]]:
+    faults: list[str] = []
+    for picture in recording.of_role(role):
+        try:
+            image = read_picture(recording, picture)
+            check_size(image, recording.rig, picture.file)
+        except RecordingFault as err:
+            faults.append(str(err))
+            continue
+        left_out.extend(f"{f}; left out" for f in faults)
+        return picture, image
+    msg = f"No picture of {meaning} can be used: {grouped(faults)}. Record the pull again."
+    raise RecordingFault(msg)
+
+
+def _read_ahead(
+    recording: Recording, pictures: list[Picture]
+) -> Iterator[tuple[Picture, Callable[[], NDArray[np.uint8]]]]:
+    """Each picture and how to get it (or what is wrong with it); the next one is decoded meanwhile by a thread."""
+    with ThreadPoolExecutor(1) as pool:
+        coming: Future[NDArray[np.uint8]] | None = None
+        for picture, following in zip(pictures, [*pictures[1:], None], strict=True):
+            now = coming or pool.submit(read_picture, recording, picture)
+            coming = pool.submit(read_picture, recording, following) if following else None
+            yield picture, now.result
+
+
+def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
+    """Looks at all pictures, one at a time.
+
+    Raises:
+        TillerError: the board, the bow or a needed picture is missing.
+    """
+    left_out: list[str] = []
+    said: list[str] = []
+    progress("empty rack")
+    first, empty = _first_good(recording, "empty", "the empty rack", left_out)
+    scene = set_scene(recording.rig, recording.bow, empty, first.file)
+    if scene.board.missing:
+        said.append(
+            f"fiducials {', '.join(map(str, scene.board.missing))} are hidden; the board's place rests on {len(scene.board.used)} others."
+        )
+    if scene.board.rms_mm > 2.0:
+        said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
+    progress("rest shape")
+    rest_first, image = _first_good(recording, "rest", "the bow at rest", left_out)
+    scene, models = find_models(scene, image)
+    seen: list[SeenPicture] = []
+    known = Known()
+    wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
+    for picture, read in _read_ahead(recording, wanted):
+        progress(picture.file)
+        try:
+            image = read()
+            check_size(image, recording.rig, picture.file)
+            if picture.role == "rest":
+                shape = see_rest(scene, image, models)
+            else:
+                shape, known = see_drawn(scene, image, models, known)
+        except (RecordingFault, VisionFault) as err:
+            left_out.append(f"{err}; left out")
+            continue
+        except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
+            left_out.append(f"{picture.file}: the limb's line cannot be followed in it ({err}); left out")
+            continue
+        if shape.shift_px > KNOCK_PX:
+            left_out.append(
+                f"{picture.file}: the board stands {shape.shift_px:.1f} px from where it was: camera or board was knocked; left out"
+            )
+            continue
+        if picture.role == "pull" and shape.hook is None:
+            left_out.append(f"{picture.file}: the hook's fiducial is not in view, so the draw is unknown; left out")
+            continue
+        blind = [side for side in SIDES if shape.limbs[side].seen < ENOUGH_SEEN]
+        if blind:
+            left_out.append(f"{picture.file}: the {' and '.join(blind)} limb cannot be seen well enough; left out")
+            continue
+        seen.append(SeenPicture(picture, shape))
+    if not any(s.picture.role == "rest" for s in seen):
+        msg = "The rest shape could not be measured in any picture at rest: " + grouped(left_out)
+        raise VisionFault(msg)
+    unwatched = sum(not np.isfinite(s.shape.shift_px) for s in seen)
+    if unwatched:
+        said.append(
+            f"in {unwatched} pictures none of the board's fiducials is seen: that camera and board stood still there is taken on trust."
+        )
+    return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(said))
