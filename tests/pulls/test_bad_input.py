@@ -264,7 +264,7 @@ def test_half_a_simulated_recording_is_never_left(tmp_path: Path, monkeypatch: p
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("tiller.simulate.record._toml_bow", full)
+    monkeypatch.setattr("tiller.simulate.record.toml_bow", full)
     with pytest.raises(FileFault, match="No space left"):
         make_recording(tmp_path / "made", Wish(pictures=3))
     assert list(tmp_path.iterdir()) == []

@@ -29,13 +29,13 @@ class Lag:
     Attributes:
         lag_s, sd_s: estimate and its sd.
         from_data: the pull itself says more than common practice does.
-        elsewhere_s: a shift far from what a serial line takes at which pictures and force fit much better; NaN where none does.
+        elsewhere_s: a shift far from what a serial line takes at which pictures and force fit much better; None where none does.
     """
 
     lag_s: float
     sd_s: float
     from_data: bool
-    elsewhere_s: float = float("nan")
+    elsewhere_s: float | None = None
 
 
 def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: float = 0.4) -> Lag:
@@ -70,8 +70,8 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
     return Lag(lag, sd, sd < 0.7 * PRIOR_SD_S, _elsewhere(series.t_s, smoothed, t, u))
 
 
-def _elsewhere(readings_s: Array, force_n: Array, t: Array, u: Array) -> float:
-    """A shift of some seconds at which the force is a far smoother function of the draw; NaN where there is none."""
+def _elsewhere(readings_s: Array, force_n: Array, t: Array, u: Array) -> float | None:
+    """A shift of some seconds at which the force is a far smoother function of the draw; None where there is none."""
     best, shift = np.inf, float("nan")
     spread = float(np.ptp(np.interp(t, readings_s, force_n))) + 1.0
     for lag in np.arange(-FAR_S, FAR_S, 0.1):
@@ -83,7 +83,7 @@ def _elsewhere(readings_s: Array, force_n: Array, t: Array, u: Array) -> float:
     here = np.interp(t + PRIOR_S, readings_s, force_n)
     rough = float(np.sqrt(np.mean((here - np.polyval(np.polyfit(u, here, 4), u)) ** 2)))
     far = not EARLIEST_S - 0.2 < shift < LATEST_S + 0.2
-    return shift if far and rough > 0.02 * spread and best < 0.4 * rough else float("nan")
+    return shift if far and rough > 0.02 * spread and best < 0.4 * rough else None
 
 
 def _told_about(readings_s: Array, picture_s: Array) -> NDArray[np.bool_]:

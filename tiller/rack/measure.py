@@ -342,7 +342,7 @@ def _result(
                 f"the {side} limb's stiffness and calipers imply a modulus of {implied:.1f} GPa, where {known:.1f} is known of the wood: check the load cell's"
                 " counts_per_newton, the calipers and the wood before anything is scraped."
             )
-    if np.isfinite(lag.elsewhere_s):
+    if lag.elsewhere_s is not None:
         said.append(
             f"pictures and force fit each other far better with the force shifted by {lag.elsewhere_s:+.1f} s: their clocks disagree, and force, forecast and"
             " plan are not to be trusted; record both with one clock."

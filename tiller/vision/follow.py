@@ -113,7 +113,7 @@ def follow(scene: Scene, image: Image, models: Mapping[Side, LimbModel], last: F
             largest = max(largest, float(np.max(np.abs(moved))))
             line = trace.points_mm + moved[:, None] * trace.normal_mm
             line = held_by_cradle(
-                as_bent(line, model, np.isfinite(trace.offset_mm), rounds=2, unseen=1e-3, stiff=0.02), model
+                as_bent(line, model, np.isfinite(trace.offset_mm), rounds=2, unseen=1e-3, stiff=0.0001), model
             )
             out.append(referred_to(trace, line, model))
         lines = [trace.points_mm for trace in out]
