@@ -1,6 +1,7 @@
 """Threads that keep a camera and a scale going: always reading, finding them again when they are lost.
 
-Of pictures the newest wins: whoever comes late gets the last one, and how many were missed is counted.
+Of pictures the newest win: a few may wait for whoever is late for a moment, what is older is let go of and counted, so that no
+lag can grow.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ AGAIN_S = 0.4
 SILENT_S = 1.5
 SAME_S = 1.5
 """Pictures that are the same to the last bit for this long come of a camera that hangs."""
-KEPT_LINES = 20_000
+WAITING = 3
+"""Pictures that may wait: a tenth of a second."""
 
 
 @dataclass(frozen=True)
@@ -127,8 +129,7 @@ class CameraFeed(_Feed):
     def __init__(self, camera: Camera) -> None:
         super().__init__(camera.name)
         self.camera = camera
-        self._newest: Shot | None = None
-        self._taken = 0
+        self._waiting: deque[Shot] = deque(maxlen=WAITING)
         self._mark, self._same_since = -1, 0.0
 
     def _open(self) -> None:
@@ -144,10 +145,9 @@ class CameraFeed(_Feed):
             return False
         self._watch(shot)
         with self._lock:
-            if self._newest is not None and self._newest.number > self._taken:
-                self._missed += 1
+            self._missed += int(len(self._waiting) == WAITING)
             self._count += 1
-            self._newest = Shot(shot.image, shot.t_s, self._count)
+            self._waiting.append(Shot(shot.image, shot.t_s, self._count))
             self._times.append(shot.t_s)
             self._lock.notify_all()
         return True
@@ -161,20 +161,10 @@ class CameraFeed(_Feed):
             raise SourceFault(msg)
 
     def next(self, patience_s: float) -> Shot | None:
-        """The newest picture that was not taken yet; None if none comes in time."""
+        """The next picture, of the newest few; None if none comes in time."""
         with self._lock:
-            self._lock.wait_for(
-                lambda: (
-                    self._stop.is_set()
-                    or self._ended
-                    or (self._newest is not None and self._newest.number > self._taken)
-                ),
-                patience_s,
-            )
-            if self._newest is None or self._newest.number <= self._taken:
-                return None
-            self._taken = self._newest.number
-            return self._newest
+            self._lock.wait_for(lambda: self._stop.is_set() or self._ended or bool(self._waiting), patience_s)
+            return self._waiting.popleft() if self._waiting else None
 
 
 class ScaleFeed(_Feed):
