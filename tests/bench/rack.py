@@ -22,6 +22,7 @@ import threading
 import time
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from tiller.rack.software import demo_rack
@@ -181,7 +182,6 @@ def unplugged(times: int) -> list[str]:
 def killed(times: int) -> list[str]:
     """kill -9 at random moments: the book opens, the recordings can be read, at most a second is lost."""
     from tiller.rack.recorder import unfinished
-    from tiller.rack.recording import read_recording
     from tiller.records.book import Book
 
     rng = random.Random(9)
@@ -190,7 +190,10 @@ def killed(times: int) -> list[str]:
         folder = Path(name)
         for turn in range(times):
             with subprocess.Popen(
-                [sys.executable, "-c", SESSION, str(folder)], stdout=subprocess.PIPE, text=True
+                [sys.executable, "-W", "ignore", "-c", SESSION, str(folder)],
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                text=True,
             ) as process:
                 assert process.stdout is not None
                 for line in process.stdout:
@@ -209,8 +212,11 @@ def killed(times: int) -> list[str]:
                         book.pulls()
                 left = unfinished(folder / "pulls")
                 if left and said:
-                    recording = read_recording(left[-1])
-                    most = max(most, said[-1] - recording.force_lines[-1][0])
+                    rows = (left[-1] / "force.csv").read_text().splitlines()[1:]
+                    most = max(most, said[-1] - float(rows[-1].split(",", 1)[0]))
+                    for line in (left[-1] / "frames.csv").read_text().splitlines()[1:]:
+                        if cv2.imread(str(left[-1] / line.split(",", 1)[0])) is None:
+                            bad.append(f"kill {turn}: {line} cannot be read")
             except Exception as err:
                 bad.append(f"kill {turn}: {err}")
             subprocess.run(["pkill", "-f", "tiller.simulate.live"], check=False)
