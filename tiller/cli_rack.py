@@ -54,13 +54,14 @@ def has_display() -> bool:
 
 def run_rack(args: argparse.Namespace) -> int:
     """``tiller rack``."""
+    from tiller.errors import TillerError
     from tiller.rack.keep import book_path
     from tiller.rack.session import Wanted, session
     from tiller.report.style import Units
 
     if not 0.1 <= args.speed <= 50:
-        print("tiller: --speed must be from 0.1 to 50.", file=sys.stderr)
-        return 2
+        msg = f"--speed is {args.speed:g}: it must be from 0.1 to 50."
+        raise TillerError(msg)
     plain = not (args.replay or args.software)
     wanted = Wanted(
         args.bow,

@@ -201,7 +201,7 @@ def test_by_weight_alone(small_recording: Path, tmp_path: Path) -> None:
         (["rack"], "Say which bow"),
         (["rack", "nosuchbow"], "tiller bow nosuchbow"),
         (["rack", "--replay", "nosuchfolder"], "does not exist"),
-        (["rack", "--software", "--speed", "0"], "--speed must be"),
+        (["rack", "--software", "--speed", "0"], "it must be from 0.1 to 50"),
     ],
 )
 def test_bad_input_is_one_sentence(
@@ -259,5 +259,5 @@ def test_a_new_bow_by_the_form(tmp_path: Path) -> None:
     assert not (tmp_path / "bows" / "other").exists()
 
 
-def test_stage_words_are_our_own() -> None:
+def test_each_stage_has_a_word_of_its_own() -> None:
     assert len({s.value for s in Stage}) == len(Stage)

@@ -33,7 +33,7 @@ less the limbs moved (set on simulated pulls)."""
 SCATTER_SHARE, FADE_SHARE = 0.25, 0.2
 """The sd of EI allows for errors that neighbouring stations share; over the whole bow they average out more than it
 says, and what the fades are believed to give too little is taken by the stations next to them. Set so that stated and
-actual errors of the weight agree over simulated pulls (``tests.bench.foretell --first 200``; 100 to 147 were not looked at)."""
+actual errors of the weight agree over simulated pulls (``tests.bench.foretell``; its bows were looked at meanwhile, so they are not blind)."""
 PLACES_SD_MM = 1.5
 """What two nocks that are taken from the limbs' lengths leave of a string's length open (common practice, no source)."""
 CURVE_POINTS = 24

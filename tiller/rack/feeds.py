@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 import zlib
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -45,7 +46,7 @@ class FeedState:
     ended: bool
 
 
-class _Feed:
+class _Feed(ABC):
     """What both have in common."""
 
     def __init__(self, name: str) -> None:
@@ -113,14 +114,17 @@ class _Feed:
         finally:
             self._close()
 
+    @abstractmethod
     def _open(self) -> None:
-        raise NotImplementedError
+        """Opens the source."""
 
+    @abstractmethod
     def _step(self) -> bool:
-        raise NotImplementedError
+        """Reads once; False where the source has ended."""
 
+    @abstractmethod
     def _close(self) -> None:
-        raise NotImplementedError
+        """Lets go of the source."""
 
 
 class CameraFeed(_Feed):

@@ -6,7 +6,6 @@ the folder until the pull is measured: one that is found later was cut off by a 
 
 from __future__ import annotations
 
-import contextlib
 import os
 import queue
 import shutil
@@ -65,12 +64,11 @@ def unfinished(home: Path) -> tuple[Path, ...]:
 
 @dataclass(frozen=True)
 class _Job:
-    """A picture or lines to write; neither: the end."""
+    """A picture to write; none: only time to sync."""
 
     image: Image | None = None
     t_s: float = 0.0
     role: str = ""
-    lines: Lines = ()
 
 
 class PullRecorder:
@@ -82,6 +80,7 @@ class PullRecorder:
         self._jobs: queue.Queue[_Job | None] = queue.Queue(maxsize=4 * WAITING)
         self._thread: threading.Thread | None = None
         self._number = 0
+        self._force = -1
         self.left_out = 0
         self.fault = ""
         self.pictures = 0
@@ -99,6 +98,7 @@ class PullRecorder:
             _whole(self.folder / "rig.toml", self._rig.encode())
             _whole(self.folder / "frames.csv", b"file,t_s,role\n")
             _whole(self.folder / "force.csv", b"t_s,line\n")
+            self._force = os.open(self.folder / "force.csv", os.O_WRONLY | os.O_APPEND)
         except OSError as err:
             msg = f"{self.folder} could not be written ({err.strerror}): free some space or choose another place; this pull is not kept."
             raise FileFault(msg) from err
@@ -113,15 +113,28 @@ class PullRecorder:
         self._put(_Job(image, t_s, role))
 
     def lines(self, lines: Lines) -> None:
-        """Takes lines of the scale."""
-        if lines:
-            self._put(_Job(lines=lines))
+        """Writes lines of the scale at once: they do not wait behind a picture; the recorder's thread sees them onto the disk."""
+        # a line may hold anything that came over the wire
+        rows = [f'{t:.4f},"{line.replace(chr(34), chr(34) * 2)}"\n' for t, line in lines]
+        try:
+            if rows:
+                os.write(self._force, "".join(rows).encode("utf-8", "replace"))
+        except OSError as err:
+            self.fault = self.fault or self._words(err)
+
+    def _words(self, err: OSError) -> str:
+        return (
+            f"{self.folder} could not be written ({err.strerror}): free some space; the rest of this pull is not kept."
+        )
 
     def note(self, t_s: float, text: str) -> None:
         """Marks something that happened in this pull."""
-        with contextlib.suppress(OSError), (self.folder / "notes.csv").open("ab") as file:
-            file.write(f'{t_s:.4f},"{text}"\n'.encode())
-            _sync(file)
+        try:
+            with (self.folder / "notes.csv").open("ab") as file:
+                file.write(f'{t_s:.4f},"{text}"\n'.encode())
+                _sync(file)
+        except OSError as err:
+            self.fault = self.fault or self._words(err)
 
     def _put(self, job: _Job) -> None:
         try:
@@ -135,11 +148,14 @@ class PullRecorder:
             return
         self._jobs.put(None)
         self._thread.join(timeout=30.0)
+        if self._thread.is_alive():
+            self.fault = self.fault or "the disk is too slow: part of this pull is not kept."
         self._thread = None
+        os.close(self._force)
 
     def _run(self) -> None:
         try:
-            with (self.folder / "frames.csv").open("ab") as frames, (self.folder / "force.csv").open("ab") as force:
+            with (self.folder / "frames.csv").open("ab") as frames:
                 synced = now_s()
                 while True:
                     try:
@@ -150,16 +166,13 @@ class PullRecorder:
                         break
                     if job.image is not None:
                         self._write_picture(frames, job)
-                    for t, line in job.lines:
-                        # a line may hold anything that came over the wire
-                        force.write(f'{t:.4f},"{line.replace(chr(34), chr(34) * 2)}"\n'.encode("utf-8", "replace"))
                     if now_s() - synced >= SYNC_S:
-                        _sync(force)
+                        os.fsync(self._force)
                         synced = now_s()
-                _sync(force)
+                os.fsync(self._force)
                 _sync(frames)
         except OSError as err:
-            self.fault = f"{self.folder} could not be written ({err.strerror}): free some space; the rest of this pull is not kept."
+            self.fault = self._words(err)
             while self._jobs.get() is not None:  # whoever hands something in must not wait for ever
                 continue
 
@@ -168,6 +181,7 @@ class PullRecorder:
             return
         good, data = cv2.imencode(".jpg", job.image, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
         if not good:
+            self.fault = self.fault or "a picture could not be encoded: it is not kept."
             return
         name = f"frames/{self._number:05d}_{job.role}.jpg"
         _whole(self.folder / name, data.tobytes())

@@ -12,7 +12,7 @@ import numpy as np
 
 from tiller.bow.bowfile import Bow, parse_bow, read_bow
 from tiller.bow.rigfile import Rig, parse_rig, read_rig
-from tiller.errors import BookFault, FileFault, TillerError
+from tiller.errors import BookFault, FileFault
 from tiller.mechanics.stop import Stop
 from tiller.rack.cameras import ReplayedCamera, camera_of
 from tiller.rack.keep import data_folder
@@ -79,10 +79,14 @@ def _text(path: Path) -> str:
 
 
 def last_stop(book: Path | None, bow: str) -> Stop | None:
-    """The stop that the bow's newest pull in the book left, None where there is none."""
+    """The stop that the bow's newest pull in the book left, None where there is none.
+
+    Raises:
+        BookFault: the book cannot be read.
+    """
     if book is None or not book.is_file():
         return None
-    with contextlib.suppress(TillerError), Book(book) as shop:
+    with Book(book) as shop:
         rows = shop.pulls(bow)
         told = ((shop.pull(rows[-1].pull_id).get("advice") or {}).get("stop")) if rows else None
         if told:
