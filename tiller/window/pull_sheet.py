@@ -152,7 +152,6 @@ def _strip(
     size = max(11.0, 0.105 * box.height)
     middle = box.y + 0.54 * box.height
     reach = 0.36 * box.height
-    sheet.text(box.x + 8, box.y + 4, "strain over even", size, look.soft)
     profiles = view.profiles
     levels = [float(np.median(p.strain[p.working])) for p in profiles.values() if np.any(p.working)]
     level = float(np.mean(levels)) if levels else 0.0
@@ -161,6 +160,8 @@ def _strip(
         colour = look.aim if share == 0 else look.rule
         sheet.line([(box.x, at), (box.x + box.width, at)], colour, 2.0 if share == 0 else 1.0)
         sheet.text(box.x + box.width - 6, at - 1.1 * size, text, size, look.soft, "right")
+    told = f"strain over even ({100 * level:.2f} %)" if level >= SHOWN_STRAIN else "strain over even"
+    sheet.text(box.x + 8, box.y + 4, told, size, look.soft)
     scale = picture.width / frame[0]
     if level < SHOWN_STRAIN or (view.stage not in DRAWN and view.worked is None):
         sheet.text(
@@ -172,7 +173,6 @@ def _strip(
             "middle",
         )
         return
-    sheet.text(box.x + 8, box.y + box.height - 1.4 * size, f"even level {100 * level:.2f} %", size, look.soft)
     for side in SIDES:
         profile, line = profiles.get(side), view.lines_px.get(side)
         if profile is None or line is None or len(line) != len(profile.s_mm):
@@ -250,9 +250,8 @@ def curve(sheet: Sketch, view: View, units: Units, look: Look, box: Box, label: 
         sheet.text(left - 4, y - 0.6 * small, f"{k * y_step:g}", small, look.soft, "right")
     for k in range(round(x_top / x_step) + 1):
         x = left + wide * k * x_step / float(x_top)
-        sheet.text(x, top + tall + 3, f"{k * x_step:g}", small, look.soft, "middle")
+        sheet.text(x, top + tall + 3, f"{k * x_step:g}" if k else f"0 {units.length_unit}", small, look.soft, "middle")
     sheet.text(left + 4, top + 2, units.force_unit, small, look.soft)
-    sheet.text(left + wide, top + tall - 1.3 * small, units.length_unit, small, look.soft, "right")
     if np.isfinite(view.limits.draw_mm):
         x, _ = place(view.limits.draw_mm, 0.0)
         sheet.line([(x, top), (x, top + tall)], look.weak, 2.0)
