@@ -66,7 +66,8 @@ def forward(limits: Limits) -> None:
     from dataclasses import replace
 
     from tests.published.test_opensees import DRAWN, bow, by_opensees
-    from tiller.mechanics.elastica import solve_draws, taut_length_mm
+    from tiller.mechanics.chain import taut_length_mm
+    from tiller.mechanics.elastica import solve_draws
 
     whole, draw = bow(80), 190.0
     string = taut_length_mm(whole, draw)
@@ -85,9 +86,9 @@ def forward(limits: Limits) -> None:
         return
     theirs = median_ms(lambda: by_opensees(ops, whole, draw), 3)
     print(
-        f"  OpenSees for the same curve {theirs:.0f} ms: {theirs / cold:.0f} times as long as cold, {theirs / warm:.0f} as warm (100 wanted, held at 33)"
+        f"  OpenSees for the same curve {theirs:.0f} ms: {theirs / cold:.0f} times as long as cold, {theirs / warm:.0f} as warm (100 wanted, held at 87)"
     )
-    limits.hold("warm curve over OpenSees", warm / theirs, 0.03)
+    limits.hold("warm curve over OpenSees", warm / theirs, 0.0115)
 
 
 def main(quick: bool) -> int:

@@ -26,7 +26,8 @@ import numpy as np
 
 from tiller.bow.bowfile import SIDES, read_bow
 from tiller.bow.section import crowned_section
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, WholeBow, brace, chain_of, solve_draws
+from tiller.mechanics.chain import WholeBow, chain_of
+from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, solve_draws
 from tiller.mechanics.history import FIRST_STROKE_MM
 from tiller.mechanics.layers import strokes
 from tiller.simulate.bowmaker import BowTruth, LimbTruth, random_bow

@@ -13,17 +13,8 @@ import numpy as np
 import pytest
 from scipy.special import ellipeinc, ellipk, ellipkinc
 
-from tiller.mechanics.elastica import (
-    Chain,
-    NoEquilibriumError,
-    WholeBow,
-    _Tables,
-    brace,
-    chain_of,
-    refuse_touching,
-    solve_draws,
-    taut_length_mm,
-)
+from tiller.mechanics.chain import Chain, WholeBow, chain_of, taut_length_mm
+from tiller.mechanics.elastica import NoEquilibriumError, _Tables, brace, refuse_touching, solve_draws
 
 L, EI = 1000.0, 1.0e8
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.mechanics.elastica import Chain, WholeBow, chain_of
+from tiller.mechanics.chain import Chain, WholeBow, chain_of
 from tiller.mechanics.pullfit import LimbData, LimbFit, PullFit, Pulls, nock_of
 from tiller.mechanics.statics import string_tensions
 

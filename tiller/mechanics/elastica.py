@@ -5,7 +5,7 @@ integrated from the nock inward: there the moment is known to vanish, and the be
 from what lies outboard, without iteration. Unknown per draw are both nock segments' angles, the string's pull on both
 nocks, the hook's place across the rope and the handle's rock: eight numbers for eight conditions (each limb
 arrives at the handle with the handle's angle; each pull is along its half of the string; each half has its length; no
-force across the rope; the cradle's torque). Newton on all draws together.
+force across the rope; the cradle's torque). Newton on all draws together. From a neighbour's solution ``relax`` is quicker.
 
 Limb coordinates as in ``statics``: x outward from the pivot, y up; drawing bends the tip down; lengths mm, forces N.
 The string is held by the hook at its middle and hangs free across the rope; it may stretch.
@@ -18,12 +18,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tiller.bow.units import STANDARD_GRAVITY
+from tiller.mechanics.chain import WholeBow, coarser, rest_nocks, taut_length_mm
+from tiller.mechanics.relax import Limbs, Relaxed, relax
 
 Array = NDArray[np.float64]
 
 TOLERANCE = 1e-8
 """Largest residual of a solution, in rad, 100 N, 100 mm and 100 N m."""
+RELAXED = 1e-7
+"""The same for a solution from a neighbour: 0.01 mN, 10 nm."""
 NEAR = 1e-3
 TOUCH_MM = 0.5
 """A string that would run this far through the limb's centreline lies along the limb."""
@@ -31,46 +34,6 @@ TOUCH_MM = 0.5
 
 class NoEquilibriumError(ValueError):
     """The bow has no shape at a draw that Newton could find, or none that the model can describe."""
-
-
-@dataclass(frozen=True)
-class Chain:
-    """One limb, or a batch of b of them with the same shape at rest, as n segments from the handle's end to the nock.
-
-    Attributes:
-        s_mm: (n + 1,) nodes, evenly spaced.
-        root_mm: (2,) first node at rest, limb coordinates.
-        rest_angle: (n,) angle of each segment at rest, as the bow lies there under its own weight; root_angle that of the handle's end.
-        ei_nmm2: (n + 1,) or (b, n + 1) bending stiffness at the nodes.
-        load_n_mm: (n,) own weight of each segment per length.
-    """
-
-    s_mm: Array
-    root_mm: Array
-    rest_angle: Array
-    root_angle: float
-    ei_nmm2: Array
-    load_n_mm: Array
-
-    @property
-    def step_mm(self) -> float:
-        """Length of a segment."""
-        return float(self.s_mm[1] - self.s_mm[0])
-
-
-@dataclass(frozen=True)
-class WholeBow:
-    """Both limbs, the cradle and the string's stiffness.
-
-    Attributes:
-        cradle_nmm: torque per radian against rocking; inf = the handle is held.
-        string_ea_n: force per unit stretch; inf = it does not stretch.
-    """
-
-    left: Chain
-    right: Chain
-    cradle_nmm: float = 4.0e6
-    string_ea_n: float = float("inf")
 
 
 @dataclass(frozen=True)
@@ -85,7 +48,7 @@ class Solved:
         bend_per_mm, moment_nmm: (m, 2, n + 1) change of curvature from rest and the moment that makes it.
         energy_nmm: (m,) bending energy of both limbs, counted from rest.
         touching_mm: (m, 2) length over which the string would run through the limb; 0 = clear.
-        unknowns: (m, 8) to start a neighbouring problem from.
+        unknowns: (m, 8) and angle: (m, 2, n) of the segments, to start a neighbouring problem from.
     """
 
     draw_mm: Array
@@ -100,45 +63,7 @@ class Solved:
     energy_nmm: Array
     touching_mm: Array
     unknowns: Array
-
-
-def chain_of(
-    s_mm: Array,
-    rest_mm: Array,
-    ei_nmm2: Array,
-    mass_per_mm_kg: Array,
-    segments: int = 80,
-    from_mm: float | None = None,
-    to_mm: float | None = None,
-) -> Chain:
-    """A limb given on stations as a chain.
-
-    Args:
-        s_mm: (k,) stations; rest_mm: (k, 2) its line at rest, limb coordinates; mass_per_mm_kg: (k,).
-        ei_nmm2: (k,) or (b, k), taken linear in its logarithm between stations.
-        from_mm, to_mm: where the chain starts and ends; before the first and beyond the last station the line goes on
-            straight and EI stays.
-    """
-    s_mm = np.asarray(s_mm, dtype=float)
-    start = float(s_mm[0]) if from_mm is None else from_mm
-    end = float(s_mm[-1]) if to_mm is None else to_mm
-    nodes = np.linspace(start, end, segments + 1)
-    line = np.column_stack([_extended(nodes, s_mm, rest_mm[:, k]) for k in (0, 1)])
-    step = np.diff(line, axis=0)
-    angle = np.unwrap(np.arctan2(step[:, 1], step[:, 0]))
-    log_ei = np.log(np.atleast_2d(ei_nmm2))
-    ei = np.exp(np.array([np.interp(nodes, s_mm, row) for row in log_ei]))
-    mid = 0.5 * (nodes[1:] + nodes[:-1])
-    load = np.interp(mid, s_mm, mass_per_mm_kg) * STANDARD_GRAVITY
-    first = angle[0] - 0.5 * (angle[1] - angle[0])
-    return Chain(nodes, line[0], angle, float(first), ei[0] if np.ndim(ei_nmm2) == 1 else ei, load)
-
-
-def _extended(at: Array, s: Array, values: Array) -> Array:
-    out = np.interp(at, s, values)
-    low, high = at < s[0], at > s[-1]
-    out = np.where(low, values[0] + (at - s[0]) * (values[1] - values[0]) / (s[1] - s[0]), out)
-    return np.where(high, values[-1] + (at - s[-1]) * (values[-1] - values[-2]) / (s[-1] - s[-2]), out)
+    angle: Array
 
 
 @dataclass(frozen=True)
@@ -183,6 +108,12 @@ class _Tables:
         self.softer = self.soft * self.h
         self.bias = self.jump[:, None, :] + self.soft[:-1] * self.own[:-1, None, :]
 
+    def limbs(self) -> Limbs:
+        """The same numbers for ``relax``."""
+        stiff = np.ascontiguousarray(1.0 / self.soft[:-1].transpose(1, 2, 0))
+        offset = stiff * self.jump.T + self.own[:-1].T
+        return Limbs(stiff, offset, np.ascontiguousarray(self.outboard.T), self.h, self.root_angle)
+
     def inward(self, angle: Array, pull_x: Array, pull_y: Array) -> _Inward:
         """Every segment's angle and every node's moment, from the nock to the root, for lanes (..., 2).
 
@@ -222,11 +153,17 @@ _MOST = np.array([0.25, 80.0, 80.0, 0.25, 80.0, 80.0, 15.0, 0.05])
 def _residual(
     tables: _Tables, u: Array, reached: tuple[Array, Array, Array], draw: Array, string: Array | None
 ) -> Array:
-    """Conditions (..., m, 8) for unknowns (..., m, 8) whose limbs reached (x, y, root angle), (..., m, 2).
+    """Conditions (..., m, 8) for unknowns (..., m, 8) whose limbs reached (x, y, root angle), (..., m, 2)."""
+    x, y, theta = reached
+    rest = _balance(tables, u, x, y, draw, string)
+    return np.concatenate([theta - tables.root_angle - _SIGN * u[..., 7:8], rest], axis=-1)
+
+
+def _balance(tables: _Tables, u: Array, x: Array, y: Array, draw: Array, string: Array | None) -> Array:
+    """The six conditions (..., m, 6) beside the limbs' angles at the handle.
 
     Without a string's length: both halves are alike and the string pulls straight across, as when braced.
     """
-    x, y, theta = reached
     pull_x, pull_y = u[..., [1, 4]], u[..., [2, 5]]
     rock = _SIGN * u[..., 7:8]
     c, s = np.cos(rock), np.sin(rock)
@@ -248,16 +185,7 @@ def _residual(
     else:
         cradle = (torque - tables.bow.cradle_nmm * u[..., 7]) * 1e-5
     sideways = np.sum(_SIGN * pull_x, axis=-1) * 0.01
-    return np.concatenate(
-        [
-            theta - tables.root_angle - rock,
-            across * 0.01,
-            lengths * 0.01,
-            sideways[..., None],
-            cradle[..., None],
-        ],
-        axis=-1,
-    )
+    return np.concatenate([across * 0.01, lengths * 0.01, sideways[..., None], cradle[..., None]], axis=-1)
 
 
 def _conditions(
@@ -311,20 +239,6 @@ def _newton(
     return u, done, limbs
 
 
-def _coarser(bow: WholeBow, segments: int) -> WholeBow:
-    """The bow on fewer segments, for the way to the first solution."""
-
-    def fewer(chain: Chain) -> Chain:
-        n = len(chain.rest_angle)
-        x = np.concatenate([[0.0], np.cumsum(np.cos(chain.rest_angle))]) * chain.step_mm + chain.root_mm[0]
-        y = np.concatenate([[0.0], np.cumsum(np.sin(chain.rest_angle))]) * chain.step_mm + chain.root_mm[1]
-        mass = np.interp(np.arange(n + 1), np.arange(n) + 0.5, chain.load_n_mm) / STANDARD_GRAVITY
-        small = chain_of(chain.s_mm, np.column_stack([x, y]), np.atleast_2d(chain.ei_nmm2)[0], mass, segments)
-        return replace(small, root_angle=chain.root_angle)
-
-    return replace(bow, left=fewer(bow.left), right=fewer(bow.right))
-
-
 def at_rows(solved: Solved, rows: ArrayLike) -> Solved:
     """The solution at some of its draws (indices, which may repeat)."""
     index = np.atleast_1d(np.asarray(rows, dtype=int))
@@ -346,28 +260,6 @@ def refuse_touching(solved: Solved) -> None:
             f" {('left', 'right')[k]} limb, whose tip is reflexed; this model takes the string to be free of the limb"
         )
         raise NoEquilibriumError(msg)
-
-
-def rest_nocks(bow: WholeBow) -> Array:
-    """Nocks at rest, (2, 2) limb coordinates."""
-    return np.array(
-        [
-            c.root_mm + c.step_mm * np.array([np.sum(np.cos(c.rest_angle)), np.sum(np.sin(c.rest_angle))])
-            for c in (bow.left, bow.right)
-        ]
-    )
-
-
-def taut_length_mm(bow: WholeBow, draw_mm: float) -> float:
-    """Length of a string that is just taut over the hook at that draw, the bow at rest: the sum of both halves if the hook swings
-    to where they are equal."""
-    nocks = rest_nocks(bow) * [[-1.0, 1.0], [1.0, 1.0]]
-    low, high = nocks[0, 0], nocks[1, 0]
-    for _ in range(60):  # the hook hangs where both halves are equally long
-        x = 0.5 * (low + high)
-        left, right = np.hypot(x - nocks[0, 0], draw_mm + nocks[0, 1]), np.hypot(x - nocks[1, 0], draw_mm + nocks[1, 1])
-        low, high = (x, high) if left < right else (low, x)
-    return float(left + right)
 
 
 def _first(tables: _Tables, draw: float, string: float) -> Array:
@@ -427,6 +319,16 @@ def solve_draws(bow: WholeBow, string_mm: float, draws_mm: Array, start: Solved 
     if start is None and string_mm >= taut_length_mm(bow, nearest):
         msg = f"the string is slack at a draw of {nearest:.0f} mm: it goes taut only further out."
         raise NoEquilibriumError(msg)
+    if start is not None and start.angle.shape == (len(draws), 2, tables.n):
+        quick = relax(
+            tables.limbs(),
+            start.unknowns,
+            start.angle,
+            lambda u, x, y: _balance(tables, u, x, y, draws, string),
+            RELAXED,
+        )
+        if quick.converged:
+            return _solved(tables, quick.unknowns, _seen_inward(tables, quick), draws, string, quick.angle)
     guess = start.unknowns if start is not None else _route(bow, float(string_mm), draws)
     u, good, limbs = _newton(tables, guess, draws, string)
     if not np.all(good) and start is None:
@@ -511,7 +413,7 @@ def _no_way(draws: Array) -> NoEquilibriumError:
 
 def _route(bow: WholeBow, string: float, draws: Array) -> Array:
     """Unknowns (m, 8) near the solution, by a few draws on a coarse chain and a curve through them."""
-    small = _Tables(_coarser(bow, _COARSE))
+    small = _Tables(coarser(bow, _COARSE))
     low, high = float(np.min(draws)), float(np.max(draws))
     far = max(high, low + 1.0)
     stops = np.linspace(low, far, _ROUTE if high > low else 2)
@@ -539,7 +441,19 @@ def _route(bow: WholeBow, string: float, draws: Array) -> Array:
     return np.column_stack([np.interp(draws, where, values[:, j]) for j in range(8)])
 
 
-def _solved(tables: _Tables, u: Array, limbs: _Inward, draws: Array, string: Array) -> Solved:
+def _seen_inward(tables: _Tables, quick: Relaxed) -> _Inward:
+    """A relaxed solution in the order in which the shooting goes."""
+    return _Inward(
+        quick.cosine.transpose(2, 0, 1),
+        quick.sine.transpose(2, 0, 1),
+        (quick.moment_nmm / tables.h[:, None]).transpose(2, 0, 1),
+        tables.root_angle + _SIGN * quick.unknowns[:, 7:8],
+    )
+
+
+def _solved(
+    tables: _Tables, u: Array, limbs: _Inward, draws: Array, string: Array, angle: Array | None = None
+) -> Solved:
     m, n = len(u), tables.n
     limb = u[:, :6].reshape(m, 2, 3)
     moments = np.concatenate([limbs.moments * tables.h, np.zeros((1, m, 2))]) - tables.own[:, None, :]
@@ -575,4 +489,5 @@ def _solved(tables: _Tables, u: Array, limbs: _Inward, draws: Array, string: Arr
         energy,
         through,
         u,
+        np.arctan2(limbs.sine, limbs.cosine).transpose(1, 2, 0) if angle is None else angle,
     )
