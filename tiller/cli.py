@@ -340,10 +340,10 @@ def _demo(args: argparse.Namespace) -> int:
     for spot in DEMO.spots:
         print(f"Put in by the software rack: {spot}")
     print(f"The demo has a book of its own; look into it with: tiller book show {kept.pull_id} --book {book}")
-    from tiller.cli_rack import has_display
+    from tiller.cli_rack import why_no_window
 
-    if args.no_window or not has_display():
-        print("Live, with a rack in software: tiller rack --software" + ("" if has_display() else " --headless"))
+    if args.no_window or why_no_window():
+        print("Live, with a rack in software: tiller rack --software" + (" --headless" if why_no_window() else ""))
         return 0
     from tiller.rack.session import Wanted, session
     from tiller.window.app import show

@@ -47,9 +47,27 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     bow.set_defaults(run=run_bow)
 
 
-def has_display() -> bool:
-    """Whether a window can be opened."""
-    return sys.platform in ("win32", "darwin") or bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+def why_no_window() -> str:
+    """Empty where a window can be opened, else why not."""
+    if sys.platform in ("win32", "darwin"):
+        return ""
+    if not os.environ.get("DISPLAY"):
+        return "" if os.environ.get("WAYLAND_DISPLAY") else "there is no display"
+    import ctypes
+    import ctypes.util
+
+    name = os.environ.get("DISPLAY", "")
+    found = ctypes.util.find_library("X11") or "libX11.so.6"
+    try:
+        library = ctypes.CDLL(found)
+    except OSError:
+        return "the display's library (libX11) is not installed"
+    library.XOpenDisplay.restype = ctypes.c_void_p
+    display = library.XOpenDisplay(None)
+    if not display:
+        return f"the display '{name}' cannot be opened"
+    library.XCloseDisplay(ctypes.c_void_p(display))
+    return ""
 
 
 def run_rack(args: argparse.Namespace) -> int:
@@ -77,9 +95,12 @@ def run_rack(args: argparse.Namespace) -> int:
     )
     units = Units(args.units == "metric")
     with session(wanted) as rack:
-        if args.headless or args.json_lines or not has_display():
+        why = "" if args.headless or args.json_lines else why_no_window()
+        if args.headless or args.json_lines or why:
             from tiller.rack.headless import run
 
+            if why:
+                print(f"tiller: {why}: the rack runs without a window.", file=sys.stderr)
             return run(rack, units, args.json_lines, for_s=args.for_s)
         from tiller.window.app import show
 

@@ -56,8 +56,9 @@ def test_what_was_recorded_is_a_recording(tmp_path: Path, small_recording: Path)
         rec.picture(image, float(k), role)
     rec.lines(((0.5, line_of("W", 1, 2)), (0.6, 'garbage "with, quotes')))
     rec.note(1.0, "force fell at once")
-    assert unfinished(tmp_path) == (folder,)
+    assert unfinished(tmp_path) == ()  # it is being recorded: another rack must not take it for one that was cut off
     rec.finish()
+    assert unfinished(tmp_path) == (folder,)
     recording = read_recording(folder)
     assert [p.role for p in recording.pictures] == ["empty", "rest", "pull", "pull"]
     assert read_picture(recording, recording.pictures[2]).shape == (90, 160, 3)

@@ -16,13 +16,14 @@ import pytest
 
 from tiller.bow.bowfile import SIDES, read_bow
 from tiller.bow.rigfile import read_rig
-from tiller.rack.live import Options, Rack, View
+from tiller.rack.live import Options, Rack
 from tiller.rack.recording import read_recording
 from tiller.rack.stages import Stage
+from tiller.rack.view import View
 from tiller.rack.workup import Worked, work_up
 from tiller.records.book import PullRow
 from tiller.report.style import Units
-from tiller.window import look, other_sheets, pull_sheet
+from tiller.window import book_sheet, look, other_sheets, pull_sheet
 from tiller.window.canvas import Sketch
 from tiller.window.pull_sheet import Box
 
@@ -70,6 +71,8 @@ def view(small_recording: Path, worked: Worked, tmp_path_factory: pytest.TempPat
         before=track * 0.9,
         points=track[::15],
         worked=worked,
+        plan_holds=True,
+        stations_mm={side: worked.result.limb(side).s_mm for side in SIDES},
         notes=("the disk was slow: 12 pictures between holds were left out.",),
     )
 
@@ -96,7 +99,7 @@ def sketches(view: View, bow: Any, size: tuple[int, int], units: Units) -> dict[
                     },
                 }
             ]
-            other_sheets.draw_book(sheet, rows, [39], pulls, units, look.LIGHT, body)  # type: ignore[arg-type]
+            book_sheet.draw_book(sheet, rows, [39], 1, pulls, units, look.LIGHT, body)  # type: ignore[arg-type]
         elif name == "set-up":
             other_sheets.draw_setup(
                 sheet, view, bow, (0, 1, 2, 3), (0, 2, 3), 0.8, units, look.DARK, at.picture, at.side

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor, Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import cv2
@@ -170,6 +170,10 @@ class Analyst:
 
     def look(self, shot: Shot) -> Looked:
         """What the picture shows."""
+        try:
+            check_size(shot.image, self.rig, "the camera's picture")
+        except VisionFault as err:
+            return replace(self._told(shot, False, False), said=str(err))
         still = self._is_still(shot)
         self._rested()
         if self.scene is None:
@@ -236,7 +240,6 @@ class Analyst:
             return
         self._tried = shot.t_s
         try:
-            check_size(shot.image, self.rig, "the camera's picture")
             self.markers = board_pose(find_markers(gray(shot.image), fiducials_of(self.rig)), self.rig)
             self._said = ""
             if still and self._lay(shot.t_s):
@@ -244,6 +247,23 @@ class Analyst:
                 self.empty, self._small_empty = shot.image.copy(), small(shot.image).copy()
         except VisionFault as err:
             self.markers, self._said = None, str(err)
+        except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
+            self.markers, self._said = (
+                None,
+                f"The board is not understood in this picture ({err}): light it evenly and clear the view.",
+            )
+
+    def seek_markers(self, image: Image) -> SeenBoard | None:
+        """The board's fiducials in a picture, None where they are not found: for the set-up, whatever is on the rack."""
+        try:
+            self.markers = board_pose(find_markers(gray(image), fiducials_of(self.rig)), self.rig)
+        except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error):
+            self.markers = None
+        return self.markers
+
+    def stations_mm(self) -> dict[Side, Array]:
+        """Where along each limb the points of a ``Looked``'s lines are; empty where no bow is known."""
+        return {side: model.s_mm for side, model in self._coarse.items()}
 
     def _seek_bow(self, shot: Shot) -> None:
         if self._finding is not None:
@@ -332,16 +352,16 @@ class Analyst:
         knocked = bool(np.isfinite(shape.shift_px) and shape.shift_px > KNOCKED_PX)
         said = self._said
         if knocked:
-            said = "camera or board was knocked: let the string down, take the bow off, and photograph the empty rack again."
+            said = "camera or board was knocked: let the string down, take the bow off, and photograph the empty rack again (E)."
         return Looked(
             shot.t_s,
             shot.number,
             True,
             bow,
             still,
-            -float(seat[1]) if on and seat is not None else float("nan"),
+            -float(seat[1]) if on and seat is not None and not knocked else float("nan"),
             (float(seat[0]), float(seat[1])) if on and seat is not None else None,
-            {side: shape.limbs[side].points_mm for side in SIDES},
+            {} if knocked else {side: shape.limbs[side].points_mm for side in SIDES},
             float(np.mean([shape.limbs[side].seen for side in SIDES])),
             knocked,
             said,

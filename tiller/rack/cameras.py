@@ -46,7 +46,8 @@ class DeviceCamera:
 
     def __init__(self, where: int | str, size: tuple[int, int] | None = None) -> None:
         self.where, self.size = where, size
-        self.told: dict[str, float] = {}
+        self._remarks: tuple[str, ...] = ()
+        self._fault = ""
         self._found: int | str | None = None
         self._capture: cv2.VideoCapture | None = None
         self._number = 0
@@ -55,12 +56,26 @@ class DeviceCamera:
     def name(self) -> str:
         return f"camera {self.where}"
 
+    @property
+    def may_repeat(self) -> bool:
+        return isinstance(self.where, str) and ADDRESS.match(self.where) is not None
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        return self._remarks
+
     def open(self) -> None:
         self.close()
+        self._fault, self._remarks = "", ()
         capture = self._try(self.where)
         if capture is None and self._found is not None and isinstance(self.where, int):
             others = (n for n in range(OTHER_NUMBERS) if n != self.where)
             capture = next((c for c in map(self._try, others) if c is not None), None)
+            if capture is not None:
+                said = f"camera {self.where} is gone and camera {self._found} was taken in its place: see that it is the one at the rack."
+                self._remarks = (*self._remarks, said)
+        if capture is None and self._fault:
+            raise SourceFault(self._fault)
         if capture is None:
             msg = f"{self.name} gives no picture: is it plugged in, switched on, and not in use by another program?"
             raise SourceFault(msg)
@@ -84,11 +99,11 @@ class DeviceCamera:
             return None
         if self.size is not None and (image.shape[1], image.shape[0]) != self.size:
             capture.release()
-            msg = (
+            self._fault = self._fault or (
                 f"camera {where} gives {image.shape[1]}x{image.shape[0]} pixels but rig.toml's lens was calibrated at {self.size[0]}x{self.size[1]}:"
                 " choose a camera that can, or calibrate the lens at this size."
             )
-            raise SourceFault(msg)
+            return None
         self._found = where
         for _ in range(0 if network else SETTLE_PICTURES):
             capture.read()
@@ -113,15 +128,21 @@ class DeviceCamera:
         capture.set(cv2.CAP_PROP_AUTO_WB, 0)
         capture.set(cv2.CAP_PROP_AUTOFOCUS, 0)
         capture.set(cv2.CAP_PROP_FOCUS, focus)
-        names = {
-            "width": cv2.CAP_PROP_FRAME_WIDTH,
-            "height": cv2.CAP_PROP_FRAME_HEIGHT,
-            "rate": cv2.CAP_PROP_FPS,
-            "exposure": cv2.CAP_PROP_EXPOSURE,
-            "exposure mode": cv2.CAP_PROP_AUTO_EXPOSURE,
-            "autofocus": cv2.CAP_PROP_AUTOFOCUS,
-        }
-        self.told = {name: float(capture.get(key)) for name, key in names.items()}
+        free = [
+            name
+            for name, key, wanted in (
+                ("exposure", cv2.CAP_PROP_AUTO_EXPOSURE, manual),
+                ("focus", cv2.CAP_PROP_AUTOFOCUS, 0.0),
+            )
+            if abs(float(capture.get(key)) - wanted) > 1e-3 and not (name == "focus" and capture.get(key) < 0)
+        ]
+        if free:
+            said = f"{self.name}: {' and '.join(free)} cannot be locked: lock it with the camera's own settings; a picture that changes spoils the comparison with the empty one."
+            self._remarks = (*self._remarks, said)
+        rate = float(capture.get(cv2.CAP_PROP_FPS))
+        if 0 < rate < 14:
+            said = f"{self.name} gives {rate:.0f} pictures a second: pull slowly, and give it more light or a smaller picture."
+            self._remarks = (*self._remarks, said)
 
     def read(self) -> Shot | Ended:
         if self._capture is None:
@@ -152,6 +173,14 @@ class VideoFile:
     @property
     def name(self) -> str:
         return self.path.name
+
+    @property
+    def may_repeat(self) -> bool:
+        return True
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        return ()
 
     def open(self) -> None:
         self.close()
@@ -197,6 +226,14 @@ class ReplayedCamera:
     @property
     def name(self) -> str:
         return f"recording {self.recording.name}"
+
+    @property
+    def may_repeat(self) -> bool:
+        return True
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        return ()
 
     def open(self) -> None:
         if not self.recording.pictures:

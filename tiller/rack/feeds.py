@@ -19,6 +19,8 @@ from tiller.rack.sources import Camera, Ended, Image, Lines, Scale, Shot, now_s
 AGAIN_S = 0.4
 """How long to wait before a source that was lost is opened again."""
 SILENT_S = 1.5
+ANEW_S = 3.0
+"""A source that is open and silent for this long is closed and opened anew."""
 SAME_S = 1.5
 """Pictures that are the same to the last bit for this long come of a camera that hangs."""
 WAITING = 3
@@ -56,6 +58,7 @@ class _Feed(ABC):
         self._lock = threading.Condition()
         self._good, self._text, self._ended = False, f"{name}: opening", False
         self._count = self._missed = self._losses = 0
+        self._opened_s = now_s()
         self._times: deque[float] = deque(maxlen=60)
 
     def start(self) -> None:
@@ -77,7 +80,7 @@ class _Feed(ABC):
         """How it does now."""
         with self._lock:
             good, text = self._good, self._text
-            silent = now_s() - self._times[-1] if self._times else 0.0
+            silent = now_s() - max(self._opened_s, self._times[-1] if self._times else 0.0)
             if good and not self._ended and silent > SILENT_S:
                 good, text = False, f"{self.name} has sent nothing for {silent:.0f} s: check its cable."
             span = self._times[-1] - self._times[0] if len(self._times) > 1 else 0.0
@@ -95,10 +98,12 @@ class _Feed(ABC):
             while not self._stop.is_set():
                 try:
                     self._open()
-                except SourceFault as err:
-                    self._say(False, str(err))
+                except Exception as err:  # whatever a driver throws: the source is tried again and it is said
+                    self._say(False, self._words(err))
                     self._stop.wait(AGAIN_S)
                     continue
+                with self._lock:
+                    self._opened_s = now_s()
                 self._say(True, "")
                 try:
                     while not self._stop.is_set():
@@ -107,12 +112,31 @@ class _Feed(ABC):
                                 self._ended = True
                                 self._lock.notify_all()
                             return
-                except SourceFault as err:
-                    self._close()
-                    self._say(False, str(err), lost=True)
+                        self._watch_silence()
+                except Exception as err:
+                    self._say(False, self._words(err), lost=True)
+                    self._close_quietly()
                     self._stop.wait(AGAIN_S)
         finally:
+            self._close_quietly()
+
+    def _words(self, err: Exception) -> str:
+        if isinstance(err, SourceFault):
+            return str(err)
+        return f"{self.name} failed ({type(err).__name__}: {err}): check its cable; it is opened anew."
+
+    def _watch_silence(self) -> None:
+        with self._lock:
+            last = max(self._opened_s, self._times[-1] if self._times else 0.0)
+        if now_s() - last > ANEW_S:
+            msg = f"{self.name} is open but has sent nothing for {ANEW_S:.0f} s: is it the right one, and is it switched on?"
+            raise SourceFault(msg)
+
+    def _close_quietly(self) -> None:
+        try:
             self._close()
+        except Exception as err:
+            self._say(False, self._words(err))
 
     @abstractmethod
     def _open(self) -> None:
@@ -160,7 +184,7 @@ class CameraFeed(_Feed):
         mark = zlib.crc32(shot.image[::41, ::37].tobytes())
         if mark != self._mark:
             self._mark, self._same_since = mark, shot.t_s
-        elif shot.t_s - self._same_since > SAME_S and not hasattr(self.camera, "recording"):
+        elif shot.t_s - self._same_since > SAME_S and not self.camera.may_repeat:
             msg = f"{self.name} sends the same picture again and again: it hangs and is opened anew."
             raise SourceFault(msg)
 

@@ -10,9 +10,10 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from tiller.rack.live import Rack, View
+from tiller.rack.live import Rack
 from tiller.rack.sound import Sounds
 from tiller.rack.stages import Event, Happening
+from tiller.rack.view import View
 from tiller.rack.workup import Worked
 from tiller.report.advice_words import advice_words
 from tiller.report.data import advice_json
@@ -36,6 +37,7 @@ def view_json(view: View) -> dict[str, Any]:
         "draw_mm": _one(view.draw_mm),
         "force_n": _one(view.force_n),
         "stop_mm": _one(view.limits.draw_mm),
+        "alarm": view.alarm,
         "next": view.sentence,
         "pulls": view.pulls,
         "exercises": view.exercises,
@@ -80,7 +82,11 @@ def run(rack: Rack, units: Units, as_json: bool = False, out: TextIO = sys.stdou
     """Runs until the sources end, ``for_s`` is over, or Ctrl-C; returns the exit code."""
     sounds = Sounds(out if not as_json else None)
     teller = _Teller(rack, units, as_json, out)
-    if not as_json:
+    if as_json:
+        print(json.dumps({"kind": "caution", "text": CAUTION}), file=out, flush=True)
+    else:
+        if sounds.silent:
+            print("No tone can be played on this system: watch the status line for the stop.", file=out)
         print(CAUTION + "\n", file=out, flush=True)
     rack.start()
     begun = time.monotonic()

@@ -12,34 +12,38 @@ import shutil
 import threading
 import time
 from collections import deque
-from collections.abc import Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
 from tiller.bow.rigfile import Rig
 from tiller.errors import FileFault, TillerError
-from tiller.mechanics.layers import strokes
 from tiller.mechanics.stop import FIRST_SHARE, Stop
 from tiller.rack.advise import advise_from_file
-from tiller.rack.analyst import Analyst, Looked, Profile
-from tiller.rack.feeds import CameraFeed, FeedState, ScaleFeed
-from tiller.rack.recorder import UNFINISHED, Keep, PullRecorder, disk_warning, folder_for, unfinished
-from tiller.rack.sources import Camera, Image, Scale, Shot, now_s
-from tiller.rack.stages import DRAWN, Event, Happening, Limits, Seen, Stage, State, after
-from tiller.rack.weigher import Weighed, Weigher
+from tiller.rack.analyst import Analyst, Looked
+from tiller.rack.feeds import CameraFeed, ScaleFeed
+from tiller.rack.recorder import Keep, PullRecorder, disk_warning, folder_for, settle, unfinished
+from tiller.rack.sources import Camera, Scale, Shot, now_s
+from tiller.rack.stages import BEGIN_MM, BEGIN_N, DRAWN, Event, Happening, Limits, Seen, Stage, State, after
+from tiller.rack.view import ALARM, LACKING, SENTENCES, View, empty_view, planned_strokes
+from tiller.rack.weigher import Weigher
 from tiller.rack.workup import Measurer, Worked
 from tiller.records.book import Book
 
 Array = NDArray[np.float64]
 
-STALE_S = 1.0
-"""A force this old is no force any more."""
+STALE_S, STALE_READINGS = 0.2, 3.5
+"""A force older than this and than so many readings take is no force any more."""
+PATIENCE_S = 30.0
+"""So long a session that ends waits for pulls that are being measured."""
+BLIND_S = 0.6
+DISK_S, BOARD_S = 20.0, 1.0
+"""How often the disk and the board are looked at while nothing is pulled."""
 WAYPOINT_MM = 60.0
 """Where nobody holds, a picture is kept every so often, so that the pull can be measured all the same."""
 FOLLOW_ZERO_S = 0.5
@@ -62,65 +66,16 @@ class Options:
     keep: Keep = "holds"
 
 
-@dataclass(frozen=True)
-class View:
-    """All that can be shown now.
-
-    Attributes:
-        number, shot_s, made_s: of the picture: number, arrival, and when this was ready.
-        image: the picture, None without a camera.
-        stage, sentence: the state, and the one next step.
-        draw_mm, force_n: NaN where unknown.
-        stop: how far it may be drawn; limits: what sets off the warning.
-        lines_px: limbs' centrelines in the picture; hook_px: the string's seat; nocks.
-        profiles: strain along the limbs.
-        track, before: draw and force of this pull and of the last one, (n, 2).
-        points: points of this pull, (k, 2).
-        worked: the last pull that was measured; busy: what is being worked on.
-        camera, scale: how the sources do, None where there is none; weighed: the scale's reading.
-        notes: what to know, newest last. events: how many happened so far.
-        pulls, exercises: of this session; since_scraped: pulls since wood came off.
-        folder: where the running or last pull is kept.
-    """
-
-    number: int
-    shot_s: float
-    made_s: float
-    image: Image | None
-    looked: Looked | None
-    stage: Stage
-    sentence: str
-    draw_mm: float
-    force_n: float
-    stop: Stop | None
-    limits: Limits
-    lines_px: Mapping[Side, Array]
-    hook_px: tuple[float, float] | None
-    profiles: Mapping[Side, Profile]
-    track: Array
-    before: Array
-    points: Array
-    worked: Worked | None
-    busy: str
-    camera: FeedState | None
-    scale: FeedState | None
-    weighed: Weighed
-    notes: tuple[str, ...]
-    pulls: int
-    exercises: int
-    since_scraped: int
-    folder: Path | None
-
-
-@dataclass
 class _Pull:
     """The pull that is going on; used by the analysing thread alone."""
 
-    recorder: PullRecorder | None = None
-    track: list[tuple[float, float]] = field(default_factory=list)
-    points: list[tuple[float, float]] = field(default_factory=list)
-    kept_mm: float = float("nan")
-    lines_to_s: float = float("-inf")
+    def __init__(self, kept_mm: float = float("nan")) -> None:
+        self.recorder: PullRecorder | None = None
+        self.track: list[tuple[float, float]] = []
+        self.points: list[tuple[float, float]] = []
+        self.kept_mm = kept_mm
+        self.lines_to_s = float("-inf")
+        self.fault_told = ""
 
 
 class Rack:
@@ -167,9 +122,15 @@ class Rack:
         self._thread: threading.Thread | None = None
         self._fault: BaseException | None = None
         self._since_scraped = 0
+        self._plan_holds = False
+        self._alarm = ""
+        self._blind_from_s: float | None = None
+        self._disk_s = self._board_s = float("-inf")
+        self._board: tuple[tuple[int, ...], float] = ((), float("nan"))
+        self._remarked: tuple[str, ...] = ()
         self._zeroed_s = 0.0
         self._taken = 0
-        self._view = self._empty_view()
+        self._view = empty_view(self._stop_now, self._limits(), self.weigher.now())
         self._fresh = threading.Condition()
 
     # -- what others call ----------------------------------------------------------------------------------------------
@@ -196,13 +157,15 @@ class Rack:
         for feed in (self.camera, self.scale):
             if feed is not None:
                 feed.stop()
+        until = now_s() + PATIENCE_S
         for thread in self._finishing:
-            thread.join(timeout=30.0)
+            thread.join(timeout=max(until - now_s(), 0.1))
         if self._pool is not None:
             for _, job in self._jobs:
                 with contextlib.suppress(Exception):
-                    job.result(timeout=30.0)
+                    job.result(timeout=max(until - now_s(), 0.0))
             self._collect()
+            self._measurer.close()  # what is not measured by now is measured at the next start
             self._pool.shutdown(wait=True, cancel_futures=True)
             self._pool = None
         self._measurer.close()
@@ -259,10 +222,8 @@ class Rack:
         looked = self.analyst.look(shot) if shot is not None else None
         t, force = self.weigher.force_now()
         now = now_s()
-        if not now - t < STALE_S:
+        if not now - t < max(STALE_S, STALE_READINGS / self.weigher.rate_hz()):
             force = float("nan")
-        if shot is None and self.camera is not None and self._state.stage in DRAWN and not np.isfinite(force):
-            return  # neither is there: nothing new
         seen = self._seen(shot, looked, force, now)
         self._state, events = after(self._state, seen, self._limits())
         for event in events:
@@ -279,8 +240,9 @@ class Rack:
         return Seen(now, True, not abs(force) > 2.0, float("nan"), force)
 
     def _limits(self) -> Limits:
-        draw = self._stop_now.draw_mm if self._stop_now is not None else FIRST_SHARE * self.bow.target.draw_length_mm
-        return Limits(draw, self.bow.target.draw_weight_n)
+        most = self.bow.target.draw_length_mm
+        draw = self._stop_now.draw_mm if self._stop_now is not None else FIRST_SHARE * most
+        return Limits(min(draw, most), self.bow.target.draw_weight_n)
 
     def _happened(self, event: Event, shot: Shot | None) -> None:
         self.events.put(event)
@@ -299,7 +261,8 @@ class Rack:
                 self._pull.recorder.picture(shot.image, shot.t_s, "pull")
                 self._pull.kept_mm = event.draw_mm
         elif what is Happening.LOST:
-            self._say("the force fell at once: let down, and look for a crack before anything else.")
+            self._alarm = ALARM
+            self._say(f"the force fell at once, to {event.force_n:.0f} N.")
             if self._pull.recorder is not None:
                 self._pull.recorder.note(event.t_s, f"{what.value} to {event.force_n:.0f} N")
         elif what is Happening.ENDED:
@@ -313,9 +276,11 @@ class Rack:
             return
         if seen.t_s - self._zeroed_s > FOLLOW_ZERO_S:
             self._zeroed_s = seen.t_s
-            if self.weigher.turn_round():
+            risen = self.camera is None or seen.draw_mm > self._state.least_mm + BEGIN_MM
+            if risen and self.weigher.turn_round():
                 self._say("the scale reads backwards: its sign was turned round; mend counts_per_newton in rig.toml.")
             self.weigher.follow_zero()
+        self._look_round(shot, seen)
         if (
             stage is Stage.RESTING
             and shot is not None
@@ -327,11 +292,26 @@ class Rack:
         ):
             self._rests = [self._rests[0], shot]
 
+    def _look_round(self, shot: Shot | None, seen: Seen) -> None:
+        """What is looked after now and then while nothing is pulled: the disk, the board, how the camera was opened."""
+        if seen.t_s - self._disk_s > DISK_S:
+            self._disk_s = seen.t_s
+            warning = disk_warning(self.options.home)
+            if warning:
+                self._say(warning)
+        if self.camera is not None:
+            for text in self.camera.camera.remarks:
+                if text not in self._remarked:
+                    self._say(text)
+            self._remarked = self.camera.camera.remarks
+        if shot is not None and seen.t_s - self._board_s > BOARD_S:
+            self._board_s = seen.t_s
+            board = self.analyst.seek_markers(shot.image)
+            self._board = (tuple(board.used), board.rms_mm) if board is not None else ((), float("nan"))
+
     def _begin_pull(self, event: Event) -> None:
-        self._pull = _Pull(kept_mm=event.draw_mm)
-        warning = disk_warning(self.options.home)
-        if warning:
-            self._say(warning)
+        self._pull = _Pull(event.draw_mm)
+        self._plan_holds = False
         folder = folder_for(self.options.home, self.bow.name, datetime.now())
         recorder = PullRecorder(folder, *self.texts)
         try:
@@ -356,6 +336,9 @@ class Rack:
                 pull.track.append((seen.draw_mm, seen.force_n))
         if pull.recorder is None:
             return
+        if pull.recorder.fault != pull.fault_told:
+            pull.fault_told = pull.recorder.fault
+            self._say(pull.fault_told)
         lines, pull.lines_to_s = self.weigher.raw_since(pull.lines_to_s)
         pull.recorder.lines(lines)
         if shot is None:
@@ -379,10 +362,15 @@ class Rack:
 
         def finish() -> None:
             recorder.finish()
-            if recorder.fault:
+            if recorder.fault and recorder.fault != pull.fault_told:
                 self._say(recorder.fault)
             if recorder.left_out:
                 self._say(f"the disk was slow: {recorder.left_out} pictures between holds were left out.")
+            lacking = "camera" if self.camera is None else "scale" if self.scale is None else ""
+            if lacking:  # nothing that the book keeps can be told of it
+                self._say(LACKING[lacking])
+                settle(recorder.folder, LACKING[lacking])
+                return
             self._measure(recorder.folder)
 
         thread = threading.Thread(target=finish, name="finish", daemon=True)
@@ -404,20 +392,26 @@ class Rack:
             done = [(folder, job) for folder, job in self._jobs if job.done()]
             self._jobs = [(folder, job) for folder, job in self._jobs if not job.done()]
         for folder, job in done:
-            mark = folder / UNFINISHED
             try:
                 worked = job.result()
             except TillerError as err:
+                if self._halt.is_set():
+                    continue  # ended with the session: it is measured at the next start
                 self._say(f"this pull could not be measured: {err}")
-            else:
-                self._worked = worked
+                settle(folder, str(err))
+                continue
+            ours = worked.bow == self.bow.name
+            if ours:
+                self._worked, self._plan_holds = worked, self._state.stage not in DRAWN
                 if worked.advice.stop is not None:
                     self._stop_now = worked.advice.stop
                 for text in worked.beside.said:
                     self._say(text)
-                if self.options.keep == "none":
-                    shutil.rmtree(folder / "frames", ignore_errors=True)
-            mark.unlink(missing_ok=True)
+            else:
+                self._say(f"the pull in {folder.name} was of {worked.bow}; it is in the book.")
+            if self.options.keep == "none":
+                shutil.rmtree(folder / "frames", ignore_errors=True)
+            settle(folder)
 
     # -- orders, notes, the view ---------------------------------------------------------------------------------------
 
@@ -427,25 +421,35 @@ class Rack:
                 name, value = self._orders.get_nowait()
             except queue.Empty:
                 return
-            if name == "empty" and self._state.stage not in DRAWN:
+            if name == "looked":
+                self._alarm = ""
+            elif self._state.stage in DRAWN:
+                self._say(f"not while the bow is drawn: let down first ({name}).")
+            elif name == "empty":
                 self.analyst.forget_empty()
                 self._state = State(pulls=self._state.pulls, exercises=self._state.exercises)
-            elif name == "zero" and self._state.stage not in DRAWN:
+            elif name == "zero":
                 self._say("zero taken." if self.weigher.zero() else "the scale sends nothing: no zero was taken.")
             elif name == "scraped":
-                self._since_scraped = 0
                 self._scraped(round(value))
 
     def _scraped(self, strokes: int) -> None:
         """Notes in the book that wood came off after the last measured pull."""
         worked, book = self._worked, self.options.book
-        if worked is not None and worked.kept.pull_id is not None and book is not None:
+        if worked is None or self._busy():
+            self._say("nothing was noted: there is no measured pull in this session yet after which wood came off.")
+            return
+        if self._since_scraped == 0:
+            self._say("nothing was noted: that was noted already; pull again before the next scraping.")
+            return
+        if worked.kept.pull_id is not None and book is not None:
             try:
                 with Book(book) as shop:
                     shop.add_scraping(worked.kept.pull_id, strokes, planned_strokes(worked))
             except TillerError as err:
                 self._say(str(err))
                 return
+        self._since_scraped, self._plan_holds = 0, False
         self._say(f"scraped, {strokes} strokes: exercise the bow with short pulls, then pull again.")
 
     def _say(self, text: str) -> None:
@@ -453,28 +457,54 @@ class Rack:
             self._notes.append(text)
 
     def _sentence(self, looked: Looked | None, seen: Seen) -> str:
-        if self.camera is not None:
-            state = self.camera.state
-            if not state.good and not state.ended:
-                return state.text
-        if self.scale is not None:
-            state = self.scale.state
-            if not state.good and not state.ended:
-                return state.text
-        if looked is not None and looked.said:
-            return looked.said
+        trouble = self._trouble(looked, seen)
         stage = self._state.stage
+        if stage in DRAWN:  # the bow comes first: nobody is sent away from a drawn one
+            if stage is Stage.BEYOND:
+                return SENTENCES[stage]
+            if self._alarm:
+                return "Let down slowly, all the way. " + self._alarm
+            if trouble:
+                return f"Let down first. {trouble}"
+            if stage is Stage.HOLDING and self._pull.points and abs(self._pull.points[-1][0] - seen.draw_mm) < 3.0:
+                return "Point taken. Pull on, or let down."
+            return SENTENCES[stage]
+        if self._alarm:
+            return self._alarm
+        if trouble:
+            return trouble
+        if self.weigher.doubt_n:
+            return f"The scale reads {self.weigher.doubt_n:+.0f} N by rig.toml's zero: with the string slack press Z, else let down first."
+        if stage is Stage.NO_BOW and seen.force_n >= BEGIN_N:
+            return (
+                "There is load on the rope but no bow is known: let down. If the bow was on the rack when the empty picture was"
+                " taken, take it off and press E."
+            )
         if stage is Stage.NO_BOW and self.camera is not None and not self.analyst.scene:
             return "Take the bow off the rack: the empty rack is photographed first."
         if stage is Stage.DONE and self._busy():
             return "Let the bow lie still; the pull is being measured."
-        if stage is Stage.RESTING and self._worked is not None and not self._busy() and self._since_scraped > 0:
+        if stage is Stage.RESTING and self._worked is not None and self._plan_holds and not self._busy():
             plan = self._worked.advice.plan
             if plan is not None and plan.layers:
                 return "Scrape what the list says, or pull again within the stop."
-        if stage is Stage.HOLDING and self._pull.points and abs(self._pull.points[-1][0] - seen.draw_mm) < 3.0:
-            return "Point taken. Pull on, or let down."
         return SENTENCES[stage]
+
+    def _trouble(self, looked: Looked | None, seen: Seen) -> str:
+        """What is amiss with the sources, empty where nothing is."""
+        for feed in (self.camera, self.scale):
+            state = feed.state if feed is not None else None
+            if state is not None and not state.good and not state.ended:
+                return state.text
+        if looked is not None and looked.said:
+            return looked.said
+        if self._state.stage in DRAWN and self.camera is not None and not np.isfinite(seen.draw_mm):
+            self._blind_from_s = seen.t_s if self._blind_from_s is None else self._blind_from_s
+            if seen.t_s - self._blind_from_s > BLIND_S:
+                return "The hook's fiducial is not seen: the draw is unknown and the stop is not watched."
+        else:
+            self._blind_from_s = None
+        return ""
 
     def _publish(self, shot: Shot | None, looked: Looked | None, seen: Seen) -> None:
         if looked is not None and looked.ready and self._empty_s == 0.0 and shot is not None:
@@ -518,61 +548,14 @@ class Rack:
             self._state.exercises,
             self._since_scraped,
             self._pull.recorder.folder if self._pull.recorder is not None else self._view.folder,
+            self._plan_holds,
+            self._alarm,
+            self.analyst.stations_mm() if looked is not None else self._view.stations_mm,
+            self._board,
         )
         with self._fresh:
             self._view = view
             self._fresh.notify_all()
-
-    def _empty_view(self) -> View:
-        nan, none = float("nan"), np.empty((0, 2))
-        return View(
-            0,
-            nan,
-            nan,
-            None,
-            None,
-            Stage.NO_BOW,
-            "Opening camera and scale.",
-            nan,
-            nan,
-            self._stop_now,
-            self._limits(),
-            {},
-            None,
-            {},
-            none,
-            none,
-            none,
-            None,
-            "",
-            None,
-            None,
-            self.weigher.now(),
-            (),
-            0,
-            0,
-            0,
-            None,
-        )
-
-
-def planned_strokes(worked: Worked) -> int:
-    """Strokes that the plan of a pull asks for in all."""
-    plan = worked.advice.plan
-    if plan is None:
-        return 0
-    return sum(sum(strokes([o for o in plan.layers if o.limb == side], worked.beside.stroke_mm)) for side in SIDES)
-
-
-SENTENCES = {
-    Stage.NO_BOW: "Lay the bow in its cradle, string slack, and let go of it.",
-    Stage.RESTING: "Pull slowly; hold still now and then; go no further than the stop.",
-    Stage.PULLING: "Hold still for a second to take a point.",
-    Stage.HOLDING: "Hold still.",
-    Stage.BEYOND: "Let down now.",
-    Stage.LETTING_DOWN: "Let down slowly, all the way.",
-    Stage.DONE: "Let the bow lie still.",
-}
 
 
 def _first_stop(bow: Bow) -> Stop | None:

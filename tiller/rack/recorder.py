@@ -2,6 +2,7 @@
 
 Pictures are on disk before a line names them; lines are on disk within half a second. A file ``unfinished`` stands in
 the folder until the pull is measured: one that is found later was cut off by a crash or a power cut, and is measured then.
+Who records holds a lock on it, so that another rack does not take a running pull for one that was cut off.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ from tiller.rack.sources import Image, Lines, now_s
 Keep = Literal["all", "holds", "none"]
 KEEPS: tuple[Keep, ...] = ("all", "holds", "none")
 UNFINISHED = "unfinished"
+UNMEASURED = "unmeasured"
+"""Stands in place of ``unfinished``, with the reason in it, where a pull could not be measured: it is not tried at every start."""
 SYNC_S = 0.4
 QUALITY = 92
 LEAST_FREE_MB = 400
@@ -59,7 +62,42 @@ def folder_for(home: Path, bow: str, when: datetime) -> Path:
 
 def unfinished(home: Path) -> tuple[Path, ...]:
     """Folders of pulls that were cut off, oldest first."""
-    return tuple(sorted(mark.parent for mark in home.glob(f"*/*/{UNFINISHED}")))
+    return tuple(sorted(mark.parent for mark in home.glob(f"*/*/{UNFINISHED}") if _is_free(mark)))
+
+
+def settle(folder: Path, reason: str = "") -> None:
+    """A recorded pull was measured; or could not be, for a reason, which stays in its folder."""
+    mark = folder / UNFINISHED
+    try:
+        if reason:
+            _whole(folder / UNMEASURED, reason.encode())
+        mark.unlink(missing_ok=True)
+    except OSError:  # it is tried again at the next start, which does no harm
+        return
+
+
+def _lock(file: int) -> bool:
+    """Locks an open file for this process; whether nobody else has it. Where the system has no such locks: true."""
+    try:
+        import fcntl
+    except ImportError:
+        return True
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _is_free(mark: Path) -> bool:
+    try:
+        file = os.open(mark, os.O_RDWR)
+    except OSError:
+        return False
+    try:
+        return _lock(file)
+    finally:
+        os.close(file)
 
 
 @dataclass(frozen=True)
@@ -80,7 +118,7 @@ class PullRecorder:
         self._jobs: queue.Queue[_Job | None] = queue.Queue(maxsize=4 * WAITING)
         self._thread: threading.Thread | None = None
         self._number = 0
-        self._force = -1
+        self._force = self._mark = -1
         self.left_out = 0
         self.fault = ""
         self.pictures = 0
@@ -94,11 +132,15 @@ class PullRecorder:
         try:
             (self.folder / "frames").mkdir(parents=True)
             _whole(self.folder / UNFINISHED, b"")
+            self._mark = os.open(self.folder / UNFINISHED, os.O_RDWR)
+            _lock(self._mark)
             _whole(self.folder / "bow.toml", self._bow.encode())
             _whole(self.folder / "rig.toml", self._rig.encode())
             _whole(self.folder / "frames.csv", b"file,t_s,role\n")
             _whole(self.folder / "force.csv", b"t_s,line\n")
             self._force = os.open(self.folder / "force.csv", os.O_WRONLY | os.O_APPEND)
+            for place in (self.folder / "frames", self.folder, self.folder.parent, self.folder.parent.parent):
+                _sync_folder(place)
         except OSError as err:
             msg = f"{self.folder} could not be written ({err.strerror}): free some space or choose another place; this pull is not kept."
             raise FileFault(msg) from err
@@ -117,15 +159,14 @@ class PullRecorder:
         # a line may hold anything that came over the wire
         rows = [f'{t:.4f},"{line.replace(chr(34), chr(34) * 2)}"\n' for t, line in lines]
         try:
-            if rows:
-                os.write(self._force, "".join(rows).encode("utf-8", "replace"))
+            data = "".join(rows).encode("utf-8", "replace")
+            while data:  # a disk that is nearly full takes part of it
+                data = data[os.write(self._force, data) :]
         except OSError as err:
             self.fault = self.fault or self._words(err)
 
     def _words(self, err: OSError) -> str:
-        return (
-            f"{self.folder} could not be written ({err.strerror}): free some space; the rest of this pull is not kept."
-        )
+        return f"{self.folder} could not be written ({err.strerror}): let down and free some space; part of this pull is not kept."
 
     def note(self, t_s: float, text: str) -> None:
         """Marks something that happened in this pull."""
@@ -151,9 +192,15 @@ class PullRecorder:
         if self._thread.is_alive():
             self.fault = self.fault or "the disk is too slow: part of this pull is not kept."
         self._thread = None
-        os.close(self._force)
 
     def _run(self) -> None:
+        try:
+            self._write()
+        finally:
+            for file in (self._force, self._mark):
+                os.close(file)
+
+    def _write(self) -> None:
         try:
             with (self.folder / "frames.csv").open("ab") as frames:
                 synced = now_s()
@@ -164,11 +211,14 @@ class PullRecorder:
                         job = _Job()
                     if job is None:
                         break
-                    if job.image is not None:
-                        self._write_picture(frames, job)
-                    if now_s() - synced >= SYNC_S:
-                        os.fsync(self._force)
-                        synced = now_s()
+                    try:
+                        if job.image is not None:
+                            self._write_picture(frames, job)
+                        if now_s() - synced >= SYNC_S:
+                            os.fsync(self._force)
+                            synced = now_s()
+                    except OSError as err:  # said at once; the next picture may find room again
+                        self.fault = self.fault or self._words(err)
                 os.fsync(self._force)
                 _sync(frames)
         except OSError as err:
@@ -185,6 +235,7 @@ class PullRecorder:
             return
         name = f"frames/{self._number:05d}_{job.role}.jpg"
         _whole(self.folder / name, data.tobytes())
+        _sync_folder(self.folder / "frames")
         frames.write(f"{name},{job.t_s:.4f},{job.role}\n".encode())
         _sync(frames)
         self._number += 1
@@ -194,6 +245,17 @@ class PullRecorder:
 def _sync(file: IO[bytes]) -> None:
     file.flush()
     os.fsync(file.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    """Sees a folder's names onto the disk, where the system can."""
+    if os.name != "posix":
+        return
+    file = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(file)
+    finally:
+        os.close(file)
 
 
 def _whole(path: Path, data: bytes) -> None:

@@ -102,7 +102,10 @@ def _rows(path: Path, columns: tuple[str, ...]) -> list[dict[str, str]]:
 
 def _read_frames(path: Path) -> tuple[Picture, ...]:
     pictures: list[Picture] = []
-    for number, row in enumerate(_rows(path, ("file", "t_s", "role")), start=2):
+    rows = _rows(path, ("file", "t_s", "role"))
+    if rows and rows[-1]["role"] not in ROLES and _torn(path):
+        rows.pop()  # the power went while this row was being written
+    for number, row in enumerate(rows, start=2):
         try:
             t = float(row["t_s"])
         except ValueError:
@@ -124,6 +127,13 @@ def _read_frames(path: Path) -> tuple[Picture, ...]:
             raise RecordingFault(msg)
         pictures.append(Picture(row["file"], t, row["role"]))
     return tuple(pictures)
+
+
+def _torn(path: Path) -> bool:
+    """Whether a file's last line has no end."""
+    with path.open("rb") as file:
+        file.seek(-1, 2)
+        return file.read(1) not in (b"\n", b"\r")
 
 
 def _read_force(path: Path) -> tuple[tuple[float, str], ...]:

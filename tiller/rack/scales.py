@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import math
 from typing import Any
 
 import serial
@@ -40,7 +41,7 @@ class SerialScale:
         fault: Exception | None = None
         for port in ports:
             try:
-                self._port = serial.serial_for_url(port, self.baud, timeout=WAIT_S)
+                self._port = serial.serial_for_url(port, self.baud, timeout=WAIT_S, exclusive=True)
             except (serial.SerialException, OSError, ValueError) as err:
                 fault = fault or err
                 continue
@@ -97,6 +98,8 @@ class ReplayedScale:
 
     def __init__(self, recording: Recording, begin_s: float, speed: float = 1.0) -> None:
         self.recording, self.begin_s, self.speed = recording, begin_s, speed
+        # a row whose time cannot be read is due never
+        self._lines = tuple((t, line) for t, line in recording.force_lines if math.isfinite(t))
         self._start: float | None = None
         self._at = 0
 
@@ -111,7 +114,7 @@ class ReplayedScale:
         if self._start is None:
             msg = f"{self.name} is not open"
             raise SourceFault(msg)
-        lines = self.recording.force_lines
+        lines = self._lines
         if self._at >= len(lines):
             return ENDED
         wait(now_s() + WAIT_S / 5)

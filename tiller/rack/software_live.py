@@ -166,6 +166,14 @@ class SoftwareCamera:
         self.gone_until_s = 0.0
 
     @property
+    def may_repeat(self) -> bool:
+        return False
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        return ()
+
+    @property
     def name(self) -> str:
         return "camera of the software rack"
 

@@ -59,6 +59,11 @@ class Sounds:
         self._last = 0.0
         self.played: list[str] = []
 
+    @property
+    def silent(self) -> bool:
+        """Whether nothing here can play a tone."""
+        return sys.platform != "win32" and self._player is None and self._bell is None
+
     def mind(self, stage: Stage, events: Sequence[Event]) -> None:
         """Plays what the stage and the events ask for."""
         for event in events:

@@ -49,6 +49,16 @@ class Camera(Protocol):
         """What the user calls it."""
         ...
 
+    @property
+    def may_repeat(self) -> bool:
+        """Whether pictures that are the same to the last bit are in order: files and streams; a sensor has noise."""
+        ...
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the user should know of how it was opened."""
+        ...
+
     def open(self) -> None:
         """Opens it (anew).
 

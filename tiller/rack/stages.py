@@ -24,6 +24,11 @@ BEYOND_MM, BACK_MM = 0.5, 3.0
 LOST_SHARE, LOST_N, LOST_S = 0.3, 15.0, 0.26
 """Force that falls by this share and this much within this time, and not the draw with it, is a crack or a slipped string
 (common practice, no source)."""
+STEP_SHARE, STEP_N, STEP_S, STEP_MM = 0.12, 6.0, 0.2, 4.0
+"""So is a smaller fall that stays for this long while the draw stays within this (common practice, no source)."""
+LOST_AGAIN_S = 1.0
+LEFT_N, LEFT_S = 12.0, 4.0
+"""A string that is being let down and lies still with no more than this on it for so long is down: ropes weigh, cells creep."""
 GONE_S = 1.0
 KEEP_S = 1.6
 
@@ -104,7 +109,8 @@ class State:
         top_n: largest force of this pull.
         held_mm, held_n: draw and force of the last point.
         points: how many were taken in this pull; pulls, exercises: pulls of this session, and those of them without a point.
-        lost: force fell at once in this pull.
+        first_mm: draw when the pull began.
+        lost: force fell at once in this pull; lost_s: when it last did.
     """
 
     stage: Stage = Stage.NO_BOW
@@ -123,7 +129,9 @@ class State:
     points: int = 0
     pulls: int = 0
     exercises: int = 0
+    first_mm: float = float("nan")
     lost: bool = False
+    lost_s: float = float("-inf")
 
 
 def after(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Event, ...]]:
@@ -137,7 +145,7 @@ def after(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Event,
     )
     if state.stage in DRAWN:
         return _in_pull(state, seen, limits)
-    return _between(state, seen)
+    return _between(state, seen, limits)
 
 
 def _go(state: State, stage: Stage, t_s: float) -> State:
@@ -148,7 +156,11 @@ def _event(what: Happening, seen: Seen) -> Event:
     return Event(what, seen.t_s, seen.draw_mm, seen.force_n)
 
 
-def _between(state: State, seen: Seen) -> tuple[State, tuple[Event, ...]]:
+def _over(seen: Seen, limits: Limits) -> bool:
+    return bool(seen.draw_mm > limits.draw_mm + BEYOND_MM or seen.force_n > limits.force_n)
+
+
+def _between(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Event, ...]]:
     """No bow, resting, or done."""
     if state.stage is not Stage.NO_BOW and seen.t_s - state.seen_s > GONE_S and not _loaded(seen):
         return _go(replace(state, least_mm=float("inf")), Stage.NO_BOW, seen.t_s), (_event(Happening.GONE, seen),)
@@ -158,7 +170,9 @@ def _between(state: State, seen: Seen) -> tuple[State, tuple[Event, ...]]:
     state = replace(
         state, loaded_from_s=(seen.t_s if state.loaded_from_s is None else state.loaded_from_s) if began else None
     )
-    if state.stage is not Stage.NO_BOW and began and seen.t_s - (state.loaded_from_s or seen.t_s) >= BEGIN_S:
+    loaded = began and seen.t_s - (state.loaded_from_s or seen.t_s) >= BEGIN_S
+    over = loaded and _over(seen, limits)  # whatever is known of the bow: too much is too much
+    if loaded and (state.stage is not Stage.NO_BOW or over):
         state = replace(
             state,
             top_mm=seen.draw_mm,
@@ -169,8 +183,12 @@ def _between(state: State, seen: Seen) -> tuple[State, tuple[Event, ...]]:
             quiet_from_s=None,
             points=0,
             pulls=state.pulls + 1,
+            first_mm=seen.draw_mm,
             lost=False,
         )
+        if over:
+            both = (_event(Happening.BEGAN, seen), _event(Happening.BEYOND, seen))
+            return _go(state, Stage.BEYOND, seen.t_s), both
         return _go(state, Stage.PULLING, seen.t_s), (_event(Happening.BEGAN, seen),)
     lay = state.still_from_s is not None and seen.t_s - state.still_from_s >= STILL_S
     if state.stage in (Stage.NO_BOW, Stage.DONE) and seen.bow and lay and not began:
@@ -195,14 +213,14 @@ def _in_pull(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Eve
         top = float(np.fmax(state.top_mm, draw))
         low = draw if not np.isfinite(state.low_mm) or top > state.top_mm else min(state.low_mm, draw)
         state = replace(state, top_mm=top, low_mm=low)
-    if not state.lost and _fell_at_once(state):
-        state = replace(state, lost=True)
+    if seen.t_s - state.lost_s > LOST_AGAIN_S and (_fell_at_once(state) or _fell_and_stayed(state)):
+        state = replace(state, lost=True, lost_s=seen.t_s)
         events.append(_event(Happening.LOST, seen))
         state = _go(state, Stage.LETTING_DOWN, seen.t_s)
     state, ended = _ended(state, seen)
     if ended:
         return state, (*events, _event(Happening.ENDED, seen))
-    if state.stage is not Stage.BEYOND and (draw > limits.draw_mm + BEYOND_MM or force > limits.force_n):
+    if state.stage is not Stage.BEYOND and _over(seen, limits):
         state = _go(state, Stage.BEYOND, seen.t_s)
         events.append(_event(Happening.BEYOND, seen))
         return state, tuple(events)
@@ -236,11 +254,22 @@ def _ended(state: State, seen: Seen) -> tuple[State, bool]:
         slack = state.quiet_from_s is not None  # neither is known: as before
     quiet = (seen.t_s if state.quiet_from_s is None else state.quiet_from_s) if slack else None
     state = replace(state, quiet_from_s=quiet)
-    if quiet is None or seen.t_s - quiet < END_S:
+    down = quiet is not None and seen.t_s - quiet >= END_S
+    if not down and not _left_lying(state, seen):
         return state, False
     exercises = state.exercises + (1 if state.points == 0 else 0)
     state = replace(state, quiet_from_s=None, loaded_from_s=None, exercises=exercises, recent=())
     return _go(state, Stage.DONE, seen.t_s), True
+
+
+def _left_lying(state: State, seen: Seen) -> bool:
+    """Whether the bow was taken off, or lies let down though something little still pulls or the hook is out of sight."""
+    if seen.force_n > LEFT_N or state.stage is not Stage.LETTING_DOWN or seen.t_s - state.since_s < LEFT_S:
+        return False
+    if seen.t_s - state.seen_s > GONE_S:
+        return True
+    near = not np.isfinite(seen.draw_mm) or seen.draw_mm < state.least_mm + 2 * BEGIN_MM
+    return near and state.still_from_s is not None and seen.t_s - state.still_from_s >= LEFT_S
 
 
 def _is_new(state: State, held: Event) -> bool:
@@ -265,6 +294,8 @@ def _held(state: State) -> Event | None:
         return None
     if drawn.any() and np.ptp(draws[drawn]) > HOLD_MM:
         return None
+    if weighed.any() and not weighed.all():  # the scale was lost meanwhile: its last word is of another draw
+        return None
     level = float(np.median(forces[weighed])) if weighed.any() else float("nan")
     if weighed.any() and np.ptp(forces[weighed]) > max(HOLD_N, HOLD_SHARE * level):
         return None
@@ -287,5 +318,19 @@ def _fell_at_once(state: State) -> bool:
     draws = [s.draw_mm for s in window if np.isfinite(s.draw_mm)]
     if len(draws) < 2:
         return True
-    back = (max(draws) - draws[-1]) / max(max(draws) - min(state.least_mm, draws[-1]), 1.0)
+    taut = state.least_mm if np.isfinite(state.least_mm) else state.first_mm
+    back = (max(draws) - draws[-1]) / max(max(draws) - float(np.fmin(taut, draws[-1])), 1.0)
     return bool(back < 0.5 * fall / most.force_n)
+
+
+def _fell_and_stayed(state: State) -> bool:
+    """Whether the force took a step down and stayed there while the draw did not move."""
+    last = state.recent[-1]
+    window = [s for s in state.recent if s.t_s >= last.t_s - 2 * STEP_S - 0.1 and np.isfinite(s.force_n)]
+    draws = [s.draw_mm for s in window if np.isfinite(s.draw_mm)]
+    before = [s.force_n for s in window if s.t_s <= last.t_s - STEP_S - 0.1]
+    since = [s.force_n for s in window if s.t_s >= last.t_s - STEP_S]
+    if len(before) < 2 or len(since) < 3 or len(draws) < 4 or max(draws) - min(draws) > STEP_MM:
+        return False
+    level = float(np.median(before))
+    return bool(level - max(since) > max(STEP_N, STEP_SHARE * level))

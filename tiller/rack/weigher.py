@@ -21,6 +21,8 @@ SPIKE_N = 60.0
 """A reading this far from both its neighbours is a spike (common practice, no source)."""
 QUIET_N = 2.5
 WRONG_WAY_N = -8.0
+FAR_N = 25.0
+"""A first zero this far from rig.toml's own may be a load that hangs there already (common practice, no source)."""
 KEPT_S = 30.0
 
 
@@ -54,6 +56,7 @@ class Weigher:
         self.cell = cell
         self._lock = threading.Lock()
         self._zero: float | None = None
+        self.doubt_n = 0.0
         self._sign = 1.0
         self._last: deque[tuple[float, float]] = deque(maxlen=3)
         self._kept: deque[tuple[float, float]] = deque()
@@ -102,13 +105,21 @@ class Weigher:
                 return False
             recent = self._since(self._kept[-1][0] - ZERO_S)
             self._zero = float(np.median(recent))
+            self.doubt_n = 0.0
             return True
 
     def follow_zero(self) -> None:
         """While the string is slack: lets the zero follow the cell's wandering, if it reads next to nothing."""
         told = self.now()
         if self._zero is None:
-            self.zero()
+            with self._lock:
+                if not self._kept:
+                    return
+                recent = self._since(self._kept[-1][0] - ZERO_S)
+                far = (float(np.median(recent)) - self.cell.zero_counts) / abs(self.cell.counts_per_newton)
+            self.doubt_n = far if abs(far) > FAR_N else 0.0
+            if self.doubt_n == 0.0:
+                self.zero()
         elif abs(told.force_n) < QUIET_N:
             with self._lock:
                 recent = self._since(self._kept[-1][0] - ZERO_S)
@@ -147,6 +158,13 @@ class Weigher:
                 self._hello,
                 self._sign < 0,
             )
+
+    def rate_hz(self) -> float:
+        """Readings a second lately, at least 1."""
+        with self._lock:
+            newest = list(islice(reversed(self._kept), 12))
+            span = newest[0][0] - newest[-1][0] if len(newest) > 2 else 0.0
+            return max((len(newest) - 1) / span, 1.0) if span > 0 else 10.0
 
     def force_now(self) -> tuple[float, float]:
         """Time and force of the last reading; NaN where there is none. Cheaper than ``now``."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pickle
 import signal
@@ -31,6 +32,7 @@ class Worked:
     """A pull that was worked up: what was measured, what follows, what stands beside it, and where it is kept."""
 
     recording: Path
+    bow: str
     result: PullResult
     advice: Advice
     beside: Beside
@@ -65,7 +67,7 @@ def work_up(
     progress("pictures")
     kept = keep(measured, recording, units, book, pictures, json_file, advice, plots, beside)
     progress("")
-    return Worked(recording.folder, measured.result, advice, beside, kept)
+    return Worked(recording.folder, recording.bow.name, measured.result, advice, beside, kept)
 
 
 class Measurer:
@@ -73,6 +75,7 @@ class Measurer:
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
+        self._closed = False
         self._lock = threading.Lock()
 
     def start(self) -> None:
@@ -94,6 +97,8 @@ class Measurer:
         """
         with self._lock:
             for last in (False, True):
+                if self._closed:
+                    break
                 process = self._process
                 if process is None or process.poll() is not None:
                     process = self._begin()
@@ -103,7 +108,7 @@ class Measurer:
                     pickle.dump((folder, book), process.stdin)
                     process.stdin.flush()
                     answer = pickle.load(process.stdout)
-                except (OSError, EOFError, pickle.UnpicklingError):
+                except (OSError, EOFError, ValueError, pickle.UnpicklingError):
                     if last:
                         break
                     continue
@@ -114,11 +119,16 @@ class Measurer:
         raise TillerError(msg)
 
     def close(self) -> None:
-        """Ends the process."""
+        """Ends the process at once; whoever waits for it is told that it died."""
+        self._closed = True
         process, self._process = self._process, None
         if process is not None:
             process.kill()
-            process.communicate()
+            process.wait()
+            for stream in (process.stdin, process.stdout):
+                if stream is not None:
+                    with contextlib.suppress(OSError, ValueError):
+                        stream.close()
 
 
 def _work(take: IO[bytes], give: IO[bytes]) -> None:

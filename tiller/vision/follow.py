@@ -81,6 +81,9 @@ def bend_of(line_mm: Array, model: LimbModel) -> tuple[Array, Array]:
     coef = inverse @ (basis.T @ change)
     left = change - basis @ coef
     spread = float(np.sqrt(np.mean(left**2))) + 1e-5
+    # neighbours err alike: as many values are worth fewer (effective sample size of an AR(1) series)
+    alike = float(np.clip(np.sum(left[1:] * left[:-1]) / np.sum(left**2), 0.0, 0.9))
+    spread *= np.sqrt((1 + alike) / (1 - alike))
     slopes = np.gradient(basis, mid, axis=0)
     bend = slopes @ coef
     sd = spread * np.sqrt(np.einsum("ij,jk,ik->i", slopes, inverse, slopes))

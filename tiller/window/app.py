@@ -7,6 +7,7 @@ through one texture of at most ``TEXTURE_WIDTH`` pixels that stays where it is.
 from __future__ import annotations
 
 import queue
+import sys
 import threading
 import time
 from collections import deque
@@ -20,17 +21,19 @@ import dearpygui.dearpygui as gui
 import numpy as np
 
 from tiller.errors import TillerError
-from tiller.rack.live import Rack, View, planned_strokes
+from tiller.rack.live import Rack
 from tiller.rack.sound import Sounds
 from tiller.rack.stages import DRAWN, Happening
+from tiller.rack.view import View, planned_strokes
 from tiller.records.book import Book, PullRow
 from tiller.report.style import Units
-from tiller.window import other_sheets, pull_sheet
+from tiller.window import book_sheet, other_sheets, pull_sheet
 from tiller.window.canvas import Canvas, Press
 from tiller.window.look import DARK, LIGHT, Look
 from tiller.window.pull_sheet import Box
 
 TEXTURE_WIDTH = 960
+SILENT = "no tone can be played on this system: watch the screen for the stop"
 PATIENCE_S = 0.04
 """A frame waits for the next picture, but no longer than this: keys and mouse are heard all the same."""
 
@@ -55,6 +58,8 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("E", "empty rack"),
     ("Z", "zero"),
     ("S", "I scraped this"),
+    ("M", "mark pull"),
+    ("K", "all is whole"),
     ("C", "cautions"),
     ("Q", "quit"),
 )
@@ -78,6 +83,7 @@ class App:
         self.sheet, self.cautions = "pull", True
         self.sounds = sounds or Sounds()
         self.chosen: list[int] = []
+        self.marked: int | None = None
         self.rows: list[PullRow] = []
         self.pulls: list[dict[str, object]] = []
         self.made = 0
@@ -85,10 +91,13 @@ class App:
         self._presses: list[Press] = []
         self._shown = -1
         self._worked: object = None
+        self._quitting = False
+        self._noted: tuple[str, ...] = ()
         self._delays: deque[float] = deque(maxlen=3000)
         self._frames: deque[float] = deque(maxlen=600)
         self._pictures = 0
-        self._message = ""
+        self._message = SILENT if self.sounds.silent else ""
+        self._unread = False
         self._fetch: threading.Thread | None = None
         self._closing = False
         self.pixels = np.zeros((1, 1, 4), dtype=np.float32)
@@ -147,8 +156,9 @@ class App:
     def press(self, key: str) -> None:
         """What a key does; for tests and pedals too."""
         if self.cautions:
-            self.cautions = False
+            self.cautions = self._unread = False
             return
+        quitting, self._quitting = self._quitting, False
         if key in SHEETS:
             self.sheet = SHEETS[key]
         elif key == "Space":
@@ -163,14 +173,21 @@ class App:
             self.cautions = True
         elif key == "E":
             self.rack.order("empty")
-            self._message = "the empty rack is photographed anew as soon as the bow is off it"
+            self._message = "take the bow off: the empty rack is photographed as soon as the picture is still"
         elif key == "Z":
             self.rack.order("zero")
         elif key == "S":
             self.rack.order("scraped", self.made)
             self._message = ""
+        elif key == "K":
+            self.rack.order("looked")
+        elif key == "M" and self.sheet == "book":
+            self.marked = self.chosen[0] if self.chosen and self.chosen[0] != self.marked else None
+            self.chosen = self.chosen[:1]
         elif key == "Q":
-            self._closing = True
+            self._closing = quitting or self.rack.view().stage not in DRAWN
+            if not self._closing:
+                self._quitting, self._message = True, "the bow is drawn: let it down; Q again quits all the same"
         elif key in ("Up", "Down") and self.sheet == "book":
             self._choose(-1 if key == "Down" else 1)
         elif key in ("Up", "Down") and self.sheet == "scrape":
@@ -186,8 +203,10 @@ class App:
         at = ids.index(self.chosen[0]) if self.chosen and self.chosen[0] in ids else len(ids) - 1 - (step > 0)
         at = int(np.clip(at + step, 0, len(ids) - 1)) if self.chosen else len(ids) - 1
         bow = self.rows[at].bow
-        before = [r.pull_id for r in self.rows[:at] if r.bow == bow]
-        self.chosen = [ids[at], *before[-1:]]
+        before = [r.pull_id for r in self.rows[:at] if r.bow == bow][-1:]
+        if self.marked in ids:
+            before = [self.marked] if self.marked is not None and self.marked != ids[at] else []
+        self.chosen = [ids[at], *before]
 
     def _fetch_book(self) -> None:
         """Reads the book in a thread: the picture goes on meanwhile."""
@@ -238,7 +257,10 @@ class App:
                 break
         for event in happened:
             if event.what is Happening.BEGAN:
+                self._unread = self._unread or self.cautions  # they must not hide the stop: shown again after the pull
                 self.sheet, self._message, self.cautions = "pull", "", False
+            elif event.what is Happening.ENDED and self._unread:
+                self.cautions = True
         if view.worked is not None and view.worked is not self._worked:
             self._worked = view.worked
             self.made = planned_strokes(view.worked)
@@ -270,6 +292,8 @@ class App:
     def message(self) -> str:
         """The last answer to a key, or the rack's last note."""
         notes = self.rack.view().notes
+        if notes != self._noted:  # a new note is more than an old answer
+            self._noted, self._message = notes, ""
         return self._message or (notes[-1] if notes else "")
 
     @property
@@ -322,12 +346,10 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
         if app.sheet == "scrape":
             other_sheets.draw_plan(sheet, view, bow, units, look, body, app.made)
         elif app.sheet == "book":
-            other_sheets.draw_book(sheet, app.rows, app.chosen, app.pulls, units, look, body)
+            book_sheet.draw_book(sheet, app.rows, app.chosen, app.marked, app.pulls, units, look, body)
         else:
-            board = app.rack.analyst.markers or (app.rack.analyst.scene.board if app.rack.analyst.scene else None)
-            found = tuple(board.used) if board is not None else ()
+            found, rms = view.board
             wanted = tuple(f.id for f in app.rack.rig.fiducials)
-            rms = board.rms_mm if board is not None else float("nan")
             other_sheets.draw_setup(sheet, view, bow, wanted, found, rms, units, look, at.picture, at.side)
     message = units.words(app.message)
     if message:
@@ -367,15 +389,26 @@ def _key_name(key: int) -> str:
         int(gui.mvKey_Down): "Down",
         int(gui.mvKey_Next): "Space",
     }
-    for letter in "ULEZSCQ":
+    for letter in "ULEZSMKCQ":
         names[int(getattr(gui, f"mvKey_{letter}"))] = letter
     for digit in "1234":
         names[int(getattr(gui, f"mvKey_{digit}"))] = digit
     return names.get(key, "")
 
 
+def _sharp_on_windows() -> None:
+    """Asks Windows for the screen's own pixels, which it else scales up."""
+    if sys.platform == "win32":
+        import contextlib
+        import ctypes
+
+        with contextlib.suppress(AttributeError, OSError):
+            ctypes.windll.shcore.SetProcessDpiAwareness(2)
+
+
 def show(rack: Rack, units: Units, book: Path | None, for_s: float | None = None) -> int:
     """Opens the window and runs the rack until it is closed; returns the exit code."""
+    _sharp_on_windows()
     rack.start()
     app = App(rack, units, book)
     try:

@@ -6,8 +6,7 @@ import numpy as np
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.mechanics.layers import outside, strokes
-from tiller.rack.live import View
-from tiller.records.book import PullRow
+from tiller.rack.view import View
 from tiller.report.style import Units
 from tiller.window.canvas import Sketch
 from tiller.window.look import Look, faded
@@ -51,6 +50,17 @@ def draw_plan(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box
     if view.worked is None:
         text = "measuring ..." if view.busy else "No pull was measured in this session yet."
         sheet.text(box.x + 0.5 * box.width, box.y + 0.4 * box.height, text, 1.4 * size, look.soft, "middle")
+        return
+    if not view.plan_holds:
+        if view.busy:
+            text = "the last pull is being measured; the list before it does not hold any more"
+        elif view.since_scraped == 0:
+            text = "what was to be scraped was scraped: exercise the bow with short pulls, then pull again"
+        else:
+            text = "the last pull could not be measured: pull again before anything is scraped"
+        sheet.fitted(
+            box.x + 0.5 * box.width, box.y + 0.4 * box.height, text, 1.4 * size, 0.9 * box.width, look.soft, "middle"
+        )
         return
     worked = view.worked
     plan, ahead = worked.advice.plan, worked.advice.forecast
@@ -180,104 +190,6 @@ def _list(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Bo
                 half - size,
                 colour,
             )
-
-
-def draw_book(
-    sheet: Sketch,
-    rows: list[PullRow],
-    chosen: list[int],
-    pulls: list[dict[str, object]],
-    units: Units,
-    look: Look,
-    box: Box,
-) -> None:
-    """The book: its pulls, newest first, and up to two that are set beside each other."""
-    size = 0.027 * sheet.height
-    columns = (
-        (0.0, "pull"),
-        (0.07, "bow"),
-        (0.30, "day"),
-        (0.42, "largest draw"),
-        (0.57, "force there"),
-        (0.70, "marks"),
-    )
-    wide = box.width
-    sheet.text(box.x + wide, box.y, "up / down: choose a pull", 0.85 * size, look.soft, "right")
-    for share, name in columns:
-        sheet.text(box.x + share * wide, box.y, name, 0.85 * size, look.soft)
-    y = box.y + 1.4 * size
-    if not rows:
-        sheet.text(box.x, y, "no pull is in the book yet", size, look.soft)
-    fit = max(1, int((0.45 * box.height - 1.4 * size) / (1.3 * size)))
-    for row in list(reversed(rows))[:fit]:
-        picked = row.pull_id in chosen
-        ink = look.ink if picked else look.soft
-        if picked:
-            sheet.area(box.x - 4, y - 2, wide * 0.8, 1.25 * size, faded(look.weak, 50), 3.0)
-        cells = (
-            str(row.pull_id),
-            row.bow[:22],
-            row.day,
-            units.length(row.largest_draw_mm),
-            units.force(row.force_there_n),
-            str(row.marks),
-        )
-        for (share, _), text in zip(columns, cells, strict=True):
-            sheet.text(box.x + share * wide, y, text, size, ink)
-        y += 1.3 * size
-    top = box.y + 0.5 * box.height
-    _compare(sheet, pulls, units, look, Box(box.x, top, box.width, box.y + box.height - top))
-
-
-def _compare(sheet: Sketch, pulls: list[dict[str, object]], units: Units, look: Look, box: Box) -> None:
-    """Stiffness along the limbs of up to two pulls, one over the other."""
-    sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
-    size = 0.026 * sheet.height
-    colours = (look.ink, look.weak)
-    lines = []
-    for pull, colour in zip(pulls, colours, strict=False):
-        profiles = pull.get("profiles")
-        if not isinstance(profiles, dict):
-            continue
-        for side, sign in (("left", -1.0), ("right", 1.0)):
-            rows = [(sign * r["s_mm"], r["stiffness_n_m2"]) for r in profiles[side] if r["stiffness_n_m2"] is not None]
-            if len(rows) > 1:
-                lines.append((rows, colour))
-    if not lines:
-        text = "up and down choose a pull; its stiffness along the limbs shows here, beside the one before it"
-        sheet.fitted(
-            box.x + 0.5 * box.width, box.y + 0.45 * box.height, text, size, 0.9 * box.width, look.soft, "middle"
-        )
-        return
-    reach = max(abs(s) for rows, _ in lines for s, _ in rows) * 1.03
-    most = max(v for rows, _ in lines for _, v in rows) * 1.05
-    left, top, wide, tall = box.x + 0.02 * box.width, box.y + 1.7 * size, 0.96 * box.width, box.height - 3.4 * size
-    for rows, colour in lines:
-        sheet.line(
-            [(left + wide * (0.5 + 0.5 * s / reach), top + tall * (1 - v / most)) for s, v in rows[::2]], colour, 2.5
-        )
-    sheet.text(
-        left,
-        box.y + 0.3 * size,
-        f"stiffness along the limbs, up to {units.stiffness(most, 0).split(' ')[0]} {units.stiffness_unit}",
-        0.85 * size,
-        look.soft,
-    )
-    x = left + wide
-    for pull, colour in reversed(list(zip(pulls, colours, strict=False))):
-        x -= sheet.text(x, box.y + 0.3 * size, f"  pull {pull['pull_id']}", 0.85 * size, colour, "right")
-    for s in np.arange(0, reach, units.tick_mm):
-        for sign in (-1.0, 1.0):
-            sheet.text(
-                left + wide * (0.5 + 0.5 * sign * s / reach),
-                top + tall + 0.3 * size,
-                f"{units.length_value(s):.0f}",
-                0.75 * size,
-                look.soft,
-                "middle",
-            )
-            if s == 0:
-                break
 
 
 def draw_setup(

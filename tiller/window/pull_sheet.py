@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow
-from tiller.rack.live import View
 from tiller.rack.stages import DRAWN, Stage
+from tiller.rack.view import View
 from tiller.report.style import Units
 from tiller.window.canvas import Point, Sketch
 from tiller.window.look import Look, faded
@@ -75,7 +75,7 @@ def draw(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, at: Plac
 
 def draw_head(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> None:
     """The state in a word or two and the next step in a sentence."""
-    alarm = view.stage is Stage.BEYOND
+    alarm = view.stage is Stage.BEYOND or bool(view.alarm)
     if alarm:
         sheet.area(box.x, box.y, box.width, box.height, look.alarm, 6.0)
     ink = look.on_alarm if alarm else look.ink
@@ -113,6 +113,7 @@ def _picture(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box:
         sheet.line(points, (0, 0, 0, 150), max(4.0, 0.011 * box.height))
         sheet.line(points, colour, max(2.5, 0.007 * box.height))
         _marks(sheet, view, look, side, line, place, box)
+        _zones(sheet, view, look, side, line, place, box)
     if view.hook_px is not None:
         x, y = place(*view.hook_px)
         radius = 0.012 * box.height
@@ -127,7 +128,9 @@ def _marks(
     if view.worked is None:
         return
     limb = view.worked.result.limb("left" if side == "left" else "right")
-    s = np.linspace(limb.s_mm[0], limb.s_mm[-1], len(line))
+    s = view.stations_mm.get("left" if side == "left" else "right", np.empty(0))
+    if len(s) != len(line):
+        return
     for mark in limb.marks:
         inside = (s >= mark.from_mm) & (s <= mark.to_mm)
         if np.count_nonzero(inside) < 2:
@@ -142,6 +145,28 @@ def _marks(
         wide = sheet.measure(mark.kind, size)
         sheet.area(x - 0.5 * wide - 4, y - 1.5 * size, wide + 8, 1.25 * size, faded(look.panel, 215), 3.0)
         sheet.text(x, y - 1.45 * size, mark.kind, size, colour, "middle")
+
+
+def _zones(
+    sheet: Sketch, view: View, look: Look, side: str, line: Array, place: Callable[[float, float], Point], box: Box
+) -> None:
+    """What is to be scraped, under the limb in the picture, once the string is down: number and stretch."""
+    plan = view.worked.advice.plan if view.worked is not None and view.plan_holds else None
+    s = view.stations_mm.get("left" if side == "left" else "right", np.empty(0))
+    if plan is None or view.stage in DRAWN or len(s) != len(line):
+        return
+    size = 0.032 * box.height
+    for row, layer in enumerate(o for o in plan.layers if o.limb == side):
+        inside = (s >= layer.from_mm) & (s <= layer.to_mm)
+        if np.count_nonzero(inside) < 2:
+            continue
+        under = 0.05 * box.height + 1.1 * size * row
+        points = [(x, y + under) for x, y in (place(float(a), float(b)) for a, b in line[inside])]
+        sheet.line(points, (0, 0, 0, 150), max(5.0, 0.014 * box.height))
+        sheet.line(points, look.aim, max(3.0, 0.009 * box.height))
+        x, y = points[len(points) // 2]
+        sheet.dot(x, y, 0.62 * size, look.panel)
+        sheet.text(x, y - 0.5 * size, f"{row + 1}", 0.9 * size, look.ink, "middle")
 
 
 def _strip(

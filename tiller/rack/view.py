@@ -1,0 +1,142 @@
+"""What can be shown of a session at the rack, as one frozen ``View``, and the sentences that go with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Side
+from tiller.mechanics.layers import strokes
+from tiller.mechanics.stop import Stop
+from tiller.rack.analyst import Looked, Profile
+from tiller.rack.feeds import FeedState
+from tiller.rack.sources import Image
+from tiller.rack.stages import Limits, Stage
+from tiller.rack.weigher import Weighed
+from tiller.rack.workup import Worked
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class View:
+    """All that can be shown now.
+
+    Attributes:
+        number, shot_s, made_s: of the picture: number, arrival, and when this was ready.
+        image: the picture, None without a camera.
+        stage, sentence: the state, and the one next step.
+        draw_mm, force_n: NaN where unknown.
+        stop: how far it may be drawn; limits: what sets off the warning.
+        lines_px: limbs' centrelines in the picture; hook_px: the string's seat; nocks.
+        profiles: strain along the limbs.
+        track, before: draw and force of this pull and of the last one, (n, 2).
+        points: points of this pull, (k, 2).
+        worked: the last pull that was measured; busy: what is being worked on.
+        camera, scale: how the sources do, None where there is none; weighed: the scale's reading.
+        notes: what to know, newest last. events: how many happened so far.
+        pulls, exercises: of this session; since_scraped: pulls since wood came off.
+        folder: where the running or last pull is kept.
+        plan_holds: the plan of ``worked`` is of the bow as it is now: nothing was scraped or pulled since.
+        alarm: what must be looked at before anything else, empty where nothing is.
+        stations_mm: where along the limbs the points of ``lines_px`` are.
+        board: fiducials of the board found, and how well they fit rig.toml (mm).
+    """
+
+    number: int
+    shot_s: float
+    made_s: float
+    image: Image | None
+    looked: Looked | None
+    stage: Stage
+    sentence: str
+    draw_mm: float
+    force_n: float
+    stop: Stop | None
+    limits: Limits
+    lines_px: Mapping[Side, Array]
+    hook_px: tuple[float, float] | None
+    profiles: Mapping[Side, Profile]
+    track: Array
+    before: Array
+    points: Array
+    worked: Worked | None
+    busy: str
+    camera: FeedState | None
+    scale: FeedState | None
+    weighed: Weighed
+    notes: tuple[str, ...]
+    pulls: int
+    exercises: int
+    since_scraped: int
+    folder: Path | None
+    plan_holds: bool
+    alarm: str
+    stations_mm: Mapping[Side, Array]
+    board: tuple[tuple[int, ...], float]
+
+
+def planned_strokes(worked: Worked) -> int:
+    """Strokes that the plan of a pull asks for in all."""
+    plan = worked.advice.plan
+    if plan is None:
+        return 0
+    return sum(sum(strokes([o for o in plan.layers if o.limb == side], worked.beside.stroke_mm)) for side in SIDES)
+
+
+ALARM = "The force fell at once: look for a crack, a slipped string, a broken part. When all is whole, press K."
+LACKING = {
+    "camera": "kept, but not measured: without a camera nothing can be said of bend, stiffness, stop or plan.",
+    "scale": "kept, but not measured: without a scale nothing can be said of weight, stiffness, forecast or plan; the bend was shown.",
+}
+SENTENCES = {
+    Stage.NO_BOW: "Lay the bow in its cradle, string slack, and let go of it.",
+    Stage.RESTING: "Pull slowly; hold still now and then; go no further than the stop.",
+    Stage.PULLING: "Hold still for a second to take a point.",
+    Stage.HOLDING: "Hold still.",
+    Stage.BEYOND: "Let down now.",
+    Stage.LETTING_DOWN: "Let down slowly, all the way.",
+    Stage.DONE: "Let the bow lie still.",
+}
+
+
+def empty_view(stop: Stop | None, limits: Limits, weighed: Weighed) -> View:
+    """Before the first picture."""
+    nan, none = float("nan"), np.empty((0, 2))
+    return View(
+        0,
+        nan,
+        nan,
+        None,
+        None,
+        Stage.NO_BOW,
+        "Opening camera and scale.",
+        nan,
+        nan,
+        stop,
+        limits,
+        {},
+        None,
+        {},
+        none,
+        none,
+        none,
+        None,
+        "",
+        None,
+        None,
+        weighed,
+        (),
+        0,
+        0,
+        0,
+        None,
+        False,
+        "",
+        {},
+        ((), nan),
+    )
