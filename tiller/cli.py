@@ -340,7 +340,7 @@ def _demo(args: argparse.Namespace) -> int:
     for spot in DEMO.spots:
         print(f"Put in by the software rack: {spot}")
     print(f"The demo has a book of its own; look into it with: tiller book show {kept.pull_id} --book {book}")
-    from tiller.cli_rack import why_no_window
+    from tiller.cli_rack import why_no_window, window_size
 
     if args.no_window or why_no_window():
         print("Live, with a rack in software: tiller rack --software" + (" --headless" if why_no_window() else ""))
@@ -350,7 +350,7 @@ def _demo(args: argparse.Namespace) -> int:
 
     print("The window now leads through pulls on the same rack in software, live; Q closes it.", flush=True)
     with session(Wanted(None, software=True, home=home / "pulls", book=book)) as rack:
-        return show(rack, _units(args), book)
+        return show(rack, _units(args), book, size=window_size())
 
 
 class _Parser(argparse.ArgumentParser):

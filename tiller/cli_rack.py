@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
+import signal
 import sys
 from pathlib import Path
 from typing import Any
@@ -47,33 +49,47 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     bow.set_defaults(run=run_bow)
 
 
-def why_no_window() -> str:
-    """Empty where a window can be opened, else why not."""
-    if sys.platform in ("win32", "darwin"):
-        return ""
-    if not os.environ.get("DISPLAY"):
-        return "" if os.environ.get("WAYLAND_DISPLAY") else "there is no display"
+def screen() -> tuple[str, tuple[int, int] | None]:
+    """Why no window can be opened (empty where one can), and the screen's size in pixels where that can be told."""
     import ctypes
     import ctypes.util
 
-    name = os.environ.get("DISPLAY", "")
-    found = ctypes.util.find_library("X11") or "libX11.so.6"
+    if sys.platform == "win32":
+        ask = ctypes.windll.user32.GetSystemMetrics
+        return "", (int(ask(0)), int(ask(1)))
+    if sys.platform == "darwin":
+        return "", None
+    if not os.environ.get("DISPLAY"):
+        return "" if os.environ.get("WAYLAND_DISPLAY") else "there is no display", None
     try:
-        library = ctypes.CDLL(found)
+        library = ctypes.CDLL(ctypes.util.find_library("X11") or "libX11.so.6")
     except OSError:
-        return "the display's library (libX11) is not installed"
+        return "the display's library (libX11) is not installed", None
     library.XOpenDisplay.restype = ctypes.c_void_p
     display = library.XOpenDisplay(None)
     if not display:
-        return f"the display '{name}' cannot be opened"
-    library.XCloseDisplay(ctypes.c_void_p(display))
-    return ""
+        return f"the display '{os.environ['DISPLAY']}' cannot be opened", None
+    handle = ctypes.c_void_p(display)
+    size = (int(library.XDisplayWidth(handle, 0)), int(library.XDisplayHeight(handle, 0)))
+    library.XCloseDisplay(handle)
+    return "", size
+
+
+def why_no_window() -> str:
+    """Empty where a window can be opened, else why not."""
+    return screen()[0]
+
+
+def window_size() -> tuple[int, int] | None:
+    """As large as the screen lets it be, None where that is not known."""
+    size = screen()[1]
+    return (max(960, size[0] - 40), max(540, size[1] - 90)) if size is not None else None
 
 
 def run_rack(args: argparse.Namespace) -> int:
     """``tiller rack``."""
     from tiller.errors import TillerError
-    from tiller.rack.keep import book_path
+    from tiller.rack.keep import book_path, data_folder
     from tiller.rack.session import Wanted, session
     from tiller.report.style import Units
 
@@ -81,6 +97,10 @@ def run_rack(args: argparse.Namespace) -> int:
         msg = f"--speed is {args.speed:g}: it must be from 0.1 to 50."
         raise TillerError(msg)
     plain = not (args.replay or args.software)
+    _refuse_contradictions(args)
+    trial = data_folder() / "trials"
+    if not plain and not args.pulls and not args.book:
+        print(f"Trial: its pulls and its book are kept in {trial}, apart from the shop's.", file=sys.stderr)
     wanted = Wanted(
         args.bow,
         Path(args.rig) if args.rig else None,
@@ -89,11 +109,12 @@ def run_rack(args: argparse.Namespace) -> int:
         Path(args.replay) if args.replay else None,
         args.software,
         args.keep,
-        Path(args.pulls) if args.pulls else None,
-        Path(args.book) if args.book else book_path(),
+        Path(args.pulls) if args.pulls else (None if plain else trial / "pulls"),
+        Path(args.book) if args.book else (book_path() if plain else trial / "trial-book.sqlite3"),
         args.speed,
     )
     units = Units(args.units == "metric")
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # ended by the system as by Ctrl-C: the pull is kept
     with session(wanted) as rack:
         why = "" if args.headless or args.json_lines else why_no_window()
         if args.headless or args.json_lines or why:
@@ -104,26 +125,67 @@ def run_rack(args: argparse.Namespace) -> int:
             return run(rack, units, args.json_lines, for_s=args.for_s)
         from tiller.window.app import show
 
-        return show(rack, units, wanted.book, for_s=args.for_s)
+        return show(rack, units, wanted.book, args.for_s, window_size())
+
+
+def _refuse_contradictions(args: argparse.Namespace) -> None:
+    """Says which options do not go together."""
+    from tiller.errors import TillerError
+
+    given = [
+        name
+        for name, value in (
+            ("BOW", args.bow is not None),
+            ("--rig", args.rig is not None),
+            ("--camera", args.camera is not None),
+            ("--no-camera", args.no_camera),
+            ("--scale", args.scale is not None),
+        )
+        if value
+    ]
+    clash: tuple[str, str] | None = None
+    if args.software and args.replay:
+        clash = ("--software", "--replay")
+    elif (args.software or args.replay) and given:
+        clash = ("--software" if args.software else "--replay", given[0])
+    elif args.no_camera and args.camera is not None:
+        clash = ("--no-camera", "--camera")
+    if clash:
+        msg = f"{clash[0]} and {clash[1]} contradict each other: give one of them."
+        raise TillerError(msg)
+    if args.no_camera and args.scale is None:
+        msg = "with --no-camera and without --scale nothing can be seen or weighed: give at least one of camera and scale."
+        raise TillerError(msg)
+    if args.for_s is not None and not args.for_s > 0:
+        msg = f"--for is {args.for_s:g}: it must be more than 0 s."
+        raise TillerError(msg)
 
 
 def run_bow(args: argparse.Namespace) -> int:
     """``tiller bow``."""
+    from tiller.bow.woods import find_wood
     from tiller.errors import TillerError
-    from tiller.rack.newbow import bow_text, form, write_bow
+    from tiller.rack.newbow import bow_text, form, name_fault, place_of, string_fault, write_bow
     from tiller.rack.session import bow_file
+    from tiller.report.style import Units
 
     metric = args.units == "metric"
+    fault = name_fault(args.name)
+    if fault:
+        raise TillerError(fault)
     path = bow_file(args.name)
     if path.exists():
         print(f"tiller: {path} is there already: edit it, or choose another name.", file=sys.stderr)
         return 2
+    units = Units(metric)
     answers: dict[str, str | float] = {}
     for field in form():
         unit = {"mm": " [mm]" if metric else " [in]", "n": " [N]" if metric else " [lb]"}.get(field.kind, "")
-        usual = f" (Enter: {field.usual})" if field.usual and (metric or field.kind == "text") else ""
+        usual = f" (Enter: {field.usual_shown(metric)})" if field.usual else ""
+        place = place_of(field.key, answers)
+        where = f", {units.length(place)} from the pivot along the back" if place == place else ""
         while field.key not in answers:
-            print(f"{field.question}{unit}{usual}: ", end="", flush=True)
+            print(f"{field.question}{where}{unit}{usual}: ", end="", flush=True)
             line = sys.stdin.readline()
             if not line:
                 print("\ntiller: the form was not filled in; nothing was written.", file=sys.stderr)
@@ -132,7 +194,15 @@ def run_bow(args: argparse.Namespace) -> int:
                 answers[field.key] = field.read(line, metric)
             except TillerError as err:
                 print(err)
+            told = string_fault(answers) if field.key == "string_length" else ""
+            if told:
+                print(units.words(told))
+                del answers["string_length"]
+            if field.key == "wood" and not find_wood(str(answers.get("wood", ""))):
+                print(
+                    f"'{answers['wood']}' is in no table of ours: its working strain must stand in bow.toml before a stop can be told."
+                )
     text, bow = bow_text(args.name, answers)
     write_bow(path, text)
-    print(f"{path} written: {bow.name}. At the rack: tiller rack {bow.name} --scale PORT")
+    print(f"{path} written: {bow.name}. At the rack: tiller rack {shlex.quote(bow.name)} --scale PORT")
     return 0

@@ -171,3 +171,70 @@ def test_whatever_is_seen_events_are_in_order(legs: list[tuple[float, float]], s
         assert depth in (0, 1)
     assert (stages[-1] in DRAWN) == (depth == 1)
     assert state.pulls == what(events).count(H.BEGAN)
+
+
+def test_the_stop_is_watched_before_the_bow_is_known() -> None:
+    """Pulled at once, never lain still: no rest shape, but too much is too much."""
+    state, events, stages = State(), [], []
+    for k in range(60):
+        state, new = after(state, Seen(k / 30, False, False, 150.0 + 5 * k, 4.0 * k), Limits(300.0, 100.0))
+        events += new
+        stages.append(state.stage)
+    assert what(events)[:2] == [H.BEGAN, H.BEYOND]
+    assert events[1].force_n < 115.0
+    assert stages[-1] is Stage.BEYOND
+    state, events = State(), []
+    for k in range(60):
+        state, new = after(state, Seen(k / 30, False, False, NAN, 40.0), Limits(300.0, 100.0))
+        events += new
+    assert events == []  # load within the limits is said, but is no pull without a bow
+
+
+def test_no_point_from_a_force_that_is_gone() -> None:
+    """The scale is lost at 220 mm, the pull goes on to 300 mm: what it weighed at 220 belongs to no point there."""
+    seen = course((220.0, 1.0), (300.0, 0.9), (300.0, 1.5))
+    cut = [(t, d, f if t < 1.4 else NAN) for t, d, f in seen]
+    _, events, _ = run(cut)
+    forces = [e.force_n for e in events if e.what is H.POINT]
+    assert forces == [] or np.all(np.isnan(forces))
+    mixed = [(t, d, 28.0 if t < 2.3 else NAN) for t, d, f in seen]
+    _, events, _ = run(mixed)
+    assert not [e for e in events if e.what is H.POINT and np.isfinite(e.force_n) and e.draw_mm > 290]
+
+
+def test_a_smaller_crack_a_second_one_and_one_without_a_rest_shape() -> None:
+    held = course((300.0, 1.5), (300.0, 6.0))
+    small = [(t, d, f * (1.0 if t < 4.0 else 0.8)) for t, d, f in held]
+    assert what(run(small)[1]).count(H.LOST) == 1
+    twice = [(t, d, f * (1.0 if t < 4.0 else 0.8 if t < 6.0 else 0.6)) for t, d, f in held]
+    assert what(run(twice)[1]).count(H.LOST) == 2
+    creeping = [(t, d, f * (1.0 - 0.01 * max(0.0, t - 1.5))) for t, d, f in held]
+    assert H.LOST not in what(run(creeping)[1])
+    # no draw was ever seen before the pull began
+    unseen = State(stage=Stage.RESTING)
+    lost = []
+    for k in range(240):
+        force = 100.0 if k < 150 else 50.0
+        unseen, new = after(unseen, Seen(k / 30, True, False, 300.0, force), Limits())
+        lost += [e for e in new if e.what is H.LOST]
+    assert len(lost) >= 1
+
+
+def test_a_pull_ends_though_something_still_hangs_on_the_rope() -> None:
+    """A heavy rope or a cell that creeps leaves some newtons; the bow lies still at its first draw."""
+    state, events, _ = run(course(*PULL[:-1]))
+    begin = state.recent[-1].t_s if state.recent else 20.0
+    assert H.ENDED not in what(events[:-1])
+    state, events, _ = run(course((300.0, 1.5), (300.0, 1.5), (170.0, 1.5)))
+    begin = state.recent[-1].t_s
+    for k in range(1, 300):
+        state, new = after(state, Seen(begin + k / 30, True, True, 152.0, 8.0), Limits())
+        events = [*events, *new]
+    assert H.ENDED in what(events)
+    # and the bow that is taken off with the hook aside, by camera alone
+    state, events, _ = run(course((300.0, 1.5), (300.0, 1.5), (200.0, 1.5)), blind=True)
+    begin = state.recent[-1].t_s
+    for k in range(1, 300):
+        state, new = after(state, Seen(begin + k / 30, False, True, NAN, NAN), Limits())
+        events = [*events, *new]
+    assert H.ENDED in what(events)

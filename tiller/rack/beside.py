@@ -34,6 +34,7 @@ DEEPEST_STROKE_MM = 0.2
 TOO_MUCH = 1.25
 NOTHING = 0.15
 """A pass that took less than this share of what was planned took nothing to speak of."""
+NOTHING_OFF = "by its stiffness nothing to speak of came off since the last pull."
 
 
 def _column(rows: list[dict[str, Any]], name: str) -> Array:
@@ -151,7 +152,7 @@ def _pass_words(passes: list[PassDone], promised_n: float, now_n: float) -> list
             f"the bow is forecast {100 * (now_n / promised_n - 1):+.1f} % off what the last plan promised after its pass."
         )
     if passes and all(abs(done.share) < max(NOTHING, 2.5 * done.sd) for done in passes):
-        return ["by its stiffness nothing to speak of came off since the last pull."]
+        return [NOTHING_OFF]
     for done in passes:
         out.append(
             f"on the {done.limb} limb {100 * done.share:.0f} ± {100 * done.sd:.0f} % of the planned wood came off, by its stiffness."

@@ -67,6 +67,7 @@ class DeviceCamera:
     def open(self) -> None:
         self.close()
         self._fault, self._remarks = "", ()
+        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # what is wrong is said in our words
         capture = self._try(self.where)
         if capture is None and self._found is not None and isinstance(self.where, int):
             others = (n for n in range(OTHER_NUMBERS) if n != self.where)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import queue
+import shutil
 import sys
 import time
 from typing import Any, TextIO
@@ -75,7 +76,7 @@ def status(view: View, units: Units) -> str:
     """The status line."""
     draw = units.length(view.draw_mm) if np.isfinite(view.draw_mm) else "--"
     force = units.force(view.force_n) if np.isfinite(view.force_n) else "--"
-    return f"{view.stage.value:16s} draw {draw:>8s}  force {force:>8s}  stop {units.length(view.limits.draw_mm):>8s}  {view.sentence}"
+    return f"{view.stage.value:16s} draw {draw:>8s}  force {force:>8s}  stop {units.length(view.limits.draw_mm):>8s}"
 
 
 def run(rack: Rack, units: Units, as_json: bool = False, out: TextIO = sys.stdout, for_s: float | None = None) -> int:
@@ -113,6 +114,7 @@ class _Teller:
         self.happened: tuple[Event, ...] = ()
         self._last, self._notes, self._worked = 0.0, 0, None
         self._told: tuple[str, ...] = ()
+        self._sentence = ""
         self._seen_worked: Worked | None = None
 
     def line(self, text: str) -> None:
@@ -160,7 +162,11 @@ class _Teller:
         if last or now - self._last < (JSON_S if self.as_json else STATUS_S):
             return
         self._last = now
+        if not self.as_json and view.sentence != self._sentence:
+            self._sentence = view.sentence
+            self.line(f"{view.stage.value}: {self.units.words(view.sentence)}")
         if self.as_json:
             self._json(view_json(view))
         elif self.out.isatty():
-            print(f"\r\x1b[K{status(view, self.units)[:150]}", end="", file=self.out, flush=True)
+            wide = shutil.get_terminal_size().columns - 1
+            print(f"\r\x1b[K{status(view, self.units)[:wide]}", end="", file=self.out, flush=True)

@@ -26,6 +26,7 @@ from tiller.errors import FileFault, TillerError
 from tiller.mechanics.stop import FIRST_SHARE, Stop
 from tiller.rack.advise import advise_from_file
 from tiller.rack.analyst import Analyst, Looked
+from tiller.rack.beside import NOTHING_OFF
 from tiller.rack.feeds import CameraFeed, ScaleFeed
 from tiller.rack.recorder import Keep, PullRecorder, disk_warning, folder_for, settle, unfinished
 from tiller.rack.sources import Camera, Scale, Shot, now_s
@@ -44,7 +45,7 @@ PATIENCE_S = 30.0
 BLIND_S = 0.6
 DISK_S, BOARD_S = 20.0, 1.0
 """How often the disk and the board are looked at while nothing is pulled."""
-WAYPOINT_MM = 60.0
+WAYPOINT_MM = 30.0
 """Where nobody holds, a picture is kept every so often, so that the pull can be measured all the same."""
 FOLLOW_ZERO_S = 0.5
 BEFORE_S = 0.8
@@ -123,7 +124,7 @@ class Rack:
         self._fault: BaseException | None = None
         self._since_scraped = 0
         self._plan_holds = False
-        self._alarm = ""
+        self._alarm, self._force_s = "", float("nan")
         self._blind_from_s: float | None = None
         self._disk_s = self._board_s = float("-inf")
         self._board: tuple[tuple[int, ...], float] = ((), float("nan"))
@@ -221,6 +222,7 @@ class Rack:
         self._collect()
         looked = self.analyst.look(shot) if shot is not None else None
         t, force = self.weigher.force_now()
+        self._force_s = t
         now = now_s()
         if not now - t < max(STALE_S, STALE_READINGS / self.weigher.rate_hz()):
             force = float("nan")
@@ -237,7 +239,7 @@ class Rack:
         if self.camera is not None:  # the camera is lost: hold on to what is known
             known = bool(self.analyst.models)
             return Seen(now, known, False, float("nan"), force)
-        return Seen(now, True, not abs(force) > 2.0, float("nan"), force)
+        return Seen(now, bool(np.isfinite(force)), bool(abs(force) < 2.0), float("nan"), force)
 
     def _limits(self) -> Limits:
         most = self.bow.target.draw_length_mm
@@ -406,7 +408,8 @@ class Rack:
                 if worked.advice.stop is not None:
                     self._stop_now = worked.advice.stop
                 for text in worked.beside.said:
-                    self._say(text)
+                    if text != NOTHING_OFF or self._since_scraped <= 1 < self._state.pulls:
+                        self._say(text)
             else:
                 self._say(f"the pull in {folder.name} was of {worked.bow}; it is in the book.")
             if self.options.keep == "none":
@@ -425,6 +428,8 @@ class Rack:
                 self._alarm = ""
             elif self._state.stage in DRAWN:
                 self._say(f"not while the bow is drawn: let down first ({name}).")
+            elif name == "empty" and self.weigher.force_now()[1] >= BEGIN_N:
+                self._say("there is load on the rope: let down and take the bow off first (empty).")
             elif name == "empty":
                 self.analyst.forget_empty()
                 self._state = State(pulls=self._state.pulls, exercises=self._state.exercises)
@@ -552,6 +557,7 @@ class Rack:
             self._alarm,
             self.analyst.stations_mm() if looked is not None else self._view.stations_mm,
             self._board,
+            self._force_s,
         )
         with self._fresh:
             self._view = view

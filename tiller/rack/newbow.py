@@ -21,6 +21,7 @@ class Field:
     Attributes:
         key: name; question: what is asked; kind: 'text', 'mm', 'n'.
         low, high: what makes sense, in mm or N; usual: what is taken where nothing is said, in mm, N or as text.
+        choices: the only texts that will do, empty = any.
     """
 
     key: str
@@ -29,6 +30,13 @@ class Field:
     low: float = 0.0
     high: float = 0.0
     usual: str = ""
+    choices: tuple[str, ...] = ()
+
+    def usual_shown(self, metric: bool) -> str:
+        """What Enter stands for, in the units asked for."""
+        if self.kind == "text" or metric or not self.usual:
+            return self.usual
+        return f"{float(self.usual) / (mm_from_inch(1.0) if self.kind == 'mm' else n_from_lbf(1.0)):.3g}"
 
     def read(self, text: str, metric: bool) -> str | float:
         """The answer in mm or N, checked.
@@ -41,13 +49,16 @@ class Field:
             if not text:
                 msg = f"{self.question}: a word or two are expected."
                 raise TillerError(msg)
-            return text
+            if self.choices and text.lower() not in self.choices:
+                msg = f"{self.question}: '{text}' is none of {', '.join(self.choices)}."
+                raise TillerError(msg)
+            return text.lower() if self.choices else text
         if not text and self.usual:
             return float(self.usual)
         unit = {"mm": ("mm", "in"), "n": ("N", "lb")}[self.kind][0 if metric else 1]
         try:
-            value = float(text.replace(",", "."))
-        except ValueError:
+            value = _number(text)
+        except (ValueError, ZeroDivisionError):
             msg = f"{self.question}: '{text}' is no number; one in {unit} is expected."
             raise TillerError(msg) from None
         if not metric:
@@ -61,11 +72,60 @@ class Field:
         return value
 
 
+def _number(text: str) -> float:
+    """A number with a comma or a point, or as a rule shows it: 34 1/4, 3/8."""
+    total = 0.0
+    for part in text.replace(",", ".").replace("-", " ").split() if "/" in text else [text.replace(",", ".")]:
+        over, _, under = part.partition("/")
+        total += float(over) / float(under) if under else float(part)
+    return total
+
+
+def name_fault(name: str) -> str:
+    """What is wrong with a bow's name, empty where nothing is."""
+    if not name.strip() or name != name.strip():
+        return "the bow's name is empty or begins or ends with a space."
+    if any(ord(c) < 32 or c in '/\\:*?"<>|' for c in name) or name.startswith(".") or len(name) > 80:
+        return f"'{name[:90]}' is no name for a bow: it becomes a folder, so no slashes, line breaks or the like, at most 80 characters."
+    if name.lower().endswith(".toml"):
+        return f"'{name}' looks like a file: give the bow's name alone; its bow.toml is made of it."
+    return ""
+
+
+def place_of(key: str, answers: Mapping[str, str | float]) -> float:
+    """Where along the limb a width or thickness is asked for, mm from the pivot; NaN for other questions."""
+    side, _, what = key.partition("_")
+    if f"{side}_length" not in answers or not what[-1:].isdigit():
+        return float("nan")
+    return station_places(float(answers[f"{side}_length"]), float(answers["handle"]))[int(what[-1])]
+
+
+def string_fault(answers: Mapping[str, str | float]) -> str:
+    """What is wrong with the string for limbs of that length, empty where nothing is (or not all is known)."""
+    if not {"left_length", "right_length", "string", "string_length"} <= set(answers):
+        return ""
+    bow = float(answers["left_length"]) + float(answers["right_length"])
+    ratio = float(answers["string_length"]) / bow
+    low, high = (0.9, 1.0) if answers["string"] == "braced" else (0.97, 1.25)
+    if low <= ratio <= high:
+        return ""
+    return (
+        f"a {answers['string']} string is {100 * low:.0f} to {100 * high:.0f} % of the way along the back from nock to nock ({bow:.0f} mm);"
+        f" {float(answers['string_length']):.0f} mm is {100 * ratio:.0f} %: measure it again."
+    )
+
+
 def form() -> tuple[Field, ...]:
     """All questions in order."""
     fields = [
         Field("wood", "Wood, as the Wood Handbook names it", "text", usual="shagbark hickory"),
-        Field("upper", "Which limb is the upper one, as the camera sees it (left or right)", "text", usual="left"),
+        Field(
+            "upper",
+            "Which limb is the upper one, as the camera sees it (left or right)",
+            "text",
+            usual="left",
+            choices=("left", "right"),
+        ),
         Field("handle", "Stiff handle, from the pivot to each side", "mm", 0, 300, "50"),
     ]
     for side in SIDES:
@@ -76,7 +136,7 @@ def form() -> tuple[Field, ...]:
             fields.append(Field(f"{side}_width{k}", f"{side} limb: width {place}", "mm", 5, 110))
             fields.append(Field(f"{side}_thick{k}", f"{side} limb: thickness {place}", "mm", 4, 60))
     fields += [
-        Field("string", "String that is on it now: long or braced", "text", usual="long"),
+        Field("string", "String that is on it now: long or braced", "text", usual="long", choices=("long", "braced")),
         Field("string_length", "Its length between the loops", "mm", 400, 3000),
         Field("draw", "Draw wanted, from the pivot to the string", "mm", 200, 1000),
         Field("weight", "Weight wanted at that draw", "n", 20, 1000),

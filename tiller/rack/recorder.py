@@ -76,7 +76,7 @@ def settle(folder: Path, reason: str = "") -> None:
         return
 
 
-def _lock(file: int) -> bool:
+def lock(file: int) -> bool:
     """Locks an open file for this process; whether nobody else has it. Where the system has no such locks: true."""
     try:
         import fcntl
@@ -95,7 +95,7 @@ def _is_free(mark: Path) -> bool:
     except OSError:
         return False
     try:
-        return _lock(file)
+        return lock(file)
     finally:
         os.close(file)
 
@@ -133,7 +133,7 @@ class PullRecorder:
             (self.folder / "frames").mkdir(parents=True)
             _whole(self.folder / UNFINISHED, b"")
             self._mark = os.open(self.folder / UNFINISHED, os.O_RDWR)
-            _lock(self._mark)
+            lock(self._mark)
             _whole(self.folder / "bow.toml", self._bow.encode())
             _whole(self.folder / "rig.toml", self._rig.encode())
             _whole(self.folder / "frames.csv", b"file,t_s,role\n")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import math
+import os
 from typing import Any
 
 import serial
@@ -71,7 +72,7 @@ class SerialScale:
             return f"{self.name} may not be opened: add yourself to the group that owns serial ports (often 'dialout') and log in again."
         if number in (errno.EBUSY, errno.EAGAIN):
             return f"{self.name} is in use by another program: close that one."
-        return f"{self.name} cannot be opened ({getattr(fault, 'strerror', None) or fault}): is the board plugged in, and is that its port?"
+        return f"{self.name} cannot be opened ({os.strerror(number) if isinstance(number, int) else fault}): is the board plugged in, and is that its port?"
 
     def read(self) -> Lines | Ended:
         if self._port is None:

@@ -17,7 +17,7 @@ from tiller.mechanics.stop import Stop
 from tiller.rack.cameras import ReplayedCamera, camera_of
 from tiller.rack.keep import data_folder
 from tiller.rack.live import Options, Rack
-from tiller.rack.recorder import Keep
+from tiller.rack.recorder import Keep, lock
 from tiller.rack.recording import read_recording
 from tiller.rack.scales import ReplayedScale, SerialScale
 from tiller.rack.sources import Camera, Scale
@@ -105,6 +105,10 @@ def session(wanted: Wanted) -> Iterator[Rack]:
     home = wanted.home or data_folder() / "pulls"
     options = Options(home, wanted.book, wanted.keep)
     with contextlib.ExitStack() as stack:
+        stack.enter_context(_alone(home))
+        if wanted.book is not None:
+            with Book(wanted.book):  # cannot be opened: said before a bow is drawn
+                pass
         camera: Camera | None
         scale: Scale | None
         if wanted.software:
@@ -141,6 +145,26 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             yield rack
         finally:
             rack.stop()
+
+
+@contextmanager
+def _alone(home: Path) -> Iterator[None]:
+    """Holds the shop's folder of pulls for this session.
+
+    Raises:
+        FileFault: it cannot be written, or another session works in it.
+    """
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        file = (home / "in-use").open("ab")
+    except OSError as err:
+        msg = f"{home} cannot be written ({err.strerror}): choose another place for the pulls with --pulls."
+        raise FileFault(msg) from err
+    with file:
+        if not lock(file.fileno()):
+            msg = f"another session at the rack works in {home}: end that one first, or choose another place with --pulls."
+            raise FileFault(msg)
+        yield
 
 
 def _parsed(bow_text: str, rig_text: str) -> tuple[Bow, Rig, tuple[str, str]]:

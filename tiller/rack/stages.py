@@ -170,7 +170,7 @@ def _between(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Eve
     state = replace(
         state, loaded_from_s=(seen.t_s if state.loaded_from_s is None else state.loaded_from_s) if began else None
     )
-    loaded = began and seen.t_s - (state.loaded_from_s or seen.t_s) >= BEGIN_S
+    loaded = state.loaded_from_s is not None and seen.t_s - state.loaded_from_s >= BEGIN_S
     over = loaded and _over(seen, limits)  # whatever is known of the bow: too much is too much
     if loaded and (state.stage is not Stage.NO_BOW or over):
         state = replace(

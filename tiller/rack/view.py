@@ -30,7 +30,7 @@ class View:
         number, shot_s, made_s: of the picture: number, arrival, and when this was ready.
         image: the picture, None without a camera.
         stage, sentence: the state, and the one next step.
-        draw_mm, force_n: NaN where unknown.
+        draw_mm, force_n: NaN where unknown. force_s: arrival of the reading shown.
         stop: how far it may be drawn; limits: what sets off the warning.
         lines_px: limbs' centrelines in the picture; hook_px: the string's seat; nocks.
         profiles: strain along the limbs.
@@ -78,6 +78,7 @@ class View:
     alarm: str
     stations_mm: Mapping[Side, Array]
     board: tuple[tuple[int, ...], float]
+    force_s: float
 
 
 def planned_strokes(worked: Worked) -> int:
@@ -139,4 +140,5 @@ def empty_view(stop: Stop | None, limits: Limits, weighed: Weighed) -> View:
         "",
         {},
         ((), nan),
+        nan,
     )

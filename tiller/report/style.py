@@ -47,7 +47,8 @@ class Units:
         """A force with its unit; 'unknown' for NaN."""
         if not np.isfinite(n):
             return "unknown"
-        return f"{n:.{digits}f} N" if self.metric else f"{lbf_from_n(n):.{digits}f} lb"
+        value = n if self.metric else lbf_from_n(n)
+        return f"{round(float(value), digits) + 0.0:.{digits}f} {self.force_unit}"
 
     def bend(self, per_m: float, sd: float) -> str:
         """A bend and its sd without the unit."""

@@ -23,7 +23,7 @@ import numpy as np
 from tiller.errors import TillerError
 from tiller.rack.live import Rack
 from tiller.rack.sound import Sounds
-from tiller.rack.stages import DRAWN, Happening
+from tiller.rack.stages import DRAWN, Happening, Stage
 from tiller.rack.view import View, planned_strokes
 from tiller.records.book import Book, PullRow
 from tiller.report.style import Units
@@ -119,6 +119,8 @@ class App:
             title=f"{self.rack.bow.name} at the rack",
             width=size[0],
             height=size[1],
+            x_pos=20,
+            y_pos=20,
             min_width=960,
             min_height=540,
             vsync=False,
@@ -363,8 +365,8 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
             "right",
         )
     _foot(app, sheet, at.foot)
-    if app.cautions:
-        box = Box(0.14 * sheet.width, 0.16 * sheet.height, 0.72 * sheet.width, 0.66 * sheet.height)
+    if app.cautions and view.stage is not Stage.BEYOND:  # over the picture: draw, weight and stop stay in sight
+        box = Box(at.picture.x + 8, at.picture.y + 8, at.picture.width - 16, at.picture.height - 16)
         other_sheets.draw_cautions(sheet, look, box)
 
 
@@ -406,11 +408,13 @@ def _sharp_on_windows() -> None:
             ctypes.windll.shcore.SetProcessDpiAwareness(2)
 
 
-def show(rack: Rack, units: Units, book: Path | None, for_s: float | None = None) -> int:
-    """Opens the window and runs the rack until it is closed; returns the exit code."""
+def show(
+    rack: Rack, units: Units, book: Path | None, for_s: float | None = None, size: tuple[int, int] | None = None
+) -> int:
+    """Opens the window, so large if it is told, and runs the rack until it is closed; returns the exit code."""
     _sharp_on_windows()
     rack.start()
-    app = App(rack, units, book)
+    app = App(rack, units, book, size or (1600, 900))
     try:
         app.run(for_s)
     except KeyboardInterrupt:

@@ -6,6 +6,7 @@ import numpy as np
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.mechanics.layers import outside, strokes
+from tiller.rack.beside import NOTHING_OFF
 from tiller.rack.view import View
 from tiller.report.style import Units
 from tiller.window.canvas import Sketch
@@ -38,7 +39,7 @@ def draw_cautions(sheet: Sketch, look: Look, box: Box) -> None:
     sheet.text(
         box.x + 0.05 * box.width,
         box.y + box.height - 2.0 * size,
-        "any key: go on    C: show again",
+        "any key: go on    C shows this again",
         0.85 * size,
         look.soft,
     )
@@ -90,7 +91,7 @@ def draw_plan(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box
     y += tall + 0.5 * size
     _list(sheet, view, bow, units, look, Box(box.x, y, box.width, box.y + box.height - y - 2.6 * size), made)
     y = box.y + box.height - 2.3 * size
-    notes = [t for t in (*worked.advice.said, *worked.beside.said) if t]
+    notes = [t for t in (*worked.advice.said, *worked.beside.said) if t and t != NOTHING_OFF]
     if notes:
         sheet.wrapped(box.x, y, units.words(notes[0]), 0.85 * size, box.width, look.weak, 2)
 
@@ -224,9 +225,11 @@ def draw_setup(
             (f"fiducials found: {', '.join(map(str, found))}; they fit rig.toml to {rms_mm:.1f} mm", rms_mm < 2.0)
         )
     if camera is not None and missing:
-        lines.append((f"fiducials missing: {', '.join(map(str, missing))}: uncover them, light them evenly", not found))
+        lines.append(
+            (f"fiducials missing: {', '.join(map(str, missing))}: uncover them, light them evenly", len(found) >= 3)
+        )
     if scale is None:
-        lines.append(("no scale: draw and bend only, no weight; start with --scale PORT", False))
+        lines.append(("no scale: no weight; start with --scale PORT", False))
     else:
         lines.append((scale.text or f"scale: {view.weighed.rate_hz:.0f} readings a second", scale.good))
         if np.isfinite(view.weighed.force_n):
@@ -243,6 +246,6 @@ def draw_setup(
         sheet.dot(box.x + 0.4 * size, y + 0.6 * size, 0.28 * size, look.good if good else look.alarm)
         if not good:
             sheet.text(box.x + 0.4 * size, y + 0.02 * size, "!", 1.0 * size, look.on_alarm, "middle")
-        y = sheet.wrapped(box.x + 1.3 * size, y, text, size, box.width - 1.4 * size, look.ink, 3) + 0.35 * size
+        y = sheet.wrapped(box.x + 1.3 * size, y, text, size, box.width - 1.4 * size, look.ink, 6) + 0.35 * size
         if y > box.y + box.height - size:
             break

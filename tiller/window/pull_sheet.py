@@ -206,10 +206,21 @@ def _strip(
         good = profile.working & np.isfinite(profile.strain) & np.isfinite(line[:, 0])
         x: Array = picture.x + scale * line[good, 0]
         over: Array = np.clip(profile.strain[good] / level - 1.0, -STRIP_REACH, STRIP_REACH)
-        band: Array = np.clip(2 * profile.sd[good] / level, 0.0, 0.3)
+        band: Array = np.clip(2 * profile.sd[good] / level, 0.0, 2 * STRIP_REACH)
+        if not len(x) or float(np.median(band)) > STRIP_REACH:
+            told = "not yet told from noise"
+            sheet.text(
+                0.5 * float(line[0, 0] + line[-1, 0]) * scale + picture.x,
+                middle - 1.3 * size,
+                told,
+                size,
+                look.soft,
+                "middle",
+            )
+            continue
         y: Array = middle - reach * over / STRIP_REACH
         off: Array = reach * band / STRIP_REACH
-        upper = [(float(a), float(max(b - c, box.y + 2))) for a, b, c in zip(x, y, off, strict=True)]
+        upper = [(float(a), float(max(b - c, box.y + 1.5 * size))) for a, b, c in zip(x, y, off, strict=True)]
         lower = [(float(a), float(min(b + c, box.y + box.height - 2))) for a, b, c in zip(x, y, off, strict=True)]
         sheet.polygon([*upper[::3], *reversed(lower[::3])], faded(colour, 70))
         sheet.line([(float(a), float(b)) for a, b in zip(x, y, strict=True)], colour, 3.0)
@@ -222,8 +233,14 @@ def _numerals(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> 
     size = NUMERAL * sheet.height
     label = 0.026 * sheet.height
     y = box.y
-    draw = f"{units.length_value(view.draw_mm):.{0 if units.metric else 1}f}" if np.isfinite(view.draw_mm) else "--"
-    force = f"{units.force_value(view.force_n):.{0 if units.metric else 1}f}" if np.isfinite(view.force_n) else "--"
+    digits = 0 if units.metric else 1
+
+    def numeral(value: float) -> str:
+        return (
+            f"{round(value, digits) + 0.0:.{digits}f}" if np.isfinite(value) else "--"
+        )  # + 0.0: no minus before a zero
+
+    draw, force = numeral(units.length_value(view.draw_mm)), numeral(units.force_value(view.force_n))
     alarm = view.stage is Stage.BEYOND
     for name, value, unit in (
         ("draw, pivot to string", draw, units.length_unit),
@@ -234,8 +251,18 @@ def _numerals(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> 
         sheet.text(box.x + wide + 0.12 * size, y + 0.9 * label + 0.5 * size, unit, 0.4 * size, look.soft)
         y += 1.1 * label + 1.06 * size
     sheet.text(box.x, y, "stop", label, look.soft)
-    stop = units.length(view.limits.draw_mm)
-    sheet.text(box.x, y + 1.0 * label, stop, 0.62 * size, look.weak)
+    most = units.force(view.limits.force_n, 0)
+    stop = units.length(view.limits.draw_mm) if view.camera is not None or view.scale is None else most
+    wide = sheet.text(box.x, y + 1.0 * label, stop, 0.62 * size, look.weak)
+    if stop != most:
+        sheet.fitted(
+            box.x + wide + 0.4 * label,
+            y + 1.0 * label + 0.3 * size,
+            f"or {most}",
+            0.3 * size,
+            box.width - wide - 0.5 * label,
+            look.weak,
+        )
     y += 1.2 * label + 0.66 * size
     reason = view.stop.reason if view.stop is not None else "no stop is known: less than half the draw"
     y = sheet.wrapped(box.x, y, units.words(reason), 0.85 * label, box.width, look.soft, 2)
