@@ -313,7 +313,6 @@ class Rack:
 
     def _begin_pull(self, event: Event) -> None:
         self._pull = _Pull(event.draw_mm)
-        self._plan_holds = False
         folder = folder_for(self.options.home, self.bow.name, datetime.now())
         recorder = PullRecorder(folder, *self.texts)
         try:
@@ -404,7 +403,7 @@ class Rack:
                 continue
             ours = worked.bow == self.bow.name
             if ours:
-                self._worked, self._plan_holds = worked, self._state.stage not in DRAWN
+                self._worked, self._plan_holds = worked, True  # nothing is scraped while it is measured
                 if worked.advice.stop is not None:
                     self._stop_now = worked.advice.stop
                 for text in worked.beside.said:

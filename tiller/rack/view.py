@@ -41,7 +41,7 @@ class View:
         notes: what to know, newest last. events: how many happened so far.
         pulls, exercises: of this session; since_scraped: pulls since wood came off.
         folder: where the running or last pull is kept.
-        plan_holds: the plan of ``worked`` is of the bow as it is now: nothing was scraped or pulled since.
+        plan_holds: the plan of ``worked`` is of the bow as it is now: nothing was scraped since.
         alarm: what must be looked at before anything else, empty where nothing is.
         stations_mm: where along the limbs the points of ``lines_px`` are.
         board: fiducials of the board found, and how well they fit rig.toml (mm).

@@ -62,6 +62,10 @@ class Followed:
     hook_px: Array | None
 
 
+LINE_SD_MM, LINE_REACH_MM = 0.12, 60.0
+"""A live line errs by this much over stretches of this length, whatever its residuals say (set on simulated pulls)."""
+
+
 def bend_of(line_mm: Array, model: LimbModel) -> tuple[Array, Array]:
     """Change of curvature from rest (n,) 1/mm, positive as drawing bends, and its sd: for the eye while the bow moves.
 
@@ -87,6 +91,7 @@ def bend_of(line_mm: Array, model: LimbModel) -> tuple[Array, Array]:
     slopes = np.gradient(basis, mid, axis=0)
     bend = slopes @ coef
     sd = spread * np.sqrt(np.einsum("ij,jk,ik->i", slopes, inverse, slopes))
+    sd = np.hypot(sd, LINE_SD_MM / LINE_REACH_MM**2)
     return np.interp(s, mid, bend), np.interp(s, mid, sd)
 
 

@@ -371,7 +371,8 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
 
 
 def _foot(app: App, sheet: Any, box: Box) -> None:
-    size = min(0.42 * box.height, 0.0145 * box.width)
+    wide = sum(sheet.measure(f"{key} {name}", 1.0) + 1.3 for key, name in ACTIONS)
+    size = min(0.42 * box.height, box.width / wide)
     x = box.x
     for key, name in ACTIONS:
         text = f"{key} {name}"

@@ -127,7 +127,10 @@ def _curve(pull: dict[str, object]) -> list[Row]:
         line = [
             (float(r["draw_mm"]), float(r["force_n"]))
             for r in (told if isinstance(told, list) else [])
-            if r["branch"] == branch and r["draw_mm"] is not None and r["force_n"] is not None
+            if r["branch"] == branch
+            and (branch == "up" or r["held"])
+            and r["draw_mm"] is not None
+            and r["force_n"] is not None
         ]
         if len(line) > 1:
             lines.append(line)

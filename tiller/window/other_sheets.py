@@ -52,9 +52,9 @@ def draw_plan(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box
         text = "measuring ..." if view.busy else "No pull was measured in this session yet."
         sheet.text(box.x + 0.5 * box.width, box.y + 0.4 * box.height, text, 1.4 * size, look.soft, "middle")
         return
-    if not view.plan_holds:
+    if view.busy or not view.plan_holds:
         if view.busy:
-            text = "the last pull is being measured; the list before it does not hold any more"
+            text = "the last pull is being measured ..."
         elif view.since_scraped == 0:
             text = "what was to be scraped was scraped: exercise the bow with short pulls, then pull again"
         else:
