@@ -256,10 +256,9 @@ class Analyst:
     def seek_markers(self, image: Image) -> SeenBoard | None:
         """The board's fiducials in a picture, None where they are not found: for the set-up, whatever is on the rack."""
         try:
-            self.markers = board_pose(find_markers(gray(image), fiducials_of(self.rig)), self.rig)
+            return board_pose(find_markers(gray(image), fiducials_of(self.rig)), self.rig)
         except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error):
-            self.markers = None
-        return self.markers
+            return None
 
     def stations_mm(self) -> dict[Side, Array]:
         """Where along each limb the points of a ``Looked``'s lines are; empty where no bow is known."""

@@ -35,6 +35,7 @@ from tiller.rack.view import ALARM, LACKING, SENTENCES, View, empty_view, planne
 from tiller.rack.weigher import Weigher
 from tiller.rack.workup import Measurer, Worked
 from tiller.records.book import Book
+from tiller.vision.board import SeenBoard
 
 Array = NDArray[np.float64]
 
@@ -128,6 +129,7 @@ class Rack:
         self._blind_from_s: float | None = None
         self._disk_s = self._board_s = float("-inf")
         self._board: tuple[tuple[int, ...], float] = ((), float("nan"))
+        self._boards: Future[SeenBoard | None] | None = None
         self._remarked: tuple[str, ...] = ()
         self._zeroed_s = 0.0
         self._taken = 0
@@ -306,10 +308,12 @@ class Rack:
                 if text not in self._remarked:
                     self._say(text)
             self._remarked = self.camera.camera.remarks
-        if shot is not None and seen.t_s - self._board_s > BOARD_S:
-            self._board_s = seen.t_s
-            board = self.analyst.seek_markers(shot.image)
+        if self._boards is not None and self._boards.done():
+            board, self._boards = self._boards.result(), None
             self._board = (tuple(board.used), board.rms_mm) if board is not None else ((), float("nan"))
+        elif shot is not None and self._boards is None and seen.t_s - self._board_s > BOARD_S:
+            self._board_s = seen.t_s
+            self._boards = self._finder.submit(self.analyst.seek_markers, shot.image)
 
     def _begin_pull(self, event: Event) -> None:
         self._pull = _Pull(event.draw_mm)

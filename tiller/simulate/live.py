@@ -219,7 +219,7 @@ def _play(rack: LiveRack, told: dict[str, Any]) -> None:
     start = time.monotonic()
     threading.Thread(target=_send_lines, args=(rack, told, start), daemon=True).start()
     number = 0
-    rate = float(told.get("rate_hz", 30.0))
+    rate, due = float(told.get("rate_hz", 30.0)), start
     out = sys.stdout.buffer
     while True:
         t = time.monotonic() - start
@@ -230,9 +230,8 @@ def _play(rack: LiveRack, told: dict[str, Any]) -> None:
             out.flush()
         except OSError:
             return
-        left = start + number / rate - time.monotonic()
-        if left > 0:
-            time.sleep(left)
+        due = max(due + 1 / rate, time.monotonic())  # a camera that was late does not hurry afterwards
+        time.sleep(max(due - time.monotonic(), 0.0))
 
 
 def _send_lines(rack: LiveRack, told: dict[str, Any], start: float) -> None:
