@@ -85,6 +85,18 @@ class SerialScale:
             raise SourceFault(msg) from err
         return self._cutter.feed(data, now_s()) if data else ()
 
+    def write(self, text: str) -> None:
+        """Sends a command (``hello``, ``rate 80``; hardware/firmware/PROTOCOL.md).
+
+        Raises:
+            SourceFault: the scale was lost.
+        """
+        try:
+            self._port.write(text.encode("ascii"))
+        except (serial.SerialException, OSError, AttributeError) as err:
+            msg = f"{self.name} was lost: check its cable."
+            raise SourceFault(msg) from err
+
     def close(self) -> None:
         if self._port is not None:
             port, self._port = self._port, None
