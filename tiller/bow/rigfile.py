@@ -64,11 +64,28 @@ class HookFiducial:
 
 @dataclass(frozen=True)
 class LoadCell:
-    """Counts per newton (its sign included), the counts at no load, and the relative sd of the sensitivity (0: not told)."""
+    """Counts per newton (its sign included), the counts at no load, and the relative sd of the sensitivity (0: not told).
+
+    ``counts_per_n2``: counts = zero + counts_per_newton F + counts_per_n2 F2; ``largest_n``: the largest load it was calibrated
+    with, inf where not told; the rest says when and with what.
+    """
 
     counts_per_newton: float
     zero_counts: float
     sensitivity_sd: float = 0.0
+    counts_per_n2: float = 0.0
+    largest_n: float = float("inf")
+    calibrated: str = ""
+    cell: str = ""
+    firmware: str = ""
+
+    def newtons(self, rise: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Force of readings above the zero, counts in, N out, positive for a pull if the sign is right."""
+        x = np.asarray(rise, dtype=float) / self.counts_per_newton
+        if self.counts_per_n2 == 0.0:
+            return x
+        curve = 4 * self.counts_per_n2 / self.counts_per_newton
+        return np.asarray(2 * x / (1 + np.sqrt(np.maximum(1 + curve * x, 1e-3))), dtype=float)
 
 
 @dataclass(frozen=True)
@@ -87,7 +104,16 @@ RIG_KEYS: Keys = {
     "camera": {"image_size": None, "matrix": None, "distortion": None},
     "fiducials": {"dictionary": None, "id": None, "side_mm": None, "centre_mm": None, "rotation_deg": None},
     "hook": {"dictionary": None, "id": None, "side_mm": None, "offset_mm": None, "hook_z_mm": None},
-    "load_cell": {"counts_per_newton": None, "zero_counts": None, "sensitivity_sd": None},
+    "load_cell": {
+        "counts_per_newton": None,
+        "zero_counts": None,
+        "sensitivity_sd": None,
+        "counts_per_n2": None,
+        "largest_n": None,
+        "calibrated": None,
+        "cell": None,
+        "firmware": None,
+    },
 }
 """Every key that ``rig.toml`` may hold."""
 
@@ -159,6 +185,9 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
             counts,
             cell.number("zero_counts", -(2**24), 2**24),
             cell.number("sensitivity_sd", 0.0, 0.2, "(a share: 0.005 is 0.5 %)", default=0.0),
+            cell.number("counts_per_n2", -1e5, 1e5, default=0.0),
+            cell.number("largest_n", 1.0, 1e5, "N", default=float("inf")),
+            *(str(cell.data.get(key, "")) for key in ("calibrated", "cell", "firmware")),
         ),
     )
 

@@ -75,13 +75,13 @@ def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> Fo
     zero = float(np.median(log.counts[during]))
     steps = np.diff(log.counts)
     noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / np.sqrt(2.0) / scale
-    away = (log.counts - zero) / scale
+    told = 1.0 if cell.counts_per_newton > 0 else -1.0
+    away = told * cell.newtons(log.counts - zero)
     low, high = float(np.min(away)), float(np.max(away))
     direction = 1.0 if high >= -low else -1.0
     if max(high, -low) < max(3.0, 8.0 * noise):
         msg = f"The force log shows no pull: the largest force is {max(high, -low):.1f} N; check that the load cell is in the rope."
         raise ForceFault(msg)
-    told = 1.0 if cell.counts_per_newton > 0 else -1.0
     force = direction * away
     own = noise / np.sqrt(np.count_nonzero(during))
     after, drift, end = _slack_after(log.t_s, force, noise)

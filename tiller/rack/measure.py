@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -297,6 +297,11 @@ def _result(
     if not good:
         msg = "No picture on the way up has a force; record the pull again."
         raise MeasureFault(msg)
+    cell, most_read = recording.rig.load_cell, float(np.max(series.force_n))
+    # from here on each force carries what the cell's calibration is worth: it was common to all of them in the fit
+    pictures = tuple(
+        replace(p, force_sd_n=float(np.hypot(p.force_sd_n, cell.sensitivity_sd * abs(p.force_n)))) for p in pictures
+    )
     largest = max(good, key=lambda k: pictures[k].draw_mm)
     row = index[pictures[largest].file]
     at_rest = np.array([seen.picture.role == "rest" for seen in sight.seen])
@@ -304,10 +309,16 @@ def _result(
     departures: dict[Side, Departure] = {}
     for side, limb_fit in (("left", fit.left), ("right", fit.right)):
         key: Side = "left" if side == "left" else "right"
-        limbs[key], departures[key] = _limb_result(bow, key, data[key], limb_fit, row, at_rest, fitted.crown_radius_mm)
+        limbs[key], departures[key] = _limb_result(
+            bow, key, data[key], limb_fit, row, at_rest, fitted.crown_radius_mm, cell.sensitivity_sd
+        )
     hysteresis = _hysteresis(fit, [index[p.file] for p in pictures if p.branch == "down"])
     a, b = departures["left"], departures["right"]
     said = list(sight.said)
+    if most_read > 1.02 * cell.largest_n:
+        said.append(
+            f"the scale read up to {most_read:.0f} N but was calibrated to {cell.largest_n:.0f} N only: what lies beyond is not vouched for."
+        )
     if recording.strange_keys:
         said.append(f"these keys are not known and nothing was read from them: {'; '.join(recording.strange_keys)}.")
     if bow.table_wood is None:
@@ -411,7 +422,14 @@ def _hysteresis(fit: PullFit, rows: list[int]) -> float:
 
 
 def _limb_result(
-    bow: Bow, side: Side, data: LimbData, fit: LimbFit, row: int, rest: NDArray[np.bool_], crown: float | None
+    bow: Bow,
+    side: Side,
+    data: LimbData,
+    fit: LimbFit,
+    row: int,
+    rest: NDArray[np.bool_],
+    crown: float | None,
+    cell_sd: float,
 ) -> tuple[LimbResult, Departure]:
     limb = bow.limb(side)
     s = data.s_mm
@@ -433,7 +451,7 @@ def _limb_result(
     )
     marks = find_marks(departure, strain.log_cov)
     ei = np.exp(fit.log_ei) / NMM2_PER_NM2
-    ei_sd = ei * np.sqrt(np.diag(fit.cov) + LEVEL_SD**2)
+    ei_sd = ei * np.sqrt(np.diag(fit.cov) + LEVEL_SD**2 + cell_sd**2)
     inside = (s >= low) & (s <= high) & seen
     section = crowned_section(width, np.maximum(limb.thickness_at(s), 3.0), crown)
     implied = np.exp(fit.log_ei) / section.second_moment_mm4 * 1e-3

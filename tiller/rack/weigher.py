@@ -137,13 +137,12 @@ class Weigher:
         with self._lock:
             last = self._kept[-1] if self._kept else None
             scale = abs(self.cell.counts_per_newton)
-            way = np.sign(self.cell.counts_per_newton) * self._sign
             force = noise = rate = float("nan")
             if last is not None:
                 recent = self._since(last[0] - 2.0)
                 bare = np.array(self._bare)
                 if self._zero is not None:
-                    force = float(way * (last[1] - self._zero) / scale)
+                    force = self._sign * float(self.cell.newtons(np.array(last[1] - self._zero)))
                 if len(bare) > 4:
                     steps = np.diff(bare)
                     noise = float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2.0) / scale)
@@ -174,8 +173,7 @@ class Weigher:
             t, counts = self._kept[-1]
             if self._zero is None:
                 return t, float("nan")
-            way = np.sign(self.cell.counts_per_newton) * self._sign
-            return t, float(way * (counts - self._zero) / abs(self.cell.counts_per_newton))
+            return t, self._sign * float(self.cell.newtons(np.array(counts - self._zero)))
 
     def raw_since(self, from_s: float) -> tuple[Lines, float]:
         """Raw lines later than that, and the time of the last one."""

@@ -124,16 +124,13 @@ class App:
             min_width=960,
             min_height=540,
             vsync=False,
-            clear_color=self.look.paper,
         )
         gui.setup_dearpygui()
         with gui.theme() as bare, gui.theme_component(gui.mvAll):
             gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
             gui.add_theme_style(gui.mvStyleVar_WindowBorderSize, 0)
-        # the viewport's own colour is the ground: a window's would be one more pass over all pixels
-        with gui.window(
-            no_background=True, no_scrollbar=True, no_title_bar=True, no_move=True, no_resize=True
-        ) as self._window:
+            self._ground = gui.add_theme_color(gui.mvThemeCol_WindowBg, self.look.paper)
+        with gui.window(no_scrollbar=True, no_title_bar=True, no_move=True, no_resize=True) as self._window:
             self._list = gui.add_drawlist(size[0] - 40, size[1] - 40)
             layer = gui.add_draw_layer(parent=self._list)
         gui.bind_item_theme(self._window, bare)
@@ -173,7 +170,7 @@ class App:
             self.units = Units(not self.units.metric)
         elif key == "L":
             self.look = DARK if self.look is LIGHT else LIGHT
-            gui.set_viewport_clear_color(list(self.look.paper))
+            gui.set_value(self._ground, self.look.paper)
         elif key == "C":
             self.cautions = True
         elif key == "E":
