@@ -1,8 +1,7 @@
 """Fiducials: finding them, the board's pose, the hook's place.
 
-Corners are refined with SUBPIX; the APRILTAG refinement is biased by about half a pixel and is not
-used. What counts is a marker's centre, the crossing of its diagonals: it scatters less than any
-corner by a factor of six.
+Corners come from SUBPIX (the APRILTAG refinement is biased by about half a pixel) and are then placed by the marker's four
+outer edges (``squares``): in a small marker with many modules the pattern inside draws a corner by up to a pixel.
 """
 
 from __future__ import annotations
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from tiller.bow.rigfile import Fiducial, HookFiducial, Rig
 from tiller.errors import VisionFault
 from tiller.vision.camera import View, as_points
+from tiller.vision.squares import sharpen
 
 Array = NDArray[np.float64]
 Key = tuple[str, int]
@@ -103,7 +103,8 @@ def find_markers(
             key = (name, numbers[int(marker)])
             if key in found:
                 twice.add(key)
-            found[key] = as_points(quad) + np.array(offset, dtype=float)
+            cells = int(_DETECTORS[kind].getDictionary().markerSize) + 2
+            found[key] = sharpen(gray, as_points(quad), cells) + np.array(offset, dtype=float)
     return {k: v for k, v in found.items() if k not in twice}
 
 
