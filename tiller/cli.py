@@ -469,9 +469,11 @@ def build_parser() -> argparse.ArgumentParser:
     simulate.add_argument("--pictures", type=int, default=18, help="pictures on the way up")
     simulate.set_defaults(run=_simulate)
 
+    from tiller.cli_calibrate import add_commands as add_calibrate
     from tiller.cli_rack import add_commands
 
     add_commands(commands, shown, booked)
+    add_calibrate(commands, shown)
     demo = commands.add_parser(
         "demo",
         parents=[shown],

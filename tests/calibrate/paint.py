@@ -97,7 +97,12 @@ class Camera:
         out = np.full(wide * high, ground, dtype=np.float32)
         centre = -rotation.T @ translation
         for sheet in sheets:
-            corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * 0.5 * sheet.mm_a_pixel * np.array(sheet.image.shape[::-1])
+            corners = (
+                np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+                * 0.5
+                * sheet.mm_a_pixel
+                * np.array(sheet.image.shape[::-1])
+            )
             points = sheet.middle + corners @ sheet.axes[:2]
             pixels, _ = cv2.projectPoints(points, cv2.Rodrigues(rotation)[0], translation, self.matrix, self.distortion)
             box = pixels.reshape(-1, 2)

@@ -192,6 +192,16 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
     )
 
 
+def read_lens(path: Path) -> Lens:
+    """Only the lens of a rig file, while the rest of the rack is not measured yet.
+
+    Raises:
+        FileFault: the file is missing or no TOML.
+        KeyFault: a key is missing or wrong.
+    """
+    return _lens(Table(str(path), "", load_toml(path)).table("camera"))
+
+
 def read_rig(path: Path) -> Rig:
     """The rig written down in that file.
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 from scipy.stats import t as t_distribution
 
+from tiller.bow.rigfile import LoadCell
 from tiller.errors import ForceFault
 
 Array = NDArray[np.float64]
@@ -337,15 +338,12 @@ def _creep(creep: tuple[Array, Array], span: float) -> tuple[float, float]:
     return moved, float((t[-1] - t[0]) / 60.0)
 
 
-def drifted(
-    cell_zero: float, cell_per_newton: float, zero_now: float, sd_share: float, mass_n: float, counts_now: float
-) -> tuple[float, float, float]:
+def drifted(cell: LoadCell, zero_counts: float, load_n: float, read_n: float) -> tuple[float, float, float]:
     """Zero and one load weighed again against the stored calibration.
 
     Returns:
-        How far the zero wandered (N), how far the load reads off (share), and that in stated standard deviations.
+        How far the zero wandered (N), by what share the load reads off, and that in stated standard deviations.
     """
-    shift = (zero_now - cell_zero) / abs(cell_per_newton)
-    read = (counts_now - zero_now) / cell_per_newton
-    off = abs(read) / mass_n - 1.0
-    return float(shift), float(off), float(off / max(sd_share, 1e-6))
+    shift = (zero_counts - cell.zero_counts) / abs(cell.counts_per_newton)
+    off = abs(read_n) / load_n - 1.0
+    return float(shift), float(off), float(off / max(cell.sensitivity_sd, 5e-4))

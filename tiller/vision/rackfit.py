@@ -24,8 +24,9 @@ from tiller.vision.camera import View, as_points
 Array = NDArray[np.float64]
 
 FEWEST_PICTURES = 3
-CORNER_SD_PX = 0.09
+CORNER_SD_PX = 0.11
 """A sharpened corner's scatter, each way, before the fit says more (set on rendered pictures)."""
+WORST_RMS_PX = 1.0
 SIDE_SD = 0.005
 """Relative sd of a printed side, and of what blur takes off its image (common practice, no source)."""
 FLAT_SD_MM = 0.7
@@ -170,7 +171,7 @@ def find_rack(
     )
     corners = fit.fun[: 8 * len(seen)] * CORNER_SD_PX
     rms = float(np.sqrt(np.mean(np.sum(corners.reshape(-1, 2) ** 2, axis=1))))
-    if not fit.success or rms > 3.0:
+    if not fit.success or rms > WORST_RMS_PX:
         msg = f"The pictures contradict each other ({rms:.1f} px rms): was something moved between them, or is the lens another one?"
         raise VisionFault(msg)
     _refuse_one_place(layout, fit.x)

@@ -1,0 +1,228 @@
+"""The rack from rendered pictures with known truth, and a stick in the bow's plane measured with it (a known length is the check)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.calibrate.paint import Camera, Sheet, axes_of, looking_at, marker
+from tiller.bow.rigfile import Lens, LoadCell, Rig, read_rig
+from tiller.cli import main
+from tiller.errors import VisionFault
+from tiller.rack.rigwrite import lens_text, put, without
+from tiller.report.targets import RACK_DICTIONARY as NAME
+from tiller.vision.board import Key, board_pose, crossing, find_markers
+from tiller.vision.camera import View
+from tiller.vision.rackfit import Lath, RackFound, find_rack, stick_length
+from tiller.vision.squares import sharpen
+
+SIZE = (1920, 1080)
+MATRIX = np.array([[1500.0, 0, 955], [0, 1502, 545], [0, 0, 1]])
+DISTORTION = np.array([-0.12, 0.05, 0.0006, -0.0004, 0.0])
+LENS = Lens(SIZE, MATRIX, DISTORTION)
+KEYS = tuple((NAME, k) for k in (*range(6), 20, 21, 30, 31))
+PLANE_MM, THICK_MM, SEAT_MM = 92.0, 20.0, np.array([1.5, 80.0])
+FROM = [
+    (0, -150, 2600),
+    (-900, 100, 2400),
+    (900, 0, 2500),
+    (300, 500, 2400),
+    (-300, -900, 2500),
+    (700, -700, 2600),
+    (-800, -600, 2500),
+]
+EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "rig.toml"
+
+
+@pytest.fixture(scope="module")
+def camera() -> Camera:
+    return Camera(MATRIX, DISTORTION, SIZE)
+
+
+def rack(rng: np.random.Generator) -> tuple[dict[int, np.ndarray], list[Sheet]]:
+    """True centres of the board's fiducials, and all sheets: board, lath, hook, seat."""
+    truth, sheets = {}, []
+    for k, (x, y) in enumerate(((-700, 260), (0, 330), (690, 240), (-650, -520), (620, -560), (-150, -760))):
+        truth[k] = np.array([x + rng.normal(0, 25), y + rng.normal(0, 25), rng.normal(0, 0.3)])
+        sheets.append(marker(NAME, k, 100.0, truth[k], axes_of(rng.normal(0, 4))))
+    for k, x in ((30, -750.0), (31, 750.0)):
+        sheets.append(marker(NAME, k, 60.0, np.array([x, 40.0, PLANE_MM + THICK_MM / 2]), axes_of(rng.normal(0, 1))))
+    turn = np.deg2rad(2.0)
+    hook = np.array([5.0, -300.0, 110.0])
+    ahead = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ SEAT_MM
+    sheets.append(marker(NAME, 20, 60.0, hook, axes_of(2.0)))
+    sheets.append(marker(NAME, 21, 40.0, np.array([*(hook[:2] + ahead), PLANE_MM]), axes_of(2.0)))
+    return truth, sheets
+
+
+def pictures(
+    camera: Camera, sheets: list[Sheet], seed: int, places: list[tuple[int, int, int]] = FROM
+) -> list[np.ndarray]:
+    rng = np.random.default_rng(1000 + seed)
+    return [
+        camera.shoot(
+            looking_at(
+                np.array(p, float) + rng.normal(0, 60, 3),
+                np.array([0, -150, 0]) + rng.normal(0, 20, 3),
+                rng.normal(0, 2),
+            ),
+            sheets,
+            seed=100 * seed + k,
+        )
+        for k, p in enumerate(places)
+    ]
+
+
+def tapes(truth: dict[int, np.ndarray], rng: np.random.Generator) -> list[tuple[Key, Key, float]]:
+    return [
+        ((NAME, a), (NAME, b), float(np.linalg.norm(truth[a] - truth[b])) + rng.normal(0, 0.7))
+        for a, b in ((0, 2), (3, 4), (0, 4))
+    ]
+
+
+def found_from(
+    images: list[np.ndarray], truth: dict[int, np.ndarray], rng: np.random.Generator, lath_mm: float = 1500.0
+) -> RackFound:
+    seen = [find_markers(image, KEYS) for image in images]
+    lath = Lath((NAME, 30), (NAME, 31), 60.0, lath_mm, 40.0, THICK_MM)
+    board = {(NAME, k): 100.0 for k in range(6)}
+    return find_rack(seen, LENS, board, lath, ((NAME, 20), 60.0), ((NAME, 21), 40.0), tapes(truth, rng))
+
+
+def test_corners_by_their_edges(camera: Camera) -> None:
+    """A marker with many small modules: its corners as the library refines them are drawn by the pattern inside."""
+    _, sheets = rack(np.random.default_rng(5))
+    pose = looking_at(np.array([50.0, -120, 2700]), np.array([0, -180, 0.0]), 2.0)
+    image = camera.shoot(pose, sheets, seed=5)
+    view = View(LENS, *pose)
+    off = []
+    for key, sheet in zip((*KEYS[:6], KEYS[8], KEYS[9], KEYS[6], KEYS[7]), sheets, strict=True):
+        corners = find_markers(image, KEYS)[key]
+        off.append(crossing(corners) - view.to_pixels([sheet.middle])[0])
+        # from a start that is off it comes to the same place
+        pushed = sharpen(image, corners + np.array([[0.6, -0.4], [-0.5, 0.3], [0.4, 0.5], [-0.3, -0.6]]), 10)
+        assert np.max(np.abs(pushed - corners)) < 0.1
+    assert np.sqrt(np.mean(np.square(off))) < 0.08
+    blank = np.full((200, 200), 128, dtype=np.uint8)
+    square = np.array([[50.0, 50], [100, 50], [100, 100], [50, 100]])
+    assert np.array_equal(sharpen(blank, square, 10), square)
+
+
+def test_the_rack_is_found_and_its_sd_is_honest(camera: Camera) -> None:
+    share, worst = [], 0.0
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        truth, sheets = rack(rng)
+        found = found_from(pictures(camera, sheets, seed), truth, rng, 1500.0 + rng.normal(0, 0.5))
+        off = np.array([np.array(f.centre_mm) - truth[f.id] for f in found.fiducials])
+        # z = 0 is the board's mean plane
+        off[:, 2] += np.mean([truth[f.id][2] for f in found.fiducials])
+        share.append((off / found.centre_sd_mm).ravel())
+        worst = max(worst, float(np.max(np.abs(off))))
+        share.append(np.array([(found.bow_plane_z_mm - PLANE_MM) / found.bow_plane_sd_mm]))
+        assert found.hook is not None
+        assert np.max(np.abs(np.array(found.hook.offset_mm) - SEAT_MM)) < 0.4
+        assert found.hook.hook_z_mm == pytest.approx(110.0, abs=1.0)
+        assert found.said == ()
+    z = np.concatenate(share)
+    assert worst < 0.8
+    assert np.mean(np.abs(z) < 2) > 0.88
+    assert np.mean(np.abs(z) < 0.5) < 0.85  # nor far too wide
+
+
+def test_a_stick_in_the_bows_plane_within_0_8_mm(camera: Camera) -> None:
+    """1.5 m, anywhere in the picture, with the rack as it was found; the camera elsewhere again."""
+    rng = np.random.default_rng(3)
+    truth, sheets = rack(rng)
+    found = found_from(pictures(camera, sheets, 3), truth, rng, 1500.3)
+    assert found.hook is not None
+    rig = Rig(found.bow_plane_z_mm, LENS, found.fiducials, found.hook, LoadCell(5000.0, 0.0))
+    pose = looking_at(np.array([50.0, -120, 2700]), np.array([0, -180, 0.0]), 0.5)
+    for k, (x, y, turn) in enumerate(
+        ((0, 60, 0), (80, -30, 3), (60, -300, -8), (0, -350, 5), (40, -130, -12), (-60, -180, 9))
+    ):
+        way = np.array([np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn)), 0])
+        middle = np.array([x, y, PLANE_MM])
+        stick = [marker(NAME, n, 60.0, middle + s * 750 * way, axes_of(turn)) for n, s in ((30, -1), (31, 1))]
+        marks = find_markers(camera.shoot(pose, [*sheets[:6], *stick], seed=k), KEYS)
+        seen = board_pose(marks, rig)
+        length = stick_length((marks[(NAME, 30)], marks[(NAME, 31)]), seen.view, rig.bow_plane_z_mm)
+        assert length == pytest.approx(1500.0, abs=0.8), (x, y, turn)
+
+
+def test_bad_pictures_and_tapes_are_said(camera: Camera) -> None:
+    rng = np.random.default_rng(8)
+    truth, sheets = rack(rng)
+    images = pictures(camera, sheets, 8)
+    seen = [find_markers(image, KEYS) for image in images]
+    lath = Lath((NAME, 30), (NAME, 31), 60.0, 1500.0, 40.0, THICK_MM)
+    board = {(NAME, k): 100.0 for k in range(6)}
+    with pytest.raises(VisionFault, match="at least 3"):
+        find_rack(seen[:2], LENS, board, lath, None, None, [])
+    no_lath = [{k: v for k, v in p.items() if k[1] != 31} for p in seen]
+    with pytest.raises(VisionFault, match="right fiducial"):
+        find_rack(no_lath, LENS, board, lath, None, None, [])
+    same = [find_markers(i, KEYS) for i in pictures(camera, sheets, 8, [(0, -150, 2600)] * 4)]
+    with pytest.raises(VisionFault, match="same place"):
+        find_rack(same, LENS, board, lath, None, None, [])
+    wrong = [*tapes(truth, rng)]
+    wrong[1] = (wrong[1][0], wrong[1][1], wrong[1][2] + 25.0)
+    found = find_rack(seen, LENS, board, lath, None, None, wrong)
+    assert any("between fiducials 3 and 4" in text for text in found.said)
+    assert found.hook is None
+    moved = [dict(p) for p in seen]
+    for p in moved[4:]:
+        if (NAME, 2) in p:
+            p[(NAME, 2)] = p[(NAME, 2)] + np.array([14.0, 0.0])
+    with pytest.raises(VisionFault, match="contradict"):
+        find_rack(moved, LENS, board, lath, None, None, [])
+    with pytest.raises(VisionFault, match="not on the board"):
+        find_rack(seen, LENS, board, lath, None, None, [((NAME, 0), (NAME, 77), 500.0)])
+
+
+def test_the_command(camera: Camera, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rng = np.random.default_rng(9)
+    truth, sheets = rack(rng)
+    folder = tmp_path / "pictures"
+    folder.mkdir()
+    for k, image in enumerate(pictures(camera, sheets, 9)):
+        cv2.imwrite(str(folder / f"{k}.png"), image)
+    rig = tmp_path / "rig.toml"
+    rig.write_text(EXAMPLE.read_text())
+    given = ["calibrate", "board", str(folder), "--rig", str(rig)]
+    assert main(given) == 2
+    assert "calibrate the lens" not in capsys.readouterr().out
+    put(rig, ("camera",), lens_text(LENS))
+    tape = [f"--tape={a[1]}-{b[1]}:{d:.1f}" for a, b, d in tapes(truth, rng)]
+    capsys.readouterr()
+    code = main([*given, *tape])
+    told = capsys.readouterr()
+    assert code == 0, told.err
+    after = read_rig(rig)
+    assert {f.id for f in after.fiducials} == set(range(6))
+    assert after.bow_plane_z_mm == pytest.approx(PLANE_MM, abs=1.0)
+    assert after.load_cell == read_rig(EXAMPLE).load_cell
+    assert main([*given, "--check", "--lath", "1500"]) == 0
+    assert "measures 1" in capsys.readouterr().out
+    for option, said in (("--tape=0-0:3", "two fiducials"), ("--bar=103", "another scale")):
+        assert main([*given, option]) == 2
+        assert said in capsys.readouterr().err
+    for path in folder.iterdir():
+        cv2.imwrite(str(path), cv2.imread(str(path))[:, ::-1])
+    assert main([*given, *tape]) == 2
+    assert "mirrored" in capsys.readouterr().err
+
+
+def test_a_rig_files_other_tables_stand(tmp_path: Path) -> None:
+    text = "# mine\nbow_plane_z_mm = 90 # taped\n\n[camera]\nimage_size = [1, 2]\n\n[[fiducials]]\nid = 1\n\n[[fiducials]]\nid = 2\n\n[load_cell]\nzero_counts = 3\n"
+    assert (
+        without(text, ("fiducials",))
+        == "# mine\nbow_plane_z_mm = 90 # taped\n\n[camera]\nimage_size = [1, 2]\n\n[load_cell]\nzero_counts = 3\n"
+    )
+    assert "bow_plane" not in without(text, ("bow_plane_z_mm",))
+    path = tmp_path / "rig.toml"
+    put(path, ("camera",), lens_text(LENS))
+    assert "[camera]" in path.read_text()

@@ -1,0 +1,447 @@
+"""The commands that make a rack measure: ``tiller calibrate scale|lens|board|check`` and ``tiller targets``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+
+def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
+    """Adds them to the parser's sub-commands."""
+    targets = commands.add_parser(
+        "targets",
+        help="sheets to print: lens board, fiducials, hook",
+        description="Writes the sheets to print, true to scale, as PDF.",
+    )
+    targets.add_argument("folder", metavar="FOLDER", help="where to")
+    targets.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    targets.set_defaults(run=run_targets)
+
+    calibrate = commands.add_parser(
+        "calibrate",
+        help="load cell, lens and rack: how they measure, and how well",
+        description="Calibrates load cell, lens and rack, and writes what it finds into rig.toml.",
+    )
+    kinds = calibrate.add_subparsers(dest="kind", metavar="WHAT", required=True)
+    rig = argparse.ArgumentParser(add_help=False)
+    rig.add_argument(
+        "--rig", metavar="FILE", help="rig.toml to write into (default: the shop's); the old one is kept beside it"
+    )
+    rig.add_argument("--plot", metavar="FILE", help="draw what is left over as PNG")
+    rig.add_argument("--dry", action="store_true", help="only say it, write nothing")
+
+    scale = kinds.add_parser("scale", parents=[shown, rig], help="the load cell, by known masses or a reference scale")
+    scale.add_argument("--scale", metavar="PORT", help="serial port of the scale, or socket://host:port")
+    scale.add_argument("--readings", metavar="FILE", help="readings from a CSV: series,way,mass_kg (or force_n),counts")
+    scale.add_argument("--masses", metavar="KG,KG,...", help="masses that are hung, in kg")
+    scale.add_argument("--forces", metavar="N,N,...", help="or loads by a reference scale, in N")
+    scale.add_argument("--series", type=int, default=3, help="times up and down (default: 3)")
+    scale.add_argument("--latitude", type=float, metavar="DEG", help="for gravity: degrees, south negative")
+    scale.add_argument("--height", type=float, default=0.0, metavar="M", help="above the sea")
+    scale.add_argument("--gravity", type=float, metavar="M/S2", help="in place of latitude and height, if it is known")
+    scale.add_argument(
+        "--mass-sd",
+        type=float,
+        default=0.0005,
+        metavar="SHARE",
+        help="how sure the masses are (default 0.0005: 0.05 %%)",
+    )
+    scale.add_argument(
+        "--creep", type=float, default=0.0, metavar="MIN", help="hold the largest load for so many minutes at the end"
+    )
+    scale.add_argument("--cell", default="", metavar="TEXT", help="which cell it is")
+    scale.set_defaults(run=run_scale)
+
+    check = kinds.add_parser("check", parents=[shown], help="zero and one mass again: has the load cell drifted?")
+    check.add_argument("--scale", metavar="PORT", required=True)
+    check.add_argument("--mass", type=float, metavar="KG", required=True)
+    check.add_argument("--rig", metavar="FILE")
+    check.add_argument("--latitude", type=float, metavar="DEG")
+    check.add_argument("--height", type=float, default=0.0, metavar="M")
+    check.add_argument("--gravity", type=float, metavar="M/S2")
+    check.set_defaults(run=run_check)
+
+    lens = kinds.add_parser("lens", parents=[rig], help="the camera's lens, by the printed lens board")
+    lens.add_argument(
+        "--camera", metavar="CAMERA", help="number, device or address: takes pictures by itself when the board is still"
+    )
+    lens.add_argument("--size", default="1920x1080", metavar="WxH", help="of the camera's picture (default: 1920x1080)")
+    lens.add_argument("--pictures", metavar="FOLDER", help="pictures of the board in place of the camera")
+    lens.add_argument("--wanted", type=int, default=18, metavar="N", help="pictures to take (default: 18)")
+    lens.add_argument(
+        "--chessboard", metavar="AxB", help="a plain chessboard with so many inner corners in place of our board"
+    )
+    lens.add_argument("--square", type=float, metavar="MM", help="its squares")
+    lens.add_argument(
+        "--bar", type=float, default=100.0, metavar="MM", help="what the sheet's 100 mm check bar measures"
+    )
+    lens.set_defaults(run=run_lens)
+
+    board = kinds.add_parser(
+        "board", parents=[shown, rig], help="the rack: fiducials, bow's plane, hook, from a few pictures and tapes"
+    )
+    board.add_argument("pictures", metavar="FOLDER", help="pictures from different places, with the lath in the cradle")
+    board.add_argument(
+        "--tape",
+        action="append",
+        default=[],
+        metavar="A-B:MM",
+        help="distance of two fiducials' middles; may be given again",
+    )
+    board.add_argument(
+        "--lath",
+        type=float,
+        default=1500.0,
+        metavar="MM",
+        help="distance of the lath's two fiducials, middle to middle",
+    )
+    board.add_argument(
+        "--lath-up", type=float, default=40.0, metavar="MM", help="height of their middles over the lath's lower edge"
+    )
+    board.add_argument("--lath-thick", type=float, default=20.0, metavar="MM", help="the lath's thickness")
+    board.add_argument(
+        "--pivot",
+        type=float,
+        metavar="MM",
+        help="how far right of the left fiducial the cradle's middle is (default: half way)",
+    )
+    board.add_argument(
+        "--bar", type=float, default=100.0, metavar="MM", help="what the sheets' 100 mm check bar measures"
+    )
+    board.add_argument(
+        "--check", action="store_true", help="only measure the lath's length in each picture with rig.toml as it is"
+    )
+    board.set_defaults(run=run_board)
+
+
+def run_targets(args: argparse.Namespace) -> int:
+    """``tiller targets``."""
+    from tiller.errors import FileFault
+    from tiller.report.targets import SHEETS, sheet_pdf
+
+    folder = Path(args.folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in SHEETS:
+            (folder / f"{name}-{args.paper}.pdf").write_bytes(sheet_pdf(name, args.paper))
+    except OSError as err:
+        msg = f"{folder} could not be written ({err.strerror}): choose another place."
+        raise FileFault(msg) from err
+    print(f"{len(SHEETS)} sheets in {folder}. Print at 100 %, then measure both check bars of each: 100 mm (3.94 in).")
+    return 0
+
+
+def _rig_path(args: argparse.Namespace) -> Path:
+    from tiller.rack.keep import data_folder
+
+    return Path(args.rig) if args.rig else data_folder() / "rig.toml"
+
+
+def _gravity(args: argparse.Namespace) -> float:
+    import math
+
+    from tiller.errors import TillerError
+    from tiller.force.calibrate import normal_gravity
+
+    if args.gravity is not None:
+        if not 9.7 < args.gravity < 9.9:
+            msg = f"--gravity is {args.gravity:g}: on this planet it is 9.76 to 9.84 m/s2."
+            raise TillerError(msg)
+        return float(args.gravity)
+    if args.latitude is None:
+        msg = "masses pull differently from place to place: give --latitude (degrees) and --height (m), or --gravity."
+        raise TillerError(msg)
+    if not (-90 <= args.latitude <= 90 and -500 <= args.height <= 9000):
+        msg = f"--latitude {args.latitude:g} and --height {args.height:g} are on no mountain: degrees from -90 to 90, metres from -500 to 9000."
+        raise TillerError(msg)
+    return normal_gravity(math.radians(args.latitude), args.height)
+
+
+def _numbers(text: str, name: str) -> list[float]:
+    from tiller.errors import TillerError
+
+    try:
+        values = [float(part) for part in text.replace(";", ",").split(",") if part.strip()]
+    except ValueError:
+        values = []
+    if not values or min(values) <= 0 or len(set(values)) < len(values):
+        msg = f"{name} is '{text}': numbers above 0 with commas between are expected, each once."
+        raise TillerError(msg)
+    return values
+
+
+def _ask(text: str) -> None:
+    from tiller.errors import TillerError
+
+    print(text, end=" ", flush=True)
+    if not sys.stdin.readline():
+        msg = "the calibration was not finished; nothing was written."
+        raise TillerError(msg)
+
+
+def run_scale(args: argparse.Namespace) -> int:
+    """``tiller calibrate scale``."""
+    from datetime import date
+
+    from tiller.errors import TillerError
+    from tiller.force.calibrate import calibrate, weight_n
+    from tiller.rack.calibrating import listen, read_loads, settled, steps_of
+    from tiller.rack.rigwrite import cell_text, put
+    from tiller.rack.scales import SerialScale
+    from tiller.report.calibration_words import scale_plot, scale_words
+    from tiller.report.style import Units
+
+    units = Units(args.units == "metric")
+    if not 0 <= args.mass_sd <= 0.05:
+        msg = f"--mass-sd is {args.mass_sd:g}: it is a share from 0 to 0.05 (0.0005 is 0.05 %)."
+        raise TillerError(msg)
+    if bool(args.readings) == bool(args.scale):
+        msg = "give --scale PORT and hang masses as you are told, or --readings FILE with what was read."
+        raise TillerError(msg)
+    firmware = ""
+    creep = None
+    if args.readings:
+        gravity = (
+            _gravity(args) if "force_n" not in Path(args.readings).read_text(errors="replace").splitlines()[0] else 9.81
+        )
+        loads = read_loads(Path(args.readings), lambda kg: weight_n(kg, gravity))
+    else:
+        if bool(args.masses) == bool(args.forces):
+            msg = "give --masses in kg, or --forces in N by a reference scale."
+            raise TillerError(msg)
+        if args.forces:
+            levels = {f: f"{f:g} N" for f in _numbers(args.forces, "--forces")}
+        else:
+            gravity = _gravity(args)
+            levels = {weight_n(kg, gravity): f"{kg:g} kg" for kg in _numbers(args.masses, "--masses")}
+        if not 1 <= args.series <= 10:
+            msg = f"--series is {args.series}: it must be from 1 to 10."
+            raise TillerError(msg)
+        scale = SerialScale(args.scale)
+        scale.open()
+        try:
+            from tiller.force.calibrate import Load
+
+            print("Hang each load, let it hang still, then press Enter. Stand clear of what hangs; pad the floor.")
+            got = []
+            for series, rising, force in steps_of(list(levels), args.series):
+                what = levels.get(force, "nothing")
+                _ask(f"series {series} of {args.series}, {'up' if rising else 'down'}: hang {what}, Enter:")
+                while True:
+                    try:
+                        told = settled(scale)
+                        break
+                    except TillerError as err:
+                        print(err)
+                        _ask("Enter to read it again:")
+                firmware = f"{told.hello.name} {told.hello.version}" if told.hello else firmware
+                print(f"  {told.counts:.0f} ± {told.sd:.0f} counts")
+                got.append(Load(series, rising, force, told.counts, told.sd))
+            loads = tuple(got)
+            if args.creep > 0:
+                _ask(f"creep: hang {levels[max(levels)]}, Enter; it is read for {args.creep:g} minutes:")
+                t, counts, _ = listen(scale, 60.0 * args.creep)
+                creep = (t, counts)
+        finally:
+            scale.close()
+    found = calibrate(loads, args.mass_sd, creep)
+    print(scale_words(found, units))
+    if args.plot:
+        Path(args.plot).write_bytes(scale_plot(found, units))
+    if not args.dry:
+        path = _rig_path(args)
+        put(path, ("load_cell",), cell_text(found, date.today().isoformat(), args.cell, firmware))
+        print(f"[load_cell] written into {path}.")
+    return 0
+
+
+def run_check(args: argparse.Namespace) -> int:
+    """``tiller calibrate check``."""
+    import numpy as np
+
+    from tiller.bow.rigfile import read_rig
+    from tiller.errors import TillerError
+    from tiller.force.calibrate import drifted, weight_n
+    from tiller.rack.calibrating import settled
+    from tiller.rack.scales import SerialScale
+    from tiller.report.style import Units
+
+    units = Units(args.units == "metric")
+    if not 0.1 <= args.mass <= 200:
+        msg = f"--mass is {args.mass:g} kg: from 0.1 to 200 makes sense."
+        raise TillerError(msg)
+    cell = read_rig(_rig_path(args)).load_cell
+    force = weight_n(args.mass, _gravity(args))
+    scale = SerialScale(args.scale)
+    scale.open()
+    try:
+        _ask("hang nothing, Enter:")
+        zero = settled(scale)
+        _ask(f"hang {args.mass:g} kg, Enter:")
+        loaded = settled(scale)
+    finally:
+        scale.close()
+    read = float(cell.newtons(np.array(loaded.counts - zero.counts)))
+    shift, off, sds = drifted(cell, zero.counts, force, read)
+    print(
+        f"zero {shift:+.1f} N off the calibration's; {units.force(force)} reads {units.force(read)}: {100 * off:+.2f} % off."
+    )
+    if abs(off) > 0.003 and abs(sds) > 3:
+        print("The load cell has drifted: calibrate it anew before the next pull.")
+        return 2
+    print("The load cell is as it was calibrated, within what can be told.")
+    return 0
+
+
+def run_lens(args: argparse.Namespace) -> int:
+    """``tiller calibrate lens``."""
+    from tiller.errors import TillerError
+    from tiller.rack.calibrating import capture_lens, pictures_in
+    from tiller.rack.cameras import camera_of
+    from tiller.rack.rigwrite import lens_text, put
+    from tiller.report.calibration_words import lens_plot, lens_words
+    from tiller.report.targets import lens_board_points
+    from tiller.vision.lens import calibrate_lens, see_chessboard, see_lens_board
+
+    if bool(args.camera) == bool(args.pictures):
+        msg = "give --camera (it takes pictures by itself when the board is held still) or --pictures FOLDER."
+        raise TillerError(msg)
+    _check_bar(args.bar)
+    board, _ = lens_board_points()
+    if args.pictures:
+        images = pictures_in(Path(args.pictures))
+        size = (images[0][1].shape[1], images[0][1].shape[0])
+        if args.chessboard:
+            inner = _pair(args.chessboard, "--chessboard")
+            if not args.square or args.square <= 0:
+                msg = "--chessboard needs --square: the side of its squares in mm."
+                raise TillerError(msg)
+            seen = [see_chessboard(image, inner, args.square) for _, image in images]
+        else:
+            seen = [see_lens_board(image, board) for _, image in images]
+        for (name, _), view in zip(images, seen, strict=True):
+            if view is None:
+                print(f"{name}: no board in view; not used")
+        views = [v for v in seen if v is not None]
+    else:
+        size = _pair(args.size, "--size")
+        print(
+            "Hold the lens board before the camera, tilted this way and that, near and far, into every corner; hold it still for a moment each time."
+        )
+        views = capture_lens(
+            camera_of(args.camera, size), board, size, args.wanted, lambda text: print(text, flush=True)
+        )
+    found = calibrate_lens(views, size)
+    print(lens_words(found))
+    if args.plot:
+        Path(args.plot).write_bytes(lens_plot(found))
+    if not args.dry:
+        path = _rig_path(args)
+        put(path, ("camera",), lens_text(found.lens))
+        print(
+            f"[camera] written into {path}: it holds for this camera at {size[0]}x{size[1]} with this focus and zoom only."
+        )
+    return 0
+
+
+def _check_bar(bar: float) -> None:
+    from tiller.errors import TillerError
+
+    if not 99.0 <= bar <= 101.0:
+        msg = f"the check bar measures {bar:g} mm where it must be 100: the sheet was printed at another scale; print it at 100 % ('actual size')."
+        raise TillerError(msg)
+
+
+def _pair(text: str, name: str) -> tuple[int, int]:
+    from tiller.errors import TillerError
+
+    parts = text.lower().split("x")
+    if len(parts) != 2 or not all(p.isdigit() and int(p) > 1 for p in parts):
+        msg = f"{name} is '{text}': two whole numbers with an x between are expected."
+        raise TillerError(msg)
+    return int(parts[0]), int(parts[1])
+
+
+def run_board(args: argparse.Namespace) -> int:
+    """``tiller calibrate board``."""
+    from tiller.bow.rigfile import read_lens, read_rig
+    from tiller.errors import TillerError
+    from tiller.rack.calibrating import pictures_in, see_all
+    from tiller.rack.rigwrite import board_text, put
+    from tiller.report.calibration_words import board_words
+    from tiller.report.style import Units
+    from tiller.report.targets import HOOK, RACK, RACK_DICTIONARY, SEAT, STICK
+    from tiller.vision.board import board_pose
+    from tiller.vision.rackfit import Lath, find_rack, stick_length
+
+    _check_bar(args.bar)
+    path = _rig_path(args)
+    lens = read_lens(path)
+    images = pictures_in(Path(args.pictures))
+    size = (images[0][1].shape[1], images[0][1].shape[0])
+    if size != lens.image_size:
+        msg = f"the pictures have {size[0]}x{size[1]} pixels, the lens in {path} was calibrated at {lens.image_size[0]}x{lens.image_size[1]}: take them at that size, or calibrate the lens at this one."
+        raise TillerError(msg)
+
+    def key(number: int) -> tuple[str, int]:
+        return (RACK_DICTIONARY, number)
+
+    ends = (key(STICK[0].marker), key(STICK[1].marker))
+    keys = [key(s.marker) for s in (*RACK, *HOOK, *SEAT, *STICK)]
+    if args.check:
+        rig = read_rig(path)
+        keys = sorted({(f.dictionary, f.id) for f in rig.fiducials} | set(ends))
+        for (name, _), marks in zip(images, see_all(images, keys, lambda _: None), strict=True):
+            if not all(e in marks for e in ends):
+                print(f"{name}: the lath's fiducials are not both in view")
+                continue
+            seen = board_pose({k: v for k, v in marks.items() if k not in ends}, rig)
+            length = stick_length((marks[ends[0]], marks[ends[1]]), seen.view, rig.bow_plane_z_mm)
+            print(f"{name}: the lath of {args.lath:.1f} mm measures {length:.1f} mm: {length - args.lath:+.1f} mm")
+        return 0
+    pictures = see_all(images, keys, lambda text: print(text, flush=True))
+    share = args.bar / 100.0
+    lath = Lath(
+        *ends,
+        STICK[0].side_mm * share,
+        args.lath,
+        args.lath_up,
+        args.lath_thick,
+        middle_mm=float("nan") if args.pivot is None else args.pivot,
+    )
+    present = {key(s.marker): s.side_mm * share for s in RACK if any(key(s.marker) in p for p in pictures)}
+    found = find_rack(
+        pictures,
+        lens,
+        present,
+        lath,
+        (key(HOOK[0].marker), HOOK[0].side_mm * share),
+        (key(SEAT[0].marker), SEAT[0].side_mm * share),
+        [_tape(text, key) for text in args.tape],
+    )
+    print(board_words(found, Units(args.units == "metric")))
+    if len(args.tape) < 2:
+        print("Note: fewer than two taped distances: the scale rests on the printed sides and the lath alone.")
+    if not args.dry:
+        top, tables = board_text(found)
+        names = ("fiducials", "bow_plane_z_mm", *(("hook",) if found.hook is not None else ()))
+        put(path, names, tables, top)
+        print(f"fiducials, bow's plane{' and hook' if found.hook else ''} written into {path}.")
+    return 0
+
+
+def _tape(text: str, key: Any) -> tuple[Any, Any, float]:
+    from tiller.errors import TillerError
+
+    try:
+        pair, distance = text.split(":")
+        a, b = (int(n) for n in pair.split("-"))
+        value = float(distance)
+        if a == b or not 10 < value < 20_000:
+            raise ValueError
+    except ValueError:
+        msg = f"--tape is '{text}': two fiducials' numbers and the distance of their middles in mm, such as 0-3:1450.5, are expected."
+        raise TillerError(msg) from None
+    return key(a), key(b), value

@@ -1,0 +1,259 @@
+"""Readings and pictures for a calibration: from scale and camera, or from files."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.errors import ForceFault, RecordingFault, SourceFault, VisionFault
+from tiller.force.calibrate import Load
+from tiller.force.line import Hello, Reading, Rejected, Trouble, parse_line
+from tiller.rack.feeds import small
+from tiller.rack.sources import Camera, Ended, Image, Scale, now_s
+from tiller.vision.board import Key, find_markers
+from tiller.vision.lens import SeenCorners, coverage, see_lens_board, worth_taking
+
+Array = NDArray[np.float64]
+PICTURES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff")
+SETTLE_S, READ_S = 3.0, 2.0
+STILL_LEVEL, STILL_SHARE, STILL_PICTURES = 12.0, 0.01, 6
+
+
+@dataclass(frozen=True)
+class Settled:
+    """A steady reading: median counts, sd of that median, readings used; and the board's greeting, if it came."""
+
+    counts: float
+    sd: float
+    readings: int
+    hello: Hello | None
+
+
+def listen(scale: Scale, seconds: float) -> tuple[Array, Array, Hello | None]:
+    """Times and counts of what the scale says for so long, spikes out.
+
+    Raises:
+        SourceFault: it was lost, is silent, or what it says cannot be read; says what to do.
+    """
+    until = now_s() + seconds
+    t: list[float] = []
+    counts: list[int] = []
+    bad: list[str] = []
+    trouble, hello = "", None
+    while now_s() < until:
+        lines = scale.read()
+        if isinstance(lines, Ended):
+            break
+        for at, raw in lines:
+            line = parse_line(raw)
+            if isinstance(line, Reading):
+                t.append(at)
+                counts.append(line.counts)
+            elif isinstance(line, Hello):
+                hello = line
+            elif isinstance(line, Trouble):
+                trouble = line.code
+            elif isinstance(line, Rejected):
+                bad.append(raw)
+    if len(counts) < 5:
+        raise SourceFault(_silent(scale.name, bad, trouble))
+    value = np.array(counts, dtype=float)
+    middle = np.array([np.median(value[max(0, k - 1) : k + 2]) for k in range(len(value))])
+    return np.array(t), middle, hello
+
+
+def _silent(name: str, bad: Sequence[str], trouble: str) -> str:
+    if trouble:
+        return f"{name} reports '{trouble}': check the wires between converter, cell and board."
+    if not bad:
+        return f"{name} says nothing: is it the right port, is the board powered, and does the firmware run on it?"
+    strange = sum(not all(c.isprintable() for c in raw) for raw in bad)
+    if strange > len(bad) // 2:
+        return f"what {name} sends cannot be read: its speed is another one; the firmware sends at 115200 baud."
+    return f"{name} is not a scale of ours: it says '{bad[-1][:30]}'; give the port of the board with the firmware in hardware/firmware."
+
+
+def settled(scale: Scale, settle_s: float = SETTLE_S, read_s: float = READ_S) -> Settled:
+    """What the scale reads once it has settled.
+
+    Raises:
+        SourceFault: see ``listen``. ForceFault: the load swings.
+    """
+    if settle_s > 0:
+        listen(scale, settle_s)
+    _, counts, hello = listen(scale, read_s)
+    half = len(counts) // 2
+    noise = 1.4826 * float(np.median(np.abs(np.diff(counts)))) / math.sqrt(2) + 1.0
+    moved = abs(float(np.median(counts[:half])) - float(np.median(counts[half:])))
+    if moved > 25 * noise or float(np.ptp(counts)) > 400 * noise:
+        msg = "the load swings or still settles: let it hang still and read again."
+        raise ForceFault(msg)
+    return Settled(
+        float(np.median(counts)),
+        max(noise, float(np.std(counts))) / math.sqrt(max(len(counts) / 8, 1)),
+        len(counts),
+        hello,
+    )
+
+
+def steps_of(loads: Sequence[float], series: int) -> Iterator[tuple[int, bool, float]]:
+    """Series, way and load in the order in which they are hung: nothing, up to the largest, down again, nothing."""
+    rising = sorted(loads)
+    for number in range(1, series + 1):
+        yield number, True, 0.0
+        for load in rising:
+            yield number, True, load
+        for load in rising[-2::-1]:
+            yield number, False, load
+        yield number, False, 0.0
+
+
+def read_loads(path: Path, newton_of: Callable[[float], float]) -> tuple[Load, ...]:
+    """Loads from a CSV with the columns series, way (up or down), mass_kg or force_n, counts, in the order of weighing.
+
+    Raises:
+        RecordingFault: the file cannot be read, or a row is no load; names the line.
+    """
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            reader = csv.DictReader(file)
+            names = reader.fieldnames or []
+            what = "force_n" if "force_n" in names else "mass_kg"
+            lacking = [n for n in ("series", "way", what, "counts") if n not in names]
+            if lacking:
+                msg = f"{path} has no column '{lacking[0]}': its first line must be series,way,mass_kg,counts (or force_n in place of mass_kg)."
+                raise RecordingFault(msg)
+            rows = list(reader)
+    except (OSError, UnicodeDecodeError, csv.Error) as err:
+        msg = f"{path} cannot be read ({getattr(err, 'strerror', None) or err})."
+        raise RecordingFault(msg) from err
+    loads = []
+    for number, row in enumerate(rows, start=2):
+        try:
+            series, value, counts = int(row["series"]), float(row[what]), float(row["counts"])
+            way = (row["way"] or "").strip().lower()
+            if way not in ("up", "down") or not (math.isfinite(value) and math.isfinite(counts)) or value < 0:
+                raise ValueError
+        except (ValueError, TypeError):
+            msg = f"{path} line {number} is no load: series is a whole number, way is up or down, {what} and counts are numbers."
+            raise RecordingFault(msg) from None
+        loads.append(Load(series, way == "up", value if what == "force_n" else newton_of(value), counts))
+    return tuple(loads)
+
+
+# -- pictures ---------------------------------------------------------------------------------------------------------
+
+
+def pictures_in(folder: Path) -> tuple[tuple[str, Image], ...]:
+    """All pictures of a folder by name.
+
+    Raises:
+        RecordingFault: no folder, none in it, or they differ in size.
+    """
+    if not folder.is_dir():
+        msg = f"{folder} is no folder: give the folder with the pictures."
+        raise RecordingFault(msg)
+    out: list[tuple[str, Image]] = []
+    for path in sorted(p for p in folder.iterdir() if p.suffix.lower() in PICTURES):
+        image = cv2.imread(str(path), cv2.IMREAD_COLOR)
+        if image is None:
+            msg = f"{path} is no readable picture: take it away or take it again."
+            raise RecordingFault(msg)
+        if out and image.shape != out[0][1].shape:
+            msg = f"{path.name} has {image.shape[1]}x{image.shape[0]} pixels, {out[0][0]} another size: all must come from the same camera at the same size."
+            raise RecordingFault(msg)
+        out.append((path.name, np.asarray(image, dtype=np.uint8)))
+    if not out:
+        msg = f"{folder} holds no pictures ({', '.join(PICTURES)})."
+        raise RecordingFault(msg)
+    return tuple(out)
+
+
+def capture_lens(
+    camera: Camera,
+    board: cv2.aruco.CharucoBoard,
+    size: tuple[int, int],
+    wanted: int,
+    tell: Callable[[str], None],
+    for_s: float = 600.0,
+) -> list[SeenCorners]:
+    """Takes pictures by itself whenever the board is held still and shows something new, until there are enough.
+
+    Raises:
+        SourceFault: the camera was lost.
+    """
+    camera.open()
+    views: list[SeenCorners] = []
+    before: Image | None = None
+    still = 0
+    last_told = ""
+    until = now_s() + for_s
+    try:
+        while len(views) < wanted and now_s() < until:
+            shot = camera.read()
+            if isinstance(shot, Ended):
+                break
+            if (shot.image.shape[1], shot.image.shape[0]) != size:
+                msg = f"the camera gives {shot.image.shape[1]}x{shot.image.shape[0]} pixels where {size[0]}x{size[1]} were asked for: choose a size that it has."
+                raise SourceFault(msg)
+            now = small(shot.image, 4).astype(np.int16)
+            moved = 1.0 if before is None else float(np.mean(np.abs(now - before) > STILL_LEVEL))
+            before = now.astype(np.int16)
+            still = still + 1 if moved < STILL_SHARE else 0
+            if still < STILL_PICTURES:
+                continue
+            still = 0
+            seen = see_lens_board(shot.image, board)
+            if seen is None:
+                said = "no board in view, or glare on it: turn it away from the lamp, show it whole."
+            else:
+                why = worth_taking(seen, views, size[0])
+                said = f"not taken: {why}." if why else ""
+                if not why:
+                    views.append(seen)
+                    fields = coverage(views, size)
+                    empty = ", ".join(_field(r, c, fields.shape) for r, c in zip(*np.nonzero(fields == 0), strict=True))
+                    tell(f"picture {len(views)} of {wanted} taken; still without corners: {empty or 'nothing'}.")
+            if said and said != last_told:
+                tell(said)
+            last_told = said
+    finally:
+        camera.close()
+    return views
+
+
+def _field(row: int, column: int, shape: tuple[int, ...]) -> str:
+    down = ("top", "upper middle", "lower middle", "bottom")[min(3, row * 4 // shape[0])]
+    return f"{down} {column + 1} of {shape[1]}"
+
+
+def see_all(
+    pictures: Sequence[tuple[str, Image]], keys: Sequence[Key], tell: Callable[[str], None]
+) -> list[dict[Key, Array]]:
+    """Fiducials of each picture; mirrored pictures are refused.
+
+    Raises:
+        VisionFault: a picture shows them mirrored, or none of them does.
+    """
+    out = []
+    for name, image in pictures:
+        grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+        found = find_markers(grey, keys)
+        if len(found) < 2:
+            mirrored = find_markers(np.ascontiguousarray(grey[:, ::-1]), keys)
+            if len(mirrored) > len(found) + 1:
+                msg = f"{name} is mirrored: switch the mirror picture off in the camera's settings and take the pictures again."
+                raise VisionFault(msg)
+        tell(f"{name}: fiducials {', '.join(str(k[1]) for k in sorted(found)) or 'none'}")
+        out.append(found)
+    if not any(out):
+        msg = "No picture shows a fiducial: are they printed from 'tiller targets', in focus, without glare?"
+        raise VisionFault(msg)
+    return out
