@@ -36,17 +36,18 @@ def _progress(args: argparse.Namespace, text: str) -> None:
             print("\r", end="", file=sys.stderr, flush=True)
 
 
-def _book(args: argparse.Namespace) -> Path:
+def book_of(args: argparse.Namespace) -> Path:
+    """The book that is meant: the shop's, or the one given."""
     from tiller.rack.keep import book_path
 
     return Path(args.book) if args.book else book_path()
 
 
-def _existing_book(args: argparse.Namespace) -> Path:
+def existing_book(args: argparse.Namespace) -> Path:
     """The book to read; reading never makes one."""
     from tiller.errors import BookFault
 
-    path = _book(args)
+    path = book_of(args)
     if not path.is_file():
         msg = f"There is no book at {path} yet: 'tiller measure RECORDING' makes it, or give another one with --book."
         raise BookFault(msg)
@@ -66,7 +67,7 @@ def _measure_and_keep(args: argparse.Namespace, aside: Aside | None) -> int:
     from tiller.rack.recording import read_recording
 
     recording = read_recording(Path(args.recording))
-    book = None if args.no_book else _book(args)
+    book = None if args.no_book else book_of(args)
     where = Path(args.pictures) if args.pictures else None
     _work_up(args, recording, aside, book, where, Path(args.json) if args.json else None)
     return 0
@@ -119,9 +120,9 @@ def _recording_of(args: argparse.Namespace) -> Recording:
     if args.bow.endswith(".toml"):
         msg = f"A plan needs a measured pull; before the first one 'tiller forecast {args.bow}' says stop and weight."
         raise BookFault(msg)
-    if (Path(args.bow) / "bow.toml").is_file() or (Path(args.bow).is_dir() and not _book(args).is_file()):
+    if (Path(args.bow) / "bow.toml").is_file() or (Path(args.bow).is_dir() and not book_of(args).is_file()):
         return read_recording(Path(args.bow))
-    with Book(_existing_book(args)) as book:
+    with Book(existing_book(args)) as book:
         rows = book.pulls(args.bow)
         if not rows:
             known = ", ".join(sorted({r.bow for r in book.pulls()})) or "none"
@@ -149,7 +150,7 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     _progress(args, "forecast and plan")
     advice = advise(measured, recording.bow)
     _progress(args, "")
-    book = _book(args)
+    book = book_of(args)
     stroke = FIRST_STROKE_MM
     notes: tuple[str, ...] = ()
     if book.is_file():
@@ -233,63 +234,6 @@ def _forecast(args: argparse.Namespace) -> int:
     if args.json:
         write_json(Path(args.json), advice_json(advice, bow))
         print(f"Data: {args.json}")
-    return 0
-
-
-def _book_list(args: argparse.Namespace) -> int:
-    from tiller.records.book import Book
-
-    units = _units(args)
-    with Book(_existing_book(args)) as book:
-        rows = book.pulls(args.bow)
-    if not rows:
-        print(
-            "No pull in the book yet"
-            + (f" for '{args.bow}'" if args.bow else "")
-            + ": 'tiller measure RECORDING' adds one."
-        )
-        return 0
-    print(
-        f"{'pull':>5s}  {'bow':24s} {'day':10s} {'recording':24s} {'largest draw':>13s} {'force there':>12s} {'marks':>6s} {'results':>8s}"
-    )
-    for r in rows:
-        print(
-            f"{r.pull_id:5d}  {r.bow[:24]:24s} {r.day:10s} {r.recording[:24]:24s} {units.length(r.largest_draw_mm):>13s}"
-            f" {units.force(r.force_there_n):>12s} {r.marks:6d} {r.results:8d}"
-        )
-    return 0
-
-
-def _book_show(args: argparse.Namespace) -> int:
-    from tiller.records.book import Book
-    from tiller.report.words import kept_words
-
-    units = _units(args)
-    with Book(_existing_book(args)) as book:
-        pull = book.pull(args.pull)
-    print(kept_words(pull, units))
-    print(f"What to do next: tiller plan {pull['bow']}" + (f" --book {args.book}" if args.book else ""))
-    return 0
-
-
-def _book_export(args: argparse.Namespace) -> int:
-    from tiller.records.book import Book
-    from tiller.report.data import pull_csv, write_json, write_whole
-
-    folder = Path(args.folder)
-    with Book(_existing_book(args)) as book:
-        wanted = [args.pull] if args.pull is not None else [r.pull_id for r in book.pulls()]
-        for pull_id in wanted:
-            pull = book.pull(pull_id)
-            pull.pop("folder")  # where the recording lies on this machine is nobody else's business
-            place = folder / f"pull-{pull_id}"
-            for name, data in pull_csv(pull).items():
-                write_whole(place / name, data)
-            write_json(place / "pull.json", pull)
-    if not wanted:
-        print("There is no pull in the book: nothing was written.")
-        return 0
-    print(f"{len(wanted)} pull(s) written to {folder}: force_draw.csv, profiles.csv, marks.csv and pull.json each.")
     return 0
 
 
@@ -415,23 +359,6 @@ def build_parser() -> argparse.ArgumentParser:
             command.add_argument("--paper", choices=("a4", "letter"), default="a4", help="the strip's paper")
         command.set_defaults(run=run)
 
-    book = commands.add_parser(
-        "book",
-        help="list, show and export what the shop's book holds",
-        description="Lists, shows and exports what the shop's book holds.",
-    )
-    actions = book.add_subparsers(dest="action", metavar="ACTION", required=True)
-    listing = actions.add_parser("list", parents=[shown, booked], help="all pulls")
-    listing.add_argument("--bow", help="only this bow's")
-    listing.set_defaults(run=_book_list)
-    show = actions.add_parser("show", parents=[shown, booked], help="one pull")
-    show.add_argument("pull", type=int, metavar="PULL", help="its number")
-    show.set_defaults(run=_book_show)
-    export = actions.add_parser("export", parents=[booked], help="write pulls as CSV (units in the header) and JSON")
-    export.add_argument("folder", metavar="FOLDER", help="where to")
-    export.add_argument("--pull", type=int, help="only this pull")
-    export.set_defaults(run=_book_export)
-
     simulate = commands.add_parser(
         "simulate",
         help="make a recording on the rack in software",
@@ -469,11 +396,13 @@ def build_parser() -> argparse.ArgumentParser:
     simulate.add_argument("--pictures", type=int, default=18, help="pictures on the way up")
     simulate.set_defaults(run=_simulate)
 
+    from tiller.cli_book import add_commands as add_book
     from tiller.cli_calibrate import add_commands as add_calibrate
     from tiller.cli_rack import add_commands
 
     add_commands(commands, shown, booked)
     add_calibrate(commands, shown)
+    add_book(commands, shown, booked)
     demo = commands.add_parser(
         "demo",
         parents=[shown],

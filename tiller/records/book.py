@@ -168,7 +168,7 @@ class Book:
             return
         name = "first look"
         try:
-            with self._transaction() as change:
+            with self.writing() as change:
                 # read again now that nobody else can write: two programs may open a new book at once
                 version = int(change.execute("PRAGMA user_version").fetchone()[0])
                 for number in range(version, len(self.migrations)):
@@ -199,7 +199,8 @@ class Book:
         return self._db
 
     @contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """A transaction: all of what is written within it, or nothing."""
         db = self.db
         db.execute("BEGIN IMMEDIATE")
         try:
@@ -233,7 +234,7 @@ class Book:
         now = datetime.now(UTC).isoformat(timespec="seconds")
         top = result.pictures[result.largest]
         try:
-            with self._transaction() as db:
+            with self.writing() as db:
                 db.execute(
                     "INSERT INTO bows (name, wood, description, created_at) VALUES (?, ?, ?, ?)"
                     " ON CONFLICT (name) DO UPDATE SET wood = excluded.wood, description = excluded.description",
@@ -331,7 +332,12 @@ class Book:
                 [(result_id, side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd) for m in limb.marks],
             )
 
-    def _rows(self, query: str, values: tuple[Any, ...] = ()) -> list[dict[str, Any]]:
+    def rows(self, query: str, values: tuple[Any, ...] = ()) -> list[dict[str, Any]]:
+        """What a query reads, row by row by column.
+
+        Raises:
+            BookFault: it cannot be read.
+        """
         try:
             cursor = self.db.execute(query, values)
             names = [c[0] for c in cursor.description]
@@ -341,7 +347,7 @@ class Book:
 
     def pulls(self, bow: str | None = None) -> list[PullRow]:
         """All pulls, oldest first, each with its newest result."""
-        rows = self._rows(
+        rows = self.rows(
             "SELECT p.id AS pull_id, b.name AS bow, s.day AS day, p.recording AS recording,"
             " (SELECT COUNT(*) FROM results r WHERE r.pull_id = p.id) AS results, r.largest_draw_mm, r.force_there_n,"
             " (SELECT COUNT(*) FROM marks m WHERE m.result_id = r.id) AS marks"
@@ -355,7 +361,7 @@ class Book:
     def earlier(self, bow: str, hashes: Mapping[str, str], taken_at: datetime) -> list[dict[str, Any]]:
         """The bow's pulls that were taken before the pull with these files, oldest first, in full."""
         fingerprint = _fingerprint(hashes)
-        rows = self._rows(
+        rows = self.rows(
             "SELECT p.id FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id WHERE b.name = ?"
             " AND p.fingerprint <> ? AND p.taken_at <= COALESCE((SELECT taken_at FROM pulls WHERE fingerprint = ?), ?)"
             " ORDER BY p.taken_at, p.id",
@@ -365,7 +371,7 @@ class Book:
 
     def bows(self) -> list[dict[str, Any]]:
         """All bows with the number of their pulls."""
-        return self._rows(
+        return self.rows(
             "SELECT b.name, b.wood, b.created_at, COUNT(p.id) AS pulls FROM bows b LEFT JOIN sessions s ON s.bow_id = b.id"
             " LEFT JOIN pulls p ON p.session_id = s.id GROUP BY b.id ORDER BY b.name"
         )
@@ -378,7 +384,7 @@ class Book:
         """
         now = datetime.now(UTC).isoformat(timespec="seconds")
         try:
-            with self._transaction() as db:
+            with self.writing() as db:
                 db.execute(
                     "INSERT INTO scrapings (pull_id, strokes, planned_strokes, at) VALUES (?, ?, ?, ?)",
                     (pull_id, strokes, planned_strokes, now),
@@ -392,7 +398,7 @@ class Book:
         Raises:
             BookFault: there is no such pull.
         """
-        heads = self._rows(
+        heads = self.rows(
             "SELECT p.id AS pull_id, b.name AS bow, b.wood, s.day, p.recording, p.folder, p.taken_at, r.id AS result_id, r.made_at, r.program,"
             " r.largest_draw_mm, r.force_there_n, r.lag_s, r.lag_sd_s, r.hysteresis, r.balance, r.balance_sd, r.notes"
             " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id JOIN results r ON r.pull_id = p.id"
@@ -407,30 +413,30 @@ class Book:
         out = heads[0]
         out["notes"] = json.loads(out["notes"])
         key = (out["result_id"],)
-        out["force_draw"] = self._rows("SELECT * FROM force_draw WHERE result_id = ? ORDER BY number", key)
+        out["force_draw"] = self.rows("SELECT * FROM force_draw WHERE result_id = ? ORDER BY number", key)
         out["profiles"] = {
-            side: self._rows(
+            side: self.rows(
                 "SELECT * FROM profiles WHERE result_id = ? AND limb = ? ORDER BY number", (out["result_id"], side)
             )
             for side in SIDES
         }
-        out["marks"] = self._rows(
+        out["marks"] = self.rows(
             "SELECT limb, from_mm, to_mm, kind, departure, sd FROM marks WHERE result_id = ? ORDER BY limb, from_mm",
             key,
         )
         out["rest"] = {
-            side: self._rows(
+            side: self.rows(
                 "SELECT s_mm, x_mm, y_mm FROM rest WHERE result_id = ? AND limb = ? ORDER BY number",
                 (out["result_id"], side),
             )
             for side in SIDES
         }
-        told = self._rows("SELECT data FROM advice WHERE result_id = ?", key)
+        told = self.rows("SELECT data FROM advice WHERE result_id = ?", key)
         out["advice"] = json.loads(told[0]["data"]) if told else None
-        out["scrapings"] = self._rows(
+        out["scrapings"] = self.rows(
             "SELECT strokes, planned_strokes, at FROM scrapings WHERE pull_id = ? ORDER BY id", (pull_id,)
         )
-        out["files"] = self._rows("SELECT name, sha256 FROM files WHERE pull_id = ? ORDER BY name", (pull_id,))
+        out["files"] = self.rows("SELECT name, sha256 FROM files WHERE pull_id = ? ORDER BY name", (pull_id,))
         return out
 
 

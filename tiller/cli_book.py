@@ -1,0 +1,153 @@
+"""The commands about the shop's book: ``tiller book ...``."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+
+def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser) -> None:
+    """Adds them to the parser's sub-commands."""
+    book = commands.add_parser(
+        "book",
+        help="list, show and export what the shop's book holds",
+        description="Lists, shows and exports what the shop's book holds.",
+    )
+    actions = book.add_subparsers(dest="action", metavar="ACTION", required=True)
+    listing = actions.add_parser("list", parents=[shown, booked], help="all pulls")
+    listing.add_argument("--bow", help="only this bow's")
+    listing.set_defaults(run=run_list)
+    show = actions.add_parser("show", parents=[shown, booked], help="one pull")
+    show.add_argument("pull", type=int, metavar="PULL", help="its number")
+    show.set_defaults(run=run_show)
+    export = actions.add_parser("export", parents=[booked], help="write pulls as CSV (units in the header) and JSON")
+    export.add_argument("folder", metavar="FOLDER", help="where to")
+    export.add_argument("--pull", type=int, help="only this pull")
+    export.set_defaults(run=run_export)
+    backup = actions.add_parser(
+        "backup", parents=[booked], help="one file with the whole book, read back before it is called good"
+    )
+    backup.add_argument("file", metavar="FILE", help="a new file, such as shop-2026-11.zip")
+    backup.set_defaults(run=run_backup)
+    restore = actions.add_parser("restore", parents=[booked], help="a backup into an empty book")
+    restore.add_argument("file", metavar="FILE")
+    restore.set_defaults(run=run_restore)
+    merge = actions.add_parser("merge", parents=[booked], help="the pulls of another book into this one")
+    merge.add_argument("other", metavar="BOOK")
+    merge.set_defaults(run=run_merge)
+
+
+def run_list(args: argparse.Namespace) -> int:
+    """``tiller book list``."""
+    from tiller.cli import existing_book
+    from tiller.records.book import Book
+    from tiller.report.style import Units
+
+    units = Units(args.units == "metric")
+    with Book(existing_book(args)) as book:
+        rows = book.pulls(args.bow)
+    if not rows:
+        print(
+            "No pull in the book yet"
+            + (f" for '{args.bow}'" if args.bow else "")
+            + ": 'tiller measure RECORDING' adds one."
+        )
+        return 0
+    print(
+        f"{'pull':>5s}  {'bow':24s} {'day':10s} {'recording':24s} {'largest draw':>13s} {'force there':>12s} {'marks':>6s} {'results':>8s}"
+    )
+    for r in rows:
+        print(
+            f"{r.pull_id:5d}  {r.bow[:24]:24s} {r.day:10s} {r.recording[:24]:24s} {units.length(r.largest_draw_mm):>13s}"
+            f" {units.force(r.force_there_n):>12s} {r.marks:6d} {r.results:8d}"
+        )
+    return 0
+
+
+def run_show(args: argparse.Namespace) -> int:
+    """``tiller book show``."""
+    from tiller.cli import existing_book
+    from tiller.records.book import Book
+    from tiller.report.style import Units
+    from tiller.report.words import kept_words
+
+    units = Units(args.units == "metric")
+    with Book(existing_book(args)) as book:
+        pull = book.pull(args.pull)
+    print(kept_words(pull, units))
+    print(f"What to do next: tiller plan {pull['bow']}" + (f" --book {args.book}" if args.book else ""))
+    return 0
+
+
+def run_export(args: argparse.Namespace) -> int:
+    """``tiller book export``."""
+    from tiller.cli import existing_book
+    from tiller.records.book import Book
+    from tiller.report.data import pull_csv, write_json, write_whole
+
+    folder = Path(args.folder)
+    drawn = existing_book(args).parent / "pictures"
+    with Book(existing_book(args)) as book:
+        wanted = [args.pull] if args.pull is not None else [r.pull_id for r in book.pulls()]
+        for pull_id in wanted:
+            pull = book.pull(pull_id)
+            pull.pop("folder")  # where the recording lies on this machine is nobody else's business
+            place = folder / f"pull-{pull_id}"
+            for name, data in pull_csv(pull).items():
+                write_whole(place / name, data)
+            write_json(place / "pull.json", pull)
+            for picture in sorted(drawn.glob(f"{pull['recording']}-*/*.*g")) if drawn.is_dir() else ():
+                write_whole(place / "pictures" / picture.name, picture.read_bytes())
+    if not wanted:
+        print("There is no pull in the book: nothing was written.")
+        return 0
+    print(
+        f"{len(wanted)} pull(s) written to {folder}: force_draw.csv, profiles.csv, marks.csv, pull.json and what was drawn of it."
+    )
+    return 0
+
+
+def run_backup(args: argparse.Namespace) -> int:
+    """``tiller book backup``."""
+    from tiller.cli import existing_book
+    from tiller.rack.keep import data_folder
+    from tiller.records.safe import back_up
+
+    home = data_folder()
+    files = {str(p.relative_to(home)): p for p in sorted((home / "bows").rglob("*.toml"))} if home.is_dir() else {}
+    for name in ("rig.toml", "rig.toml.before"):
+        if (home / name).is_file():
+            files[name] = home / name
+    kept = back_up(existing_book(args), Path(args.file), files)
+    told = ", ".join(f"{n} {name}" for name, n in kept.rows.items())
+    print(f"{args.file} written and read back: {told}, {len(kept.members) - 1} file(s) of bows and rig.")
+    print(
+        "Recordings are plain folders and are not in it: copy the folder of pulls as well. Keep a backup on another disk."
+    )
+    return 0
+
+
+def run_restore(args: argparse.Namespace) -> int:
+    """``tiller book restore``."""
+    from tiller.cli import book_of
+    from tiller.rack.keep import data_folder
+    from tiller.records.safe import restore
+
+    kept = restore(Path(args.file), book_of(args), data_folder())
+    print(
+        f"{book_of(args)} restored from the backup of {kept.made_at}: {', '.join(f'{n} {name}' for name, n in kept.rows.items())}."
+    )
+    return 0
+
+
+def run_merge(args: argparse.Namespace) -> int:
+    """``tiller book merge``."""
+    from tiller.cli import existing_book
+    from tiller.records.safe import merge
+
+    done = merge(existing_book(args), Path(args.other))
+    print(f"{done.pulls} pull(s) and {done.results} result(s) came in; {done.known} pull(s) were there already.")
+    for text in done.said:
+        print(f"Note: {text}")
+    return 0

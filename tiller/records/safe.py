@@ -1,0 +1,314 @@
+"""The book kept safe: one-file backup that is read back before it is called good, restore, and the merge of two books.
+
+A backup is a ZIP with the book as SQLite made it, the shop's own files (bows, rig), and ``manifest.json`` that names every
+member with its SHA-256, the schema and what the book holds.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sqlite3
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from tiller import __version__
+from tiller.errors import BookFault
+from tiller.records.book import APPLICATION_ID, MIGRATIONS, Book
+
+BOOK = "book.sqlite3"
+MANIFEST = "manifest.json"
+FORMAT = 1
+COUNTED = ("bows", "sessions", "pulls", "results", "scrapings")
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What a backup holds: rows by table, members with their hashes, the schema it was written with, and when."""
+
+    rows: dict[str, int]
+    members: dict[str, str]
+    schema: int
+    made_at: str
+
+
+@dataclass(frozen=True)
+class Merged:
+    """What a merge did: pulls and results that came in, pulls that were there already, and what to know."""
+
+    pulls: int
+    results: int
+    known: int
+    said: tuple[str, ...]
+
+
+def _hash(data: bytes) -> str:
+    return sha256(data).hexdigest()
+
+
+def _rows(db: sqlite3.Connection) -> dict[str, int]:
+    names = {name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    return {t: int(db.execute(f"SELECT COUNT(*) FROM {t}").fetchone()[0]) for t in COUNTED if t in names}
+
+
+@contextmanager
+def _read_only(path: Path) -> Iterator[sqlite3.Connection]:
+    db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    try:
+        yield db
+    finally:
+        db.close()
+
+
+def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
+    """Writes a backup and reads it back.
+
+    Args:
+        files: further members by their name in the backup.
+
+    Raises:
+        BookFault: the book cannot be read, the backup cannot be written, or did not read back as it was written.
+    """
+    if not book.is_file():
+        msg = f"There is no book at {book}: nothing to back up."
+        raise BookFault(msg)
+    if target.exists():
+        msg = f"{target} is there already: a backup never writes over a file; choose another name."
+        raise BookFault(msg)
+    try:
+        with Book(book):  # brings an older one up to date, refuses what is no book
+            pass
+        with tempfile.TemporaryDirectory(prefix="tiller-backup-") as folder:
+            copy = Path(folder) / BOOK
+            with _read_only(book) as source, contextlib.closing(sqlite3.connect(copy)) as db:
+                source.backup(db)
+                db.execute("PRAGMA journal_mode = DELETE")
+                rows = _rows(db)
+                schema = int(db.execute("PRAGMA user_version").fetchone()[0])
+            members = {BOOK: copy.read_bytes(), **{name: path.read_bytes() for name, path in sorted(files.items())}}
+            kept = Kept(
+                rows,
+                {name: _hash(data) for name, data in members.items()},
+                schema,
+                datetime.now(UTC).isoformat(timespec="seconds"),
+            )
+            target.parent.mkdir(parents=True, exist_ok=True)
+            part = target.with_name(target.name + ".part")
+            with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
+                for name, data in members.items():
+                    archive.writestr(name, data)
+                archive.writestr(MANIFEST, json.dumps(_manifest(kept), indent=1))
+            with part.open("rb") as file:
+                os.fsync(file.fileno())
+            if read_backup(part) != kept:
+                msg = f"{target} did not read back as it was written: the disk may be failing; the backup was not kept."
+                raise BookFault(msg)
+            part.rename(target)
+    except (OSError, sqlite3.Error, zipfile.BadZipFile) as err:
+        with contextlib.suppress(OSError):
+            target.with_name(target.name + ".part").unlink(missing_ok=True)
+        msg = f"The backup {target} could not be written ({getattr(err, 'strerror', None) or err}): check disk and permissions."
+        raise BookFault(msg) from err
+    return kept
+
+
+def _manifest(kept: Kept) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "program": __version__,
+        "schema": kept.schema,
+        "made_at": kept.made_at,
+        "rows": kept.rows,
+        "members": kept.members,
+    }
+
+
+def read_backup(path: Path) -> Kept:
+    """Reads a backup as a whole: every member's hash, and the book in it as SQLite sees it.
+
+    Raises:
+        BookFault: it is no backup, is damaged, or comes of a newer version.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            told = json.loads(archive.read(MANIFEST))
+            if int(told["format"]) > FORMAT or int(told["schema"]) > len(MIGRATIONS):
+                msg = f"{path} was made by a newer version of this program ({told.get('program', 'unknown')}): install that one to read it; nothing was changed."
+                raise BookFault(msg)
+            for name, wanted in told["members"].items():
+                if _hash(archive.read(name)) != wanted:
+                    msg = f"{path} is damaged: '{name}' is not what was written; use another backup."
+                    raise BookFault(msg)
+            with tempfile.TemporaryDirectory(prefix="tiller-backup-") as folder:
+                book = Path(folder) / BOOK
+                book.write_bytes(archive.read(BOOK))
+                with _read_only(book) as db:
+                    sound = db.execute("PRAGMA integrity_check").fetchone()[0]
+                    rows = _rows(db)
+    except FileNotFoundError:
+        msg = f"There is no file {path}."
+        raise BookFault(msg) from None
+    except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError, sqlite3.Error) as err:
+        msg = f"{path} is no backup of a book, or is damaged ({err}): use another one; nothing was changed."
+        raise BookFault(msg) from err
+    if sound != "ok" or rows != told["rows"]:
+        msg = f"{path} is damaged: the book in it is not whole ({sound}); use another backup."
+        raise BookFault(msg)
+    return Kept(rows, dict(told["members"]), int(told["schema"]), str(told["made_at"]))
+
+
+def restore(path: Path, book: Path, home: Path) -> Kept:
+    """Puts a backup in place where there is no book yet, or an empty one; the shop's own files only where none are.
+
+    Raises:
+        BookFault: the backup cannot be read, there is a book with pulls, or the disk refuses.
+    """
+    kept = read_backup(path)
+    if book.is_file():
+        with Book(book) as there:
+            if there.pulls():
+                msg = f"{book} holds pulls already: a backup is restored into an empty book only; 'tiller book merge' puts two together. Nothing was changed."
+                raise BookFault(msg)
+    try:
+        book.parent.mkdir(parents=True, exist_ok=True)
+        with zipfile.ZipFile(path) as archive:
+            part = book.with_name(book.name + ".part")
+            part.write_bytes(archive.read(BOOK))
+            for old in (book, book.with_name(book.name + "-wal"), book.with_name(book.name + "-shm")):
+                old.unlink(missing_ok=True)
+            part.rename(book)
+            for name in kept.members:
+                place = (home / name).resolve()
+                if name == BOOK or home.resolve() not in place.parents or place.exists():
+                    continue
+                place.parent.mkdir(parents=True, exist_ok=True)
+                place.write_bytes(archive.read(name))
+    except OSError as err:
+        msg = f"The backup could not be put in place ({err.strerror}): check disk and permissions; the backup itself is as it was."
+        raise BookFault(msg) from err
+    with Book(book):
+        pass
+    return kept
+
+
+def merge(book: Path, other: Path) -> Merged:
+    """Puts the pulls of another book into this one, in one transaction; the other one is only read.
+
+    A pull is known by its pictures and force: one that both hold comes in once, with the results that this one lacks. A bow that
+    is described otherwise in both keeps both descriptions: the other's comes in under a name of its own.
+
+    Raises:
+        BookFault: one of them cannot be read; nothing was changed.
+    """
+    if not other.is_file():
+        msg = f"There is no book at {other}."
+        raise BookFault(msg)
+    with tempfile.TemporaryDirectory(prefix="tiller-merge-") as folder:
+        copy = Path(folder) / BOOK
+        try:
+            with _read_only(other) as source, contextlib.closing(sqlite3.connect(copy)) as db:
+                if source.execute("PRAGMA application_id").fetchone()[0] not in (0, APPLICATION_ID):
+                    msg = f"{other} is a database of another program, no book; nothing was changed."
+                    raise BookFault(msg)
+                source.backup(db)
+        except sqlite3.Error as err:
+            msg = f"{other} cannot be read as a book ({err}); nothing was changed."
+            raise BookFault(msg) from err
+        with Book(copy) as theirs, Book(book) as ours, ours.writing() as db:
+            return _merge(db, theirs)
+
+
+def _merge(db: sqlite3.Connection, theirs: Book) -> Merged:
+    said: list[str] = []
+    bows = _bows(db, theirs, said)
+    pulls = results = known = 0
+    for pull in theirs.rows(
+        "SELECT p.*, s.day, s.bow_id FROM pulls p JOIN sessions s ON s.id = p.session_id ORDER BY p.taken_at, p.id"
+    ):
+        there = db.execute("SELECT id FROM pulls WHERE fingerprint = ?", (pull["fingerprint"],)).fetchone()
+        if there is None:
+            bow = bows[pull["bow_id"]]
+            db.execute("INSERT OR IGNORE INTO sessions (bow_id, day) VALUES (?, ?)", (bow, pull["day"]))
+            session = db.execute("SELECT id FROM sessions WHERE bow_id = ? AND day = ?", (bow, pull["day"])).fetchone()[
+                0
+            ]
+            pull_id = db.execute(
+                "INSERT INTO pulls (session_id, fingerprint, recording, folder, taken_at) VALUES (?, ?, ?, ?, ?)",
+                (session, pull["fingerprint"], pull["recording"], pull["folder"], pull["taken_at"]),
+            ).lastrowid
+            _copy(db, theirs, "files", "pull_id", pull["id"], pull_id)
+            pulls += 1
+        else:
+            pull_id = there[0]
+            known += 1
+        for row in theirs.rows("SELECT * FROM scrapings WHERE pull_id = ?", (pull["id"],)):
+            same = db.execute("SELECT 1 FROM scrapings WHERE pull_id = ? AND at = ?", (pull_id, row["at"])).fetchone()
+            if same is None:
+                db.execute(
+                    "INSERT INTO scrapings (pull_id, strokes, planned_strokes, at) VALUES (?, ?, ?, ?)",
+                    (pull_id, row["strokes"], row["planned_strokes"], row["at"]),
+                )
+        for result in theirs.rows("SELECT * FROM results WHERE pull_id = ? ORDER BY id", (pull["id"],)):
+            same = db.execute(
+                "SELECT 1 FROM results WHERE pull_id = ? AND made_at = ? AND program = ?",
+                (pull_id, result["made_at"], result["program"]),
+            ).fetchone()
+            if same is not None:
+                continue
+            names = [k for k in result if k not in ("id", "pull_id")]
+            new = db.execute(
+                f"INSERT INTO results (pull_id, {', '.join(names)}) VALUES (?{', ?' * len(names)})",
+                (pull_id, *(result[k] for k in names)),
+            ).lastrowid
+            for table in ("force_draw", "profiles", "marks", "advice", "rest"):
+                _copy(db, theirs, table, "result_id", result["id"], new)
+            results += 1
+    return Merged(pulls, results, known, tuple(said))
+
+
+def _bows(db: sqlite3.Connection, theirs: Book, said: list[str]) -> dict[int, int]:
+    """Their bows' numbers as ours; what is not here yet is added."""
+    out: dict[int, int] = {}
+    for bow in theirs.rows("SELECT * FROM bows ORDER BY id"):
+        name = bow["name"]
+        there = db.execute("SELECT id, description, wood FROM bows WHERE name = ?", (name,)).fetchone()
+        if there is not None and (there[1], there[2]) == (bow["description"], bow["wood"]):
+            out[bow["id"]] = there[0]
+            continue
+        if there is not None:
+            number = 2
+            while True:
+                name = f"{bow['name']} ({number})"
+                again = db.execute("SELECT id, description, wood FROM bows WHERE name = ?", (name,)).fetchone()
+                if again is None or (again[1], again[2]) == (bow["description"], bow["wood"]):
+                    break
+                number += 1
+            said.append(
+                f"the bow '{bow['name']}' is described otherwise in both books: the other one's pulls are kept under '{name}'; nothing was lost."
+            )
+            if again is not None:
+                out[bow["id"]] = again[0]
+                continue
+        new = db.execute(
+            "INSERT INTO bows (name, wood, description, created_at) VALUES (?, ?, ?, ?)",
+            (name, bow["wood"], bow["description"], bow["created_at"]),
+        ).lastrowid
+        out[bow["id"]] = int(new or 0)
+    return out
+
+
+def _copy(db: sqlite3.Connection, theirs: Book, table: str, key: str, old: int, new: int | None) -> None:
+    for row in theirs.rows(f"SELECT * FROM {table} WHERE {key} = ?", (old,)):
+        names = list(row)
+        db.execute(
+            f"INSERT OR IGNORE INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})",
+            tuple(new if k == key else row[k] for k in names),
+        )
