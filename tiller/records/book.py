@@ -347,16 +347,19 @@ class Book:
 
     def pulls(self, bow: str | None = None) -> list[PullRow]:
         """All pulls, oldest first, each with its newest result."""
-        rows = self.rows(
-            "SELECT p.id AS pull_id, b.name AS bow, s.day AS day, p.recording AS recording,"
-            " (SELECT COUNT(*) FROM results r WHERE r.pull_id = p.id) AS results, r.largest_draw_mm, r.force_there_n,"
-            " (SELECT COUNT(*) FROM marks m WHERE m.result_id = r.id) AS marks"
-            " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id"
-            " JOIN results r ON r.id = (SELECT MAX(id) FROM results WHERE pull_id = p.id)"
-            " WHERE ? IS NULL OR b.name = ? ORDER BY p.taken_at, p.id",
-            (bow, bow),
+        query = (
+            "WITH newest AS (SELECT pull_id, MAX(id) AS id, COUNT(*) AS many FROM results GROUP BY pull_id),"
+            " counted AS (SELECT result_id, COUNT(*) AS many FROM marks GROUP BY result_id)"
+            " SELECT p.id, b.name, s.day, p.recording, n.many, r.largest_draw_mm, r.force_there_n, COALESCE(c.many, 0)"
+            " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id JOIN newest n ON n.pull_id = p.id"
+            " JOIN results r ON r.id = n.id LEFT JOIN counted c ON c.result_id = n.id"
+            f"{' WHERE b.name = ?' if bow is not None else ''} ORDER BY p.taken_at, p.id"
         )
-        return [PullRow(**row) for row in rows]
+        try:
+            found = self.db.execute(query, () if bow is None else (bow,)).fetchall()
+        except sqlite3.Error as err:
+            raise self._fault("cannot be read", err) from err
+        return [PullRow(*row) for row in found]
 
     def earlier(self, bow: str, hashes: Mapping[str, str], taken_at: datetime) -> list[dict[str, Any]]:
         """The bow's pulls that were taken before the pull with these files, oldest first, in full."""
