@@ -58,3 +58,54 @@ def strain_at(wood: Wood | None, moisture: float | None) -> tuple[float, str]:
     strength = at_moisture(wood.strength_mpa, wood.green_strength_mpa, moisture, mp) / wood.strength_mpa
     modulus = at_moisture(wood.modulus_gpa, wood.green_modulus_gpa, moisture, mp) / wood.modulus_gpa
     return value * strength / modulus, f"{source}; at {moisture:g} % moisture by eq. 5-3 of {TABLE.split(',')[0]}"
+
+
+def equilibrium(temperature_c: float, humidity: float) -> float:
+    """Moisture (% of the dry mass) that wood comes to in air of that temperature and relative humidity (0 to 1).
+
+    Wood Handbook FPL-GTR-282, eq. 4-5 (after Simpson 1998, FPL-RN-0268), in Celsius.
+
+    Raises:
+        ValueError: outside 0 to 70 C or 5 to 95 %, where the equation is not used.
+    """
+    if not (0.0 <= temperature_c <= 70.0 and 0.05 <= humidity <= 0.95):
+        msg = f"equilibrium moisture is told from 0 to 70 C and 5 to 95 % humidity, not at {temperature_c:g} C and {100 * humidity:g} %"
+        raise ValueError(msg)
+    t, h = temperature_c, humidity
+    w = 349 + 1.29 * t + 0.0135 * t**2
+    k = 0.805 + 0.000736 * t - 0.00000273 * t**2
+    k1 = 6.27 - 0.00938 * t - 0.000303 * t**2
+    k2 = 1.91 + 0.0407 * t - 0.000293 * t**2
+    kh = k * h
+    return float(1800 / w * (kh / (1 - kh) + (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2)))
+
+
+SATURATION = 30.0
+"""Moisture under which wood shrinks, as the handbook takes it for shrinkage (eq. 4-7)."""
+SHRINKAGE = {
+    "white ash": (4.9, 7.8),
+    "american elm": (4.2, 9.5),
+    "rock elm": (4.8, 8.1),
+    "mockernut hickory": (7.7, 11.0),
+    "pignut hickory": (7.2, 11.5),
+    "shagbark hickory": (7.0, 10.5),
+    "white oak": (5.6, 10.5),
+    "black walnut": (5.5, 7.8),
+    "black locust": (4.6, 7.2),
+    "sugar maple": (4.8, 9.9),
+    "northern red oak": (4.0, 8.6),
+}
+"""Radial and tangential shrinkage from green to oven-dry, %: Wood Handbook Table 4-3 (locust, maple, red oak from memory; shagbark
+from a second-hand page)."""
+
+
+def shrunk(total_percent: float, moisture: float) -> float:
+    """Shrinkage (%) from green to that moisture, of a direction that shrinks by ``total_percent`` to oven-dry: eq. 4-7.
+
+    Raises:
+        ValueError: a moisture over saturation, where nothing has shrunk yet and the equation is not used, or below 0.
+    """
+    if not 0.0 <= moisture <= SATURATION:
+        msg = f"wood shrinks from {SATURATION:g} % moisture down: at {moisture:g} % the equation does not hold"
+        raise ValueError(msg)
+    return float(total_percent * (SATURATION - moisture) / SATURATION)

@@ -1,0 +1,283 @@
+"""``stave.toml``: what a stave is, from the log to the rack: wood, log, dates, rings, features, weigh-ins."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from tiller.bow.bowfile import FEATURES, SIDES, Bow, Feature, Side
+from tiller.bow.moisture import SATURATION
+from tiller.bow.section import crowned_section
+from tiller.bow.tomlcheck import Keys, Table, load_toml
+
+STEPS = ("felled", "split", "ends_sealed", "bark_off")
+BACKS = ("outer ring", "chased ring")
+STAVE_KEYS: Keys = {
+    "name": None, "wood": None, "log_diameter_mm": None, "felled": None, "split": None, "ends_sealed": None, "bark_off": None,
+    "rings": None, "ring_mm": None, "back": None, "dry_mass_kg": None, "wanted_moisture": None,
+    "weighings": {"on": None, "mass_kg": None},
+    "offcut": {"on": None, "wet_g": None, "dry_g": None, "stave_kg": None},
+    "shop": {"temperature_c": None, "humidity_percent": None},
+    "features": {"limb": None, "kind": None, "from_mm": None, "to_mm": None, "raised_mm": None, "leave_alone": None, "strain_share": None},
+}  # fmt: skip
+RISKY_LOG_MM, GOOD_LOG_MM = 76.0, 102.0
+"""Logs under about 3 in across are risky, 4 to 7 in comfortable (common practice, no source)."""
+SEAL_DAYS, BARK_DAYS = 2, 60
+"""Ends are sealed within a day or two; bark left on through a warm season brings insects (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """The stave's mass on a day."""
+
+    on: date
+    mass_kg: float
+
+
+@dataclass(frozen=True)
+class Offcut:
+    """A piece that was weighed, dried in an oven until it lost no more, and weighed again; the stave's mass on that day."""
+
+    on: date
+    wet_g: float
+    dry_g: float
+    stave_kg: float
+
+    @property
+    def moisture(self) -> float:
+        """Per cent of the dry mass on that day."""
+        return 100.0 * (self.wet_g - self.dry_g) / self.dry_g
+
+
+@dataclass(frozen=True)
+class StaveFeature:
+    """A feature with its limb and, for a knot, how high it stands."""
+
+    limb: Side
+    feature: Feature
+    raised_mm: float
+
+
+@dataclass(frozen=True)
+class Stave:
+    """A stave as written down; None and empty where nothing is.
+
+    Attributes:
+        wanted_moisture: at or under which it may be tillered, %.
+        temperature_c, humidity: of the shop's air; humidity 0 to 1.
+    """
+
+    name: str
+    wood: str
+    log_diameter_mm: float | None
+    dates: dict[str, date]
+    rings: int | None
+    ring_mm: float | None
+    back: str
+    weighings: tuple[Weighing, ...]
+    offcut: Offcut | None
+    dry_mass_kg: float | None
+    temperature_c: float | None
+    humidity: float | None
+    wanted_moisture: float
+    features: tuple[StaveFeature, ...]
+
+
+def _date(table: Table, key: str) -> date | None:
+    value = table.data.get(key)
+    if value is None:
+        return None
+    if not isinstance(value, date):
+        raise table.fault(key, "a date such as 2026-03-14 (without quotes)")
+    return value
+
+
+def _must_date(table: Table, key: str) -> date:
+    value = _date(table, key)
+    if value is None:
+        raise table.fault(key, "a date such as 2026-03-14 (without quotes)")
+    return value
+
+
+def _optional(table: Table, key: str, low: float, high: float, unit: str = "") -> float | None:
+    return table.number(key, low, high, unit) if key in table.data else None
+
+
+def parse_stave(data: dict[str, object], file: str = "stave.toml") -> Stave:
+    """A checked stave from parsed TOML.
+
+    Raises:
+        KeyFault: a key is missing or wrong, dates are out of order, weigh-ins rise.
+    """
+    top = Table(file, "", data)
+    dates: dict[str, date] = {}
+    for key in STEPS:
+        on = _date(top, key)
+        if on is not None:
+            dates[key] = on
+    felled = dates.get("felled")
+    for key, on in dates.items():
+        if felled is not None and on < felled:
+            raise top.fault(key, f"a day on or after the felling ({felled})")
+    if "split" in dates and "bark_off" in dates and felled is None and dates["bark_off"] < dates["split"]:
+        raise top.fault("bark_off", f"a day on or after the splitting ({dates['split']})")
+    weighings: list[Weighing] = []
+    for row in top.tables("weighings", 0) if "weighings" in data else []:
+        found = Weighing(_must_date(row, "on"), row.number("mass_kg", 0.05, 60, "kg"))
+        if felled is not None and found.on < felled:
+            raise row.fault("on", f"a day on or after the felling ({felled})")
+        if weighings and found.on <= weighings[-1].on:
+            raise row.fault("on", f"a day after the weigh-in before it ({weighings[-1].on})")
+        weighings.append(found)
+    offcut = None
+    if "offcut" in data:
+        table = top.table("offcut")
+        offcut = Offcut(
+            _must_date(table, "on"),
+            table.number("wet_g", 0.5, 5000, "g"),
+            table.number("dry_g", 0.5, 5000, "g"),
+            table.number("stave_kg", 0.05, 60, "kg"),
+        )
+        if offcut.dry_g > offcut.wet_g:
+            raise table.fault("dry_g", "less than the wet piece")
+    shop = top.table("shop") if "shop" in data else None
+    features: list[StaveFeature] = []
+    for row in top.tables("features", 0) if "features" in data else []:
+        features.append(_feature(row))
+    humidity = shop.number("humidity_percent", 5, 95, "%") / 100 if shop is not None else None
+    return Stave(
+        top.text("name"),
+        top.text("wood"),
+        _optional(top, "log_diameter_mm", 30, 2000, "mm"),
+        dates,
+        top.whole("rings", 1, 1000) if "rings" in data else None,
+        _optional(top, "ring_mm", 0.1, 30, "mm"),
+        top.text("back", allowed=BACKS) if "back" in data else BACKS[0],
+        tuple(weighings),
+        offcut,
+        _optional(top, "dry_mass_kg", 0.02, 60, "kg"),
+        shop.number("temperature_c", 0, 50, "C") if shop is not None else None,
+        humidity,
+        top.number("wanted_moisture", 4, SATURATION, "%", default=10.0),
+        tuple(features),
+    )
+
+
+def _feature(row: Table) -> StaveFeature:
+    kind = row.text("kind", allowed=tuple(FEATURES))
+    side = row.text("limb", allowed=SIDES)
+    a, b = row.number("from_mm", 0, 2000, "mm"), row.number("to_mm", 0, 2000, "mm")
+    if b <= a:
+        raise row.fault("to_mm", f"a place further out than from_mm ({a:g})")
+    leave = row.data.get("leave_alone", FEATURES[kind])
+    if not isinstance(leave, bool):
+        raise row.fault("leave_alone", "true or false")
+    share = row.number("strain_share", 0.2, 1.0, default=0.8 if kind == "cut ring" else 1.0)
+    raised = row.number("raised_mm", 0.0, 30.0, "mm", default=0.0)
+    return StaveFeature("left" if side == "left" else "right", Feature(kind, a, b, leave, share), raised)
+
+
+def read_stave(path: Path) -> Stave:
+    """The stave written down in that file.
+
+    Raises:
+        FileFault, KeyFault: the file is missing, no TOML, or says something that cannot be.
+    """
+    return parse_stave(load_toml(path), str(path))
+
+
+@dataclass(frozen=True)
+class Crown:
+    """The back of a limb of some width from a log: height of the crown, share of the width that carries, and the shift of the axis.
+
+    Attributes:
+        sagitta_mm: height of the middle over the edges.
+        bearing_share: share of the width whose surface is strained by 90 % of the middle's or more.
+        stiffness_share: bending stiffness over that of a flat back of the same thickness.
+    """
+
+    sagitta_mm: float
+    bearing_share: float
+    stiffness_share: float
+
+
+def crown_of(log_diameter_mm: float, width_mm: float, thickness_mm: float) -> Crown:
+    """What the log's roundness does to a limb.
+
+    Raises:
+        ValueError: the log is too small for that width or thickness.
+    """
+    radius = 0.5 * log_diameter_mm
+    section = crowned_section(width_mm, thickness_mm, radius)
+    flat = crowned_section(width_mm, thickness_mm, None)
+    reach = float(section.to_back_mm)
+    # the surface falls by R - sqrt(R2 - z2); it bears as long as that is under a tenth of the distance to the axis
+    drop = 0.1 * reach
+    z = np.sqrt(max(radius**2 - (radius - drop) ** 2, 0.0))
+    return Crown(
+        float(radius - np.sqrt(radius**2 - (0.5 * width_mm) ** 2)),
+        float(min(1.0, 2 * z / width_mm)),
+        float(section.second_moment_mm4 / flat.second_moment_mm4),
+    )
+
+
+def log_words(stave: Stave, width_mm: float, thickness_mm: float) -> list[str]:
+    """What the log says to a limb of that width, in plain words; empty where its diameter is not known."""
+    if stave.log_diameter_mm is None:
+        return []
+    if stave.log_diameter_mm < width_mm:
+        return [f"a log of {stave.log_diameter_mm:.0f} mm gives no limb of {width_mm:.0f} mm: make it narrower."]
+    try:
+        crown = crown_of(stave.log_diameter_mm, width_mm, thickness_mm)
+    except ValueError as err:
+        return [
+            f"a log of {stave.log_diameter_mm:.0f} mm is too small for a limb {width_mm:.0f} mm wide and {thickness_mm:.0f} mm thick: {err}."
+        ]
+    out = [
+        f"crown {crown.sagitta_mm:.1f} mm high over {width_mm:.0f} mm of width; {100 * crown.bearing_share:.0f} % of the width carry the tension;"
+        f" {100 * crown.stiffness_share:.0f} % of the stiffness of a flat back."
+    ]
+    if stave.log_diameter_mm < RISKY_LOG_MM:
+        out.append(
+            "the log was small for a bow (under about 3 in across is risky, common practice): a narrow strip of the back carries all of it."
+        )
+    elif stave.log_diameter_mm < GOOD_LOG_MM:
+        out.append(
+            "the log was on the small side (4 to 7 in across is comfortable, common practice): keep the limb narrow or the strain low."
+        )
+    return out
+
+
+def onto_bow(text: str, bow: Bow, stave: Stave, moisture: float | None) -> str:
+    """bow.toml with what the stave knows and the bow's file does not say: crown, moisture, features.
+
+    Raises:
+        ValueError: a feature lies beyond the limb's end.
+    """
+    top: list[str] = []
+    if bow.crown_radius_mm is None and stave.log_diameter_mm is not None and stave.back == BACKS[0]:
+        top.append(f"crown_radius_mm = {0.5 * stave.log_diameter_mm:.1f}")
+    if bow.moisture_percent is None and moisture is not None:
+        top.append(f"moisture_percent = {moisture:.1f}")
+    tables: list[str] = []
+    for told in stave.features:
+        limb, feature = bow.limb(told.limb), told.feature
+        if feature.to_mm > limb.length_mm:
+            msg = f"the {feature.kind} from {feature.from_mm:.0f} to {feature.to_mm:.0f} mm lies beyond the {told.limb} limb's nock at {limb.length_mm:.0f} mm: measure it from the pivot along the back."
+            raise ValueError(msg)
+        if any(
+            o.kind == feature.kind and o.from_mm < feature.to_mm and feature.from_mm < o.to_mm for o in limb.features
+        ):
+            continue
+        tables.append(
+            f"[[limbs.{told.limb}.features]]\nkind = {json.dumps(feature.kind)}\nfrom_mm = {feature.from_mm:.1f}\nto_mm = {feature.to_mm:.1f}\n"
+            f"leave_alone = {str(feature.leave_alone).lower()}\nstrain_share = {feature.strain_share:g}\n"
+        )
+    if not top and not tables:
+        return text
+    first = "\n".join(top) + ("\n" if top else "")
+    return first + text.rstrip() + "\n" + ("\n" + "\n".join(tables) if tables else "")
