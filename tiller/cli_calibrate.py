@@ -7,6 +7,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
+CHECK_MM = 1.5
+"""A lath that measures further off tells of a rack that is not measured well (common practice, no source)."""
+
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     """Adds them to the parser's sub-commands."""
@@ -29,10 +32,14 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     rig.add_argument(
         "--rig", metavar="FILE", help="rig.toml to write into (default: the shop's); the old one is kept beside it"
     )
-    rig.add_argument("--plot", metavar="FILE", help="draw what is left over as PNG")
     rig.add_argument("--dry", action="store_true", help="only say it, write nothing")
 
-    scale = kinds.add_parser("scale", parents=[shown, rig], help="the load cell, by known masses or a reference scale")
+    plot = argparse.ArgumentParser(add_help=False)
+    plot.add_argument("--plot", metavar="FILE", help="draw what is left over as PNG")
+
+    scale = kinds.add_parser(
+        "scale", parents=[shown, rig, plot], help="the load cell, by known masses or a reference scale"
+    )
     scale.add_argument("--scale", metavar="PORT", help="serial port of the scale, or socket://host:port")
     scale.add_argument("--readings", metavar="FILE", help="readings from a CSV: series,way,mass_kg (or force_n),counts")
     scale.add_argument("--masses", metavar="KG,KG,...", help="masses that are hung, in kg")
@@ -44,9 +51,9 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     scale.add_argument(
         "--mass-sd",
         type=float,
-        default=0.0005,
+        default=0.001,
         metavar="SHARE",
-        help="how sure the masses are (default 0.0005: 0.05 %%)",
+        help="how sure the masses are (1 sd; default 0.001: 0.1 %%)",
     )
     scale.add_argument(
         "--creep", type=float, default=0.0, metavar="MIN", help="hold the largest load for so many minutes at the end"
@@ -63,7 +70,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     check.add_argument("--gravity", type=float, metavar="M/S2")
     check.set_defaults(run=run_check)
 
-    lens = kinds.add_parser("lens", parents=[rig], help="the camera's lens, by the printed lens board")
+    lens = kinds.add_parser("lens", parents=[rig, plot], help="the camera's lens, by the printed lens board")
     lens.add_argument(
         "--camera", metavar="CAMERA", help="number, device or address: takes pictures by itself when the board is still"
     )
@@ -75,7 +82,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     lens.add_argument("--square", type=float, metavar="MM", help="its squares")
     lens.add_argument(
-        "--bar", type=float, default=100.0, metavar="MM", help="what the sheet's 100 mm check bar measures"
+        "--bar", type=float, metavar="MM", help="what the printed sheet's check bars measure; must be told"
     )
     lens.set_defaults(run=run_lens)
 
@@ -108,7 +115,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         help="how far right of the left fiducial the cradle's middle is (default: half way)",
     )
     board.add_argument(
-        "--bar", type=float, default=100.0, metavar="MM", help="what the sheets' 100 mm check bar measures"
+        "--bar", type=float, metavar="MM", help="what the printed sheets' check bars measure; must be told"
     )
     board.add_argument(
         "--check", action="store_true", help="only measure the lath's length in each picture with rig.toml as it is"
@@ -183,11 +190,13 @@ def _ask(text: str) -> None:
 
 def run_scale(args: argparse.Namespace) -> int:
     """``tiller calibrate scale``."""
-    from datetime import date
+    import math
+    from datetime import date, datetime
 
     from tiller.errors import TillerError
-    from tiller.force.calibrate import calibrate, weight_n
-    from tiller.rack.calibrating import listen, read_loads, settled, steps_of
+    from tiller.force.calibrate import Load, calibrate, weight_n
+    from tiller.rack.calibrating import has_forces, keep_load, listen, read_loads, settled, steps_of
+    from tiller.rack.keep import data_folder
     from tiller.rack.rigwrite import cell_text, put
     from tiller.rack.scales import SerialScale
     from tiller.report.calibration_words import scale_plot, scale_words
@@ -200,12 +209,18 @@ def run_scale(args: argparse.Namespace) -> int:
     if bool(args.readings) == bool(args.scale):
         msg = "give --scale PORT and hang masses as you are told, or --readings FILE with what was read."
         raise TillerError(msg)
+    if args.creep and not 1.5 <= args.creep <= 60:
+        msg = f"--creep is {args.creep:g}: 1.5 to 60 minutes."
+        raise TillerError(msg)
     firmware = ""
     creep = None
+    gravity = args.gravity or 9.80665
     if args.readings:
-        gravity = (
-            _gravity(args) if "force_n" not in Path(args.readings).read_text(errors="replace").splitlines()[0] else 9.81
-        )
+        clash = [n for n, v in (("--masses", args.masses), ("--forces", args.forces), ("--creep", args.creep)) if v]
+        if clash:
+            msg = f"{clash[0]} does nothing beside --readings: leave it out."
+            raise TillerError(msg)
+        gravity = gravity if has_forces(Path(args.readings)) else _gravity(args)
         loads = read_loads(Path(args.readings), lambda kg: weight_n(kg, gravity))
     else:
         if bool(args.masses) == bool(args.forces):
@@ -216,14 +231,18 @@ def run_scale(args: argparse.Namespace) -> int:
         else:
             gravity = _gravity(args)
             levels = {weight_n(kg, gravity): f"{kg:g} kg" for kg in _numbers(args.masses, "--masses")}
+        if len(levels) < 5 or max(levels) > 5000 or not all(map(math.isfinite, levels)):
+            msg = f"{len(levels)} loads up to {max(levels):.0f} N are asked for: at least five, in kg (or N with --forces), up to the largest pull."
+            raise TillerError(msg)
         if not 1 <= args.series <= 10:
             msg = f"--series is {args.series}: it must be from 1 to 10."
             raise TillerError(msg)
         scale = SerialScale(args.scale)
         scale.open()
+        noted = data_folder() / "calibration" / f"scale-{datetime.now():%Y%m%d-%H%M%S}.csv"
+        print(f"What is read is noted in {noted}: --readings takes it again, with a row mended or left out.")
         try:
-            from tiller.force.calibrate import Load
-
+            scale.write("hello\n")
             print("Hang each load, let it hang still, then press Enter. Stand clear of what hangs; pad the floor.")
             got = []
             for series, rising, force in steps_of(list(levels), args.series):
@@ -239,6 +258,7 @@ def run_scale(args: argparse.Namespace) -> int:
                 firmware = f"{told.hello.name} {told.hello.version}" if told.hello else firmware
                 print(f"  {told.counts:.0f} ± {told.sd:.0f} counts")
                 got.append(Load(series, rising, force, told.counts, told.sd))
+                keep_load(noted, got[-1])
             loads = tuple(got)
             if args.creep > 0:
                 _ask(f"creep: hang {levels[max(levels)]}, Enter; it is read for {args.creep:g} minutes:")
@@ -248,20 +268,27 @@ def run_scale(args: argparse.Namespace) -> int:
             scale.close()
     found = calibrate(loads, args.mass_sd, creep)
     print(scale_words(found, units))
-    if args.plot:
-        Path(args.plot).write_bytes(scale_plot(found, units))
     if not args.dry:
         path = _rig_path(args)
-        put(path, ("load_cell",), cell_text(found, date.today().isoformat(), args.cell, firmware))
+        put(path, ("load_cell",), cell_text(found, date.today().isoformat(), args.cell, firmware, gravity))
         print(f"[load_cell] written into {path}.")
+    if args.plot:
+        _draw(args.plot, scale_plot(found, units))
     return 0
+
+
+def _draw(name: str, data: bytes) -> None:
+    from tiller.report.data import write_whole
+
+    write_whole(Path(name), data)
+    print(f"Picture: {name}")
 
 
 def run_check(args: argparse.Namespace) -> int:
     """``tiller calibrate check``."""
     import numpy as np
 
-    from tiller.bow.rigfile import read_rig
+    from tiller.bow.rigfile import read_cell
     from tiller.errors import TillerError
     from tiller.force.calibrate import drifted, weight_n
     from tiller.rack.calibrating import settled
@@ -272,8 +299,9 @@ def run_check(args: argparse.Namespace) -> int:
     if not 0.1 <= args.mass <= 200:
         msg = f"--mass is {args.mass:g} kg: from 0.1 to 200 makes sense."
         raise TillerError(msg)
-    cell = read_rig(_rig_path(args)).load_cell
-    force = weight_n(args.mass, _gravity(args))
+    cell = read_cell(_rig_path(args))
+    told = args.gravity is not None or args.latitude is not None
+    force = weight_n(args.mass, _gravity(args) if told else cell.gravity)
     scale = SerialScale(args.scale)
     scale.open()
     try:
@@ -288,6 +316,15 @@ def run_check(args: argparse.Namespace) -> int:
     print(
         f"zero {shift:+.1f} N off the calibration's; {units.force(force)} reads {units.force(read)}: {100 * off:+.2f} % off."
     )
+    most = min(cell.largest_n, 1000.0)
+    if off < -0.5:
+        print("The load reads the wrong way: the signal wires are exchanged, or the cell hangs upside down.")
+        return 2
+    if abs(shift) > 0.05 * most + 5.0:
+        print(
+            "The zero is far from the calibration's: the cell was overloaded, or hangs otherwise; calibrate it anew before the next pull."
+        )
+        return 2
     if abs(off) > 0.003 and abs(sds) > 3:
         print("The load cell has drifted: calibrate it anew before the next pull.")
         return 2
@@ -303,12 +340,16 @@ def run_lens(args: argparse.Namespace) -> int:
     from tiller.rack.rigwrite import lens_text, put
     from tiller.report.calibration_words import lens_plot, lens_words
     from tiller.report.targets import lens_board_points
-    from tiller.vision.lens import calibrate_lens, see_chessboard, see_lens_board
+    from tiller.vision.lens import BLUR_SHARE, SeenCorners, calibrate_lens, see_chessboard, see_lens_board, worth_taking
 
     if bool(args.camera) == bool(args.pictures):
         msg = "give --camera (it takes pictures by itself when the board is held still) or --pictures FOLDER."
         raise TillerError(msg)
-    _check_bar(args.bar)
+    if not args.chessboard:
+        _check_bar(args.bar)
+    if not 8 <= args.wanted <= 200:
+        msg = f"--wanted is {args.wanted}: 8 to 200 pictures."
+        raise TillerError(msg)
     board, _ = lens_board_points()
     if args.pictures:
         images = pictures_in(Path(args.pictures))
@@ -321,10 +362,24 @@ def run_lens(args: argparse.Namespace) -> int:
             seen = [see_chessboard(image, inner, args.square) for _, image in images]
         else:
             seen = [see_lens_board(image, board) for _, image in images]
+        if not any(v is not None for v in seen) and any(see_lens_board(i[:, ::-1].copy(), board) for _, i in images):
+            msg = (
+                "the pictures are mirrored: switch the mirror picture off in the camera's settings and take them again."
+            )
+            raise TillerError(msg)
+        views: list[SeenCorners] = []
+        sharpest = max((v.sharpness for v in seen if v is not None), default=0.0)
         for (name, _), view in zip(images, seen, strict=True):
             if view is None:
-                print(f"{name}: no board in view; not used")
-        views = [v for v in seen if v is not None]
+                why = "no board in view (glare on it? another board?)"
+            elif view.sharpness < BLUR_SHARE * sharpest:
+                why = "blurred"
+            else:
+                why = worth_taking(view, views, size[0])
+            if why or view is None:
+                print(f"{name}: not used: {why}")
+            else:
+                views.append(view)
     else:
         size = _pair(args.size, "--size")
         print(
@@ -335,20 +390,26 @@ def run_lens(args: argparse.Namespace) -> int:
         )
     found = calibrate_lens(views, size)
     print(lens_words(found))
-    if args.plot:
-        Path(args.plot).write_bytes(lens_plot(found))
+    if found.sd[0] > 0.03 * found.lens.matrix[0, 0] or found.rms_px > 3.0:
+        msg = "that is no lens to measure with: nothing was written; take more pictures, tilted and all over the picture, with the board flat."
+        raise TillerError(msg)
     if not args.dry:
         path = _rig_path(args)
         put(path, ("camera",), lens_text(found.lens))
         print(
             f"[camera] written into {path}: it holds for this camera at {size[0]}x{size[1]} with this focus and zoom only."
         )
+    if args.plot:
+        _draw(args.plot, lens_plot(found))
     return 0
 
 
-def _check_bar(bar: float) -> None:
+def _check_bar(bar: float | None) -> None:
     from tiller.errors import TillerError
 
+    if bar is None:
+        msg = "measure the check bars of the printed sheet and say what they measure: --bar 100 (mm)."
+        raise TillerError(msg)
     if not 99.0 <= bar <= 101.0:
         msg = f"the check bar measures {bar:g} mm where it must be 100: the sheet was printed at another scale; print it at 100 % ('actual size')."
         raise TillerError(msg)
@@ -367,7 +428,7 @@ def _pair(text: str, name: str) -> tuple[int, int]:
 def run_board(args: argparse.Namespace) -> int:
     """``tiller calibrate board``."""
     from tiller.bow.rigfile import read_lens, read_rig
-    from tiller.errors import TillerError
+    from tiller.errors import FileFault, TillerError
     from tiller.rack.calibrating import pictures_in, see_all
     from tiller.rack.rigwrite import board_text, put
     from tiller.report.calibration_words import board_words
@@ -376,9 +437,20 @@ def run_board(args: argparse.Namespace) -> int:
     from tiller.vision.board import board_pose
     from tiller.vision.rackfit import Lath, find_rack, stick_length
 
-    _check_bar(args.bar)
     path = _rig_path(args)
-    lens = read_lens(path)
+    if not args.check:
+        _check_bar(args.bar)
+        if len(args.tape) < 2:
+            msg = "give at least two taped distances between middles of the board's fiducials, such as --tape 0-2:1391.5 --tape 3-4:1270: printed sides alone set no scale."
+            raise TillerError(msg)
+    if not 300 <= args.lath <= 4000:
+        msg = f"--lath is {args.lath:g} mm: 300 to 4000 makes sense."
+        raise TillerError(msg)
+    try:
+        lens = read_lens(path)
+    except FileFault as err:
+        msg = f"the lens comes first ('tiller calibrate lens'): {err}"
+        raise TillerError(msg) from err
     images = pictures_in(Path(args.pictures))
     size = (images[0][1].shape[1], images[0][1].shape[0])
     if size != lens.image_size:
@@ -393,16 +465,29 @@ def run_board(args: argparse.Namespace) -> int:
     if args.check:
         rig = read_rig(path)
         keys = sorted({(f.dictionary, f.id) for f in rig.fiducials} | set(ends))
+        off: list[float] = []
         for (name, _), marks in zip(images, see_all(images, keys, lambda _: None), strict=True):
             if not all(e in marks for e in ends):
                 print(f"{name}: the lath's fiducials are not both in view")
                 continue
             seen = board_pose({k: v for k, v in marks.items() if k not in ends}, rig)
-            length = stick_length((marks[ends[0]], marks[ends[1]]), seen.view, rig.bow_plane_z_mm)
-            print(f"{name}: the lath of {args.lath:.1f} mm measures {length:.1f} mm: {length - args.lath:+.1f} mm")
+            # its fiducials are on its front, half its thickness before the bow's plane
+            plane = rig.bow_plane_z_mm + 0.5 * args.lath_thick
+            length = stick_length((marks[ends[0]], marks[ends[1]]), seen.view, plane)
+            off.append(length - args.lath)
+            print(f"{name}: the lath of {args.lath:.1f} mm measures {length:.1f} mm: {off[-1]:+.1f} mm")
+        if not off:
+            print("No picture shows both ends of the lath: nothing was checked.")
+            return 2
+        if max(map(abs, off)) > CHECK_MM:
+            print(
+                f"More than {CHECK_MM:g} mm off: measure lath and tapes again, then calibrate the rack anew; or was the camera's focus changed?"
+            )
+            return 2
+        print("Good: the rack measures.")
         return 0
     pictures = see_all(images, keys, lambda text: print(text, flush=True))
-    share = args.bar / 100.0
+    share = args.bar / 100.0 if args.bar else 1.0
     lath = Lath(
         *ends,
         STICK[0].side_mm * share,
@@ -422,8 +507,9 @@ def run_board(args: argparse.Namespace) -> int:
         [_tape(text, key) for text in args.tape],
     )
     print(board_words(found, Units(args.units == "metric")))
-    if len(args.tape) < 2:
-        print("Note: fewer than two taped distances: the scale rests on the printed sides and the lath alone.")
+    if not 5.0 <= found.bow_plane_z_mm <= 500.0 or any(abs(o) > 8.0 for o in found.tape_off_mm):
+        msg = "tapes, lath and pictures contradict each other: nothing was written; measure again what the notes name."
+        raise TillerError(msg)
     if not args.dry:
         top, tables = board_text(found)
         names = ("fiducials", "bow_plane_z_mm", *(("hook",) if found.hook is not None else ()))

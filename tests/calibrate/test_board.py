@@ -192,9 +192,9 @@ def test_the_command(camera: Camera, tmp_path: Path, capsys: pytest.CaptureFixtu
         cv2.imwrite(str(folder / f"{k}.png"), image)
     rig = tmp_path / "rig.toml"
     rig.write_text(EXAMPLE.read_text())
-    given = ["calibrate", "board", str(folder), "--rig", str(rig)]
-    assert main(given) == 2
-    assert "calibrate the lens" not in capsys.readouterr().out
+    given = ["calibrate", "board", str(folder), "--rig", str(rig), "--bar", "100"]
+    assert main([*given, "--tape=0-2:1391", "--tape=3-4:1270"]) == 2  # the example's lens is of another camera
+    capsys.readouterr()
     put(rig, ("camera",), lens_text(LENS))
     tape = [f"--tape={a[1]}-{b[1]}:{d:.1f}" for a, b, d in tapes(truth, rng)]
     capsys.readouterr()
@@ -206,10 +206,29 @@ def test_the_command(camera: Camera, tmp_path: Path, capsys: pytest.CaptureFixtu
     assert after.bow_plane_z_mm == pytest.approx(PLANE_MM, abs=1.0)
     assert after.load_cell == read_rig(EXAMPLE).load_cell
     assert main([*given, "--check", "--lath", "1500"]) == 0
-    assert "measures 1" in capsys.readouterr().out
-    for option, said in (("--tape=0-0:3", "two fiducials"), ("--bar=103", "another scale")):
-        assert main([*given, option]) == 2
-        assert said in capsys.readouterr().err
+    off = [
+        float(line.split(":")[-1].split()[0])
+        for line in capsys.readouterr().out.splitlines()
+        if "measures" in line and "mm:" in line
+    ]
+    assert len(off) == len(FROM)
+    assert max(map(abs, off)) < 0.8
+    assert main([*given, "--check", "--lath", "1490"]) == 2
+    assert "More than" in capsys.readouterr().out
+    written = rig.read_text()
+    for option, said in (
+        ("--tape=0-0:3", "two fiducials"),
+        ("--bar=103", "another scale"),
+        ("--lath-thick=2000", "thickness"),
+        ("--lath-up=nan", "height"),
+        ("--lath=150", "makes sense"),
+    ):
+        assert main([*given, *tape, option]) == 2, option
+        assert said in capsys.readouterr().err, option
+    assert main([*given, tape[0]]) == 2
+    assert "at least two" in capsys.readouterr().err
+    assert main([*given, *tape[:2], "--tape=0-4:55.2"]) == 2  # in inches
+    assert rig.read_text() == written
     for path in folder.iterdir():
         cv2.imwrite(str(path), cv2.imread(str(path))[:, ::-1])
     assert main([*given, *tape]) == 2

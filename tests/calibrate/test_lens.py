@@ -181,12 +181,25 @@ def test_the_command(rendered: list[np.ndarray], tmp_path: Path, capsys: pytest.
         cv2.imwrite(str(folder / f"{k:02d}.png"), image)
     rig = tmp_path / "rig.toml"
     rig.write_text(EXAMPLE.read_text())
-    given = ["calibrate", "lens", "--pictures", str(folder), "--rig", str(rig)]
+    given = ["calibrate", "lens", "--pictures", str(folder), "--rig", str(rig), "--bar", "100"]
     assert main([*given, "--plot", str(tmp_path / "lens.png")]) == 0
     assert read_rig(rig).lens.image_size == SIZE
     assert read_rig(rig).load_cell == read_rig(EXAMPLE).load_cell
     assert "px rms" in capsys.readouterr().out
     assert (tmp_path / "lens.png").read_bytes()[:4] == b"\x89PNG"
+    assert main(given[:-2]) == 2
+    assert "check bars" in capsys.readouterr().err
+    mirrored = tmp_path / "mirrored"
+    mirrored.mkdir()
+    same = tmp_path / "same"
+    same.mkdir()
+    for k in range(9):
+        cv2.imwrite(str(mirrored / f"{k}.png"), rendered[k][:, ::-1])
+        cv2.imwrite(str(same / f"{k}.png"), rendered[0])
+    assert main(["calibrate", "lens", "--pictures", str(mirrored), "--bar", "100", "--rig", str(rig)]) == 2
+    assert "mirrored" in capsys.readouterr().err
+    assert main(["calibrate", "lens", "--pictures", str(same), "--bar", "100", "--rig", str(rig)]) == 2
+    assert "seen in 1 picture" in capsys.readouterr().err
     assert main([*given, "--bar", "97.3"]) == 2
     assert "another scale" in capsys.readouterr().err
     cv2.imwrite(str(folder / "99.png"), rendered[0][:600])

@@ -4,7 +4,8 @@
  *
  * prints port=<its pseudo-terminal>, waits for a byte on stdin, runs until SAMPLES conversions were read out (or given up),
  * and prints what it saw as key=value lines. Keys: silent_from, silent_to (conversions that never come, ms of simulated time),
- * saturate_at (conversion number that reads the upper end), reset_at (ms), limit_ms, pattern (0: a sweep, 1: small).
+ * saturate_at (conversion number that reads the upper end), reset_at (ms), limit_ms, pattern (0: a sweep, 1: small), rate_wired (0: RATE
+ * is tied low), stuck_low (1: DOUT never goes up).
  *
  * HX711 after its data sheet (from memory): DOUT low = a conversion is ready; 24 bits leave on rising edges, most significant
  * first; pulses 25 to 27 choose the next channel and gain and raise DOUT; clock high for more than 60 us powers it down, low
@@ -34,6 +35,9 @@ static avr_t *avr;
 static avr_irq_t *dout;
 static int master = -1;
 static long samples, saturate_at = -1, silent_from = -1, silent_to = -1, reset_at = -1, limit_ms = 2000000000L;
+static int rate_wired = 1, stuck_low;
+static long short_pulses, many_pulses;
+static avr_cycle_count_t fell_at;
 static long converted, read_out, cut_short, powered_down, wrong_pulses, overwritten, bytes_out, resets;
 static int clock_high, stray, fast, pulses, powered = 1, ready, pattern;
 static avr_cycle_count_t rose_at;
@@ -50,6 +54,16 @@ static int32_t counts(long k) {
 
 static double ms_now(void) { return avr->cycle * 1000.0 / avr->frequency; }
 
+static int was_reset;
+
+static void out(int level) { avr_raise_irq(dout, stuck_low ? 0 : (uint32_t)level); }
+
+/* the converter drives its line whatever the chip does: simavr forgets a pin's level in a reset, and behind a pull-up */
+static void drive(void) {
+  if (!stuck_low) avr_raise_irq(dout, (uint32_t)ready);
+  out(!ready);
+}
+
 static avr_cycle_count_t convert(avr_t *a, avr_cycle_count_t when, void *param) {
   (void)param;
   double t = ms_now();
@@ -61,7 +75,7 @@ static avr_cycle_count_t convert(avr_t *a, avr_cycle_count_t when, void *param) 
     converted++;
     ready = 1;
     pulses = 0;
-    avr_raise_irq(dout, 0);
+    out(0);
   }
   return when + avr_usec_to_cycles(a, fast ? 12500 : 100000);
 }
@@ -74,7 +88,7 @@ static avr_cycle_count_t doze(avr_t *a, avr_cycle_count_t when, void *param) {
     powered_down++;
     if (pulses > 0 && pulses < 25) cut_short++;
     pulses = 0;
-    avr_raise_irq(dout, 1);
+    out(1);
   }
   return 0;
 }
@@ -84,20 +98,23 @@ static void on_clock(avr_irq_t *irq, uint32_t level, void *param) {
   if ((int)level == clock_high) return;
   clock_high = (int)level;
   if (level) {
+    if (pulses > 0 && pulses < 25 && avr->cycle - fell_at < 4) short_pulses++; /* low for 0.2 us at least: 3.2 cycles */
     rose_at = avr->cycle;
     avr_cycle_timer_register_usec(avr, 60, doze, NULL);
     stray = powered && !ready && pulses == 0;
     if (!powered || stray) return;
     pulses++;
     if (pulses <= 24) {
-      avr_raise_irq(dout, (value >> (24 - pulses)) & 1);
+      out((int)((value >> (24 - pulses)) & 1));
     } else {
       if (pulses == 25) read_out++;
       ready = 0;
-      avr_raise_irq(dout, 1);
-      if (pulses > 27) wrong_pulses++;
+      out(1);
+      if (pulses > 25) many_pulses++; /* 26 and 27 choose another channel or gain */
     }
   } else {
+    if (pulses > 0 && avr->cycle - rose_at < 4) short_pulses++;
+    fell_at = avr->cycle;
     avr_cycle_timer_cancel(avr, doze, NULL);
     if (stray && powered) wrong_pulses++; /* neither a reading nor a power-down */
     stray = 0;
@@ -113,7 +130,7 @@ static void on_clock(avr_irq_t *irq, uint32_t level, void *param) {
 
 static void on_rate(avr_irq_t *irq, uint32_t level, void *param) {
   (void)irq, (void)param;
-  if (fast != (int)level) {
+  if (rate_wired && fast != (int)level) {
     fast = (int)level;
     avr_cycle_timer_cancel(avr, convert, NULL);
     avr_cycle_timer_register_usec(avr, fast ? 50000 : 400000, convert, NULL);
@@ -169,6 +186,8 @@ int main(int argc, char **argv) {
     else if (!strcmp(argv[k], "saturate_at")) saturate_at = v;
     else if (!strcmp(argv[k], "reset_at")) reset_at = v;
     else if (!strcmp(argv[k], "limit_ms")) limit_ms = v;
+    else if (!strcmp(argv[k], "rate_wired")) rate_wired = (int)v;
+    else if (!strcmp(argv[k], "stuck_low")) stuck_low = (int)v;
     else if (!strcmp(argv[k], "pattern")) pattern = (int)v;
     else return 2;
   }
@@ -202,19 +221,39 @@ int main(int argc, char **argv) {
   avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_byte, NULL);
   avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUT_XON), on_xon, NULL);
   avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUT_XOFF), on_xoff, NULL);
-  avr_raise_irq(dout, 1);
+  out(1);
   avr_cycle_timer_register_usec(avr, 500, take, avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT));
   avr_cycle_timer_register_usec(avr, 400000, convert, NULL);
 
+  if (stuck_low) {
+    avr_ioport_external_t low = {.name = 'D', .mask = 1 << DOUT, .value = 0};
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &low);
+  }
   if (getchar() == EOF) return 6;
   int state = cpu_Running;
   double end = -1;
-  double last = 0;
+  double last = 0, driven = 0;
   while (state != cpu_Done && state != cpu_Crashed) {
     state = avr_run(avr);
     double t_ms = ms_now();
-    if (t_ms < last - 1) resets++;
+    if (t_ms < last - 1) {
+      resets++;
+      was_reset = 1; /* simavr counts from 0 again */
+      driven = 0;
+    }
     last = t_ms;
+    if (was_reset) { /* timers are gone with it */
+      was_reset = 0;
+      avr_cycle_timer_cancel(avr, take, NULL);
+      avr_cycle_timer_register_usec(avr, 500, take, avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT));
+      avr_cycle_timer_cancel(avr, convert, NULL);
+      avr_cycle_timer_register_usec(avr, fast ? 50000 : 400000, convert, NULL);
+      drive();
+    }
+    if (t_ms > driven + 5) { /* and behind the pull-up that the firmware switches on */
+      driven = t_ms;
+      if (pulses == 0 && !clock_high) drive();
+    }
     if (reset_at >= 0 && t_ms >= reset_at) {
       reset_at = -1;
       resets++;
@@ -223,8 +262,8 @@ int main(int argc, char **argv) {
     if (end < 0 && converted >= samples && !ready) end = t_ms + 60; /* time for the last line */
     if ((end >= 0 && t_ms > end) || t_ms > limit_ms) break;
   }
-  printf("converted=%ld\nread_out=%ld\ncut_short=%ld\npowered_down=%ld\nwrong_pulses=%ld\noverwritten=%ld\nbytes_out=%ld\nms=%.0f\nstate=%d\n",
-         converted, read_out, cut_short, powered_down, wrong_pulses, overwritten, bytes_out, ms_now(), state);
+  printf("converted=%ld\nread_out=%ld\ncut_short=%ld\npowered_down=%ld\nwrong_pulses=%ld\noverwritten=%ld\nbytes_out=%ld\nms=%.0f\nstate=%d\nshort_pulses=%ld\nmany_pulses=%ld\n",
+         converted, read_out, cut_short, powered_down, wrong_pulses, overwritten, bytes_out, ms_now(), state, short_pulses, many_pulses);
   fflush(stdout);
   getchar(); /* keeps the terminal until the reader is done */
   return state == cpu_Crashed ? 7 : 0;

@@ -56,7 +56,7 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
             pytest.fail(what)
         pytest.skip(what)
     out = tmp_path_factory.mktemp("firmware")
-    defines = f"-DTILLER_TEST -DMS_AT_BOOT={NEAR_WRAP}UL"
+    defines = f"-DTILLER_TEST -DMS_AT_BOOT={NEAR_WRAP}UL -DWATCHDOG=WDTO_250MS"
     for folder, given in (("plain", ""), ("testing", defines)):
         subprocess.run(
             ["make", "-s", "-C", str(AVR), f"OUT={out / folder}", f"DEFINES={given}"], check=True, capture_output=True
@@ -95,7 +95,7 @@ class Session:
     def send(self, text: str) -> None:
         self.scale.write(text)
 
-    def listen(self, enough: int = 10**9, quiet_s: float = 1.0, patience_s: float = 240.0) -> None:
+    def listen(self, enough: int = 10**9, quiet_s: float = 1.0, patience_s: float = 60.0) -> None:
         """Reads until so many lines are there, or nothing comes any more."""
         begun = last = time.monotonic()
         while len(self.raw) < enough and time.monotonic() - last < quiet_s and time.monotonic() - begun < patience_s:
@@ -149,7 +149,7 @@ def test_ten_thousand_samples_none_lost_from_counts_to_newtons(built: Built) -> 
     assert set(steps.tolist()) <= {12, 13}  # 80 a second by a clock of 1 ms
     assert board.readings[-1].ms - board.readings[0].ms == pytest.approx(9_999 * 12.5, abs=2)
     assert board.told["read_out"] == board.told["converted"] == 10_000
-    for fault in ("cut_short", "wrong_pulses", "overwritten"):
+    for fault in ("cut_short", "wrong_pulses", "overwritten", "short_pulses", "many_pulses"):
         assert board.told[fault] == 0, fault
     # a slow sweep as newtons, through the code that measures
     cell = LoadCell(20_000.0, -8_000_000.0)
@@ -177,10 +177,28 @@ def test_a_clock_that_wraps(built: Built) -> None:
 def test_a_converter_that_falls_silent_is_told_and_started_anew(built: Built) -> None:
     with running(built, built.plain, 400, silent_from=2000, silent_to=4500) as board:
         board.listen(10**9, 2.0)
-    assert board.troubles.count("SILENT") in (2, 3)  # once a second at most
+    assert board.troubles.count("SILENT") in (1, 2, 3)  # once a second at most
     assert board.told["powered_down"] >= 3
     assert [r.counts for r in board.readings] == [counts(k) for k in range(400)]
     assert max(np.diff([r.ms for r in board.readings])) > 2000
+
+
+def test_a_converter_whose_rate_is_tied_low_works_at_ten_a_second(built: Built) -> None:
+    with running(built, built.plain, 60, rate_wired=0) as board:
+        board.listen(10**9, 2.0)
+    assert [r.counts for r in board.readings] == [counts(k) for k in range(60)]
+    assert board.troubles == []
+    assert [line.rate_hz for line in board.lines if isinstance(line, Hello)] == [
+        80.0,
+        10.0,
+    ]  # what is asked for, what comes
+
+
+def test_a_line_that_stays_low_is_no_reading(built: Built) -> None:
+    with running(built, built.plain, 10_000, stuck_low=1, limit_ms=5000) as board:
+        board.listen(10**9, 2.0)
+    assert board.readings == []
+    assert set(board.troubles) == {"SILENT"}
 
 
 def test_the_end_of_the_range_is_told_and_not_sent(built: Built) -> None:
@@ -202,8 +220,8 @@ def test_a_reset_in_the_midst(built: Built) -> None:
 
 
 def test_a_hang_ends_in_the_watchdog(built: Built) -> None:
-    with running(built, built.testing, 400) as board:
-        board.listen(60, 3.0)
+    with running(built, built.testing, 600) as board:
+        board.listen(20, 3.0)
         board.send("hang\n")
         board.listen(10**9, 3.0)
     assert board.troubles == ["WATCHDOG"]
@@ -214,7 +232,7 @@ def test_a_hang_ends_in_the_watchdog(built: Built) -> None:
 
 
 def test_commands(built: Built) -> None:
-    with running(built, built.plain, 260) as board:
+    with running(built, built.plain, 130) as board:
         board.listen(20, 3.0)
         board.send("hello\n")
         board.send("make coffee\n")
@@ -226,8 +244,8 @@ def test_commands(built: Built) -> None:
     assert [h.rate_hz for h in hellos] == [80.0, 80.0, 10.0]
     assert board.troubles == ["COMMAND", "COMMAND"]
     steps = np.diff([r.ms for r in board.readings])
-    assert {int(s) for s in steps[-50:]} <= {99, 100, 101}
-    assert [r.counts for r in board.readings] == [counts(k) for k in range(260)]
+    assert {int(s) for s in steps[-40:]} <= {99, 100, 101}
+    assert [r.counts for r in board.readings] == [counts(k) for k in range(130)]
 
 
 def test_golden_lines_from_the_board_itself(built: Built) -> None:

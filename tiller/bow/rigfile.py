@@ -67,7 +67,7 @@ class LoadCell:
     """Counts per newton (its sign included), the counts at no load, and the relative sd of the sensitivity (0: not told).
 
     ``counts_per_n2``: counts = zero + counts_per_newton F + counts_per_n2 F2; ``largest_n``: the largest load it was calibrated
-    with, inf where not told; the rest says when and with what.
+    with, inf where not told; the rest says when, with what, and the gravity (m/s2, 0 = not told) that the masses were hung in.
     """
 
     counts_per_newton: float
@@ -78,6 +78,7 @@ class LoadCell:
     calibrated: str = ""
     cell: str = ""
     firmware: str = ""
+    gravity: float = 0.0
 
     def newtons(self, rise: NDArray[np.float64]) -> NDArray[np.float64]:
         """Force of readings above the zero, counts in, N out, positive for a pull if the sign is right."""
@@ -113,6 +114,7 @@ RIG_KEYS: Keys = {
         "calibrated": None,
         "cell": None,
         "firmware": None,
+        "gravity": None,
     },
 }
 """Every key that ``rig.toml`` may hold."""
@@ -146,6 +148,33 @@ def _lens(table: Table) -> Lens:
     return Lens((int(size[0]), int(size[1])), matrix, distortion)
 
 
+def _cell(cell: Table) -> LoadCell:
+    counts = cell.number("counts_per_newton", -1e8, 1e8)
+    if counts == 0:
+        raise cell.fault("counts_per_newton", "a number other than 0")
+    return LoadCell(
+        counts,
+        cell.number("zero_counts", -(2**24), 2**24),
+        cell.number("sensitivity_sd", 0.0, 0.2, "(a share: 0.005 is 0.5 %)", default=0.0),
+        cell.number("counts_per_n2", -1e5, 1e5, default=0.0),
+        cell.number("largest_n", 1.0, 1e5, "N", default=float("inf")),
+        str(cell.data.get("calibrated", "")),
+        str(cell.data.get("cell", "")),
+        str(cell.data.get("firmware", "")),
+        cell.number("gravity", 9.7, 9.9, "m/s2", default=9.80665),
+    )
+
+
+def read_cell(path: Path) -> LoadCell:
+    """Only the load cell of a rig file, while the rest of the rack is not measured yet.
+
+    Raises:
+        FileFault: the file is missing or no TOML.
+        KeyFault: a key is missing or wrong.
+    """
+    return _cell(Table(str(path), "", load_toml(path)).table("load_cell"))
+
+
 def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
     """A checked rig from parsed TOML.
 
@@ -162,10 +191,7 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
         seen.add((fid.dictionary, fid.id))
     hook = top.table("hook")
     off_x, off_y = hook.numbers("offset_mm", 2)
-    cell = top.table("load_cell")
-    counts = cell.number("counts_per_newton", -1e8, 1e8)
-    if counts == 0:
-        raise cell.fault("counts_per_newton", "a number other than 0")
+    cell = _cell(top.table("load_cell"))
     hook_dictionary = hook.text("dictionary", allowed=tuple(DICTIONARIES))
     hook_fid = HookFiducial(
         hook_dictionary,
@@ -181,14 +207,7 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
         lens=_lens(top.table("camera")),
         fiducials=fiducials,
         hook=hook_fid,
-        load_cell=LoadCell(
-            counts,
-            cell.number("zero_counts", -(2**24), 2**24),
-            cell.number("sensitivity_sd", 0.0, 0.2, "(a share: 0.005 is 0.5 %)", default=0.0),
-            cell.number("counts_per_n2", -1e5, 1e5, default=0.0),
-            cell.number("largest_n", 1.0, 1e5, "N", default=float("inf")),
-            *(str(cell.data.get(key, "")) for key in ("calibrated", "cell", "firmware")),
-        ),
+        load_cell=cell,
     )
 
 

@@ -33,8 +33,11 @@ EARNED = 0.01
 OUTLIER = 6.0
 """A load is named where it stands off the others' line by so many times their scatter, and by more than ``OUTLIER_SHARE``."""
 OUTLIER_SHARE = 0.01
-CREEP_SHARE = 0.0005
-"""A cheap cell creeps by so much of its load within minutes where no creep check was made (common practice, no source)."""
+CREEP_SHARE, MOST_CREEP = 0.0005, 0.003
+"""A cheap cell creeps by so much of its load within minutes where no creep check was made; one that creeps by more than the
+second does not measure (common practice, no source)."""
+LEVEL_SHARE = 0.01
+"""A load that reads this far off the line of all others, in every series, is not what it was said to be."""
 AIR_DENSITY, MASS_DENSITY = 1.2, 8000.0
 """kg/m3: air, and the conventional density of masses (OIML D 28, from memory)."""
 
@@ -84,6 +87,7 @@ class Calibration:
         rising: (k,) bool.
         levels_n: (m,) the loads that were hung; repeatability, interpolation, reversibility: (m,) %, NaN where not told.
         zero_percent: zero error, % of the largest reading.
+        force_sd_n: what a single reading scatters about the line beside that: hysteresis, curve, zero.
         best: class reached, None if none; from_n, to_n: the range for which it holds.
         creep_percent: % of the load over the check, NaN if none was made; creep_minutes.
         said: what to know.
@@ -101,6 +105,7 @@ class Calibration:
     interpolation: Array
     reversibility: Array
     zero_percent: float
+    force_sd_n: float
     best: str | None
     from_n: float
     to_n: float
@@ -113,6 +118,12 @@ def _checked(loads: tuple[Load, ...]) -> None:
     levels = sorted({round(o.force_n, 3) for o in loads if o.force_n > 0})
     if len(levels) < FEWEST_LOADS:
         msg = f"{len(levels)} different loads were hung: at least {FEWEST_LOADS} are needed, spread from a tenth of the largest to the largest."
+        raise ForceFault(msg)
+    if levels[0] > 0.35 * levels[-1]:
+        msg = f"the least load, {levels[0]:.0f} N, is more than a third of the largest, {levels[-1]:.0f} N: hang smaller ones too."
+        raise ForceFault(msg)
+    if levels[-1] > 5000.0:
+        msg = f"the largest load is {levels[-1]:.0f} N: masses are in kg, and no bow pulls that; write them again."
         raise ForceFault(msg)
     if not all(np.isfinite([o.force_n, o.counts, o.counts_sd]).all() for o in loads):
         msg = "a load or its reading is no number: weigh it again."
@@ -160,24 +171,27 @@ def calibrate(
     a, b, a_sd = _fit(loads, f, y)
     creep_percent, creep_minutes = _creep(creep, a * most) if creep is not None else (float("nan"), float("nan"))
     creep_share = 0.01 * abs(creep_percent) if creep is not None else CREEP_SHARE
-    sd = float(np.sqrt((a_sd / abs(a)) ** 2 + mass_sd**2 + (creep_share / np.sqrt(12.0)) ** 2))
+    if creep_share > MOST_CREEP:
+        msg = f"the reading creeps by {100 * creep_share:.2f} % in {creep_minutes:.1f} minutes: cell, glue or mounting give way; nothing measured with it can be trusted."
+        raise ForceFault(msg)
+    sd = float(np.sqrt((a_sd / abs(a)) ** 2 + mass_sd**2 + (creep_share / np.sqrt(3.0)) ** 2))
     shown = _newtons(y, a, b)
     levels, repeat, interpolate, back = _figures(loads, loaded, y, a, b)
     zero = _zero_percent(loads, a * most + b * most**2)
-    best, low = _class(levels, repeat, interpolate, back, zero)
+    best, low = _class(levels, repeat, interpolate, back, zero, mass_sd)
+    lacking = bool(np.any(np.isnan(repeat)) or np.all(np.isnan(back)) or len({o.series for o in loads}) < 3)
     said = []
     rise_n = float(np.max(np.abs(shown - f)))
     if b:
         said.append(f"a quadratic earned its place: at {most:.0f} N it is {100 * b * most / a:+.2f} % of the line.")
-    if best is None:
+    if lacking:
+        said.append("no class is told: that needs three series up, one down at least, and a zero before and after.")
+    elif best is None:
         said.append(f"no class of the table is reached; the largest departure is {rise_n:.2f} N.")
     if len(levels) < 8:
         said.append("the standard's own procedure asks for eight loads and more: the class is by these figures only.")
     if creep is None:
         said.append("no creep check was made: what cheap cells do is allowed for.")
-    # a load that hung for half a minute has crept by about half: a pull's holds are shorter
-    share = 0.005 * creep_percent if creep is not None else 0.5 * CREEP_SHARE
-    a, b = a / (1 + share), b / (1 + share)  # the figures above are of the loads as they hung
     last_zero = [o.counts for o in loads if o.force_n == 0][-1]
     return Calibration(
         a,
@@ -192,6 +206,7 @@ def calibrate(
         interpolate,
         back,
         zero,
+        float(np.sqrt(np.mean((shown - f) ** 2))),
         best,
         low,
         most,
@@ -227,6 +242,21 @@ def _name_outlier(loads: tuple[Load, ...], f: Array, y: Array, line: float) -> N
             " was that another mass, or did it touch something? Weigh it again, or leave it out."
         )
         raise ForceFault(msg)
+    # one mass that is not what it is called, each time it is hung
+    hung = np.array([round(o.force_n, 3) for o in loads if o.force_n > 0])
+    levels = sorted(set(hung.tolist()))
+    ratio = np.array([float(np.median(y[hung == level] / level)) for level in levels])
+    for k, level in enumerate(levels):
+        rest = np.delete(ratio, k)
+        middle = float(np.median(rest))
+        away = ratio[k] / middle - 1.0
+        spread = 1.4826 * float(np.median(np.abs(rest / middle - 1.0)))
+        if abs(away) > max(LEVEL_SHARE, 6.0 * spread) and abs(away) * level > 0.2:
+            msg = (
+                f"the load of {level:.1f} N reads {away * level:+.1f} N off the line of all others, each time it hangs:"
+                " weigh it by itself, or leave it out."
+            )
+            raise ForceFault(msg)
     if np.any(np.sign(y) != np.sign(line)):
         msg = "some loads make the reading rise and some make it fall: were loads and zeros exchanged?"
         raise ForceFault(msg)
@@ -310,16 +340,16 @@ def _zero_percent(loads: tuple[Load, ...], span: float) -> float:
     return worst
 
 
-def _class(levels: Array, repeat: Array, interpolate: Array, back: Array, zero: float) -> tuple[str | None, float]:
+def _class(
+    levels: Array, repeat: Array, interpolate: Array, back: Array, zero: float, mass_sd: float
+) -> tuple[str | None, float]:
     """The best class that holds from some load, at most half of the largest, up to the largest; and that load."""
     for name, b, fc, f0, v in CLASSES:
         if zero > f0:
             continue
-        good = (
-            (np.nan_to_num(repeat) <= b)
-            & (np.abs(np.nan_to_num(interpolate)) <= fc)
-            & (np.abs(np.nan_to_num(back)) <= v)
-        )
+        if 100 * mass_sd > b:  # the loads themselves are no surer than that
+            continue
+        good = (repeat <= b) & (np.abs(interpolate) <= fc) & (np.abs(np.nan_to_num(back)) <= v)
         bad = np.flatnonzero(~good)
         first = 0 if len(bad) == 0 else int(bad[-1]) + 1
         if first < len(levels) - 1 and levels[first] <= 0.5 * levels[-1]:
@@ -345,5 +375,5 @@ def drifted(cell: LoadCell, zero_counts: float, load_n: float, read_n: float) ->
         How far the zero wandered (N), by what share the load reads off, and that in stated standard deviations.
     """
     shift = (zero_counts - cell.zero_counts) / abs(cell.counts_per_newton)
-    off = abs(read_n) / load_n - 1.0
+    off = read_n / load_n - 1.0
     return float(shift), float(off), float(off / max(cell.sensitivity_sd, 5e-4))

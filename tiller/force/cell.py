@@ -41,6 +41,7 @@ class ForceSeries:
         drift_n: how far the zero wandered from before the pull to after it (taken out); 0 where the log ends under load.
         end_n: what the scale read, steady, at the log's end where that is too much for a drift and little for a pull;
             NaN else. Either the string was not slack or the zero wandered far; nothing was taken out.
+        sensitivity_sd: relative sd of all forces together, by the calibration or, without one, by practice.
     """
 
     t_s: Array
@@ -51,6 +52,7 @@ class ForceSeries:
     reversed_sign: bool
     drift_n: float
     end_n: float
+    sensitivity_sd: float = SENSITIVITY_SD
 
 
 def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> ForceSeries:
@@ -95,7 +97,9 @@ def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> Fo
         if after is not None
         else float(np.hypot(own, UNSEEN_DRIFT_N))
     )
-    return ForceSeries(log.t_s, force, noise, zero, sd, direction != told, drift, end)
+    return ForceSeries(
+        log.t_s, force, noise, zero, sd, direction != told, drift, end, cell.sensitivity_sd or SENSITIVITY_SD
+    )
 
 
 def _slack_after(t: Array, force: Array, noise: float) -> tuple[float | None, float, float]:
@@ -152,7 +156,9 @@ def force_at(series: ForceSeries, moments_s: Array, reach_s: float = 0.6) -> For
             force[k] = float(np.polyval(line, 0.0))
             left = float(np.std(f - np.polyval(line, t)))
             own = 2.0 * max(left, series.noise_n) / np.sqrt(len(t))
-            sd[k] = float(np.sqrt(own**2 + series.zero_sd_n**2 + (SENSITIVITY_SD * force[k]) ** 2 + MOVING_SD_N**2))
+            sd[k] = float(
+                np.sqrt(own**2 + series.zero_sd_n**2 + (series.sensitivity_sd * force[k]) ** 2 + MOVING_SD_N**2)
+            )
             continue
         centre = int(np.argmin(np.abs(t)))
         if not steady[centre]:
@@ -173,5 +179,5 @@ def force_at(series: ForceSeries, moments_s: Array, reach_s: float = 0.6) -> For
             force[k] = float(np.median(ff))
         moving = 0.0 if held[k] else 0.3 * float(np.ptp(series.force_n[near]))
         own = 2.0 * series.noise_n / np.sqrt(max(1, len(tt)))
-        sd[k] = float(np.sqrt(own**2 + series.zero_sd_n**2 + (SENSITIVITY_SD * force[k]) ** 2 + moving**2))
+        sd[k] = float(np.sqrt(own**2 + series.zero_sd_n**2 + (series.sensitivity_sd * force[k]) ** 2 + moving**2))
     return ForceAt(force, sd, held)

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.errors import ForceFault, RecordingFault, SourceFault, VisionFault
+from tiller.errors import FileFault, ForceFault, RecordingFault, SourceFault, VisionFault
 from tiller.force.calibrate import Load
 from tiller.force.line import Hello, Reading, Rejected, Trouble, parse_line
 from tiller.rack.feeds import small
@@ -23,6 +23,8 @@ from tiller.vision.lens import SeenCorners, coverage, see_lens_board, worth_taki
 Array = NDArray[np.float64]
 PICTURES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff")
 SETTLE_S, READ_S = 3.0, 2.0
+SWING_COUNTS = 150.0
+"""Beside the noise: what a hung load may move within two seconds, some 0.02 N with a usual cell."""
 STILL_LEVEL, STILL_SHARE, STILL_PICTURES = 12.0, 0.01, 6
 
 
@@ -62,7 +64,10 @@ def listen(scale: Scale, seconds: float) -> tuple[Array, Array, Hello | None]:
                 trouble = line.code
             elif isinstance(line, Rejected):
                 bad.append(raw)
-    if len(counts) < 5:
+    if trouble == "SATURATED":
+        msg = f"{scale.name} reports SATURATED: more than the converter can take; take the load off, and if it says so without one, a signal wire is off."
+        raise SourceFault(msg)
+    if len(counts) < 5 or len(bad) > 0.1 * (len(bad) + len(counts)):
         raise SourceFault(_silent(scale.name, bad, trouble))
     value = np.array(counts, dtype=float)
     middle = np.array([np.median(value[max(0, k - 1) : k + 2]) for k in range(len(value))])
@@ -86,13 +91,15 @@ def settled(scale: Scale, settle_s: float = SETTLE_S, read_s: float = READ_S) ->
     Raises:
         SourceFault: see ``listen``. ForceFault: the load swings.
     """
-    if settle_s > 0:
-        listen(scale, settle_s)
-    _, counts, hello = listen(scale, read_s)
-    half = len(counts) // 2
-    noise = 1.4826 * float(np.median(np.abs(np.diff(counts)))) / math.sqrt(2) + 1.0
-    moved = abs(float(np.median(counts[:half])) - float(np.median(counts[half:])))
-    if moved > 25 * noise or float(np.ptp(counts)) > 400 * noise:
+    early = listen(scale, settle_s)[2] if settle_s > 0 else None
+    t, counts, hello = listen(scale, read_s)
+    hello = hello or early
+    # a swing is slow against the readings: it shows in means over a fifth of a second, hardly in second differences
+    noise = 1.4826 * float(np.median(np.abs(np.diff(counts, 2)))) / math.sqrt(6) + 1.0
+    block = np.floor((t - t[0]) / 0.2)
+    means = np.array([float(np.mean(counts[block == b])) for b in np.unique(block)])
+    each = max(1.0, len(counts) / len(means))
+    if float(np.ptp(means)) > 7.0 * noise / math.sqrt(each) + SWING_COUNTS:
         msg = "the load swings or still settles: let it hang still and read again."
         raise ForceFault(msg)
     return Settled(
@@ -115,6 +122,33 @@ def steps_of(loads: Sequence[float], series: int) -> Iterator[tuple[int, bool, f
         yield number, False, 0.0
 
 
+def has_forces(path: Path) -> bool:
+    """Whether a CSV of readings tells forces; masses else."""
+    try:
+        with path.open(encoding="utf-8-sig", errors="replace") as file:
+            return "force_n" in file.readline()
+    except OSError:
+        return False  # whoever reads it says what is wrong
+
+
+def keep_load(path: Path, load: Load) -> None:
+    """Adds a load to a CSV of readings, so that none has to be hung twice.
+
+    Raises:
+        FileFault: it cannot be written.
+    """
+    row = f"{load.series},{'up' if load.rising else 'down'},{load.force_n:.4f},{load.counts:.1f}\n"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if not path.exists():
+            path.write_text("series,way,force_n,counts\n", encoding="utf-8")
+        with path.open("a", encoding="utf-8") as file:
+            file.write(row)
+    except OSError as err:
+        msg = f"{path} could not be written ({err.strerror}): free some space; the loads read so far are in it."
+        raise FileFault(msg) from err
+
+
 def read_loads(path: Path, newton_of: Callable[[float], float]) -> tuple[Load, ...]:
     """Loads from a CSV with the columns series, way (up or down), mass_kg or force_n, counts, in the order of weighing.
 
@@ -131,6 +165,9 @@ def read_loads(path: Path, newton_of: Callable[[float], float]) -> tuple[Load, .
                 msg = f"{path} has no column '{lacking[0]}': its first line must be series,way,mass_kg,counts (or force_n in place of mass_kg)."
                 raise RecordingFault(msg)
             rows = list(reader)
+    except FileNotFoundError:
+        msg = f"There is no file {path}: give the CSV with the readings (series,way,mass_kg,counts)."
+        raise RecordingFault(msg) from None
     except (OSError, UnicodeDecodeError, csv.Error) as err:
         msg = f"{path} cannot be read ({getattr(err, 'strerror', None) or err})."
         raise RecordingFault(msg) from err

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -298,10 +298,6 @@ def _result(
         msg = "No picture on the way up has a force; record the pull again."
         raise MeasureFault(msg)
     cell, most_read = recording.rig.load_cell, float(np.max(series.force_n))
-    # from here on each force carries what the cell's calibration is worth: it was common to all of them in the fit
-    pictures = tuple(
-        replace(p, force_sd_n=float(np.hypot(p.force_sd_n, cell.sensitivity_sd * abs(p.force_n)))) for p in pictures
-    )
     largest = max(good, key=lambda k: pictures[k].draw_mm)
     row = index[pictures[largest].file]
     at_rest = np.array([seen.picture.role == "rest" for seen in sight.seen])

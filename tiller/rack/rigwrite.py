@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import tempfile
 import tomllib
@@ -12,7 +13,7 @@ from tiller.errors import FileFault
 from tiller.force.calibrate import Calibration
 from tiller.vision.rackfit import RackFound
 
-TABLE = re.compile(r"^\s*\[\[?\s*([A-Za-z0-9_]+)[^\]]*\]\]?\s*(#.*)?$")
+TABLE = re.compile(r"^\s*\[\[?\s*([A-Za-z_][A-Za-z0-9_]*)[^\],]*\]\]?\s*(#.*)?$")
 
 
 def without(text: str, names: tuple[str, ...]) -> str:
@@ -29,7 +30,7 @@ def without(text: str, names: tuple[str, ...]) -> str:
     return "\n".join(out).strip() + "\n" if out else ""
 
 
-def cell_text(found: Calibration, day: str, cell: str, firmware: str) -> str:
+def cell_text(found: Calibration, day: str, cell: str, firmware: str, gravity: float) -> str:
     """``[load_cell]`` of a calibration."""
     lines = [
         "[load_cell]",
@@ -41,6 +42,7 @@ def cell_text(found: Calibration, day: str, cell: str, firmware: str) -> str:
         f'calibrated = "{day}"',
         f'cell = "{_plain(cell)}"',
         f'firmware = "{_plain(firmware)}"',
+        f"gravity = {gravity:.5f}",
     ]
     return "\n".join(lines) + "\n"
 
@@ -99,10 +101,13 @@ def put(path: Path, names: tuple[str, ...], tables: str, top: str = "") -> None:
         raise FileFault(msg) from err
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        if old:
-            path.with_name(path.name + ".before").write_text(old, encoding="utf-8")
+        if path.exists() and not os.access(path, os.W_OK):
+            msg = f"{path} may not be written (it is read-only): change its permissions, or give another one with --rig; nothing was written."
+            raise FileFault(msg)
         with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, delete=False) as file:
             file.write(new)
+        if old:
+            path.with_name(path.name + ".before").write_text(old, encoding="utf-8")
         written = Path(file.name)
         written.chmod(0o644)
         written.replace(path)

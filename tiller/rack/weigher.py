@@ -76,6 +76,7 @@ class Weigher:
     def _take(self, t: float, raw: str) -> None:
         line = parse_line(raw)
         if isinstance(line, Reading):
+            self._trouble = None
             self._last.append((t, float(line.counts)))
             self._bare.append(float(line.counts))
             if len(self._last) == 3:

@@ -17,7 +17,8 @@ def scale_words(found: Calibration, units: Units = METRIC) -> str:
         f"{found.counts_per_newton:.2f} counts per newton"
         + (f", {found.counts_per_n2:+.3g} counts per newton squared" if found.counts_per_n2 else "")
         + f"; zero at {found.zero_counts:.0f} counts.",
-        f"A force is sure to {100 * found.sensitivity_sd:.2f} % (1 sd), up to {units.force(found.to_n)}.",
+        f"Sensitivity sure to {100 * found.sensitivity_sd:.2f} % (1 sd); a single force to that and {units.force(found.force_sd_n, 2)} beside it, up to"
+        f" {units.force(found.to_n)}.",
         "",
         f"{'load':>12s} {'repeatability':>14s} {'interpolation':>14s} {'reversibility':>14s}   (% of the load)",
     ]
@@ -50,10 +51,11 @@ def scale_plot(found: Calibration, units: Units = METRIC) -> bytes:
         part = found.rising == way
         axes.plot(f[part], off[part], mark, color=colour, markersize=7, label=name)
     line = np.linspace(0, float(np.max(f)), 50)
+    band = 2 * np.hypot(found.sensitivity_sd * line, units.force_value(found.force_sd_n))
     axes.fill_between(
         line,
-        -2 * found.sensitivity_sd * line,
-        2 * found.sensitivity_sd * line,
+        -band,
+        band,
         color=WEAK,
         alpha=0.2,
         label="2 sd of a force",

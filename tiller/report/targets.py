@@ -40,7 +40,7 @@ RACK = tuple(
         k,
         100.0,
         f"rack fiducial {k}",
-        "Glue it flat on the board behind the bow, anywhere clear of bow, string and hook; no measuring is needed.",
+        "Glue it flat on the board behind the bow, anywhere clear of bow, string and hook; only two or three distances between middles are taped.",
     )
     for k in range(6)
 )
@@ -179,7 +179,17 @@ def fiducial_sheets(sheets: tuple[Sheet, ...], paper: str = "a4") -> bytes:
             canvas.line(x * mm, (y - 2) * mm, x * mm, (y + 2) * mm)
         for x, y in ((left - margin, 0.5 * high), (left + sheet.side_mm + margin, 0.5 * high)):
             canvas.line((x - 2) * mm, y * mm, (x + 2) * mm, y * mm)
+        # what stays on it when it is cut out: number, which way is up, its middles
         canvas.setFillColor(HexColor(INK))
+        canvas.setFont("Helvetica", 6)
+        name = sheet.title.split(" (")[0]
+        canvas.drawString(
+            (left + 1) * mm, (bottom + sheet.side_mm + margin - 3.2) * mm, f"id {sheet.marker}  ^ up  {name}"
+        )
+        for x, y in ((0.5 * wide, bottom - margin + 1.2), (0.5 * wide, bottom + sheet.side_mm + margin - 1.2)):
+            canvas.line(x * mm, (y - 1.2) * mm, x * mm, (y + 1.2) * mm)
+        for x, y in ((left - margin + 1.2, 0.5 * high), (left + sheet.side_mm + margin - 1.2, 0.5 * high)):
+            canvas.line((x - 1.2) * mm, y * mm, (x + 1.2) * mm, y * mm)
         canvas.setFont("Helvetica-Bold", 12)
         canvas.drawCentredString(
             0.5 * wide * mm,

@@ -27,8 +27,10 @@ FEWEST_PICTURES = 3
 CORNER_SD_PX = 0.11
 """A sharpened corner's scatter, each way, before the fit says more (set on rendered pictures)."""
 WORST_RMS_PX = 1.0
-SIDE_SD = 0.005
+SIDE_SD = 0.002
 """Relative sd of a printed side, and of what blur takes off its image (common practice, no source)."""
+LATH_TILT_MM, SEAT_SD_MM = 4.0, 0.5
+"""A lath that lies askew by more is said; how surely it lies in the cradle as a bow would (common practice, no source)."""
 FLAT_SD_MM = 0.7
 """A board is flat, and a fiducial on it, to this (common practice, no source)."""
 TURN_SD = 0.004
@@ -148,6 +150,7 @@ def find_rack(
         sides[hook[0]] = hook[1]
     if seat is not None:
         sides[seat[0]] = seat[1]
+    _refuse_nonsense(lath)
     _checked(pictures, sides, lath, tapes)
     keys = tuple(k for k in sides if sum(k in p for p in pictures) >= 2)
     used = [p for p in pictures if sum(k in p for k in keys) >= 3]
@@ -177,6 +180,18 @@ def find_rack(
     _refuse_one_place(layout, fit.x)
     cov = _covariance(fit.jac, max(0.8, rms / (CORNER_SD_PX * np.sqrt(2.0))))
     return _in_rack(fit.x, cov, layout, where, board, lath, hook, seat, straps, rms, tape_sd_mm)
+
+
+def _refuse_nonsense(lath: Lath) -> None:
+    told = (
+        ("length", lath.apart_mm, 300, 4000),
+        ("height", lath.up_mm, -200, 300),
+        ("thickness", lath.thick_mm, 2, 120),
+    )
+    for name, value, low, high in told:
+        if not low <= value <= high:
+            msg = f"the lath's {name} is given as {value:g} mm: {low} to {high} mm makes sense."
+            raise VisionFault(msg)
 
 
 def _checked(
@@ -371,6 +386,7 @@ def _in_rack(
         for k, c, t in zip(keys, centres, turns, strict=True)
     )
     marks = layout.marks(x)
+    axes, origin = _frame(x, layout, where, board, lath)
     off = np.array([d - float(np.linalg.norm(marks[a, 3:] - marks[b, 3:])) for a, b, d, _ in straps])
     said = []
     for (a, b, d, s), o in zip(straps, off, strict=True):
@@ -378,10 +394,15 @@ def _in_rack(
             said.append(
                 f"the distance taped between fiducials {layout.keys[a][1]} and {layout.keys[b][1]}, {d:.0f} mm, is {o:+.1f} mm off what pictures and the other tapes say: measure it again."
             )
+    ends = [float((axes @ (marks[where[k], 3:] - origin))[2]) for k in (lath.left, lath.right)]
+    if abs(ends[1] - ends[0]) > LATH_TILT_MM:
+        said.append(
+            f"the lath's right end lies {ends[1] - ends[0]:+.1f} mm nearer to the camera than its left one: lay it as a bow would lie, along the board, and take the pictures again."
+        )
     missing = [str(k[1]) for k in board if k not in where]
     if missing:
         said.append(f"fiducials {', '.join(missing)} were seen in fewer than two pictures and are left out.")
-    if abs(x[-1]) > 3.5 * SIDE_SD:
+    if abs(x[-1]) > 2.0 * SIDE_SD:
         said.append(
             f"the printed fiducials are {100 * x[-1]:+.1f} % off their nominal side by the tapes: the sheets were printed at another scale; the sides found are used."
         )
@@ -397,7 +418,7 @@ def _in_rack(
         fiducials,
         sd[: 3 * n].reshape(n, 3),
         float(told[4 * n]),
-        float(sd[4 * n]),
+        float(np.hypot(sd[4 * n], SEAT_SD_MM)),
         found_hook,
         hook_sd,
         rms,

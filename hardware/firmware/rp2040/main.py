@@ -14,7 +14,9 @@ import machine
 
 NAME = "rackcell"
 VERSION = "1.1"
-SILENT_MS = {10: 500, 80: 150}
+SILENT_MS = 700  # a converter at 10 readings a second needs 400 ms to settle after each start
+TIMED = 8  # readings after which the rate that comes is compared with the rate that was asked for
+HOLD_PIN = 15  # held low at the start: the firmware does not run, so that another can be loaded
 TROUBLE_EVERY_MS = 1000
 HIGH_END, LOW_END = 0x7FFFFF, -0x800000
 WATCHDOG_MS = 2000
@@ -61,8 +63,11 @@ class Converter:
             value = value << 1 | bit
         state = machine.disable_irq()
         clock(1)
+        whole = data()  # with the 25th pulse DOUT goes up: a line that stays low is a short or a dead converter
         clock(0)
         machine.enable_irq(state)
+        if not whole:
+            return None
         return value - 0x1000000 if value & 0x800000 else value
 
     def restart(self):
@@ -83,6 +88,7 @@ class Scale:
         self.heard_ms = 0
         self.told_ms = -TROUBLE_EVERY_MS
         self.text, self.too_long = "", False
+        self.timed, self.timed_from = 0, 0
         converter.restart()
         self.hello()
         if was_watchdog:
@@ -102,6 +108,7 @@ class Scale:
             self.hello()
         elif text in ("rate 80", "rate 10"):
             self.rate_hz = int(text[5:])
+            self.timed = 0
             self.converter.rate.value(self.rate_hz == 80)
             self.hello()
         elif text:
@@ -123,6 +130,17 @@ class Scale:
             self.told_ms = ms
             self.write(line("E", code))
 
+    def time_rate(self, ms):
+        """RATE is often tied low on the converter's board: then ten a second come whatever is asked for, and the greeting says so."""
+        if self.timed == 0:
+            self.timed_from = ms
+        self.timed += 1
+        if self.timed == TIMED + 1:
+            comes = 80 if 0 <= ms - self.timed_from < 50 * TIMED else 10
+            if comes != self.rate_hz:
+                self.rate_hz = comes
+                self.hello()
+
     def turn(self):
         """One turn: a reading if there is one."""
         if self.watchdog is not None:
@@ -132,25 +150,55 @@ class Scale:
             self.told_ms, self.heard_ms = ms - TROUBLE_EVERY_MS, ms
         if self.converter.ready():
             counts = self.converter.read()
+            if counts is None:
+                self.tell("SILENT", ms)
+                self.converter.restart()
+                return
             self.heard_ms = ms
+            self.time_rate(ms)
             if counts in (HIGH_END, LOW_END):
                 self.tell("SATURATED", ms)
             else:
                 self.write(line("W", ms, counts))
-        elif ms - self.heard_ms > SILENT_MS[self.rate_hz]:
+        elif ms - self.heard_ms > SILENT_MS:
             self.heard_ms = ms
+            self.timed = 0
             self.tell("SILENT", ms)
             self.converter.restart()
 
 
+class Out:
+    """Whole lines to the host, or none: a host that does not read must not hold the scale up."""
+
+    def __init__(self, stream):
+        self.stream = stream
+        self.room = select.poll()
+        self.room.register(stream, select.POLLOUT)
+
+    def write(self, text):
+        """Sends a line if there is room for it."""
+        if self.room.poll(0):
+            self.stream.write(text)
+
+
 def main():
+    if not machine.Pin(HOLD_PIN, machine.Pin.IN, machine.Pin.PULL_UP).value():
+        return
+    try:
+        import micropython
+
+        micropython.kbd_intr(-1)  # a byte on the line must not end it
+    except ImportError:
+        pass
     was_watchdog = machine.reset_cause() == machine.WDT_RESET
-    scale = Scale(Converter(), sys.stdout.write, machine.WDT(timeout=WATCHDOG_MS), was_watchdog)
+    source = sys.stdin.buffer
+    scale = Scale(Converter(), Out(sys.stdout).write, machine.WDT(timeout=WATCHDOG_MS), was_watchdog)
     waiting = select.poll()
     waiting.register(sys.stdin, select.POLLIN)
     while True:
         while waiting.poll(0):
-            scale.listen(sys.stdin.read(1))
+            byte = source.read(1)
+            scale.listen(chr(byte[0]) if byte and byte[0] < 128 else "?")
         scale.turn()
 
 

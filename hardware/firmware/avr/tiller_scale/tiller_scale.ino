@@ -20,11 +20,16 @@
 #define MS_AT_BOOT 0UL  // tests begin just before the clock wraps
 #endif
 
+#ifndef WATCHDOG
+#define WATCHDOG WDTO_2S
+#endif
+
 namespace {
 
 const char kName[] = "rackcell";
 const char kVersion[] = "1.1";
-const uint16_t kSilentMs[2] = {500, 150};  // at 10 and at 80 readings a second
+const uint16_t kSilentMs = 700;  // a converter at 10 readings a second needs 400 ms to settle after each start
+const uint8_t kTimed = 8;         // readings after which the rate that comes is compared with the rate that was asked for
 const uint16_t kTroubleEveryMs = 1000;
 const int32_t kHighEnd = 0x7FFFFF, kLowEnd = -0x800000L;
 
@@ -61,7 +66,7 @@ bool data_ready() { return !(PIND & _BV(PD2)); }
 
 // 24 bits and a 25th pulse (channel A, gain 128 next). The clock must never be high for 60 us, or the converter goes to
 // sleep in the midst of it: no interrupt may come between, and the whole takes some 60 us.
-int32_t shift_in() {
+int32_t shift_in(bool& whole) {
   uint32_t value = 0;
   ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
     for (uint8_t bit = 0; bit < 24; ++bit) {
@@ -74,6 +79,7 @@ int32_t shift_in() {
     }
     PORTD |= _BV(PD3);
     _delay_us(0.7);
+    whole = PIND & _BV(PD2);  // with the 25th pulse DOUT goes up: a line that stays low is a short or a dead converter
     PORTD &= static_cast<uint8_t>(~_BV(PD3));
   }
   if (value & 0x800000UL) value |= 0xFF000000UL;
@@ -98,8 +104,11 @@ void say_hello() {
   if (scale::hello(line, kName, kVersion, fast ? 80 : 10)) send(line);
 }
 
+extern uint8_t timed;
+
 void set_rate(uint8_t to_fast) {
   fast = to_fast;
+  timed = 0;
   if (fast) {
     PORTD |= _BV(PD4);
   } else {
@@ -114,8 +123,7 @@ void set_rate(uint8_t to_fast) {
 // 'W <ms> <counts>' writes that line; 'hang' hangs, for the watchdog.
 void test_command(const char* text) {
   if (!strcmp(text, "hang")) {
-    for (;;) {
-    }
+    for (;;) sleep_mode();
   }
   uint32_t numbers[2] = {0, 0};
   bool minus = false;
@@ -177,7 +185,22 @@ void listen() {
 
 // -- readings ---------------------------------------------------------------------------------------------------------
 
-uint32_t heard_ms, told_ms;
+uint32_t heard_ms, told_ms, timed_from_ms;
+uint8_t timed = 0;
+
+// RATE is often tied low on the converter's board: then ten a second come whatever is asked for, and the greeting says so.
+void time_rate(uint32_t ms) {
+  if (timed == 0) timed_from_ms = ms;
+  if (timed <= kTimed) ++timed;
+  if (timed == kTimed + 1) {
+    ++timed;
+    uint8_t is_fast = ms - timed_from_ms < kTimed * 50u;
+    if (is_fast != fast) {
+      fast = is_fast;
+      say_hello();
+    }
+  }
+}
 
 void tell_now_and_then(const char* code, uint32_t ms) {
   if (ms - told_ms < kTroubleEveryMs) return;
@@ -188,16 +211,24 @@ void tell_now_and_then(const char* code, uint32_t ms) {
 void weigh() {
   uint32_t ms = now();
   if (data_ready()) {
-    int32_t counts = shift_in();
+    bool whole;
+    int32_t counts = shift_in(whole);
+    if (!whole) {
+      tell_now_and_then("SILENT", ms);
+      restart_converter();
+      return;
+    }
     heard_ms = ms;
+    time_rate(ms);
     if (counts == kHighEnd || counts == kLowEnd) {
       tell_now_and_then("SATURATED", ms);
       return;
     }
     scale::Line line;
     if (scale::reading(line, ms, counts)) send(line);
-  } else if (ms - heard_ms > kSilentMs[fast]) {
+  } else if (ms - heard_ms > kSilentMs) {
     heard_ms = ms;
+    timed = 0;
     tell_now_and_then("SILENT", ms);
     restart_converter();
   }
@@ -205,6 +236,7 @@ void weigh() {
 
 }  // namespace
 
+// Boot loaders that clear MCUSR hide that a start was the watchdog's; E,WATCHDOG is then not sent.
 // Before anything else: why it starts, and the watchdog off, which else would bite again at once.
 void remember_reset(void) __attribute__((naked, used, section(".init3")));
 void remember_reset(void) {
@@ -248,7 +280,7 @@ void setup() {
   UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
   set_sleep_mode(SLEEP_MODE_IDLE);
   sei();
-  wdt_enable(WDTO_250MS);
+  wdt_enable(WATCHDOG);
   heard_ms = now();
   told_ms = heard_ms - kTroubleEveryMs;
   restart_converter();
