@@ -399,10 +399,12 @@ def build_parser() -> argparse.ArgumentParser:
     from tiller.cli_book import add_commands as add_book
     from tiller.cli_calibrate import add_commands as add_calibrate
     from tiller.cli_rack import add_commands
+    from tiller.cli_stave import add_commands as add_stave
 
     add_commands(commands, shown, booked)
     add_calibrate(commands, shown)
     add_book(commands, shown, booked)
+    add_stave(commands, shown)
     demo = commands.add_parser(
         "demo",
         parents=[shown],

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from tiller.bow.bowfile import Bow, parse_bow, read_bow
+from tiller.bow.moisture import DRIEST, WETTEST
 from tiller.bow.rigfile import Rig, parse_rig, read_rig
 from tiller.errors import BookFault, FileFault
 from tiller.mechanics.stop import Stop
@@ -136,7 +137,8 @@ def session(wanted: Wanted) -> Iterator[Rack]:
                 msg = f"There is no rig file at {rig_path}: give one with --rig (camera, board, hook and load cell of your rack)."
                 raise FileFault(msg)
             bow, rig = read_bow(bow_path), read_rig(rig_path)
-            texts = (_text(bow_path), _text(rig_path))
+            texts = (_with_stave(bow_path, bow), _text(rig_path))
+            bow = _parsed(*texts)[0]
             size = rig.lens.image_size
             camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
             scale = SerialScale(wanted.scale) if wanted.scale is not None else None
@@ -145,6 +147,27 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             yield rack
         finally:
             rack.stop()
+
+
+def _with_stave(bow_path: Path, bow: Bow) -> str:
+    """A bow's file with what the stave's beside it knows and it does not say: it goes into each recording.
+
+    Raises:
+        FileFault, KeyFault: the stave's file is wrong.
+    """
+    from tiller.bow.stavefile import onto_bow, read_stave
+    from tiller.report.stave_words import season_of
+
+    text, beside = _text(bow_path), bow_path.with_name("stave.toml")
+    if not beside.is_file():
+        return text
+    stave = read_stave(beside)
+    moisture = season_of(stave).moisture
+    try:
+        return onto_bow(text, bow, stave, moisture if DRIEST <= moisture <= WETTEST else None)
+    except ValueError as err:
+        msg = f"{beside}: {err}"
+        raise FileFault(msg) from err
 
 
 @contextmanager

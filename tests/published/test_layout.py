@@ -1,0 +1,97 @@
+"""A bow laid out: its even strain by OpenSees (general-purpose finite elements), its crown by sectionproperties' way of counting."""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import pytest
+
+from tiller.bow.section import crowned_section
+from tiller.mechanics.chain import WholeBow, chain_of
+from tiller.mechanics.elastica import brace, solve_draws
+from tiller.mechanics.layout import FADE_MM, Outline, Wanted, lay_out, least_length, least_width, outline
+
+WANTED = Wanted(610.0, 200.0, 150.0, 14.9, 800.0)
+HANDLE = 50.0
+
+
+@pytest.mark.parametrize("family", ["straight", "parallel"])
+@pytest.mark.parametrize("crown", [None, 75.0])
+def test_even_strain_and_weight(family: str, crown: float | None) -> None:
+    wanted = Wanted(610.0, 200.0, 150.0, 14.9, 800.0, crown)
+    laid = lay_out(outline(family, 850.0, HANDLE, 42.0, 12.0), HANDLE, wanted)
+    assert laid.weight_n == pytest.approx(200.0, rel=2e-3)
+    assert laid.uneven < 0.002
+    assert np.max(laid.strain[~laid.working]) < 1.05 * laid.level
+
+
+def test_the_even_strain_by_opensees() -> None:
+    try:
+        import openseespy.opensees as ops
+    except (ImportError, RuntimeError, OSError) as err:
+        if os.environ.get("TILLER_NO_SKIPS"):
+            pytest.fail(f"OpenSeesPy cannot be imported ({err})")
+        pytest.skip(f"OpenSeesPy cannot be imported ({err})")
+    shape = outline("straight", 850.0, HANDLE, 42.0, 12.0)
+    laid = lay_out(shape, HANDLE, WANTED)
+    section = crowned_section(laid.width_mm, laid.thickness_mm, None)
+    line = np.column_stack([laid.s_mm, np.zeros_like(laid.s_mm)])
+    chain = chain_of(
+        laid.s_mm, line, WANTED.modulus_gpa * 1e3 * section.second_moment_mm4, np.zeros_like(laid.s_mm), 80, HANDLE
+    )
+    bow = WholeBow(chain, chain)
+    string, _ = brace(bow, WANTED.brace_mm)
+    drawn = solve_draws(bow, string, np.linspace(170.0, 610.0, 6))
+    pull = drawn.unknowns[-1, [4, 5]]  # what the string does to the right nock
+    # the same limb, clamped at the handle, under that force as a dead load, by corotational beams
+    ops.wipe()
+    ops.model("basic", "-ndm", 2, "-ndf", 3)
+    ops.geomTransf("Corotational", 1)
+    x = chain.root_mm[0] + chain.step_mm * np.arange(81)
+    for k in range(81):
+        ops.node(k + 1, float(x[k]), 0.0)
+    ops.fix(1, 1, 1, 1)
+    ei = np.asarray(chain.ei_nmm2)
+    for k in range(80):
+        ops.element("elasticBeamColumn", k + 1, k + 1, k + 2, 1.0e8, 1.0, 2.0 / (1 / ei[k] + 1 / ei[k + 1]), 1)
+    ops.timeSeries("Linear", 1)
+    ops.pattern("Plain", 1, 1)
+    ops.load(81, float(pull[0]), float(pull[1]), 0.0)
+    ops.constraints("Plain")
+    ops.numberer("RCM")
+    ops.system("BandGeneral")
+    ops.test("NormDispIncr", 1e-8, 80)
+    ops.algorithm("Newton")
+    ops.integrator("LoadControl", 0.02)
+    ops.analysis("Static", "-noWarnings")
+    for _ in range(50):
+        assert ops.analyze(1) == 0
+    moment = np.array([abs(ops.eleForce(k + 1)[2]) for k in range(80)])  # at each element's inner end
+    ops.wipe()
+    reach = np.interp(chain.s_mm[:-1], laid.s_mm, section.to_back_mm)
+    strain = moment / ei[:-1] * reach
+    working = (chain.s_mm[:-1] > HANDLE + FADE_MM + 5) & (chain.s_mm[:-1] < 725.0)
+    assert np.mean(strain[working]) == pytest.approx(laid.level, rel=5e-3)
+    assert np.sqrt(np.mean((strain[working] / np.mean(strain[working]) - 1) ** 2)) < 0.01
+
+
+def test_wider_or_longer_where_the_strain_is_too_much() -> None:
+    shape = outline("straight", 700.0, HANDLE, 36.0, 12.0)
+    laid = lay_out(shape, HANDLE, WANTED)
+    limit = 0.93 * laid.level
+    factor = least_width(shape, HANDLE, WANTED, limit)
+    assert factor is not None
+    assert factor > 1.0
+    assert lay_out(Outline(shape.s_mm, factor * shape.width_mm), HANDLE, WANTED).level <= limit
+    longer = least_length("straight", HANDLE, 36.0, 12.0, 700.0, WANTED, limit)
+    assert longer is not None
+    assert longer > 700.0
+    assert least_width(shape, HANDLE, WANTED, 0.001) is None
+
+
+def test_sizes_that_make_no_bow() -> None:
+    with pytest.raises(ValueError, match="outline"):
+        outline("round", 850.0, HANDLE, 42.0, 12.0)
+    with pytest.raises(ValueError, match="too short"):
+        outline("straight", 300.0, HANDLE, 42.0, 12.0)

@@ -1,0 +1,207 @@
+"""Staves: what is written, what is refused, what reaches the bow. Sagitta and the crown's share by the circle's own geometry."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import tomllib
+from datetime import date
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from tiller.bow.bowfile import parse_bow, read_bow
+from tiller.bow.stavefile import crown_of, log_words, onto_bow, parse_stave, read_stave
+from tiller.cli import main
+from tiller.errors import KeyFault
+from tiller.report.stave_words import season_of, stave_words
+
+EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
+BASE = 'name = "hedge"\nwood = "white ash"\n'
+
+
+def stave(text: str) -> object:
+    return parse_stave(tomllib.loads(BASE + text))
+
+
+def test_the_crown_is_the_circles() -> None:
+    crown = crown_of(100.0, 60.0, 18.0)
+    assert crown.sagitta_mm == pytest.approx(50 - np.sqrt(50**2 - 30**2))  # 10 mm: 3-4-5
+    assert 0.2 < crown.bearing_share < 0.6
+    assert crown.stiffness_share < 0.7
+    flat = crown_of(5000.0, 40.0, 15.0)
+    assert flat.sagitta_mm < 0.1
+    assert flat.bearing_share == 1.0
+    assert flat.stiffness_share == pytest.approx(1.0, abs=0.02)
+    small = parse_stave(tomllib.loads(BASE + "log_diameter_mm = 70"))
+    assert any("risky" in text for text in log_words(small, 40.0, 15.0))
+    assert any("gives no limb" in text for text in log_words(small, 80.0, 15.0))
+    assert not any(
+        "risky" in text for text in log_words(parse_stave(tomllib.loads(BASE + "log_diameter_mm = 150")), 45.0, 15.0)
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("felled = 2026-03-10\nsplit = 2026-03-01", "after the felling"),
+        ("felled = 2026-03-10\n[[weighings]]\non = 2026-03-01\nmass_kg = 3.0", "after the felling"),
+        (
+            "[[weighings]]\non = 2026-03-02\nmass_kg = 3.0\n[[weighings]]\non = 2026-03-01\nmass_kg = 2.9",
+            "after the weigh-in before",
+        ),
+        ("[offcut]\non = 2026-03-01\nwet_g = 40.0\ndry_g = 45.0\nstave_kg = 3.0", "less than the wet"),
+        ("[[features]]\nlimb = 'left'\nkind = 'knot'\nfrom_mm = 300\nto_mm = 200", "further out"),
+        ("felled = 'spring'", "a date"),
+        ("back = 'any'", "chased ring"),
+        ("log_diameter_mm = 3", "30 to 2000"),
+    ],
+)
+def test_what_cannot_be_is_one_sentence(text: str, said: str) -> None:
+    with pytest.raises(KeyFault, match=said):
+        stave(text)
+
+
+def weighings(last: float = 2.5) -> str:
+    rows = [
+        (f"2026-{m:02d}-{d:02d}", last + 0.9 * np.exp(-k / 4))
+        for k, (m, d) in enumerate((m, d) for m in range(3, 9) for d in (1, 15))
+    ]
+    return "\n".join(f"[[weighings]]\non = {day}\nmass_kg = {kg:.3f}" for day, kg in rows)
+
+
+def test_three_ways_to_its_moisture() -> None:
+    by_level = season_of(
+        parse_stave(tomllib.loads(BASE + "[shop]\ntemperature_c = 20\nhumidity_percent = 65\n" + weighings()))
+    )
+    assert "level" in by_level.how
+    assert by_level.shop == pytest.approx(12.0, abs=0.01)
+    dry = 2.5 / 1.12
+    known = season_of(parse_stave(tomllib.loads(BASE + f"dry_mass_kg = {dry:.4f}\n" + weighings())))
+    assert "known" in known.how
+    offcut = "[offcut]\non = 2026-03-01\nwet_g = 76.16\ndry_g = 50.0\nstave_kg = 3.4\n"
+    cut = season_of(parse_stave(tomllib.loads(BASE + offcut + weighings())))
+    assert "oven" in cut.how
+    true = 100 * ((2.5 + 0.9 * np.exp(-11 / 4)) / dry - 1)
+    for told in (by_level, known, cut):
+        assert abs(told.moisture - true) < 3 * told.moisture_sd + 0.1
+        assert told.moisture_sd < 3.0
+    nothing = season_of(parse_stave(tomllib.loads(BASE)))
+    assert np.isnan(nothing.moisture)
+
+
+def test_what_is_said_of_wet_wood_and_of_weigh_ins_that_rise() -> None:
+    wet = season_of(
+        parse_stave(tomllib.loads(BASE + "dry_mass_kg = 2.0\n[[weighings]]\non = 2026-03-01\nmass_kg = 2.3"))
+    )
+    assert any("takes set" in text for text in wet.said)
+    green = season_of(
+        parse_stave(tomllib.loads(BASE + "dry_mass_kg = 2.0\n[[weighings]]\non = 2026-03-01\nmass_kg = 3.3"))
+    )
+    assert any("over fibre saturation" in text for text in green.said)
+    rising = "[[weighings]]\non = 2026-03-01\nmass_kg = 2.3\n[[weighings]]\non = 2026-03-09\nmass_kg = 2.5"
+    assert any(
+        "heavier than the one before" in text for text in season_of(parse_stave(tomllib.loads(BASE + rising))).said
+    )
+    felled = parse_stave(tomllib.loads(BASE + "felled = 2026-01-01\n[[weighings]]\non = 2026-06-01\nmass_kg = 2.5"))
+    said = stave_words(felled)
+    assert "seal the ends" in said
+    assert "bark is still on" in said
+    assert "trained person" in said
+    assert felled.dates["felled"] == date(2026, 1, 1)
+
+
+def test_what_the_stave_knows_reaches_the_bow() -> None:
+    text = EXAMPLE.read_text()
+    bow = read_bow(EXAMPLE)
+    told = parse_stave(
+        tomllib.loads(
+            BASE + "log_diameter_mm = 180\n[[features]]\nlimb = 'left'\nkind = 'knot'\nfrom_mm = 300\nto_mm = 330\n"
+            "[[features]]\nlimb = 'right'\nkind = 'cut ring'\nfrom_mm = 400\nto_mm = 450\n"
+        )
+    )
+    new = parse_bow(tomllib.loads(onto_bow(text, bow, told, 9.5)))
+    assert new.crown_radius_mm == (bow.crown_radius_mm or 90.0)
+    assert new.moisture_percent == 9.5
+    assert [f.kind for f in new.left.features] == [*(f.kind for f in bow.left.features), "knot"]
+    assert new.right.features[-1].strain_share == 0.8
+    assert onto_bow(text, new, told, 9.5).count("[[limbs") == text.count(
+        "[[limbs"
+    )  # what is there already is not added again
+    beyond = parse_stave(
+        tomllib.loads(BASE + "[[features]]\nlimb = 'left'\nkind = 'knot'\nfrom_mm = 1500\nto_mm = 1530")
+    )
+    with pytest.raises(ValueError, match="beyond the left limb's nock"):
+        onto_bow(text, bow, beyond, None)
+
+
+def test_the_stave_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setenv("TILLER_HOME", str(tmp_path))
+    assert main(["stave", "hedge bow"]) == 2
+    assert "begins it" in capsys.readouterr().err
+    assert (
+        main(
+            [
+                "stave",
+                "hedge bow",
+                "--wood",
+                "white ash",
+                "--log",
+                "160",
+                "--felled",
+                "2026-02-01",
+                "--weigh",
+                "2026-02-03=3.4",
+            ]
+        )
+        == 0
+    )
+    assert (
+        main(["stave", "hedge bow", "--weigh", "2026-03-03=3.1", "--feature", "left:knot:310-340", "--air", "18:55"])
+        == 0
+    )
+    out = capsys.readouterr().out
+    assert "knot from 310 mm to 340 mm" in out
+    path = tmp_path / "bows" / "hedge bow" / "stave.toml"
+    assert len(read_stave(path).weighings) == 2
+    before = path.read_text()
+    for bad in (
+        ["--weigh", "2026-01-01=3.0"],
+        ["--weigh", "soon"],
+        ["--felled", "x"],
+        ["--feature", "left:bump:1-2"],
+        ["--air", "90"],
+    ):
+        assert main(["stave", "hedge bow", *bad]) == 2, bad
+    assert path.read_text() == before
+
+
+LAYOUT = ["layout", "--wood", "shagbark hickory", "--length", "850", "--weight", "200", "--draw", "610"]
+
+
+def test_the_layout_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    picture, sheet = tmp_path / "l.png", tmp_path / "l.pdf"
+    assert main([*LAYOUT, "--log", "180", "--picture", str(picture), "--template", str(sheet), "--units", "inch"]) == 0
+    out = capsys.readouterr().out
+    assert "rough out to" in out
+    assert "without warning" in out
+    assert picture.read_bytes()[:4] == b"\x89PNG"
+    assert main([*LAYOUT, "--strain", "0.004"]) == 0
+    assert "over the working strain" in capsys.readouterr().out
+    assert main([*LAYOUT, "--widths", "110:44,500:40,850:12"]) == 0
+    for bad in (["--length", "90"], ["--log", "20"], ["--widths", "9"], ["--draw", "1500"], ["--log", "35"]):
+        assert main([*LAYOUT, *bad]) == 2, bad
+    assert main(["layout", "--wood", "cheese", "--length", "850", "--weight", "200", "--draw", "610"]) == 2
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("pdftoppm (poppler-utils) is not on this machine")
+    subprocess.run(
+        ["pdftoppm", "-r", "150", "-gray", "-f", "1", "-l", "1", str(sheet), str(tmp_path / "t")], check=True
+    )
+    image = cv2.imread(str(next(tmp_path.glob("t*.pgm"))), cv2.IMREAD_GRAYSCALE)
+    assert image is not None
+    bar = image[-round(12.4 * 150 / 25.4) : -round(11.6 * 150 / 25.4)]
+    dark = np.flatnonzero(np.min(bar, axis=0) < 120)
+    dark = dark[np.abs(dark - image.shape[1] / 2) < 52 * 150 / 25.4]
+    assert np.ptp(dark) * 25.4 / 150 == pytest.approx(100.0, abs=0.4)

@@ -1,0 +1,254 @@
+"""The commands around the rack: ``tiller stave`` and ``tiller layout``."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+
+def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
+    """Adds them to the parser's sub-commands."""
+    stave = commands.add_parser(
+        "stave",
+        parents=[shown],
+        help="a stave: log, dates, weigh-ins, moisture, features",
+        description="Shows what is written of a stave; what is given is written first. At the rack it reaches the bow of that name.",
+    )
+    stave.add_argument("name", metavar="NAME", help="the bow's name, or a stave.toml")
+    stave.add_argument("--wood", help="as the Wood Handbook names it")
+    stave.add_argument("--log", type=float, metavar="MM", help="the log's diameter under the bark")
+    for step in ("felled", "split", "ends-sealed", "bark-off"):
+        stave.add_argument(f"--{step}", metavar="DATE", help="as 2026-03-14")
+    stave.add_argument("--weigh", action="append", default=[], metavar="DATE=KG", help="a weigh-in; may be given again")
+    stave.add_argument(
+        "--offcut",
+        metavar="DATE=WET:DRY:KG",
+        help="an offcut's grams before and after the oven, and the stave's kg that day",
+    )
+    stave.add_argument("--air", metavar="C:PERCENT", help="the shop's temperature and humidity")
+    stave.add_argument(
+        "--feature", action="append", default=[], metavar="LIMB:KIND:FROM-TO", help="such as 'left:knot:310-340', mm"
+    )
+    stave.add_argument(
+        "--width", type=float, default=45.0, metavar="MM", help="a limb's width, for the crown (default: 45)"
+    )
+    stave.set_defaults(run=run_stave)
+
+    layout = commands.add_parser(
+        "layout",
+        parents=[shown],
+        help="thicknesses for even strain, from wood, length, weight and draw",
+        description="Lays a bow out: widths and thicknesses for even strain at full draw.",
+    )
+    layout.add_argument("--wood", required=True)
+    layout.add_argument("--modulus", type=float, metavar="GPA", help="the wood's own, if it is known")
+    layout.add_argument(
+        "--length", type=float, required=True, metavar="MM", help="of a limb, along the back from the pivot to the nock"
+    )
+    layout.add_argument("--weight", type=float, required=True, metavar="N")
+    layout.add_argument("--draw", type=float, required=True, metavar="MM", help="from the pivot to the string")
+    layout.add_argument("--brace", type=float, default=150.0, metavar="MM")
+    layout.add_argument("--handle", type=float, default=50.0, metavar="MM", help="stiff part from the pivot")
+    layout.add_argument("--outline", choices=("straight", "parallel"), default="straight")
+    layout.add_argument("--width", type=float, default=45.0, metavar="MM", help="at the end of the fade")
+    layout.add_argument("--tip", type=float, default=12.0, metavar="MM", help="width at the nock")
+    layout.add_argument("--widths", metavar="S:W,S:W,...", help="your own widths by place, in place of an outline")
+    layout.add_argument("--log", type=float, metavar="MM", help="the log's diameter: the back's crown")
+    layout.add_argument("--moisture", type=float, metavar="PERCENT")
+    layout.add_argument("--strain", type=float, metavar="SHARE", help="your own working strain, such as 0.007")
+    layout.add_argument(
+        "--allowance", type=float, default=0.08, metavar="SHARE", help="thickness left for tillering (default: 0.08)"
+    )
+    layout.add_argument("--picture", metavar="FILE", help="draw it as PNG")
+    layout.add_argument("--template", metavar="FILE", help="write a half-width template true to scale (PDF)")
+    layout.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    layout.set_defaults(run=run_layout)
+
+
+def stave_file(name: str) -> Path:
+    """Where a stave's file is, by its bow's name or its own path."""
+    from tiller.rack.session import bow_file
+
+    path = Path(name)
+    return path if path.suffix == ".toml" else bow_file(name).with_name("stave.toml")
+
+
+def run_stave(args: argparse.Namespace) -> int:
+    """``tiller stave``."""
+    import tomllib
+
+    from tiller.bow.stavefile import parse_stave, read_stave
+    from tiller.errors import FileFault, TillerError
+    from tiller.rack.newbow import name_fault
+    from tiller.report.data import write_whole
+    from tiller.report.stave_words import stave_words
+    from tiller.report.style import Units
+
+    path = stave_file(args.name)
+    fault = "" if path.name != "stave.toml" or args.name.endswith(".toml") else name_fault(args.name)
+    if fault:
+        raise TillerError(fault)
+    new = _given(args)
+    if new or not path.is_file():
+        old = path.read_text(encoding="utf-8") if path.is_file() else ""
+        if not old and args.wood is None:
+            msg = f"There is no {path} yet: 'tiller stave {args.name} --wood WOOD' begins it."
+            raise FileFault(msg)
+        text = _together(old, new, args.name)
+        try:
+            parse_stave(tomllib.loads(text), str(path))
+        except tomllib.TOMLDecodeError as err:
+            msg = f"{path} would be no TOML ({err}): nothing was written."
+            raise FileFault(msg) from err
+        write_whole(path, text.encode())
+    print(stave_words(read_stave(path), args.width, units=Units(args.units == "metric")))
+    return 0
+
+
+def _given(args: argparse.Namespace) -> dict[str, list[str]]:
+    """Lines to write: single keys, weigh-ins, features, tables."""
+    import json
+    import re
+    from datetime import date
+
+    from tiller.errors import TillerError
+
+    def day(text: str, name: str) -> str:
+        try:
+            return date.fromisoformat(text.strip()).isoformat()
+        except ValueError:
+            msg = f"{name} is '{text}': a date such as 2026-03-14 is expected."
+            raise TillerError(msg) from None
+
+    out: dict[str, list[str]] = {}
+    if args.wood is not None:
+        out["wood"] = [f"wood = {json.dumps(args.wood)}"]
+    if args.log is not None:
+        out["log_diameter_mm"] = [f"log_diameter_mm = {args.log:g}"]
+    for step in ("felled", "split", "ends_sealed", "bark_off"):
+        value = getattr(args, step)
+        if value is not None:
+            out[step] = [f"{step} = {day(value, '--' + step.replace('_', '-'))}"]
+    for text in args.weigh:
+        found = re.fullmatch(r"([^=]+)=([0-9.]+)", text)
+        if not found:
+            msg = f"--weigh is '{text}': DATE=KG is expected, such as 2026-03-14=2.431."
+            raise TillerError(msg)
+        out.setdefault("[[weighings]]", []).append(f"on = {day(found[1], '--weigh')}\nmass_kg = {float(found[2]):g}")
+    if args.offcut is not None:
+        found = re.fullmatch(r"([^=]+)=([0-9.]+):([0-9.]+):([0-9.]+)", args.offcut)
+        if not found:
+            msg = f"--offcut is '{args.offcut}': DATE=WET:DRY:KG is expected, such as 2026-03-14=52.1:44.8:2.431."
+            raise TillerError(msg)
+        out["[offcut]"] = [
+            f"on = {day(found[1], '--offcut')}\nwet_g = {found[2]}\ndry_g = {found[3]}\nstave_kg = {found[4]}"
+        ]
+    if args.air is not None:
+        found = re.fullmatch(r"([0-9.]+):([0-9.]+)", args.air)
+        if not found:
+            msg = f"--air is '{args.air}': C:PERCENT is expected, such as 18:55."
+            raise TillerError(msg)
+        out["[shop]"] = [f"temperature_c = {found[1]}\nhumidity_percent = {found[2]}"]
+    for text in args.feature:
+        found = re.fullmatch(r"(left|right):([a-z ]+):([0-9.]+)-([0-9.]+)", text)
+        if not found:
+            msg = f"--feature is '{text}': LIMB:KIND:FROM-TO is expected, such as left:knot:310-340."
+            raise TillerError(msg)
+        out.setdefault("[[features]]", []).append(
+            f'limb = "{found[1]}"\nkind = "{found[2]}"\nfrom_mm = {found[3]}\nto_mm = {found[4]}'
+        )
+    return out
+
+
+def _together(old: str, new: dict[str, list[str]], name: str) -> str:
+    """A stave's file with what is new: single keys and tables in place of the old ones, weigh-ins and features added."""
+    import json
+
+    from tiller.rack.rigwrite import without
+
+    single = tuple(k.strip("[]") for k in new if not k.startswith("[["))
+    kept = (
+        without(old, single) if old else f"name = {json.dumps(Path(name).stem if name.endswith('.toml') else name)}\n"
+    )
+    top = [line for key, lines in new.items() if not key.startswith("[") for line in lines]
+    tables = [f"{key}\n{body}\n" for key, bodies in new.items() if key.startswith("[") for body in bodies]
+    return "\n".join(part for part in ("\n".join(top), kept, "\n".join(tables)) if part.strip()) + "\n"
+
+
+def run_layout(args: argparse.Namespace) -> int:
+    """``tiller layout``."""
+    import numpy as np
+
+    from tiller.bow.moisture import modulus_at, strain_at
+    from tiller.bow.woods import find_wood
+    from tiller.errors import TillerError
+    from tiller.mechanics.elastica import NoEquilibriumError
+    from tiller.mechanics.layout import FADE_MM, Outline, Wanted, lay_out, least_length, least_width, outline
+    from tiller.report.data import write_whole
+    from tiller.report.layout_sheet import layout_plot, layout_words, template
+    from tiller.report.style import Units
+    from tiller.report.words import CAUTION
+
+    units = Units(args.units == "metric")
+    limits = (
+        ("--length", args.length, 350, 1400), ("--weight", args.weight, 20, 1000), ("--draw", args.draw, 200, 1000),
+        ("--brace", args.brace, 60, 350), ("--handle", args.handle, 0, 300), ("--width", args.width, 10, 110),
+        ("--tip", args.tip, 4, 60), ("--allowance", args.allowance, 0, 0.5), ("--moisture", args.moisture, 4, 24),
+        ("--strain", args.strain, 0.001, 0.02), ("--modulus", args.modulus, 2, 30), ("--log", args.log, 30, 2000),
+    )  # fmt: skip
+    for name, value, low, high in limits:
+        if value is not None and not low <= value <= high:
+            msg = f"{name} is {value:g}: {low:g} to {high:g} makes sense."
+            raise TillerError(msg)
+    wood = find_wood(args.wood)
+    if wood is None and args.modulus is None:
+        msg = f"'{args.wood}' is in no table: give its modulus with --modulus GPA."
+        raise TillerError(msg)
+    modulus = args.modulus or modulus_at(wood, args.moisture)  # type: ignore[arg-type]
+    density = wood.density_kg_m3 if wood is not None else 750.0
+    most, source = (args.strain, "your own") if args.strain else strain_at(wood, args.moisture)
+    wanted = Wanted(args.draw, args.weight, args.brace, modulus, density, 0.5 * args.log if args.log else None)
+    try:
+        shape = outline(args.outline, args.length, args.handle, args.width, args.tip)
+        if args.widths:
+            pairs = np.array([[float(v) for v in part.split(":")] for part in args.widths.split(",")])
+            if (
+                pairs.ndim != 2
+                or pairs.shape[1] != 2
+                or len(pairs) < 2
+                or np.any(np.diff(pairs[:, 0]) <= 0)
+                or np.any(pairs[:, 1] < 4)
+            ):
+                raise ValueError(
+                    "--widths wants places in rising order with their widths, such as 110:45,500:40,850:12"
+                )
+            shape = Outline(shape.s_mm, np.interp(shape.s_mm, pairs[:, 0], pairs[:, 1]))
+        laid = lay_out(shape, args.handle, wanted)
+    except (ValueError, NoEquilibriumError) as err:
+        msg = f"such a bow cannot be laid out ({err}): choose another length, width, draw or weight."
+        raise TillerError(msg) from err
+    print(f"{args.wood}, modulus {modulus:.1f} GPa; working strain {100 * most:.2f} % ({source})")
+    print(layout_words(laid, args.allowance, units))
+    if laid.level > most:
+        wider = least_width(shape, args.handle, wanted, most)
+        longer = None
+        if not args.widths:
+            longer = least_length(args.outline, args.handle, args.width, args.tip, args.length, wanted, most)
+        ways = [
+            f"limbs {wider:.2f} times as wide" if wider else "",
+            f"limbs of {units.length(longer)}" if longer else "",
+        ]
+        told = " or ".join(w for w in ways if w) or "a shorter draw or less weight"
+        print(f"Note: {100 * laid.level:.2f} % is over the working strain: {told} would keep it under.")
+    print(
+        f"The working limb runs from {units.length(args.handle + FADE_MM)}; handle and fade stay thicker, the tips as drawn."
+    )
+    print(CAUTION)
+    if args.picture:
+        write_whole(Path(args.picture), layout_plot(laid, args.allowance, units))
+        print(f"Picture: {args.picture}")
+    if args.template:
+        write_whole(Path(args.template), template(laid, args.wood, args.paper))
+        print(f"Template: {args.template}")
+    return 0

@@ -1,0 +1,137 @@
+"""A bow laid out: the table for the bench, a picture, and a half-width template true to scale."""
+
+from __future__ import annotations
+
+import io
+import math
+
+import numpy as np
+from reportlab.lib.colors import HexColor
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+
+from tiller.bow.units import MM_PER_INCH
+from tiller.mechanics.layout import Layout
+from tiller.report.plots import dress, new_figure, png
+from tiller.report.style import AIM, INK, LEFT, METRIC, RIGHT, Units
+
+PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
+MARGIN_MM, OVERLAP_MM, CHECK_MM = 14.0, 8.0, 100.0
+
+
+def layout_words(laid: Layout, allowance: float, units: Units = METRIC) -> str:
+    """Widths and thicknesses by inch or every 50 mm: what to saw and plane to, and what it shall be in the end."""
+    step = 50.0 if units.metric else 2 * MM_PER_INCH
+    digits = 1 if units.metric else 2
+    out = [
+        f"{'from pivot':>12s} {'width':>9s} {'rough out to':>13s} {'in the end':>11s} {'strain':>8s}   [{units.length_unit}; both limbs alike]"
+    ]
+    for s in np.arange(0.0, float(laid.s_mm[-1]) + 1.0, step):
+        w, t, e = (float(np.interp(s, laid.s_mm, v)) for v in (laid.width_mm, laid.thickness_mm, laid.strain))
+        cells = [units.length_value(v) for v in (s, w, t * (1 + allowance), t)]
+        out.append(
+            f"{cells[0]:12.{0 if units.metric else 1}f} {cells[1]:9.{digits}f} {cells[2]:13.{digits}f} {cells[3]:11.{digits}f} {100 * e:7.2f}%"
+        )
+    out.append(
+        f"{units.force(laid.weight_n)} at full draw, string {units.length(laid.string_mm)}, strain {100 * laid.level:.2f} %,"
+        f" uneven by {100 * laid.uneven:.1f} % rms; {100 * allowance:.0f} % of thickness left for tillering"
+    )
+    return "\n".join(out)
+
+
+def layout_plot(laid: Layout, allowance: float, units: Units = METRIC) -> bytes:
+    """Half width, thickness and strain along a limb."""
+    figure = new_figure(9.0, 5.2)
+    x = np.array([units.length_value(float(s)) for s in laid.s_mm])
+    top = figure.add_axes((0.1, 0.56, 0.86, 0.34))
+    dress(top)
+    half = np.array([units.length_value(float(w)) for w in 0.5 * laid.width_mm])
+    top.fill_between(x, -half, half, color=LEFT, alpha=0.25, linewidth=0)
+    top.plot(x, half, color=LEFT)
+    top.plot(x, -half, color=LEFT)
+    top.set_ylabel(f"width [{units.length_unit}]", color=INK)
+    low = figure.add_axes((0.1, 0.12, 0.76, 0.34))
+    dress(low)
+    thick = np.array([units.length_value(float(t)) for t in laid.thickness_mm])
+    low.plot(x, thick * (1 + allowance), color=AIM, linestyle="--", label="rough out to")
+    low.plot(x, thick, color=LEFT, label="in the end")
+    low.set_ylim(0, None)
+    low.set_xlabel(f"from the pivot [{units.length_unit}]", color=INK)
+    low.set_ylabel(f"thickness [{units.length_unit}]", color=INK)
+    other = low.twinx()
+    other.plot(x, 100 * laid.strain, color=RIGHT, label="strain")
+    other.set_ylim(0, None)
+    other.set_ylabel("strain [%]", color=RIGHT)
+    low.legend(frameon=False, fontsize=8, loc="lower left", ncols=2)
+    figure.text(
+        0.1,
+        0.94,
+        f"Layout of a limb: {units.force(laid.weight_n)} at full draw",
+        color=INK,
+        fontsize=12,
+        fontweight="bold",
+    )
+    return png(figure)
+
+
+def template(laid: Layout, name: str, paper: str = "a4") -> bytes:
+    """Half the width of a limb true to scale, page after page, to lay along the stave's own centre line, which may be bent."""
+    if paper not in PAPERS_MM:
+        msg = f"'{paper}' is no paper that is known: use one of {', '.join(PAPERS_MM)}"
+        raise ValueError(msg)
+    wide, high = PAPERS_MM[paper]
+    span = wide - 2 * MARGIN_MM - OVERLAP_MM
+    length = float(laid.s_mm[-1])
+    pages = math.ceil(length / span)
+    out = io.BytesIO()
+    canvas = Canvas(out, pagesize=(wide * mm, high * mm), invariant=1)
+    canvas.setViewerPreference("PrintScaling", "None")
+    canvas.setTitle(f"{name}: half-width template")
+    for page in range(pages):
+        start = page * span
+        end = min(length, start + span + OVERLAP_MM)
+        base = 0.45 * high
+        canvas.setFillColor(HexColor(INK))
+        canvas.setFont("Helvetica-Bold", 12)
+        canvas.drawString(
+            MARGIN_MM * mm, (high - 18) * mm, f"{name}: half width of a limb, sheet {page + 1} of {pages}"
+        )
+        canvas.setFont("Helvetica", 9)
+        for row, text in enumerate(
+            (
+                "Print at 100 %, measure both check bars: 100 mm. Cut along the curve; lay the straight edge on the stave's own centre line,",
+                "section by section where the stave bends, and turn it over for the other half. 0 is the pivot, the middle of the handle.",
+            )
+        ):
+            canvas.drawString(MARGIN_MM * mm, (high - 25 - 4.6 * row) * mm, text)
+        canvas.setStrokeColor(HexColor(INK))
+        canvas.setLineWidth(0.6)
+        canvas.line(MARGIN_MM * mm, base * mm, (MARGIN_MM + end - start) * mm, base * mm)
+        s = np.arange(start, end + 0.01, 2.0)
+        half = 0.5 * np.interp(s, laid.s_mm, laid.width_mm)
+        line = canvas.beginPath()
+        line.moveTo(MARGIN_MM * mm, (base + float(half[0])) * mm)
+        for a, b in zip(s[1:], half[1:], strict=True):
+            line.lineTo((MARGIN_MM + float(a) - start) * mm, (base + float(b)) * mm)
+        canvas.setStrokeColor(HexColor(LEFT))
+        canvas.setLineWidth(1.0)
+        canvas.drawPath(line)
+        canvas.setStrokeColor(HexColor(INK))
+        canvas.setLineWidth(0.4)
+        canvas.setFont("Helvetica", 7)
+        for tick in np.arange(math.ceil(start / 10) * 10, end + 0.01, 10):
+            x = MARGIN_MM + float(tick) - start
+            tall = 4.0 if tick % 50 == 0 else 2.0
+            canvas.line(x * mm, base * mm, x * mm, (base - tall) * mm)
+            if tick % 50 == 0:
+                canvas.drawCentredString(x * mm, (base - 8) * mm, f"{tick:.0f}")
+        x = 0.5 * wide - 0.5 * CHECK_MM
+        canvas.line(x * mm, 12 * mm, (x + CHECK_MM) * mm, 12 * mm)
+        canvas.line(8 * mm, 40 * mm, 8 * mm, (40 + CHECK_MM) * mm)
+        for k in (0.0, CHECK_MM):
+            canvas.line((x + k) * mm, 10.5 * mm, (x + k) * mm, 13.5 * mm)
+            canvas.line(6.5 * mm, (40 + k) * mm, 9.5 * mm, (40 + k) * mm)
+        canvas.drawString((x + CHECK_MM + 2) * mm, 11 * mm, "must be 100 mm (3.94 in), as the upright one")
+        canvas.showPage()
+    canvas.save()
+    return out.getvalue()
