@@ -37,6 +37,16 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     merge.add_argument("other", metavar="BOOK")
     merge.set_defaults(run=run_merge)
 
+    report = commands.add_parser(
+        "report",
+        parents=[shown, booked],
+        help="a bow's sheet as PDF and HTML",
+        description="Writes a bow's sheet from all its pulls in the book: one page for the wall, details after it.",
+    )
+    report.add_argument("bow", metavar="BOW", help="its name in the book")
+    report.add_argument("--out", metavar="FOLDER", default=".", help="where to (default: here)")
+    report.set_defaults(run=run_report)
+
 
 def run_list(args: argparse.Namespace) -> int:
     """``tiller book list``."""
@@ -150,4 +160,46 @@ def run_merge(args: argparse.Namespace) -> int:
     print(f"{done.pulls} pull(s) and {done.results} result(s) came in; {done.known} pull(s) were there already.")
     for text in done.said:
         print(f"Note: {text}")
+    return 0
+
+
+def run_report(args: argparse.Namespace) -> int:
+    """``tiller report``: the sheet of a bow, from its pulls in the book."""
+    import cv2
+    import numpy as np
+
+    from tiller.cli import existing_book
+    from tiller.errors import BookFault
+    from tiller.records.book import Book
+    from tiller.report.bow_sheet import Photo, limb_text, sheet_html, sheet_pdf
+    from tiller.report.data import write_whole
+    from tiller.report.style import Units
+
+    units = Units(args.units == "metric")
+    path = existing_book(args)
+    with Book(path) as book:
+        rows = book.pulls(args.bow)
+        if not rows:
+            msg = f"The book has no pull of '{args.bow}': 'tiller book list' shows the bows that it has."
+            raise BookFault(msg)
+        pulls = [book.pull(r.pull_id) for r in rows]
+    photos: list[Photo] = []
+    drawn = sorted((path.parent / "pictures").glob(f"{pulls[-1]['recording']}-*/overlay.jpg"))
+    rest = sorted(Path(pulls[-1]["folder"]).glob("frames/*rest*"))
+    for file, caption in (
+        (rest[0] if rest else None, "at rest"),
+        (drawn[-1] if drawn else None, "at the largest draw"),
+    ):
+        image = cv2.imread(str(file)) if file is not None else None
+        if image is not None:
+            small = cv2.resize(image, (960, round(960 * image.shape[0] / image.shape[1])), interpolation=cv2.INTER_AREA)
+            photos.append(Photo(np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2RGB), dtype=np.uint8), caption))
+
+    def png(image: np.ndarray) -> bytes:
+        return bytes(cv2.imencode(".png", cv2.cvtColor(image, cv2.COLOR_RGB2BGR))[1].tobytes())
+
+    stem = Path(args.out) / "".join(c if c.isalnum() or c in "-_ " else "-" for c in args.bow)
+    write_whole(stem.with_suffix(".pdf"), sheet_pdf(args.bow, pulls, photos, units))
+    write_whole(stem.with_suffix(".html"), sheet_html(args.bow, pulls, photos, png, units))
+    print(f"{stem}.pdf and {stem.name}.html written. On the limb: {limb_text(pulls[-1], units)}")
     return 0

@@ -43,14 +43,14 @@ def layout_plot(laid: Layout, allowance: float, units: Units = METRIC) -> bytes:
     """Half width, thickness and strain along a limb."""
     figure = new_figure(9.0, 5.2)
     x = np.array([units.length_value(float(s)) for s in laid.s_mm])
-    top = figure.add_axes((0.1, 0.56, 0.86, 0.34))
+    top = figure.add_axes((0.1, 0.56, 0.78, 0.34))
     dress(top)
     half = np.array([units.length_value(float(w)) for w in 0.5 * laid.width_mm])
     top.fill_between(x, -half, half, color=LEFT, alpha=0.25, linewidth=0)
     top.plot(x, half, color=LEFT)
     top.plot(x, -half, color=LEFT)
-    top.set_ylabel(f"width [{units.length_unit}]", color=INK)
-    low = figure.add_axes((0.1, 0.12, 0.76, 0.34))
+    top.set_ylabel(f"half width [{units.length_unit}]", color=INK)
+    low = figure.add_axes((0.1, 0.12, 0.78, 0.34))
     dress(low)
     thick = np.array([units.length_value(float(t)) for t in laid.thickness_mm])
     low.plot(x, thick * (1 + allowance), color=AIM, linestyle="--", label="rough out to")
@@ -61,6 +61,10 @@ def layout_plot(laid: Layout, allowance: float, units: Units = METRIC) -> bytes:
     other = low.twinx()
     other.plot(x, 100 * laid.strain, color=RIGHT, label="strain")
     other.set_ylim(0, None)
+    for side in ("top", "left", "bottom"):
+        other.spines[side].set_visible(False)
+    other.spines["right"].set_color(RIGHT)
+    other.tick_params(colors=RIGHT, labelsize=9)
     other.set_ylabel("strain [%]", color=RIGHT)
     low.legend(frameon=False, fontsize=8, loc="lower left", ncols=2)
     figure.text(

@@ -1,0 +1,48 @@
+"""The finished bow's sheet. Energy is held against scipy's quadrature; draw by the archery convention is 1 3/4 in more."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+
+from tiller.cli import main
+from tiller.rack.recording import read_recording
+from tiller.rack.workup import work_up
+from tiller.records.book import Book
+from tiller.report.bow_sheet import branch_of, energy_j, limb_text, sheet_pdf
+from tiller.report.style import Units
+
+
+def test_energy_is_the_area_under_the_curve() -> None:
+    draw = np.array([150.0, 210.0, 333.0, 480.0, 610.0])
+    force = np.array([0.0, 45.0, 110.0, 170.0, 230.0])
+    area, _ = quad(lambda x: float(np.interp(x, draw, force)), 150.0, 610.0, points=draw.tolist(), limit=200)
+    assert energy_j(draw, force) == pytest.approx(area * 1e-3, rel=1e-9)
+    assert np.isnan(energy_j(draw[:1], force[:1]))
+
+
+def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "book.sqlite3"
+    recording = read_recording(small_recording)
+    work_up(recording, None, path)
+    name = recording.bow.name
+    assert main(["report", name, "--book", str(path), "--out", str(tmp_path / "out")]) == 0
+    page = next((tmp_path / "out").glob("*.html")).read_text()
+    assert page.count("<svg") == 3
+    assert "without warning" in page
+    assert next((tmp_path / "out").glob("*.pdf")).read_bytes()[:5] == b"%PDF-"
+    with Book(path) as book:
+        pull = book.pull(book.pulls(name)[-1].pull_id)
+    draw, force = branch_of(pull, "up")
+    text = limb_text(pull, Units(False))
+    assert (
+        f"{(draw[-1] + 1.75 * 25.4) / 25.4:.1f} in" in text
+    )  # archery convention: references of the shared pages, section 4
+    assert text.startswith(f"{force[-1] / 4.4482216:.0f} lb")
+    same = sheet_pdf(name, [pull], [], Units())
+    assert same == sheet_pdf(name, [pull], [], Units())  # the same twice: nothing of the moment is in it
+    assert main(["report", "no such bow", "--book", str(path)]) == 2
+    assert "no pull of" in capsys.readouterr().err

@@ -1,0 +1,265 @@
+"""The finished bow's sheet: one page to pin to the wall, the details after it; as PDF and as one HTML file, plots as vectors."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from tiller.report.plots import dress, new_figure
+from tiller.report.style import AIM, INK, LEFT, METRIC, PAPER, RIGHT, WEAK, Units
+from tiller.report.words import CAUTION
+
+Pull = dict[str, Any]
+Image = NDArray[np.uint8]
+ARCHERY_MM = 44.45
+"""The archery convention counts draw 1 3/4 in more than from the pivot."""
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A picture (red, green, blue) with its caption."""
+
+    image: Image
+    caption: str
+
+
+def branch_of(pull: Pull, branch: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Draw and force of a pull's pictures on the way up or down, in order of draw."""
+    rows = sorted(
+        (float(r["draw_mm"]), float(r["force_n"]))
+        for r in pull["force_draw"]
+        if r["branch"] == branch and r["draw_mm"] is not None and r["force_n"] is not None
+    )
+    return np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
+
+
+def energy_j(draw_mm: NDArray[np.float64], force_n: NDArray[np.float64]) -> float:
+    """Work along a force-draw curve by trapezes, J; NaN with fewer than two points."""
+    return float(np.trapezoid(force_n, draw_mm) * 1e-3) if len(draw_mm) > 1 else float("nan")
+
+
+def limb_text(pull: Pull, units: Units = METRIC) -> str:
+    """What is written on the limb: weight at draw by the archery convention, in the archer's own units."""
+    draw, force = branch_of(pull, "up")
+    if not len(draw):
+        return "not measured"
+    at, most = float(draw[-1]) + ARCHERY_MM, float(force[-1])
+    inch = Units(False)
+    told = f"{inch.force(most, 0)} @ {inch.length_value(at):.1f} in"
+    return f"{told} ({units.force(most, 0)} at {units.length(at)})" if units.metric else told
+
+
+def _series(pulls: list[Pull], *keys: str) -> NDArray[np.float64]:
+    out = []
+    for pull in pulls:
+        value: Any = pull.get("advice") or {}
+        for key in keys:
+            value = value.get(key) if isinstance(value, dict) else None
+        out.append(float(value) if isinstance(value, int | float) else float("nan"))
+    return np.array(out)
+
+
+def force_draw_figure(pull: Pull, units: Units) -> Figure:
+    """Up, down, and the energies."""
+    figure = new_figure(5.4, 3.4)
+    _force_draw(figure.add_axes((0.13, 0.16, 0.83, 0.72)), pull, units)
+    return figure
+
+
+def _force_draw(axes: Axes, pull: Pull, units: Units) -> None:
+    dress(axes)
+    for branch, colour, name in (("up", LEFT, "drawn"), ("down", RIGHT, "let down")):
+        draw, force = branch_of(pull, branch)
+        if len(draw) > 1:
+            x, y = (
+                [f(float(v)) for v in values] for f, values in ((units.length_value, draw), (units.force_value, force))
+            )
+            axes.plot(x, y, "o-", color=colour, markersize=4, label=name)
+    draw, force = branch_of(pull, "up")
+    stored, lost = energy_j(draw, force), (pull.get("advice") or {}).get("lost_share")
+    told = f"stored between these draws {units.energy(stored)}" if np.isfinite(stored) else "no curve"
+    if lost is not None and np.isfinite(lost):
+        told += f",\nof it lost in a slow cycle {100 * lost:.0f} %"
+    axes.set_title(told, fontsize=9, color=INK, loc="left")
+    axes.set_xlabel(f"draw, pivot to string [{units.length_unit}]", color=INK, fontsize=9)
+    axes.set_ylabel(f"force [{units.force_unit}]", color=INK, fontsize=9)
+    axes.set_ylim(0, None)
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(frameon=False, fontsize=8)
+
+
+def strain_figure(pull: Pull, units: Units) -> Figure:
+    """Strain along both limbs."""
+    figure = new_figure(5.4, 3.0)
+    _strain(figure.add_axes((0.13, 0.17, 0.83, 0.72)), pull, units)
+    return figure
+
+
+def _strain(axes: Axes, pull: Pull, units: Units) -> None:
+    dress(axes)
+    for side, sign, colour in (("left", -1.0, LEFT), ("right", 1.0, RIGHT)):
+        rows = [r for r in pull["profiles"][side] if r["strain"] is not None]
+        if rows:
+            x = [sign * units.length_value(r["s_mm"]) for r in rows]
+            y, sd = np.array([100 * r["strain"] for r in rows]), np.array([100 * (r["strain_sd"] or 0.0) for r in rows])
+            axes.fill_between(x, y - 2 * sd, y + 2 * sd, color=colour, alpha=0.2, linewidth=0)
+            axes.plot(x, y, color=colour, label=f"{side} limb, 2 sd")
+    axes.set_title("strain at the back, at the largest draw", fontsize=9, color=INK, loc="left")
+    axes.set_xlabel(f"from the pivot [{units.length_unit}]", color=INK, fontsize=9)
+    axes.set_ylabel("strain [%]", color=INK, fontsize=9)
+    axes.set_ylim(0, None)
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(frameon=False, fontsize=8)
+
+
+def course_figure(pulls: list[Pull], units: Units) -> Figure:
+    """Pull by pull: forecast with its sd, what the plan promised, how uneven, and the set."""
+    figure = new_figure(5.4, 4.2)
+    number = np.arange(1, len(pulls) + 1)
+    top = figure.add_axes((0.13, 0.56, 0.83, 0.35))
+    dress(top)
+    weight, sd = _series(pulls, "forecast", "braced_weight_n"), _series(pulls, "forecast", "sd_n")
+    promised = _series(pulls, "promised_n")
+    scale = units.force_value(1.0)
+    top.errorbar(
+        number, scale * weight, yerr=2 * scale * sd, color=LEFT, fmt="o-", markersize=4, label="forecast, 2 sd"
+    )
+    if np.any(np.isfinite(promised)):
+        top.plot(number, scale * promised, "x", color=WEAK, label="what the plan before had promised")
+    top.set_ylabel(f"weight [{units.force_unit}]", color=INK, fontsize=9)
+    top.set_title("how the bow came down, pull by pull", fontsize=9, color=INK, loc="left")
+    top.legend(frameon=False, fontsize=8)
+    low = figure.add_axes((0.13, 0.12, 0.83, 0.32))
+    dress(low)
+    uneven = 100 * _series(pulls, "plan_summary", "uneven_now")
+    low.plot(number, uneven, "o-", color=AIM, markersize=4, label="uneven [% rms]")
+    sets = [
+        max(
+            (
+                abs(float(s["nock_mm"]))
+                for s in (p.get("advice") or {}).get("set") or []
+                if s.get("nock_mm") is not None
+            ),
+            default=np.nan,
+        )
+        for p in pulls
+    ]
+    if np.any(np.isfinite(sets)):
+        low.plot(number, sets, "s-", color=RIGHT, markersize=4, label="set at the nock [mm]")
+    low.set_xlabel("pull", color=INK, fontsize=9)
+    low.set_ylim(0, None)
+    low.legend(frameon=False, fontsize=8)
+    for axes in (top, low):
+        axes.set_xticks(number[:: max(1, len(number) // 8)])
+    return figure
+
+
+def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
+    last = pulls[-1]
+    told = last.get("advice") or {}
+    ahead = told.get("forecast") or {}
+    out = [("bow", bow), ("wood", str(last["wood"])), ("on the limb", limb_text(last, units))]
+    if ahead.get("braced_weight_n"):
+        out.append(
+            (
+                "forecast, braced",
+                f"{units.force(ahead['braced_weight_n'])} ± {units.force(ahead['sd_n'])} at {units.length(ahead['target_draw_mm'])}"
+                f" ({units.length(ahead['target_draw_mm'] + ARCHERY_MM)} by the archery convention)",
+            )
+        )
+        out.append(
+            ("string", f"{units.length(ahead['string_mm'])} for a brace height of {units.length(ahead['brace_mm'])}")
+        )
+        out.append(("stored energy, braced", units.energy(ahead["stored_j"])))
+    out.append(
+        ("largest draw measured", f"{units.length(last['largest_draw_mm'])} at {units.force(last['force_there_n'])}")
+    )
+    if told.get("tiller_mm") is not None:
+        out.append(("tiller difference", units.depth(told["tiller_mm"])))
+    strokes = sum(int(s["strokes"]) for p in pulls for s in p.get("scrapings") or [])
+    out.append(("pulls measured, strokes noted", f"{len(pulls)}, {strokes}"))
+    out.append(
+        (
+            "marks left",
+            ", ".join(
+                f"{m['limb']} {m['kind']} {units.length(m['from_mm'])}-{units.length(m['to_mm'])}"
+                for m in last["marks"]
+            )
+            or "none",
+        )
+    )
+    out.append(("last measured", str(last["day"])))
+    return out
+
+
+def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = METRIC) -> bytes:
+    """The sheet as PDF, A4 upright."""
+    out = io.BytesIO()
+    with PdfPages(out, metadata={"Title": f"{bow}: sheet", "CreationDate": None}) as pdf:
+        page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
+        page.text(0.07, 0.955, bow, fontsize=24, fontweight="bold", color=INK)
+        page.text(0.07, 0.93, limb_text(pulls[-1], units), fontsize=14, color=LEFT)
+        for k, photo in enumerate(photos[:2]):
+            axes = page.add_axes((0.07 + 0.44 * k, 0.70, 0.42, 0.20))
+            axes.imshow(photo.image)
+            axes.set_axis_off()
+            axes.set_title(photo.caption, fontsize=8, color=INK, loc="left")
+        for k, (key, value) in enumerate(_facts(bow, pulls, units)[1:]):
+            page.text(0.07, 0.665 - 0.021 * k, key, fontsize=9, color=AIM)
+            page.text(0.32, 0.665 - 0.021 * k, value, fontsize=9, color=INK)
+        _force_draw(page.add_axes((0.11, 0.18, 0.36, 0.20)), pulls[-1], units)
+        _strain(page.add_axes((0.57, 0.18, 0.36, 0.20)), pulls[-1], units)
+        page.text(0.07, 0.05, CAUTION, fontsize=8, color=INK)
+        pdf.savefig(page)
+        pdf.savefig(course_figure(pulls, units))
+        for pull in pulls[-6:]:
+            figure = force_draw_figure(pull, units)
+            figure.suptitle(
+                f"pull {pull['pull_id']}, {pull['day']}, {pull['recording']}", fontsize=9, x=0.02, ha="left", color=INK
+            )
+            pdf.savefig(figure)
+    return out.getvalue()
+
+
+def _svg(figure: Figure) -> str:
+    out = io.StringIO()
+    figure.savefig(out, format="svg", facecolor=PAPER, metadata={"Date": None})
+    text = out.getvalue()
+    return text[text.index("<svg") :]
+
+
+def sheet_html(bow: str, pulls: list[Pull], photos: list[Photo], png_of: Any, units: Units = METRIC) -> bytes:
+    """The sheet as one HTML file. ``png_of``: an image as PNG bytes."""
+    rows = "".join(f"<tr><th>{html.escape(k)}</th><td>{html.escape(v)}</td></tr>" for k, v in _facts(bow, pulls, units))
+    shown = "".join(
+        f'<figure><img alt="{html.escape(p.caption)}" src="data:image/png;base64,{base64.b64encode(png_of(p.image)).decode()}">'
+        f"<figcaption>{html.escape(p.caption)}</figcaption></figure>"
+        for p in photos
+    )
+    plots = "".join(
+        f"<div class=plot>{_svg(f)}</div>"
+        for f in (force_draw_figure(pulls[-1], units), strain_figure(pulls[-1], units), course_figure(pulls, units))
+    )
+    notes = "".join(
+        f"<li>{html.escape(units.words(str(t)))}</li>"
+        for t in ((pulls[-1].get("advice") or {}).get("advice_said") or [])
+    )
+    style = (
+        f"body{{background:{PAPER};color:{INK};font:15px sans-serif;max-width:1000px;margin:2em auto;padding:0 1em}}"
+        "th{text-align:left;padding-right:2em;font-weight:normal;opacity:.75}img{max-width:480px;width:100%}figure{display:inline-block;margin:0 1em 1em 0}"
+        ".plot{display:inline-block;max-width:490px}svg{max-width:100%;height:auto}"
+    )
+    body = (
+        f"<h1>{html.escape(bow)}</h1><p>{html.escape(limb_text(pulls[-1], units))}</p>{shown}<table>{rows}</table>{plots}"
+        f"{f'<ul>{notes}</ul>' if notes else ''}<p>{html.escape(CAUTION)}</p>"
+    )
+    return f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{html.escape(bow)}</title><style>{style}</style>{body}</html>\n'.encode()
