@@ -11,6 +11,7 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import argparse
+import contextlib
 import gc
 import random
 import resource
@@ -207,6 +208,7 @@ def killed(times: int) -> list[str]:
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
                 text=True,
+                start_new_session=True,
             ) as process:
                 assert process.stdout is not None
                 for line in process.stdout:
@@ -232,8 +234,8 @@ def killed(times: int) -> list[str]:
                             bad.append(f"kill {turn}: {line} cannot be read")
             except Exception as err:
                 bad.append(f"kill {turn}: {err}")
-            subprocess.run(["pkill", "-f", "tiller.simulate.live"], check=False)
-            subprocess.run(["pkill", "-f", "tiller.rack.workup"], check=False)
+            with contextlib.suppress(ProcessLookupError):  # its painter and its measurer, and nobody else's
+                os.killpg(process.pid, signal.SIGKILL)
     print(
         f"kill -9 at {times} moments: {len(bad)} books or recordings that could not be read (none); at most {most:.2f} s of the force lost (1)"
     )

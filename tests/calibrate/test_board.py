@@ -84,12 +84,16 @@ def tapes(truth: dict[int, np.ndarray], rng: np.random.Generator) -> list[tuple[
 
 
 def found_from(
-    images: list[np.ndarray], truth: dict[int, np.ndarray], rng: np.random.Generator, lath_mm: float = 1500.0
+    images: list[np.ndarray],
+    truth: dict[int, np.ndarray],
+    rng: np.random.Generator,
+    lath_mm: float = 1500.0,
+    lens: Lens = LENS,
 ) -> RackFound:
     seen = [find_markers(image, KEYS) for image in images]
     lath = Lath((NAME, 30), (NAME, 31), 60.0, lath_mm, 40.0, THICK_MM)
     board = {(NAME, k): 100.0 for k in range(6)}
-    return find_rack(seen, LENS, board, lath, ((NAME, 20), 60.0), ((NAME, 21), 40.0), tapes(truth, rng))
+    return find_rack(seen, lens, board, lath, ((NAME, 20), 60.0), ((NAME, 21), 40.0), tapes(truth, rng))
 
 
 def test_corners_by_their_edges(camera: Camera) -> None:
@@ -150,6 +154,34 @@ def test_a_stick_in_the_bows_plane_within_0_8_mm(camera: Camera) -> None:
         marks = find_markers(camera.shoot(pose, [*sheets[:6], *stick], seed=k), KEYS)
         seen = board_pose(marks, rig)
         length = stick_length((marks[(NAME, 30)], marks[(NAME, 31)]), seen.view, rig.bow_plane_z_mm)
+        assert length == pytest.approx(1500.0, abs=0.8), (x, y, turn)
+
+
+@pytest.mark.parametrize("blur", [0.5, 1.2])
+def test_a_stick_with_lens_and_rack_both_found(camera: Camera, blur: float) -> None:
+    """Nothing is known beforehand: the lens by the printed board, the rack by the lath and tapes, then the stick."""
+    from tests.calibrate.test_lens import board_sheet, poses
+    from tiller.report.targets import lens_board_points
+    from tiller.vision.lens import calibrate_lens, see_lens_board
+
+    sheet, (board, _) = board_sheet(), lens_board_points()
+    shots = [
+        camera.shoot(pose, [sheet], seed=k, blur=blur) for k, pose in enumerate(poses(20, np.random.default_rng(4)))
+    ]
+    views = [v for v in (see_lens_board(image, board) for image in shots) if v is not None]
+    lens = calibrate_lens(views, SIZE).lens
+    rng = np.random.default_rng(17)
+    truth, sheets = rack(rng)
+    found = found_from(pictures(camera, sheets, 17), truth, rng, 1500.2, lens)
+    assert found.hook is not None
+    rig = Rig(found.bow_plane_z_mm, lens, found.fiducials, found.hook, LoadCell(5000.0, 0.0))
+    for k, (x, y, turn) in enumerate(((0, 60, 0), (80, -30, 3), (60, -300, -8), (0, -350, 5), (-60, -180, 9))):
+        pose = looking_at(np.array([50.0 - 60 * k, -120 + 40 * k, 2700]), np.array([0, -180, 0.0]), 0.5 * k)
+        way = np.array([np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn)), 0])
+        middle = np.array([x, y, PLANE_MM])
+        stick = [marker(NAME, n, 60.0, middle + s * 750 * way, axes_of(turn)) for n, s in ((30, -1), (31, 1))]
+        marks = find_markers(camera.shoot(pose, [*sheets[:6], *stick], seed=k, blur=blur), KEYS)
+        length = stick_length((marks[(NAME, 30)], marks[(NAME, 31)]), board_pose(marks, rig).view, rig.bow_plane_z_mm)
         assert length == pytest.approx(1500.0, abs=0.8), (x, y, turn)
 
 

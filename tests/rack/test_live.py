@@ -26,6 +26,7 @@ from tiller.records.book import Book
 from tiller.report.style import Units
 from tiller.simulate.bowmaker import Spot, random_bow
 from tiller.simulate.live import Course
+from tiller.simulate.serial import line_of
 
 
 def rack_of(tmp: Path, course: Course, **options: Any) -> tuple[Any, Rack]:
@@ -261,3 +262,35 @@ def test_a_new_bow_by_the_form(tmp_path: Path) -> None:
 
 def test_each_stage_has_a_word_of_its_own() -> None:
     assert len({s.value for s in Stage}) == len(Stage)
+
+
+def test_an_old_or_shifted_calibration_is_said_at_the_start(small_recording: Path, tmp_path: Path) -> None:
+    from dataclasses import replace
+
+    recording = read_recording(small_recording)
+    for off_n, calibrated, said in ((9.0, "", "off its calibration's"), (0.0, "2020-01-01", "days ago"), (0.0, "", "")):
+        cell = replace(recording.rig.load_cell, calibrated=calibrated)
+        rig = replace(recording.rig, load_cell=cell)
+        rack = Rack(recording.bow, rig, ("", ""), None, None, Options(tmp_path / "pulls", None))
+        counts = round(cell.zero_counts + off_n * abs(cell.counts_per_newton))
+        rack.weigher.feed(tuple((0.0125 * k, line_of("W", 12 * k, counts)) for k in range(100)))
+        rack.weigher.follow_zero()
+        rack._scale_notes()
+        notes = " ".join(rack._notes)
+        assert said in notes
+        assert bool(notes) == bool(said)
+
+
+def test_a_load_that_hangs_there_at_the_start_is_no_zero(small_recording: Path) -> None:
+    from tiller.rack.weigher import Weigher
+
+    cell = read_recording(small_recording).rig.load_cell
+    weigher = Weigher(cell)
+    counts = round(cell.zero_counts + 100.0 * cell.counts_per_newton)
+    weigher.feed(tuple((0.0125 * k, line_of("W", 12 * k, counts)) for k in range(100)))
+    weigher.follow_zero()
+    assert abs(weigher.doubt_n) == pytest.approx(100.0, abs=0.1)
+    assert not np.isfinite(weigher.force_now()[1])
+    weigher.zero()  # the bowyer says so
+    assert weigher.force_now()[1] == pytest.approx(0.0, abs=0.1)
+    assert weigher.doubt_n == 0.0

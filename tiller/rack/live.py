@@ -14,7 +14,7 @@ import time
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +44,8 @@ STALE_S, STALE_READINGS = 0.2, 3.5
 PATIENCE_S = 30.0
 """So long a session that ends waits for pulls that are being measured."""
 BLIND_S = 0.6
+ZERO_SHIFT_N, OLD_DAYS = 5.0, 365
+"""A zero this far off the calibration's, and a calibration this old, are said at the start (common practice, no source)."""
 DISK_S, BOARD_S = 20.0, 1.0
 """How often the disk and the board are looked at while nothing is pulled."""
 WAYPOINT_MM = 30.0
@@ -130,6 +132,7 @@ class Rack:
         self._disk_s = self._board_s = float("-inf")
         self._board: tuple[tuple[int, ...], float] = ((), float("nan"))
         self._boards: Future[SeenBoard | None] | None = None
+        self._shift_told = False
         self._remarked: tuple[str, ...] = ()
         self._zeroed_s = 0.0
         self._taken = 0
@@ -284,6 +287,9 @@ class Rack:
             if risen and self.weigher.turn_round():
                 self._say("the scale reads backwards: its sign was turned round; mend counts_per_newton in rig.toml.")
             self.weigher.follow_zero()
+            if not self._shift_told and np.isfinite(self.weigher.shift_n):
+                self._shift_told = True
+                self._scale_notes()
         self._look_round(shot, seen)
         if (
             stage is Stage.RESTING
@@ -295,6 +301,25 @@ class Rack:
             and shot.t_s - self._rests[-1].t_s > 1.0
         ):
             self._rests = [self._rests[0], shot]
+
+    def _scale_notes(self) -> None:
+        """At the start of a session: how far the zero is off the calibration's, and how old that is."""
+        cell = self.rig.load_cell
+        if abs(self.weigher.shift_n) > ZERO_SHIFT_N:
+            self._say(
+                f"the scale's zero is {self.weigher.shift_n:+.0f} N off its calibration's: with a known mass 'tiller calibrate check' tells whether it has drifted."
+            )
+        with contextlib.suppress(ValueError):
+            age = (datetime.now().date() - date.fromisoformat(cell.calibrated)).days
+            if age > OLD_DAYS:
+                self._say(
+                    f"the load cell was calibrated {age} days ago: check it with a known mass ('tiller calibrate check')."
+                )
+        hello = self.weigher.now().hello
+        if cell.firmware and hello is not None and f"{hello.name} {hello.version}" != cell.firmware:
+            self._say(
+                f"the scale's board says '{hello.name} {hello.version}', it was calibrated with '{cell.firmware}': check it with a known mass."
+            )
 
     def _look_round(self, shot: Shot | None, seen: Seen) -> None:
         """What is looked after now and then while nothing is pulled: the disk, the board, how the camera was opened."""

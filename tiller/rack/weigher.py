@@ -57,6 +57,7 @@ class Weigher:
         self._lock = threading.Lock()
         self._zero: float | None = None
         self.doubt_n = 0.0
+        self.shift_n = float("nan")
         self._sign = 1.0
         self._last: deque[tuple[float, float]] = deque(maxlen=3)
         self._kept: deque[tuple[float, float]] = deque()
@@ -105,6 +106,9 @@ class Weigher:
             if not self._kept:
                 return False
             recent = self._since(self._kept[-1][0] - ZERO_S)
+            if self._zero is None:  # against the calibration: told once in a session
+                zero = float(np.median(recent))
+                self.shift_n = (zero - self.cell.zero_counts) / abs(self.cell.counts_per_newton)
             self._zero = float(np.median(recent))
             self.doubt_n = 0.0
             return True
