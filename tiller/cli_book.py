@@ -36,6 +36,8 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     merge = actions.add_parser("merge", parents=[booked], help="the pulls of another book into this one")
     merge.add_argument("other", metavar="BOOK")
     merge.set_defaults(run=run_merge)
+    taught = actions.add_parser("taught", parents=[shown, booked], help="what the bows of each wood taught")
+    taught.set_defaults(run=run_taught)
 
     report = commands.add_parser(
         "report",
@@ -202,4 +204,30 @@ def run_report(args: argparse.Namespace) -> int:
     write_whole(stem.with_suffix(".pdf"), sheet_pdf(args.bow, pulls, photos, units))
     write_whole(stem.with_suffix(".html"), sheet_html(args.bow, pulls, photos, png, units))
     print(f"{stem}.pdf and {stem.name}.html written. On the limb: {limb_text(pulls[-1], units)}")
+    return 0
+
+
+def run_taught(args: argparse.Namespace) -> int:
+    """``tiller book taught``."""
+    from tiller.bow.bowfile import Bow, read_bow
+    from tiller.cli import existing_book
+    from tiller.errors import TillerError
+    from tiller.records.book import Book
+    from tiller.report.style import Units
+    from tiller.report.taught import Taught, lesson, taught_words
+
+    by_wood: dict[str, list[Taught]] = {}
+    with Book(existing_book(args)) as book:
+        bows: dict[str, list[int]] = {}
+        for row in book.pulls():
+            bows.setdefault(row.bow, []).append(row.pull_id)
+        for name, ids in bows.items():
+            pulls = [book.pull(i) for i in ids]
+            bow: Bow | None
+            try:
+                bow = read_bow(Path(pulls[-1]["folder"]) / "bow.toml")
+            except TillerError:
+                bow = None  # its recording was moved: the rest is told all the same
+            by_wood.setdefault(str(pulls[-1]["wood"]), []).append(lesson(name, pulls, bow))
+    print(taught_words(by_wood, Units(args.units == "metric")) or "No pull in the book yet.")
     return 0

@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
+from tiller.bow.bowfile import SIDES
 from tiller.cli import main
 from tiller.rack.recording import read_recording
 from tiller.rack.workup import work_up
 from tiller.records.book import Book
 from tiller.report.bow_sheet import branch_of, energy_j, limb_text, sheet_pdf
 from tiller.report.style import Units
+from tiller.report.taught import Taught, lesson, shop_strain, taught_words
 
 
 def test_energy_is_the_area_under_the_curve() -> None:
@@ -46,3 +48,39 @@ def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.Capture
     assert same == sheet_pdf(name, [pull], [], Units())  # the same twice: nothing of the moment is in it
     assert main(["report", "no such bow", "--book", str(path)]) == 2
     assert "no pull of" in capsys.readouterr().err
+
+
+def bow_with(strain: float, set_mm: float, name: str = "b") -> Taught:
+    return Taught(name, 3, 14.0, strain, set_mm, 0.05, (0.01, -0.02))
+
+
+def test_a_working_strain_is_offered_only_by_enough_bows() -> None:
+    few = [bow_with(0.0070, 5.0) for _ in range(4)]
+    assert np.isnan(shop_strain(few)[0])
+    assert "5 are needed" in taught_words({"white ash": few})
+    many = [bow_with(v, 6.0) for v in (0.0066, 0.0070, 0.0072, 0.0075, 0.0067)]
+    strain, sd, number = shop_strain([*many, bow_with(0.0110, 40.0)])  # one that took a lot of set does not count
+    assert number == 5
+    assert strain == pytest.approx(np.mean([o.strain for o in many]))
+    assert sd == pytest.approx(np.std([o.strain for o in many], ddof=1))
+    assert "It is offered, not" in taught_words({"white ash": many})
+
+
+def test_what_a_bow_taught(small_recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "book.sqlite3"
+    worked = work_up(read_recording(small_recording), None, path)
+    assert main(["book", "taught", "--book", str(path)]) == 0
+    told = capsys.readouterr().out
+    assert read_recording(small_recording).bow.wood in told
+    with Book(path) as book:
+        pulls = [book.pull(book.pulls()[-1].pull_id)]
+    one = lesson("x", pulls, read_recording(small_recording).bow)
+    bow, found = read_recording(small_recording).bow, []
+    for side in SIDES:  # EI over the second moment of a rectangle: the file tells no crown
+        limb = worked.result.limb(side)
+        inside = np.isfinite(limb.departure)
+        w, t = bow.limb(side).width_at(limb.s_mm)[inside], bow.limb(side).thickness_at(limb.s_mm)[inside]
+        found += (limb.stiffness_n_m2[inside] * 1e6 / (w * t**3 / 12) * 1e-3).tolist()
+    assert bow.crown_radius_mm is None
+    assert one.modulus_gpa == pytest.approx(np.median(found), rel=1e-3)
+    assert np.isnan(lesson("x", pulls, None).modulus_gpa)

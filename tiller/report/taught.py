@@ -1,0 +1,124 @@
+"""What the bows taught: over all bows of a wood, what was found, and a working strain for this shop once there are enough of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.section import crowned_section
+from tiller.report.style import METRIC, Units
+
+Pull = dict[str, Any]
+ENOUGH_BOWS = 5
+"""With fewer no working strain of the shop's own is offered (common practice, no source)."""
+LITTLE_SET_MM = 12.0
+"""Set at the nock that a bow may have and count as not overstrained (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Taught:
+    """One bow's lesson; NaN where its pulls do not tell.
+
+    Attributes:
+        modulus_gpa: by its stiffness and calipers, the back flat where its file tells no crown; strain: largest that its working limb was evenly brought to, median of the
+            upper half; set_mm: at the nock, the larger; stroke_mm: depth of a stroke at its end; off: forecast over what the plan had
+            promised, minus one, each pass.
+    """
+
+    bow: str
+    pulls: int
+    modulus_gpa: float
+    strain: float
+    set_mm: float
+    stroke_mm: float
+    off: tuple[float, ...]
+
+
+def lesson(name: str, pulls: Sequence[Pull], bow: Bow | None) -> Taught:
+    """What one bow's pulls taught. ``bow``: its file as it was at the last pull, None where that is gone."""
+    last = pulls[-1]
+    modulus, strains = [], []
+    for side in SIDES:
+        rows = [
+            r
+            for r in last["profiles"][side]
+            if r["stiffness_n_m2"] and r["strain"] is not None and r["departure"] is not None
+        ]
+        if bow is not None and rows:
+            s = np.array([r["s_mm"] for r in rows])
+            limb = bow.limb(side)
+            section = crowned_section(limb.width_at(s), limb.thickness_at(s), bow.crown_radius_mm)
+            modulus += (np.array([r["stiffness_n_m2"] for r in rows]) * 1e6 / section.second_moment_mm4 * 1e-3).tolist()
+    for pull in pulls:
+        values = [
+            r["strain"]
+            for side in SIDES
+            for r in pull["profiles"][side]
+            if r["strain"] is not None and r["departure"] is not None
+        ]
+        if values:
+            strains.append(float(np.median(np.sort(values)[len(values) // 2 :])))
+    told = [p.get("advice") or {} for p in pulls]
+    sets = [abs(float(o["nock_mm"])) for o in told[-1].get("set") or [] if o.get("nock_mm") is not None]
+    off = [
+        float(o["forecast"]["braced_weight_n"]) / float(o["promised_n"]) - 1.0
+        for o in told
+        if o.get("promised_n") and (o.get("forecast") or {}).get("braced_weight_n") and o.get("passes_done")
+    ]
+    return Taught(
+        name,
+        len(pulls),
+        float(np.median(modulus)) if modulus else float("nan"),
+        max(strains, default=float("nan")),
+        max(sets, default=float("nan")),
+        float(told[-1].get("stroke_mm") or "nan"),
+        tuple(off),
+    )
+
+
+def shop_strain(lessons: Sequence[Taught]) -> tuple[float, float, int]:
+    """A working strain for this shop: mean of what bows with little set were brought to, its sd, and how many they were; NaN
+    with fewer than ``ENOUGH_BOWS``."""
+    good = [o.strain for o in lessons if np.isfinite(o.strain) and o.set_mm <= LITTLE_SET_MM]
+    if len(good) < ENOUGH_BOWS:
+        return float("nan"), float("nan"), len(good)
+    return float(np.mean(good)), float(np.std(good, ddof=1)), len(good)
+
+
+def taught_words(by_wood: Mapping[str, Sequence[Taught]], units: Units = METRIC) -> str:
+    """All of it as a table by wood."""
+    out: list[str] = []
+    for wood, lessons in sorted(by_wood.items()):
+        out.append(f"{wood}: {len(lessons)} bow(s)")
+        out.append(
+            f"  {'bow':24s} {'pulls':>5s} {'modulus':>9s} {'strain':>8s} {'set':>9s} {'stroke':>9s} {'plan off by':>12s}"
+        )
+        for o in lessons:
+            cells = [
+                f"{o.modulus_gpa:.1f} GPa" if np.isfinite(o.modulus_gpa) else "-",
+                f"{100 * o.strain:.2f} %" if np.isfinite(o.strain) else "-",
+                units.depth(o.set_mm) if np.isfinite(o.set_mm) else "-",
+                units.depth(o.stroke_mm) if np.isfinite(o.stroke_mm) else "-",
+                f"{100 * float(np.sqrt(np.mean(np.square(o.off)))):.1f} % rms" if o.off else "-",
+            ]
+            out.append(
+                f"  {o.bow[:24]:24s} {o.pulls:5d} {cells[0]:>9s} {cells[1]:>8s} {cells[2]:>9s} {cells[3]:>9s} {cells[4]:>12s}"
+            )
+        found = [o.modulus_gpa for o in lessons if np.isfinite(o.modulus_gpa)]
+        if len(found) > 1:
+            out.append(f"  modulus {np.mean(found):.1f} GPa, sd between bows {np.std(found, ddof=1):.1f}")
+        strain, sd, many = shop_strain(lessons)
+        if np.isfinite(strain):
+            out.append(
+                f"  a working strain for this shop: {100 * strain:.2f} ± {100 * sd:.2f} %, from {many} bows with little set. It is offered, not"
+                f" used: put 'working_strain = {strain - sd:.4f}' under [target] if you trust it."
+            )
+        else:
+            out.append(
+                f"  {many} bow(s) with strain and set known: {ENOUGH_BOWS} are needed before a working strain of the shop's own says anything."
+            )
+    return "\n".join(out)
