@@ -109,6 +109,7 @@ def _layers(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: 
     top = box.y + 2.1 * size
     deepest = max([z.depth_mm for z in plan.zones], default=0.5) if plan is not None else 0.5
     tall = (box.y + box.height - top - 2.4 * size) / max(deepest, 0.05)
+    sheet.text(middle, box.y + 3, "bars: this pass   lines: in all", 0.85 * size, look.soft, "middle")
     for side, sign, colour in (("left", -1.0, look.left), ("right", 1.0, look.right)):
         limb = bow.limb("left" if side == "left" else "right")
 
