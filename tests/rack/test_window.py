@@ -250,3 +250,15 @@ def test_keys_do_what_their_labels_say() -> None:
     keys = [key for key, _ in app.ACTIONS]
     assert len(set(keys)) == len(keys)
     assert set(app.SHEETS) <= set(keys)
+
+
+def test_features_of_the_stave_stand_on_the_picture(view: View, small_recording: Path) -> None:
+    from tiller.bow.bowfile import Feature
+
+    bow = read_bow(small_recording / "bow.toml")
+    knot = replace(bow, left=replace(bow.left, features=(Feature("knot", 300.0, 330.0, True, 1.0),)))
+    at = pull_sheet.places(1600, 900, 16 / 9)
+    for shown, wanted in ((bow, 0), (knot, 1)):
+        sheet = Sketch(1600, 900)
+        pull_sheet.draw(sheet, view, shown, Units(), look.LIGHT, at, (1920, 1080))
+        assert sum(t.text == "knot" for t in sheet.placed) == wanted

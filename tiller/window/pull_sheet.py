@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.rack.stages import DRAWN, Stage
 from tiller.rack.view import View
 from tiller.report.style import Units
@@ -114,6 +114,7 @@ def _picture(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box:
         sheet.line(points, colour, max(2.5, 0.007 * box.height))
         _marks(sheet, view, look, side, line, place, box)
         _zones(sheet, view, look, side, line, place, box)
+        _features(sheet, view, bow, look, "left" if side == "left" else "right", line, place, box)
     if view.hook_px is not None:
         x, y = place(*view.hook_px)
         radius = 0.012 * box.height
@@ -145,6 +146,33 @@ def _marks(
         wide = sheet.measure(mark.kind, size)
         sheet.area(x - 0.5 * wide - 4, y - 1.5 * size, wide + 8, 1.25 * size, faded(look.panel, 215), 3.0)
         sheet.text(x, y - 1.45 * size, mark.kind, size, colour, "middle")
+
+
+def _features(
+    sheet: Sketch,
+    view: View,
+    bow: Bow,
+    look: Look,
+    side: Side,
+    line: Array,
+    place: Callable[[float, float], Point],
+    box: Box,
+) -> None:
+    """Knots and the like, by the bow's file, on the limb in the picture."""
+    s = view.stations_mm.get(side, np.empty(0))
+    if len(s) != len(line):
+        return
+    size = 0.026 * box.height
+    for told in bow.limb(side).features:
+        middle = 0.5 * (told.from_mm + told.to_mm)
+        if not s[0] <= middle <= s[-1]:
+            continue
+        x, y = place(*(float(np.interp(middle, s, line[:, k])) for k in (0, 1)))
+        sheet.dot(x, y, 0.4 * size, look.panel)
+        sheet.dot(x, y, 0.25 * size, look.ink)
+        wide = sheet.measure(told.kind, size)
+        sheet.area(x - 0.5 * wide - 3, y + 0.5 * size, wide + 6, 1.25 * size, faded(look.panel, 215), 3.0)
+        sheet.text(x, y + 0.55 * size, told.kind, size, look.ink, "middle")
 
 
 def _zones(
