@@ -5,7 +5,7 @@
  * prints port=<its pseudo-terminal>, waits for a byte on stdin, runs until SAMPLES conversions were read out (or given up),
  * and prints what it saw as key=value lines. Keys: silent_from, silent_to (conversions that never come, ms of simulated time),
  * saturate_at (conversion number that reads the upper end), reset_at (ms), limit_ms, pattern (0: a sweep, 1: small), rate_wired (0: RATE
- * is tied low), stuck_low (1: DOUT never goes up).
+ * is tied low), stuck_low (1: DOUT never goes up), speed (times real time at most; 0: as fast as it goes).
  *
  * HX711 after its data sheet (from memory): DOUT low = a conversion is ready; 24 bits leave on rising edges, most significant
  * first; pulses 25 to 27 choose the next channel and gain and raise DOUT; clock high for more than 60 us powers it down, low
@@ -27,6 +27,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <termios.h>
+#include <time.h>
 #include <unistd.h>
 
 enum { DOUT = 2, CLOCK = 3, RATE = 4 };
@@ -42,6 +43,9 @@ static long converted, read_out, cut_short, powered_down, wrong_pulses, overwrit
 static int clock_high, stray, fast, pulses, powered = 1, ready, pattern;
 static avr_cycle_count_t rose_at;
 static uint32_t value;
+static long speed;
+static double paced;
+static struct timespec begun;
 static int pending = -1; /* byte that waits for the UART */
 static int may_send = 1;
 
@@ -158,6 +162,13 @@ static void no_sleep(avr_t *a, avr_cycle_count_t cycles) { (void)a, (void)cycles
 
 static avr_cycle_count_t take(avr_t *a, avr_cycle_count_t when, void *param) {
   avr_irq_t *input = param;
+  if (speed > 0) { /* no faster than so many times real time: what the host sends must come in time */
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    double real = (now.tv_sec - begun.tv_sec) * 1e3 + (now.tv_nsec - begun.tv_nsec) * 1e-6;
+    paced += 0.5;
+    if (paced > speed * real) usleep((useconds_t)(1000 * (paced / speed - real)));
+  }
   if (pending < 0) {
     uint8_t c;
     struct pollfd p = {master, POLLIN, 0};
@@ -186,6 +197,7 @@ int main(int argc, char **argv) {
     else if (!strcmp(argv[k], "saturate_at")) saturate_at = v;
     else if (!strcmp(argv[k], "reset_at")) reset_at = v;
     else if (!strcmp(argv[k], "limit_ms")) limit_ms = v;
+    else if (!strcmp(argv[k], "speed")) speed = v;
     else if (!strcmp(argv[k], "rate_wired")) rate_wired = (int)v;
     else if (!strcmp(argv[k], "stuck_low")) stuck_low = (int)v;
     else if (!strcmp(argv[k], "pattern")) pattern = (int)v;
@@ -230,6 +242,7 @@ int main(int argc, char **argv) {
     avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &low);
   }
   if (getchar() == EOF) return 6;
+  clock_gettime(CLOCK_MONOTONIC, &begun);
   int state = cpu_Running;
   double end = -1;
   double last = 0, driven = 0;

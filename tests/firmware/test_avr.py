@@ -220,9 +220,13 @@ def test_a_reset_in_the_midst(built: Built) -> None:
 
 
 def test_a_hang_ends_in_the_watchdog(built: Built) -> None:
-    with running(built, built.testing, 600) as board:
+    with running(built, built.testing, 700, speed=3) as board:
         board.listen(20, 3.0)
         board.send("hang\n")
+        for _ in range(1000):  # the simulator is slow while the chip does not sleep
+            board.listen(len(board.raw) + 1, 40.0)
+            if board.troubles:
+                break
         board.listen(10**9, 3.0)
     assert board.troubles == ["WATCHDOG"]
     assert sum(isinstance(line, Hello) for line in board.lines) == 2
@@ -232,7 +236,7 @@ def test_a_hang_ends_in_the_watchdog(built: Built) -> None:
 
 
 def test_commands(built: Built) -> None:
-    with running(built, built.plain, 130) as board:
+    with running(built, built.plain, 130, speed=4) as board:
         board.listen(20, 3.0)
         board.send("hello\n")
         board.send("make coffee\n")
@@ -251,7 +255,7 @@ def test_commands(built: Built) -> None:
 def test_golden_lines_from_the_board_itself(built: Built) -> None:
     with GOLDEN.open(newline="") as file:
         rows = list(csv.DictReader(file))
-    with running(built, built.testing, 300) as board:
+    with running(built, built.testing, 300, speed=2) as board:
         board.listen(10, 3.0)
         for row in rows:
             if row["kind"] == "W":
