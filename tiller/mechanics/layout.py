@@ -106,10 +106,9 @@ def _solve(shape: Outline, thick: Array, wanted: Wanted, handle_mm: float) -> tu
     line = np.column_stack([shape.s_mm, np.zeros_like(shape.s_mm)])
     limb = chain_of(shape.s_mm, line, ei, mass, 80, handle_mm)
     bow = WholeBow(limb, limb)
-    string, braced = brace(bow, wanted.brace_mm)
+    string, _ = brace(bow, wanted.brace_mm)
     draws = np.linspace(wanted.brace_mm + 20.0, wanted.draw_mm, 6)
     solved = solve_draws(bow, string, draws)
-    del braced
     moment = np.interp(shape.s_mm, limb.s_mm, solved.moment_nmm[-1, 1])
     bend = np.interp(shape.s_mm, limb.s_mm, solved.bend_per_mm[-1, 1])
     return float(solved.force_n[-1]), string, moment, bend

@@ -96,6 +96,8 @@ def lens_plot(found: LensFound) -> bytes:
     axes.set_xlim(0, wide)
     axes.set_ylim(high, 0)
     axes.set_aspect("equal")
+    axes.set_xlabel("across the picture [px]", color=INK)
+    axes.set_ylabel("down [px]", color=INK)
     title = f"Lens: corners seen, and what is left over, 100 times as long ({found.rms_px:.2f} px rms)"
     figure.text(0.08, 0.94, title, color=INK, fontsize=11, fontweight="bold")
     return png(figure)

@@ -12,11 +12,11 @@ from reportlab.pdfgen.canvas import Canvas
 
 from tiller.bow.units import MM_PER_INCH
 from tiller.mechanics.layout import Layout
+from tiller.report.paper import CHECK_MM, PAPERS_MM
 from tiller.report.plots import dress, new_figure, png
 from tiller.report.style import AIM, INK, LEFT, METRIC, RIGHT, Units
 
-PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
-MARGIN_MM, OVERLAP_MM, CHECK_MM = 14.0, 8.0, 100.0
+MARGIN_MM, OVERLAP_MM = 14.0, 8.0
 
 
 def layout_words(laid: Layout, allowance: float, units: Units = METRIC) -> str:

@@ -18,14 +18,12 @@ from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.units import MM_PER_INCH
 from tiller.mechanics.layers import outside
 from tiller.mechanics.plan import Plan
+from tiller.report.paper import CHECK_MM, PAPERS_MM
 from tiller.report.style import INK, LEFT, RIGHT, WEAK, Units
 
-PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
-"""ISO 216 A4 and ANSI/ASME Y14.1 Letter, landscape."""
 MARGIN_MM = 14.0
 OVERLAP_MM = 8.0
 BAND_MM = 38.0
-CHECK_MM = 100.0
 
 
 def plan_strip(plan: Plan, bow: Bow, units: Units, paper: str = "a4") -> bytes:

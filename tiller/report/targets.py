@@ -15,11 +15,9 @@ from reportlab.lib.colors import HexColor, black
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
+from tiller.report.paper import CHECK_MM, PAPERS_MM
 from tiller.report.style import INK
 
-PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
-"""ISO 216 A4 and ANSI/ASME Y14.1 Letter, landscape."""
-CHECK_MM = 100.0
 LENS_DICTIONARY, RACK_DICTIONARY = "DICT_5X5_50", "DICT_APRILTAG_36h11"
 LENS_SQUARES = (9, 6)
 LENS_SQUARE_MM, LENS_MARKER_MM = 27.0, 20.0
