@@ -9,12 +9,14 @@ from __future__ import annotations
 import json
 import os
 import pickle
+import queue
 import socket
 import sys
 import threading
 import time
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import count
 from multiprocessing import resource_tracker, shared_memory
 from typing import Any
 
@@ -28,7 +30,9 @@ from tiller.simulate.serial import WRAP, TrueCell, line_of
 from tiller.simulate.shoot import Shooter, TrueShape
 
 Array = NDArray[np.float64]
-SLOTS = 4
+AHEAD = 2
+SLOTS = AHEAD + 4
+"""Pictures in the shared memory: one is painted, one waits to be queued, some lie ready, and the reader has one to copy."""
 GRID_MM = 12.0
 
 
@@ -218,20 +222,27 @@ def _play(rack: LiveRack, told: dict[str, Any]) -> None:
     threading.Thread(target=lambda: rack.timeline, daemon=True).start()
     start = time.monotonic()
     threading.Thread(target=_send_lines, args=(rack, told, start), daemon=True).start()
-    number = 0
-    rate, due = float(told.get("rate_hz", 30.0)), start
-    out = sys.stdout.buffer
+    period = 1.0 / float(told.get("rate_hz", 30.0))
+    painted: queue.Queue[tuple[int, float]] = queue.Queue(AHEAD)
+    threading.Thread(target=_show, args=(painted, start), daemon=True).start()
+    tick = 0
+    for number in count(1):
+        # a camera's clock goes on whatever happens: ticks for which the painting would come too late are left out
+        tick = max(tick + 1, int(np.ceil((time.monotonic() - start) / period)))
+        slots[(number - 1) % SLOTS] = rack.picture(tick * period)
+        painted.put((number, tick * period))
+
+
+def _show(painted: queue.Queue[tuple[int, float]], start: float) -> None:
+    """Says that a picture is there, each at its own moment."""
     while True:
-        t = time.monotonic() - start
-        slots[number % SLOTS] = rack.picture(t)
-        number += 1
+        number, due = painted.get()
+        time.sleep(max(start + due - time.monotonic(), 0.0))
         try:
-            out.write(b"%d\n" % number)
-            out.flush()
+            sys.stdout.buffer.write(b"%d\n" % number)
+            sys.stdout.buffer.flush()
         except OSError:
-            return
-        due = max(due + 1 / rate, time.monotonic())  # a camera that was late does not hurry afterwards
-        time.sleep(max(due - time.monotonic(), 0.0))
+            os._exit(0)  # nobody looks any more
 
 
 def _send_lines(rack: LiveRack, told: dict[str, Any], start: float) -> None:

@@ -435,7 +435,7 @@ class Painter:
         self._stick(image, scenery.hook_id, centre, z, 0.0, scenery.hook_side_mm)
 
 
-TILE = 64
+TILE = 32
 """Moving parts are averaged down in squares of this many px, only where something was painted."""
 
 

@@ -34,7 +34,7 @@ from tiller.window.pull_sheet import Box
 
 TEXTURE_WIDTH = 960
 SILENT = "no tone can be played on this system: watch the screen for the stop"
-PATIENCE_S = 0.04
+PATIENCE_S = 0.02
 """A frame waits for the next picture, but no longer than this: keys and mouse are heard all the same."""
 
 
@@ -126,15 +126,10 @@ class App:
             vsync=False,
         )
         gui.setup_dearpygui()
-        with gui.theme() as bare, gui.theme_component(gui.mvAll):
-            gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
-            gui.add_theme_style(gui.mvStyleVar_WindowBorderSize, 0)
-            self._ground = gui.add_theme_color(gui.mvThemeCol_WindowBg, self.look.paper)
-        with gui.window(no_scrollbar=True, no_title_bar=True, no_move=True, no_resize=True) as self._window:
-            self._list = gui.add_drawlist(size[0] - 40, size[1] - 40)
-            layer = gui.add_draw_layer(parent=self._list)
-        gui.bind_item_theme(self._window, bare)
-        gui.set_primary_window(self._window, True)
+        # drawn on the viewport itself: a window of the library fills the whole picture once more, half of a frame's time
+        # where there is no graphics card
+        gui.set_viewport_clear_color(list(self.look.paper))
+        layer = gui.add_viewport_drawlist(front=False)
         with gui.handler_registry():
             gui.add_key_press_handler(callback=self._on_key)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
@@ -170,7 +165,7 @@ class App:
             self.units = Units(not self.units.metric)
         elif key == "L":
             self.look = DARK if self.look is LIGHT else LIGHT
-            gui.set_value(self._ground, self.look.paper)
+            gui.set_viewport_clear_color(list(self.look.paper))
         elif key == "C":
             self.cautions = True
         elif key == "E":
@@ -272,7 +267,6 @@ class App:
 
     def _draw(self, view: View) -> None:
         width, height = float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height())
-        gui.configure_item(self._list, width=int(width) - 1, height=int(height) - 1)
         sheet = self._canvas
         sheet.begin(width, height)
         if view.image is not None and self.sheet in ("pull", "set-up"):

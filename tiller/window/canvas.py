@@ -109,10 +109,10 @@ class Sketch:
         self.presses.append(Press(x, y, width, height, key))
 
     def line(self, points: Sequence[Point], colour: Colour, thick: float = 1.0) -> None:
-        """A line through points."""
+        """A line through points, ``thick`` in 1080ths of the window's height (at least 1 px)."""
         self.shapes += 1
         if len(points) >= 2:
-            self._line(points, colour, thick)
+            self._line(points, colour, max(1.0, thick * self.height / 1080))
 
     def area(self, x: float, y: float, width: float, height: float, fill: Colour, rounding: float = 0.0) -> None:
         """A filled rectangle."""
@@ -217,6 +217,8 @@ class Canvas(Sketch):
         # strips of quads would do for any shape; ours are bands, so a quad between neighbours is enough
         half = len(points) // 2
         upper, lower = points[:half], list(reversed(points[half:]))
+        if upper[0][0] > upper[-1][0]:  # the library softens the edges between quads that run the other way
+            upper, lower = upper[::-1], lower[::-1]
         for k in range(min(len(upper), len(lower)) - 1):
             self.gui.draw_quad(
                 upper[k],

@@ -110,8 +110,8 @@ def _picture(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box:
         if line is None or len(line) < 2:
             continue
         points = [place(float(x), float(y)) for x, y in line[::2] if np.isfinite(x)]
-        sheet.line(points, (0, 0, 0, 150), max(4.0, 0.011 * box.height))
-        sheet.line(points, colour, max(2.5, 0.007 * box.height))
+        sheet.line(points, (0, 0, 0, 150), 7.0)
+        sheet.line(points, colour, 4.5)
         _marks(sheet, view, look, side, line, place, box)
         _zones(sheet, view, look, side, line, place, box)
         _features(sheet, view, bow, look, "left" if side == "left" else "right", line, place, box)
@@ -139,8 +139,8 @@ def _marks(
         colour = look.stiff if mark.kind == "stiff" else look.weak
         points = [place(float(x), float(y)) for x, y in line[inside]]
         above = [(x, y - 0.045 * box.height) for x, y in points]
-        sheet.line(above, (0, 0, 0, 150), max(5.0, 0.014 * box.height))
-        sheet.line(above, colour, max(3.0, 0.009 * box.height))
+        sheet.line(above, (0, 0, 0, 150), 9.0)
+        sheet.line(above, colour, 5.5)
         x, y = above[len(above) // 2]
         size = 0.036 * box.height
         wide = sheet.measure(mark.kind, size)
@@ -190,8 +190,8 @@ def _zones(
             continue
         under = 0.05 * box.height + 1.1 * size * row
         points = [(x, y + under) for x, y in (place(float(a), float(b)) for a, b in line[inside])]
-        sheet.line(points, (0, 0, 0, 150), max(5.0, 0.014 * box.height))
-        sheet.line(points, look.aim, max(3.0, 0.009 * box.height))
+        sheet.line(points, (0, 0, 0, 150), 9.0)
+        sheet.line(points, look.aim, 5.5)
         x, y = points[len(points) // 2]
         sheet.dot(x, y, 0.62 * size, look.panel)
         sheet.text(x, y - 0.5 * size, f"{row + 1}", 0.9 * size, look.ink, "middle")
