@@ -172,8 +172,9 @@ def run_report(args: argparse.Namespace) -> int:
 
     from tiller.cli import existing_book
     from tiller.errors import BookFault
+    from tiller.rack.sheet_photos import photos_of
     from tiller.records.book import Book
-    from tiller.report.bow_sheet import Photo, limb_text, sheet_html, sheet_pdf
+    from tiller.report.bow_sheet import limb_text, sheet_html, sheet_pdf
     from tiller.report.data import write_whole
     from tiller.report.style import Units
 
@@ -185,17 +186,8 @@ def run_report(args: argparse.Namespace) -> int:
             msg = f"The book has no pull of '{args.bow}': 'tiller book list' shows the bows that it has."
             raise BookFault(msg)
         pulls = [book.pull(r.pull_id) for r in rows]
-    photos: list[Photo] = []
-    drawn = sorted((path.parent / "pictures").glob(f"{pulls[-1]['recording']}-*/overlay.jpg"))
-    rest = sorted(Path(pulls[-1]["folder"]).glob("frames/*rest*"))
-    for file, caption in (
-        (rest[0] if rest else None, "at rest"),
-        (drawn[-1] if drawn else None, "at the largest draw"),
-    ):
-        image = cv2.imread(str(file)) if file is not None else None
-        if image is not None:
-            small = cv2.resize(image, (960, round(960 * image.shape[0] / image.shape[1])), interpolation=cv2.INTER_AREA)
-            photos.append(Photo(np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2RGB), dtype=np.uint8), caption))
+    print("Taking the photographs from the recordings ...", flush=True)
+    photos, said = photos_of(pulls, units)
 
     def png(image: np.ndarray) -> bytes:
         return bytes(cv2.imencode(".png", cv2.cvtColor(image, cv2.COLOR_RGB2BGR))[1].tobytes())
@@ -203,6 +195,8 @@ def run_report(args: argparse.Namespace) -> int:
     stem = Path(args.out) / "".join(c if c.isalnum() or c in "-_ " else "-" for c in args.bow)
     write_whole(stem.with_suffix(".pdf"), sheet_pdf(args.bow, pulls, photos, units))
     write_whole(stem.with_suffix(".html"), sheet_html(args.bow, pulls, photos, png, units))
+    for text in said:
+        print(f"Note: {text}")
     print(f"{stem}.pdf and {stem.name}.html written. On the limb: {limb_text(pulls[-1], units)}")
     return 0
 

@@ -267,15 +267,21 @@ def test_each_stage_has_a_word_of_its_own() -> None:
 def test_an_old_or_shifted_calibration_is_said_at_the_start(small_recording: Path, tmp_path: Path) -> None:
     from dataclasses import replace
 
+    from tiller.rack.scales import ReplayedScale
+    from tiller.rack.stages import Seen
+
     recording = read_recording(small_recording)
     for off_n, calibrated, said in ((9.0, "", "off its calibration's"), (0.0, "2020-01-01", "days ago"), (0.0, "", "")):
         cell = replace(recording.rig.load_cell, calibrated=calibrated)
         rig = replace(recording.rig, load_cell=cell)
-        rack = Rack(recording.bow, rig, ("", ""), None, None, Options(tmp_path / "pulls", None))
+        recorded = replace(recording, rig=rig)
+        scale = ReplayedScale(recorded, 0.0)
+        rack = Rack(recording.bow, rig, ("", ""), None, scale, Options(tmp_path / "pulls", None))
         counts = round(cell.zero_counts + off_n * abs(cell.counts_per_newton))
         rack.weigher.feed(tuple((0.0125 * k, line_of("W", 12 * k, counts)) for k in range(100)))
-        rack.weigher.follow_zero()
-        rack._scale_notes()
+        rack._mind(
+            None, None, Seen(1e9, True, True, float("nan"), 0.0)
+        )  # a turn of the analysis while nothing is drawn
         notes = " ".join(rack._notes)
         assert said in notes
         assert bool(notes) == bool(said)

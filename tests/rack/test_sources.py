@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.rack.phone import number_of, phone
 from tiller.errors import SourceFault
 from tiller.rack.cameras import DeviceCamera, ReplayedCamera, VideoFile, camera_of
 from tiller.rack.feeds import CameraFeed, ScaleFeed
@@ -293,3 +294,36 @@ def test_force_as_it_comes_with_spikes_garbage_and_a_wandering_zero() -> None:
     assert turned.now().force_n == pytest.approx(-20.0, abs=0.1)
     assert turned.turn_round()
     assert turned.now().force_n == pytest.approx(20.0, abs=0.1)
+
+
+@pytest.mark.parametrize("kind", ["http", "rtsp"])
+def test_a_phone_as_camera(kind: str) -> None:
+    """Real bytes on a socket: JPEGs over HTTP, and RTP by RFC 2435 in RTSP's own link (RFC 2326, 10.12)."""
+    with phone(kind) as sender:
+        camera = camera_of(sender.address)
+        follows_the_contract(camera)
+        feed = CameraFeed(camera)
+        feed.start()
+        seen, late = [], []
+        end = now_s() + 4.0
+        while now_s() < end:  # whoever is slow gets the newest picture, not a growing queue
+            shot = feed.next(1.0)
+            if shot is not None:
+                number = number_of(shot.image)
+                seen.append(number)
+                late.append(now_s() - sender.taken_s[number])
+            time.sleep(0.2)
+        assert len(seen) >= 10
+        assert seen == sorted(set(seen))
+        assert np.median(late[-8:]) < 0.15, late  # a picture is up to 1/20 s old when it is asked for
+        sender.stop()
+        end = now_s() + 5.0
+        while feed.state.good and now_s() < end:
+            time.sleep(0.02)
+        assert not feed.state.good
+        time.sleep(0.8)
+        sender.start()
+        back, number = now_s(), sender.number
+        while (shot := feed.next(0.5)) is None or number_of(shot.image) <= number:
+            assert now_s() - back < 3.0, feed.state.text
+        feed.stop()

@@ -202,6 +202,18 @@ def test_no_point_from_a_force_that_is_gone() -> None:
     assert not [e for e in events if e.what is H.POINT and np.isfinite(e.force_n) and e.draw_mm > 290]
 
 
+def test_no_point_of_a_draw_from_after_a_gap_and_a_force_from_before_it() -> None:
+    """The camera was lost through a hold and is back while the rope moves on, when the force lags a little behind."""
+    up, hold, on = course((400, 2), (400, 1)), 1.2, course((440, 0.4), start=400.0)
+    t = up[-1][0]
+    gap = [(t + (k + 1) / 30, NAN, stiff(400.0)) for k in range(round(hold * 30))]
+    late = [
+        (gap[-1][0] + dt, draw, stiff(400.0)) for dt, draw, _ in on[4:8]
+    ]  # the scale's last word is still of the hold
+    _, events, _ = run([*up, *gap, *late])
+    assert [e.draw_mm for e in events if e.what is H.POINT] == [400.0]
+
+
 def test_a_smaller_crack_a_second_one_and_one_without_a_rest_shape() -> None:
     held = course((300.0, 1.5), (300.0, 6.0))
     small = [(t, d, f * (1.0 if t < 4.0 else 0.8)) for t, d, f in held]

@@ -11,11 +11,16 @@ from scipy.integrate import quad
 from tiller.bow.bowfile import SIDES
 from tiller.cli import main
 from tiller.rack.recording import read_recording
+from tiller.rack.sheet_photos import photos_of
 from tiller.rack.workup import work_up
 from tiller.records.book import Book
-from tiller.report.bow_sheet import branch_of, energy_j, limb_text, sheet_pdf
+from tiller.report.bow_sheet import COURSE, branch_of, course_rows, energy_j, limb_text, sheet_pdf
 from tiller.report.style import Units
 from tiller.report.taught import Taught, lesson, shop_strain, taught_words
+from tiller.simulate.bowmaker import random_bow
+from tiller.simulate.record import Plan as SimPlan
+from tiller.simulate.record import write_recording
+from tiller.simulate.render import Setting
 
 
 def test_energy_is_the_area_under_the_curve() -> None:
@@ -48,6 +53,47 @@ def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.Capture
     assert same == sheet_pdf(name, [pull], [], Units())  # the same twice: nothing of the moment is in it
     assert main(["report", "no such bow", "--book", str(path)]) == 2
     assert "no pull of" in capsys.readouterr().err
+
+
+def test_photographs_with_the_limbs_on_them(small_recording: Path, tmp_path: Path) -> None:
+    """At rest, near brace and fully drawn, told apart by where the left limb's tip is."""
+    bow = random_bow(np.random.default_rng(8), "braced_bow", (), string_kind="braced")
+    write_recording(tmp_path / "braced", bow, SimPlan(pictures=6, seed=8, size=(1280, 720)), Setting(noise=1.0))
+    path = tmp_path / "book.sqlite3"
+    work_up(read_recording(tmp_path / "braced"), None, path)
+    with Book(path) as book:
+        pulls = [book.pull(r.pull_id) for r in book.pulls("braced_bow")]
+    photos, said = photos_of(pulls, Units())
+    assert said == []
+    assert [p.caption.split(",")[0].split()[0] for p in photos] == ["at", "near", "at"]
+    assert photos[0].caption == "at rest"
+    teal = np.array([0x0F, 0x6B, 0x6B])
+    tips = []
+    for photo in photos:
+        hit = np.argwhere(np.all(np.abs(photo.image.astype(int) - teal) < 45, axis=2))
+        assert len(hit) > 40, photo.caption  # the left limb's line is on it
+        tips.append(hit[np.argmin(hit[:, 1])][0])
+    assert tips[0] < tips[1] < tips[2]  # and its tip comes down from rest to brace to full draw
+    (tmp_path / "braced" / "frames.csv").unlink()
+    none, said = photos_of(pulls, Units())
+    assert none == []
+    assert "frames.csv" in said[0]
+
+
+def test_what_was_foreseen_stands_beside_what_came() -> None:
+    def pull(weight: float, promised: float | None, strokes: int) -> dict:
+        told = {"forecast": {"braced_weight_n": weight, "sd_n": 2.0}, "plan_summary": {"uneven_now": 0.05}}
+        return {
+            "day": "2026-01-02",
+            "largest_draw_mm": 400.0,
+            "advice": {**told, "promised_n": promised, "set": [{"nock_mm": -3.0}, {"nock_mm": 1.0}]},
+            "scrapings": [{"strokes": strokes}],
+        }
+
+    first, second = course_rows([pull(200.0, None, 12), pull(190.0, 188.0, 0)], Units())
+    assert len(first) == len(COURSE)
+    assert first == ("1", "2026-01-02", "400 mm", "200.0 N", "2.0 N", "", "", "5.0 %", "3.00 mm", "12")
+    assert second[5:7] == ("188.0 N", "+1.1 %")
 
 
 def bow_with(strain: float, set_mm: float, name: str = "b") -> Taught:

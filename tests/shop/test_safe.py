@@ -113,18 +113,18 @@ def test_two_books_are_put_together(tmp_path: Path) -> None:
     ):  # a pull and a result that we lack, and a bow that was described anew there
         db.execute("INSERT INTO pulls VALUES (9, 1, 'mark-9', 'rec9', 'shop/rec9', '2026-01-09T09:00:00')")
         db.execute(
-            "INSERT INTO results SELECT 9, 9, made_at, program, 555.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes"
+            "INSERT INTO results SELECT 9, 9, made_at, program, 555.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed"
             " FROM results WHERE id = 1"
         )
         db.execute(
             "INSERT INTO results SELECT 10, 1, '2026-02-01T00:00:00', program, 444.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance,"
-            " balance_sd, notes FROM results WHERE id = 1"
+            " balance_sd, notes, weighed FROM results WHERE id = 1"
         )
         db.execute("INSERT INTO marks VALUES (9, 'right', 200.0, 260.0, 'stiff', 0.1, 0.02)")
         db.execute("UPDATE bows SET description = 'another' WHERE name = 'orchard bow'")
         db.execute("INSERT INTO pulls VALUES (11, 2, 'mark-11', 'rec11', 'shop/rec11', '2026-01-11T09:00:00')")
         db.execute(
-            "INSERT INTO results SELECT 11, 11, made_at, program, 333.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes"
+            "INSERT INTO results SELECT 11, 11, made_at, program, 333.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed"
             " FROM results WHERE id = 3"
         )
     before = theirs.read_bytes()
@@ -190,7 +190,7 @@ def test_ten_thousand_pulls(tmp_path: Path) -> None:
             [(k, 10 + k % 2000, f"m{k}", f"2026-{k:06d}") for k in many],
         )
         db.executemany(
-            "INSERT INTO results VALUES (?, ?, '', '', 400.0, 100.0, 0.1, 0.1, NULL, NULL, NULL, '[]')",
+            "INSERT INTO results VALUES (?, ?, '', '', 400.0, 100.0, 0.1, 0.1, NULL, NULL, NULL, '[]', 1)",
             [(k, k) for k in many],
         )
         db.executemany("INSERT INTO marks VALUES (?, 'left', 1.0, 2.0, 'weak', 0.1, 0.02)", [(k,) for k in many])

@@ -91,13 +91,13 @@ class LoadCell:
 
 @dataclass(frozen=True)
 class Rig:
-    """A rack as measured."""
+    """A rack as measured; ``load_cell`` is None where it has no scale."""
 
     bow_plane_z_mm: float
     lens: Lens
     fiducials: tuple[Fiducial, ...]
     hook: HookFiducial
-    load_cell: LoadCell
+    load_cell: LoadCell | None
 
 
 RIG_KEYS: Keys = {
@@ -191,7 +191,7 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
         seen.add((fid.dictionary, fid.id))
     hook = top.table("hook")
     off_x, off_y = hook.numbers("offset_mm", 2)
-    cell = _cell(top.table("load_cell"))
+    cell = _cell(top.table("load_cell")) if "load_cell" in data else None
     hook_dictionary = hook.text("dictionary", allowed=tuple(DICTIONARIES))
     hook_fid = HookFiducial(
         hook_dictionary,

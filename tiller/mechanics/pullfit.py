@@ -106,6 +106,7 @@ class LimbFit:
         noise: factor between the stated and the actual scatter of neighbouring stations.
         share_mm: length over which neighbouring stations share their noise.
         nock_mm: (m, 2) nock, limb coordinates.
+        force_cov: (m, n) covariance of each picture's log force factor with log EI, NaN where a picture was not used.
     """
 
     s_mm: Array
@@ -120,6 +121,7 @@ class LimbFit:
     noise: float
     share_mm: float
     nock_mm: Array
+    force_cov: Array
 
 
 @dataclass(frozen=True)
@@ -208,6 +210,32 @@ def every(data: LimbData, step: int) -> LimbData:
     )
 
 
+def forces_that_bend(left: LimbData, right: LimbData, hook_mm: Array, rest: NDArray[np.bool_]) -> Array:
+    """The force (m,) in N at which limbs of the prior's stiffness turn as far as the pictures show; 0 at rest, NaN without a hook.
+
+    Where no scale told it: the level is the prior's, what bends how far against what else is the pictures'.
+    """
+    data = (left, right)
+    m = len(rest)
+    unit = Pulls(hook_mm, np.where(rest, 0.0, 1.0), np.zeros(m), rest, np.zeros(m, dtype=bool))
+    nothing = Pulls(hook_mm, np.where(rest, 0.0, 1e-9), np.zeros(m), rest, np.zeros(m, dtype=bool))
+    lines = [d.points_mm for d in data]
+    turned, expected = np.zeros(m), np.zeros(m)
+    for d, with_unit, with_none in zip(data, _moments(data, lines, unit), _moments(data, lines, nothing), strict=True):
+        seen = _turned(d)
+        by_rope = _integrate((with_unit - with_none) / np.exp(d.prior.log_ei), np.diff(d.s_mm))[:, -3]
+        by_weight = _integrate(with_none / np.exp(d.prior.log_ei), np.diff(d.s_mm))[:, -3]
+        turned, expected = turned + seen - by_weight, expected + by_rope
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(rest, 0.0, turned / expected)
+
+
+def _turned(d: LimbData) -> Array:
+    """How far the limb as a whole is bent (m,), rad: the turn of its end against that of its root."""
+    turned = _angles(d.rest_mm)[None] - _angles(d.points_mm)
+    return np.asarray(np.mean(turned[:, -4:], axis=1) - np.mean(turned[:, :4], axis=1), dtype=float)
+
+
 def fit_pull(
     left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 14, start: tuple[Array, Array] | None = None
 ) -> PullFit:
@@ -238,8 +266,7 @@ def fit_pull(
     for k, d in enumerate(
         data if start is None else ()
     ):  # level of EI: the turn of the whole limb that was seen over the one expected
-        turned = _angles(d.rest_mm)[None] - _angles(d.points_mm)
-        turned = np.mean(turned[:, -4:], axis=1) - np.mean(turned[:, :4], axis=1)
+        turned = _turned(d)
         expected_turn = _integrate(np.nan_to_num(moments[k]) / np.exp(log_ei[k]), np.diff(d.s_mm))[:, -3]
         big = drawn & (expected_turn > 0.3 * np.max(expected_turn[drawn]))
         ratio = float(np.median(expected_turn[big] / np.maximum(turned[big], 1e-3)))
@@ -386,9 +413,10 @@ def fit_pull(
     for k, d in enumerate(data):
         a, n = offset_cols[k], size[k]
         bend = np.where(usable[:, None], np.exp(log_factor)[:, None] * moments[k] / np.exp(log_ei[k])[None, :], np.nan)
-        rel = np.full((m, n), np.nan)
+        rel, shared = np.full((m, n), np.nan), np.full((m, n), np.nan)
         for row, f in enumerate(order):
             col = frame_col + 5 * row + 4
+            shared[f] = cov[col, a : a + n]
             rel[f] = np.sqrt(
                 np.maximum(np.diag(cov)[a : a + n] - 2 * cov[col, a : a + n] + cov[col, col], 0.0) + LEVER_SD**2
             )
@@ -406,6 +434,7 @@ def fit_pull(
                 float(np.median(noise[k][use])),
                 share[k] * float(np.median(np.diff(d.s_mm))),
                 nock_of(lines[k], d.s_mm, d.nock_s_mm),
+                shared,
             )
         )
     f_sd = np.full(m, np.nan)

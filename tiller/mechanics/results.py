@@ -85,7 +85,7 @@ class PullResult:
 
     Attributes:
         largest: index in ``pictures`` of the largest draw on the way up that was measured.
-        lag_s, lag_sd_s: force behind the pictures.
+        lag_s, lag_sd_s: force behind the pictures; NaN without a scale.
         hysteresis: share by which the force is lower on the way down at the same bend; NaN if not seen.
         balance, balance_sd: left limb's even strain over the right one's - 1.
         left_out: what was not used, in words.
@@ -107,6 +107,11 @@ class PullResult:
     force_lines_rejected: dict[str, int]
     left_out: tuple[str, ...]
     said: tuple[str, ...]
+
+    @property
+    def weighed(self) -> bool:
+        """Whether there was a scale; without one all forces, stiffness and lag are NaN."""
+        return any(np.isfinite(p.force_n) for p in self.pictures)
 
     def limb(self, side: Side) -> LimbResult:
         """The limb on that side."""

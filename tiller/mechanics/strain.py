@@ -39,6 +39,8 @@ def strain_profile(
     bend_per_mm: Array,
     width_mm: Array,
     crown_radius_mm: float | None,
+    log_ei_force_cov: Array | None = None,
+    log_force_var: float = 0.0,
 ) -> StrainProfile:
     """Surface strain = bend times distance from the neutral axis (beam theory).
 
@@ -49,6 +51,8 @@ def strain_profile(
         prior: joint knowledge of log h and log EI before the pull.
         log_ei, log_ei_cov: after the pull, same stations.
         bend_per_mm: (n,) curvature change from rest.
+        log_ei_force_cov, log_force_var: covariance (n,) of log EI with the log of the force, and its variance, where the force
+            was fitted with it; without, the force's scale is left out of ``log_cov``.
     """
     gain = np.linalg.solve(prior.cov, prior.cross.T).T
     log_h = prior.log_h + gain @ (log_ei - prior.log_ei)
@@ -56,8 +60,10 @@ def strain_profile(
     thickness = np.exp(log_h)
     section = crowned_section(width_mm, np.maximum(thickness, 1.0), crown_radius_mm)
     # log strain = log M - log EI + log c(h), c grows as h
-    half = gain @ log_ei_cov
-    log_cov = log_ei_cov + cov_h - half - half.T
+    shared = np.zeros(len(log_ei)) if log_ei_force_cov is None else log_ei_force_cov
+    with_bend = log_ei_cov - shared[:, None]  # of log EI (rows) with log EI - log M
+    half = gain @ with_bend
+    log_cov = with_bend - shared[None, :] + log_force_var + cov_h - half - half.T
     return StrainProfile(
         prior.s_mm,
         thickness,

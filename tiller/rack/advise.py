@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 
 LEAST_SHARE = 0.25
 """From a pull over less than this share of the way from its first picture to the target draw no plan is made."""
+UNSCALED_STRAIN_SD = 0.03
+"""Relative sd that a strain told ahead has beside the measured one's where no force ties the pictures together (common practice, no source)."""
 UNSEEN_STRAIN_SD = 0.10
 """Relative sd of the strain where a stretch was not seen (common practice, no source)."""
 
@@ -94,14 +96,18 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         said.append(
             f"at {bow.moisture_percent:g} % moisture the wood takes a set when it is bent: let it dry to 8 to 12 % first (common practice)."
         )
+    cell = measured.sight.scene.rig.load_cell
+    weighed = measured.forces is not None
     ahead: Forecast | None = None
     try:
         ahead = forecast(
             measured.belief,
             target.draw_length_mm,
             target.brace_height_mm,
-            cell_sd=measured.sight.scene.rig.load_cell.sensitivity_sd,
+            cell_sd=cell.sensitivity_sd if weighed and cell is not None else 0.0,
         )
+        if not weighed:
+            ahead = untried(ahead)
     except NoEquilibriumError as err:
         said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
     if ahead is not None and ahead.touching_mm > 0:
@@ -109,7 +115,7 @@ def advise(measured: Measured, bow: Bow) -> Advice:
             f"near brace the string would lie along the last {ahead.touching_mm:.0f} mm of a reflexed tip: the forecast takes it to be free, so string"
             " length and the curve's beginning are only rough."
         )
-    force_sd = ahead.weight_sd_n / ahead.weight_n if ahead is not None else 0.05
+    force_sd = ahead.weight_sd_n / ahead.weight_n if ahead is not None else 0.05 if weighed else UNTRIED_FORCE_SD
     stop: Stop | None = None
     surface = [
         surface_mm(w.width_mm, np.maximum(w.thickness_mm, 3.0), measured.crown_radius_mm) / w.strain_share for w in wood
@@ -136,7 +142,7 @@ def advise(measured: Measured, bow: Bow) -> Advice:
     spread = [
         np.hypot(
             np.nan_to_num(result.limb(side).strain_sd / result.limb(side).strain, nan=UNSEEN_STRAIN_SD),
-            force_sd,
+            force_sd if weighed else UNSCALED_STRAIN_SD,
         )
         for side in SIDES
     ]
@@ -164,7 +170,11 @@ def advise(measured: Measured, bow: Bow) -> Advice:
             f"the last pull went {drawn - stop.draw_mm:.0f} mm beyond this stop: let the bow rest, look for cracks, lifted grain and chrysals.",
         )
     plan: Plan | None = None
-    if ahead is None:
+    if not weighed:
+        said.append(
+            "no plan without a scale: take a few strokes where a stretch is marked stiff, none where it is marked weak, exercise the bow and pull again."
+        )
+    elif ahead is None:
         said.append("no plan without a forecast.")
     elif drawn - first < LEAST_SHARE * (target.draw_length_mm - first):
         said.append(
@@ -226,6 +236,16 @@ UNTRIED_FORCE_SD, UNTRIED_STRAIN_SD = 0.25, 0.10
 5-6, from memory), calipers are cubed."""
 
 
+def untried(ahead: Forecast) -> Forecast:
+    """The forecast with the wide sd of what rests on calipers and the wood's table alone."""
+    return replace(
+        ahead,
+        force_sd_n=ahead.force_n * UNTRIED_FORCE_SD,
+        weight_sd_n=ahead.weight_n * UNTRIED_FORCE_SD,
+        stored_sd_j=ahead.stored_j * UNTRIED_FORCE_SD,
+    )
+
+
 def advise_from_file(bow: Bow) -> Advice:
     """Forecast and stop from the bow's file alone, before its first pull: with a wide margin, and without a plan."""
     limit, source = strain_limit(bow)
@@ -270,13 +290,7 @@ def advise_from_file(bow: Bow) -> Advice:
     ahead: Forecast | None = None
     try:
         ahead = forecast(belief, target.draw_length_mm, target.brace_height_mm)
-        sd = ahead.weight_n * UNTRIED_FORCE_SD
-        ahead = replace(
-            ahead,
-            force_sd_n=ahead.force_n * UNTRIED_FORCE_SD,
-            weight_sd_n=sd,
-            stored_sd_j=ahead.stored_j * UNTRIED_FORCE_SD,
-        )
+        ahead = untried(ahead)
     except NoEquilibriumError as err:
         said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
     stop: Stop | None = None

@@ -76,17 +76,15 @@ def earlier_pulls(book: Path | None, recording: Recording) -> list[dict[str, Any
 
 
 def ask_for_plots(measured: Measured, bow: Bow, units: Units, aside: Aside | None = None) -> Asked:
-    """Asks for the pull's plots: strain along the limbs, force and draw."""
+    """Asks for the pull's plots: strain along the limbs and, where there was a scale, force and draw."""
     target = bow.target
-    return (aside or Aside()).ask(
-        {
-            "limbs.png": ("limb_plot", (measured.result, units)),
-            "force_draw.png": (
-                "force_draw_plot",
-                (measured.result, units, target.draw_length_mm, target.draw_weight_n),
-            ),
-        }
-    )
+    wanted: Wanted = {"limbs.png": ("limb_plot", (measured.result, units))}
+    if measured.result.weighed:
+        wanted["force_draw.png"] = (
+            "force_draw_plot",
+            (measured.result, units, target.draw_length_mm, target.draw_weight_n),
+        )
+    return (aside or Aside()).ask(wanted)
 
 
 def ask_for_plan(advice: Advice, bow: Bow, units: Units, aside: Aside | None = None) -> Asked:

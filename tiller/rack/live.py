@@ -14,24 +14,25 @@ import time
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import Bow
-from tiller.bow.rigfile import Rig
+from tiller.bow.rigfile import LoadCell, Rig
 from tiller.errors import FileFault, TillerError
 from tiller.mechanics.stop import FIRST_SHARE, Stop
 from tiller.rack.advise import advise_from_file
 from tiller.rack.analyst import Analyst, Looked
 from tiller.rack.beside import NOTHING_OFF
 from tiller.rack.feeds import CameraFeed, ScaleFeed
+from tiller.rack.notes import scale_notes
 from tiller.rack.recorder import Keep, PullRecorder, disk_warning, folder_for, settle, unfinished
 from tiller.rack.sources import Camera, Scale, Shot, now_s
 from tiller.rack.stages import BEGIN_MM, BEGIN_N, DRAWN, Event, Happening, Limits, Seen, Stage, State, after
-from tiller.rack.view import ALARM, LACKING, SENTENCES, View, empty_view, planned_strokes
+from tiller.rack.view import ALARM, BLIND, LIGHT, SENTENCES, View, empty_view, planned_strokes
 from tiller.rack.weigher import Weigher
 from tiller.rack.workup import Measurer, Worked
 from tiller.records.book import Book
@@ -44,8 +45,6 @@ STALE_S, STALE_READINGS = 0.2, 3.5
 PATIENCE_S = 30.0
 """So long a session that ends waits for pulls that are being measured."""
 BLIND_S = 0.6
-ZERO_SHIFT_N, OLD_DAYS = 5.0, 365
-"""A zero this far off the calibration's, and a calibration this old, are said at the start (common practice, no source)."""
 DISK_S, BOARD_S = 20.0, 1.0
 """How often the disk and the board are looked at while nothing is pulled."""
 WAYPOINT_MM = 30.0
@@ -104,7 +103,7 @@ class Rack:
         self.bow, self.rig, self.texts, self.options = bow, rig, texts, options
         self._finder = ThreadPoolExecutor(1, "finding")
         self.analyst = Analyst(bow, rig, self._finder)
-        self.weigher = Weigher(rig.load_cell)
+        self.weigher = Weigher(rig.load_cell or LoadCell(1.0, 0.0))
         self.camera = CameraFeed(camera) if camera is not None else None
         self.scale = ScaleFeed(scale, self.weigher.feed) if scale is not None else None
         self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
@@ -151,6 +150,9 @@ class Rack:
         for feed in (self.camera, self.scale):
             if feed is not None:
                 feed.start()
+        for feed, text in ((self.camera, BLIND), (self.scale, LIGHT)):
+            if feed is None:
+                self._say(text)
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
         self._thread.start()
 
@@ -289,7 +291,10 @@ class Rack:
             self.weigher.follow_zero()
             if not self._shift_told and np.isfinite(self.weigher.shift_n):
                 self._shift_told = True
-                self._scale_notes()
+                told = self.weigher.now().hello
+                board = f"{told.name} {told.version}" if told is not None else ""
+                for text in scale_notes(self.rig.load_cell, self.weigher.shift_n, board, datetime.now().date()):
+                    self._say(text)
         self._look_round(shot, seen)
         if (
             stage is Stage.RESTING
@@ -301,25 +306,6 @@ class Rack:
             and shot.t_s - self._rests[-1].t_s > 1.0
         ):
             self._rests = [self._rests[0], shot]
-
-    def _scale_notes(self) -> None:
-        """At the start of a session: how far the zero is off the calibration's, and how old that is."""
-        cell = self.rig.load_cell
-        if abs(self.weigher.shift_n) > ZERO_SHIFT_N:
-            self._say(
-                f"the scale's zero is {self.weigher.shift_n:+.0f} N off its calibration's: with a known mass 'tiller calibrate check' tells whether it has drifted."
-            )
-        with contextlib.suppress(ValueError):
-            age = (datetime.now().date() - date.fromisoformat(cell.calibrated)).days
-            if age > OLD_DAYS:
-                self._say(
-                    f"the load cell was calibrated {age} days ago: check it with a known mass ('tiller calibrate check')."
-                )
-        hello = self.weigher.now().hello
-        if cell.firmware and hello is not None and f"{hello.name} {hello.version}" != cell.firmware:
-            self._say(
-                f"the scale's board says '{hello.name} {hello.version}', it was calibrated with '{cell.firmware}': check it with a known mass."
-            )
 
     def _look_round(self, shot: Shot | None, seen: Seen) -> None:
         """What is looked after now and then while nothing is pulled: the disk, the board, how the camera was opened."""
@@ -343,7 +329,7 @@ class Rack:
     def _begin_pull(self, event: Event) -> None:
         self._pull = _Pull(event.draw_mm)
         folder = folder_for(self.options.home, self.bow.name, datetime.now())
-        recorder = PullRecorder(folder, *self.texts)
+        recorder = PullRecorder(folder, *self.texts, weighed=self.scale is not None)
         try:
             recorder.start()
         except FileFault as err:
@@ -396,10 +382,9 @@ class Rack:
                 self._say(recorder.fault)
             if recorder.left_out:
                 self._say(f"the disk was slow: {recorder.left_out} pictures between holds were left out.")
-            lacking = "camera" if self.camera is None else "scale" if self.scale is None else ""
-            if lacking:  # nothing that the book keeps can be told of it
-                self._say(LACKING[lacking])
-                settle(recorder.folder, LACKING[lacking])
+            if self.camera is None:  # nothing that the book keeps can be told of it
+                self._say(BLIND)
+                settle(recorder.folder, BLIND)
                 return
             self._measure(recorder.folder)
 

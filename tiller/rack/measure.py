@@ -10,19 +10,26 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.section import crowned_section
 from tiller.bow.units import NMM2_PER_NM2
-from tiller.bow.woods import UNKNOWN_DENSITY_KG_M3, like_wood
+from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.errors import MeasureFault
-from tiller.force.cell import ForceAt, ForceSeries, force_at, to_newton
-from tiller.force.lag import Lag, find_lag
-from tiller.force.log import ForceLog, read_log
 from tiller.mechanics.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.curvature import bend_from_places, change_of_place
 from tiller.mechanics.marks import TIP_SHARE, Departure, departure_from_even, find_marks
 from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
-from tiller.mechanics.pullfit import DOWN_SD, LimbData, LimbFit, PullFit, Pulls, every, fit_pull
+from tiller.mechanics.pullfit import (
+    DOWN_SD,
+    LimbData,
+    LimbFit,
+    PullFit,
+    Pulls,
+    every,
+    fit_pull,
+    forces_that_bend,
+)
 from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.strain import strain_profile
+from tiller.rack.forces import UNWEIGHED, Forces, force_left_out, force_notes, forces_of
 from tiller.rack.recording import Recording
 from tiller.rack.sight import Progress, Sight, grouped, look_at
 from tiller.vision.limb import normals, outline_offsets
@@ -37,25 +44,23 @@ ALONE_GAP = 0.08
 """Mean disagreement of the two ways to the bend that is worth saying (common practice, no source)."""
 ALONE_MARGIN = 1.5
 """A single picture's edges err by more than their own noise says (set on simulated pulls)."""
-BEFORE_REST_S = 2.0
-"""The string is taken to be slack from so long before the first picture at rest: the pull before it may have ended just then."""
-UNSEEN_SHARE = 1.12
 MODULUS_GAP = 1.7
 """Two and a half times what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory)."""
 LEAST_DRAW_MM = 40.0
+FREE_FORCE_SD = 0.5
+"""Relative sd of a force that no scale told: free."""
 SEEN_LEAST = 0.5
 """A station seen in fewer than this share of the pictures has no value."""
 
 
 @dataclass(frozen=True)
 class Measured:
-    """A measured pull with what it was made of, for pictures and for what builds on it."""
+    """A measured pull with what it was made of, for pictures and for what builds on it; ``forces`` is None without a scale."""
 
     result: PullResult
     sight: Sight
     fit: PullFit
-    log: ForceLog
-    series: ForceSeries
+    forces: Forces | None
     priors: dict[Side, StiffnessPrior]
     belief: BowBelief
     string_mm: float
@@ -113,7 +118,7 @@ def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
     )
 
 
-def _pictures(sight: Sight, forces: ForceAt, top: int) -> tuple[PullPicture, ...]:
+def _pictures(sight: Sight, forces: Forces | None, top: int) -> tuple[PullPicture, ...]:
     out = []
     k = 0
     for s in sight.seen:
@@ -127,9 +132,9 @@ def _pictures(sight: Sight, forces: ForceAt, top: int) -> tuple[PullPicture, ...
                 branch,
                 -s.shape.hook.seat_mm[1],
                 s.shape.hook.sd_mm,
-                float(forces.force_n[k]),
-                float(forces.sd_n[k]),
-                bool(forces.held[k]),
+                float(forces.at.force_n[k]) if forces is not None else float("nan"),
+                float(forces.at.sd_n[k]) if forces is not None else float("nan"),
+                bool(forces.at.held[k]) if forces is not None else True,
             )
         )
         k += 1
@@ -142,7 +147,6 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
     Raises:
         TillerError: what is wrong, in one sentence.
     """
-    log = read_log(recording.force_lines)
     sight = look_at(recording, progress)
     progress("force")
     pull = [s for s in sight.seen if s.picture.role == "pull" and s.shape.hook is not None]
@@ -156,24 +160,13 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
         raise MeasureFault(msg)
     pull_starts = min(p.t_s for p in recording.of_role("pull"))
     rest_t = [s.picture.t_s for s in sight.seen if s.picture.role == "rest" and s.picture.t_s < pull_starts]
-    if not rest_t:
-        msg = "No picture at rest was taken before the pull, so the scale's zero is unknown: record the bow at rest first."
-        raise MeasureFault(msg)
-    start = min(p.t_s for p in recording.of_role("empty"))
-    slack = (max(start, min(rest_t) - BEFORE_REST_S), min(max(rest_t) + 0.5, pull_starts - 0.2))
-    series = to_newton(log, recording.rig.load_cell, slack)
-    lag = find_lag(series, moment, draw)
-    forces = force_at(series, moment + lag.lag_s)
+    forces = forces_of(recording, np.array(rest_t), moment, draw)
     top = int(np.argmax(draw))
     pictures = _pictures(sight, forces, top)
-    with_force = [p for p in pictures if np.isfinite(p.force_n)]
-    if len(with_force) < 2:
-        msg = "The force log has no reading at the moments of the pictures: check that scale and camera recorded at the same time."
-        raise MeasureFault(msg)
     progress("fit")
     try:
-        fitted = _fit(sight, pictures)
-        result = _result(recording, sight, pictures, fitted, lag, log, series)
+        fitted = _fit(sight, pictures, forces is not None)
+        result = _result(recording, sight, pictures, fitted, forces)
     except ValueError as err:  # widths and thicknesses that make no section
         side, station = max(
             ((side, st) for side in SIDES for st in recording.bow.limb(side).stations),
@@ -190,16 +183,15 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
         result,
         sight,
         fitted.fit,
-        log,
-        series,
+        forces,
         {side: fitted.data[side].prior for side in SIDES},
-        belief_of(fitted.fit, both, handles, fitted.pulls, LEVEL_SD),
+        belief_of(fitted.fit, both, handles, fitted.pulls, LEVEL_SD if forces is not None else MODULUS_VARIATION),
         string_stretch(both, fitted.pulls)[2],
         fitted.crown_radius_mm,
     )
 
 
-def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> _Fitted:
+def _fit(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) -> _Fitted:
     by_file = {p.file: p for p in pictures}
     m = len(sight.seen)
     hook = np.full((m, 2), np.nan)
@@ -215,15 +207,19 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...]) -> _Fitted:
         hook[k] = s.shape.hook.seat_mm
         force[k], sd[k] = told.force_n, told.force_sd_n
         down[k] = told.branch == "down"
-        if force[k] <= 0.5:  # string slack or the zero's noise: no moment to speak of
+        if weighed and force[k] <= 0.5:  # string slack or the zero's noise: no moment to speak of
             force[k] = np.nan
     used = int(np.count_nonzero(np.isfinite(force) & ~rest))
-    if used < 2:
+    if weighed and used < 2:
         msg = "Fewer than two pictures of the pull have a force above zero; pull further, or check the scale."
         raise MeasureFault(msg)
-    pulls = Pulls(hook, force, sd, rest, down)
     radius = sight.scene.bow.crown_radius_mm
     data: dict[Side, LimbData] = {side: limb_data(sight, side, radius) for side in SIDES}
+    if not weighed:  # the force that the calipers' stiffness would need, and free; up and down are alike then
+        force = forces_that_bend(data["left"], data["right"], hook, rest)
+        force = np.where(rest | (force > 0.5), force, np.nan)
+        sd, down = np.where(rest, 0.1, FREE_FORCE_SD * force), np.zeros(m, dtype=bool)
+    pulls = Pulls(hook, force, sd, rest, down)
     # a first look on every third station: where to start from, and what the crown is read off
     rough = {side: every(data[side], 3) for side in SIDES}
     fit = _fit_or_fault(rough, pulls, 7)
@@ -286,60 +282,45 @@ def _result(
     sight: Sight,
     pictures: tuple[PullPicture, ...],
     fitted: _Fitted,
-    lag: Lag,
-    log: ForceLog,
-    series: ForceSeries,
+    forces: Forces | None,
 ) -> PullResult:
     fit, data = fitted.fit, fitted.data
     bow = recording.bow
     index = {s.picture.file: k for k, s in enumerate(sight.seen)}
-    good = [k for k, p in enumerate(pictures) if p.branch == "up" and np.isfinite(p.force_n) and p.force_n > 0.5]
+    fitted_row = np.isfinite(fitted.fit.factor_sd)
+    good = [
+        k
+        for k, p in enumerate(pictures)
+        if p.branch == "up" and (p.force_n > 0.5 if forces is not None else fitted_row[index[p.file]])
+    ]
     if not good:
-        msg = "No picture on the way up has a force; record the pull again."
+        what = "has a force" if forces is not None else "shows the bow bent"
+        msg = f"No picture on the way up {what}; record the pull again."
         raise MeasureFault(msg)
-    cell, most_read = recording.rig.load_cell, float(np.max(series.force_n))
     largest = max(good, key=lambda k: pictures[k].draw_mm)
     row = index[pictures[largest].file]
     at_rest = np.array([seen.picture.role == "rest" for seen in sight.seen])
+    cell = recording.rig.load_cell
+    cell_sd = cell.sensitivity_sd if forces is not None and cell is not None else None
     limbs: dict[Side, LimbResult] = {}
     departures: dict[Side, Departure] = {}
     for side, limb_fit in (("left", fit.left), ("right", fit.right)):
         key: Side = "left" if side == "left" else "right"
         limbs[key], departures[key] = _limb_result(
-            bow, key, data[key], limb_fit, row, at_rest, fitted.crown_radius_mm, cell.sensitivity_sd
+            bow, key, data[key], limb_fit, row, at_rest, fitted.crown_radius_mm, cell_sd, float(fit.factor_sd[row] ** 2)
         )
-    hysteresis = _hysteresis(fit, [index[p.file] for p in pictures if p.branch == "down"])
+    hysteresis = float("nan")
+    if forces is not None:
+        hysteresis = _hysteresis(fit, [index[p.file] for p in pictures if p.branch == "down"])
     a, b = departures["left"], departures["right"]
     said = list(sight.said)
-    if most_read > 1.02 * cell.largest_n:
-        said.append(
-            f"the scale read up to {most_read:.0f} N but was calibrated to {cell.largest_n:.0f} N only: what lies beyond is not vouched for."
-        )
+    said += force_notes(forces, recording, pictures[largest].force_n) if forces is not None else [UNWEIGHED]
     if recording.strange_keys:
         said.append(f"these keys are not known and nothing was read from them: {'; '.join(recording.strange_keys)}.")
     if bow.table_wood is None:
         like = like_wood(bow.wood)
         said.append(
             f"the wood '{bow.wood}' is in no table{f' (is {like} meant?)' if like else ''}: modulus, density and working strain are general guesses."
-        )
-    if series.reversed_sign:
-        said.append(
-            "the load cell's sign is against its calibration's: its green and white wires are swapped, or the cell is upside down; the force was turned round."
-        )
-    if abs(series.drift_n) > 0.5:
-        said.append(
-            f"the scale's zero wandered by {series.drift_n:+.1f} N during the pull; it was taken out as linear in time."
-        )
-    if np.isfinite(series.end_n):
-        said.append(
-            f"the log ends at a steady {series.end_n:+.1f} N: either the string was not slack or the scale's zero wandered that far, and"
-            " nothing was taken out; let the string go slack for three seconds before the record ends."
-        )
-    most, there = float(np.max(series.force_n)), pictures[largest].force_n
-    if most > UNSEEN_SHARE * there + 5.0:
-        said.append(
-            f"the scale read up to {most:.0f} N, but no picture that can be used shows the bow at more than {there:.0f} N: the pull went on unseen, and what"
-            " the bow bore there is not known."
         )
     for side in SIDES:
         known = bow.modulus_gpa or (bow.table_wood.modulus_gpa if bow.table_wood else None)
@@ -349,29 +330,12 @@ def _result(
                 f"the {side} limb's stiffness and calipers imply a modulus of {implied:.1f} GPa, where {known:.1f} is known of the wood: check the load cell's"
                 " counts_per_newton, the calipers and the wood before anything is scraped."
             )
-    if lag.elsewhere_s is not None:
-        said.append(
-            f"pictures and force fit each other far better with the force shifted by {lag.elsewhere_s:+.1f} s: their clocks disagree, and force, forecast and"
-            " plan are not to be trusted; record both with one clock."
-        )
-    if log.resets:
-        said.append(f"the scale's board began anew {log.resets} time(s) during the pull.")
-    for code, count in log.troubles.items():
-        said.append(f"the scale reported trouble '{code}' {count} time(s).")
     if not fit.converged:
         said.append(
             "the stiffness had not settled to 0.3 % when the fit ended: pictures and force disagree somewhere; take it with caution."
         )
-    if not lag.from_data:
-        said.append("pictures were taken at steady holds, which say little about the lag: the usual one was assumed.")
     left_out = list(sight.left_out)
-    left_out += [f"force: {n} line(s) rejected: {why}" for why, n in sorted(log.rejected.items())]
-    left_out += [f"force: no reading from {g[0]:.1f} s to {g[1]:.1f} s" for g in log.gaps]
-    left_out += [
-        f"{p.file}: the force log has nothing at that moment; not used for stiffness"
-        for p in pictures
-        if not np.isfinite(p.force_n)
-    ]
+    left_out += force_left_out(forces, pictures) if forces is not None else []
     for side in SIDES:
         found = limbs[side]
         both = np.isfinite(found.departure) & np.isfinite(found.bend_alone_per_m)
@@ -396,13 +360,13 @@ def _result(
         largest=largest,
         left=limbs["left"],
         right=limbs["right"],
-        lag_s=lag.lag_s,
-        lag_sd_s=lag.sd_s,
-        lag_from_data=lag.from_data,
+        lag_s=forces.lag.lag_s if forces is not None else float("nan"),
+        lag_sd_s=forces.lag.sd_s if forces is not None else float("nan"),
+        lag_from_data=forces is not None and forces.lag.from_data,
         hysteresis=hysteresis,
         balance=a.aim / b.aim - 1.0,
         balance_sd=float(np.hypot(a.aim_sd_rel, b.aim_sd_rel)),
-        force_lines_rejected=log.rejected,
+        force_lines_rejected=forces.log.rejected if forces is not None else {},
         left_out=tuple(left_out),
         said=tuple(said),
     )
@@ -425,13 +389,15 @@ def _limb_result(
     row: int,
     rest: NDArray[np.bool_],
     crown: float | None,
-    cell_sd: float,
+    cell_sd: float | None,
+    force_var: float,
 ) -> tuple[LimbResult, Departure]:
     limb = bow.limb(side)
     s = data.s_mm
     width = limb.width_at(s)
     bend = fit.bend_per_mm[row]
-    strain = strain_profile(data.prior, fit.cov, fit.log_ei, bend, width, crown)
+    free = (None, 0.0) if cell_sd is not None else (fit.force_cov[row], force_var)
+    strain = strain_profile(data.prior, fit.cov, fit.log_ei, bend, width, crown, *free)
     low, high = working_zone(bow, side)
     departure = departure_from_even(s, strain.back, strain.log_cov, low, high)
     seen = np.mean(np.isfinite(data.offset_mm), axis=0) >= SEEN_LEAST
@@ -447,10 +413,13 @@ def _limb_result(
     )
     marks = find_marks(departure, strain.log_cov)
     ei = np.exp(fit.log_ei) / NMM2_PER_NM2
-    ei_sd = ei * np.sqrt(np.diag(fit.cov) + LEVEL_SD**2 + cell_sd**2)
+    moment = fit.moment_nmm[row]
+    if cell_sd is None:  # without a scale stiffness is known but for a factor
+        ei, moment = np.full(len(s), np.nan), np.full(len(s), np.nan)
+    ei_sd = ei * np.sqrt(np.diag(fit.cov) + LEVEL_SD**2 + (cell_sd or 0.0) ** 2)
     inside = (s >= low) & (s <= high) & seen
     section = crowned_section(width, np.maximum(limb.thickness_at(s), 3.0), crown)
-    implied = np.exp(fit.log_ei) / section.second_moment_mm4 * 1e-3
+    implied = ei * NMM2_PER_NM2 / section.second_moment_mm4 * 1e-3
     level = float(np.median(implied[inside])) if np.any(inside) else float("nan")
     spread = float(1.4826 * np.median(np.abs(implied[inside] - level))) if np.any(inside) else float("nan")
     seen_at_rest = np.isfinite(data.offset_mm[rest])
@@ -477,7 +446,7 @@ def _limb_result(
             departure=departure.departure,
             departure_sd=departure.sd,
             thickness_mm=strain.thickness_mm,
-            moment_n_m=1e-3 * fit.moment_nmm[row],
+            moment_n_m=1e-3 * moment,
             rest_mm=data.rest_mm * mirror,
             drawn_mm=data.points_mm[row] * mirror,
             marks=marks,

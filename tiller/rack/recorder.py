@@ -19,6 +19,7 @@ from typing import IO, Literal
 import cv2
 
 from tiller.errors import FileFault
+from tiller.rack.recording import FORCE
 from tiller.rack.sources import Image, Lines, now_s
 
 Keep = Literal["all", "holds", "none"]
@@ -112,8 +113,8 @@ class _Job:
 class PullRecorder:
     """Writes one pull in a thread of its own."""
 
-    def __init__(self, folder: Path, bow_toml: str, rig_toml: str) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, bow_toml: str, rig_toml: str, weighed: bool = True) -> None:
+        self.folder, self.weighed = folder, weighed
         self._bow, self._rig = bow_toml, rig_toml
         self._jobs: queue.Queue[_Job | None] = queue.Queue(maxsize=4 * WAITING)
         self._thread: threading.Thread | None = None
@@ -137,8 +138,9 @@ class PullRecorder:
             _whole(self.folder / "bow.toml", self._bow.encode())
             _whole(self.folder / "rig.toml", self._rig.encode())
             _whole(self.folder / "frames.csv", b"file,t_s,role\n")
-            _whole(self.folder / "force.csv", b"t_s,line\n")
-            self._force = os.open(self.folder / "force.csv", os.O_WRONLY | os.O_APPEND)
+            if self.weighed:  # no force.csv says that there was no scale
+                _whole(self.folder / FORCE, b"t_s,line\n")
+                self._force = os.open(self.folder / FORCE, os.O_WRONLY | os.O_APPEND)
             for place in (self.folder / "frames", self.folder, self.folder.parent, self.folder.parent.parent):
                 _sync_folder(place)
         except OSError as err:
@@ -157,6 +159,8 @@ class PullRecorder:
     def lines(self, lines: Lines) -> None:
         """Writes lines of the scale at once: they do not wait behind a picture; the recorder's thread sees them onto the disk."""
         # a line may hold anything that came over the wire
+        if self._force < 0:
+            return
         rows = [f'{t:.4f},"{line.replace(chr(34), chr(34) * 2)}"\n' for t, line in lines]
         try:
             data = "".join(rows).encode("utf-8", "replace")
@@ -198,7 +202,8 @@ class PullRecorder:
             self._write()
         finally:
             for file in (self._force, self._mark):
-                os.close(file)
+                if file >= 0:
+                    os.close(file)
 
     def _write(self) -> None:
         try:
@@ -215,16 +220,20 @@ class PullRecorder:
                         if job.image is not None:
                             self._write_picture(frames, job)
                         if now_s() - synced >= SYNC_S:
-                            os.fsync(self._force)
+                            self._sync_force()
                             synced = now_s()
                     except OSError as err:  # said at once; the next picture may find room again
                         self.fault = self.fault or self._words(err)
-                os.fsync(self._force)
+                self._sync_force()
                 _sync(frames)
         except OSError as err:
             self.fault = self._words(err)
             while self._jobs.get() is not None:  # whoever hands something in must not wait for ever
                 continue
+
+    def _sync_force(self) -> None:
+        if self._force >= 0:
+            os.fsync(self._force)
 
     def _write_picture(self, frames: IO[bytes], job: _Job) -> None:
         if job.image is None:

@@ -21,7 +21,9 @@ from tiller.bow.tomlcheck import load_toml, strange_keys
 from tiller.errors import RecordingFault
 
 ROLES = ("empty", "rest", "pull")
-PARTS = ("rig.toml", "bow.toml", "frames.csv", "force.csv")
+PARTS = ("rig.toml", "bow.toml", "frames.csv")
+FORCE = "force.csv"
+"""Not there where the pull was made without a scale."""
 
 
 @dataclass(frozen=True)
@@ -35,13 +37,18 @@ class Picture:
 
 @dataclass(frozen=True)
 class Recording:
-    """A recording of one pull; ``strange_keys`` are those of its TOML files that nothing reads."""
+    """A recording of one pull.
+
+    Attributes:
+        force_lines: the scale's lines with their times; None where there is no ``force.csv``: the pull was made without a scale.
+        strange_keys: keys of its TOML files that nothing reads.
+    """
 
     folder: Path
     rig: Rig
     bow: Bow
     pictures: tuple[Picture, ...]
-    force_lines: tuple[tuple[float, str], ...]
+    force_lines: tuple[tuple[float, str], ...] | None
     strange_keys: tuple[str, ...] = ()
 
     @property
@@ -79,7 +86,8 @@ def read_recording(folder: Path) -> Recording:
             raise RecordingFault(msg)
     strange = [f"rig.toml: {key}" for key in strange_keys(load_toml(folder / "rig.toml"), RIG_KEYS)]
     strange += [f"bow.toml: {key}" for key in strange_keys(load_toml(folder / "bow.toml"), BOW_KEYS)]
-    return Recording(folder, rig, bow, pictures, _read_force(folder / "force.csv"), tuple(strange))
+    log = folder / FORCE
+    return Recording(folder, rig, bow, pictures, _read_force(log) if log.exists() else None, tuple(strange))
 
 
 def _rows(path: Path, columns: tuple[str, ...]) -> list[dict[str, str]]:
@@ -189,7 +197,7 @@ def hash_files(recording: Recording) -> dict[str, str]:
     """SHA-256 of every file of the recording, by name within it; 'missing' or 'unreadable' stands for one that is not there
     or cannot be read (as with the pictures that were left out)."""
     hashes: dict[str, str] = {}
-    for name in (*PARTS, *(p.file for p in recording.pictures)):
+    for name in (*PARTS, FORCE, *(p.file for p in recording.pictures)):
         try:
             hashes[name] = file_hash(recording.folder / name)
         except FileNotFoundError:

@@ -112,7 +112,7 @@ class ReplayedScale:
     def __init__(self, recording: Recording, begin_s: float, speed: float = 1.0) -> None:
         self.recording, self.begin_s, self.speed = recording, begin_s, speed
         # a row whose time cannot be read is due never
-        self._lines = tuple((t, line) for t, line in recording.force_lines if math.isfinite(t))
+        self._lines = tuple((t, line) for t, line in recording.force_lines or () if math.isfinite(t))
         self._start: float | None = None
         self._at = 0
 

@@ -123,9 +123,10 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             )
         elif wanted.replay is not None:
             recording = read_recording(wanted.replay)
-            begin = min([p.t_s for p in recording.pictures] + [t for t, _ in recording.force_lines if np.isfinite(t)])
+            lines = recording.force_lines or ()
+            begin = min([p.t_s for p in recording.pictures] + [t for t, _ in lines if np.isfinite(t)])
             camera = ReplayedCamera(recording, begin, wanted.speed)
-            scale = ReplayedScale(recording, begin, wanted.speed)
+            scale = ReplayedScale(recording, begin, wanted.speed) if recording.force_lines is not None else None
             texts = (_text(recording.folder / "bow.toml"), _text(recording.folder / "rig.toml"))
             bow, rig = recording.bow, recording.rig
         else:
@@ -142,6 +143,9 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             size = rig.lens.image_size
             camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
             scale = SerialScale(wanted.scale) if wanted.scale is not None else None
+        if scale is not None and rig.load_cell is None:
+            msg = "The rig file has no [load_cell], so the scale's counts are no force: calibrate it ('tiller calibrate scale'), or leave the scale away."
+            raise FileFault(msg)
         rack = Rack(bow, rig, texts, camera, scale, options, last_stop(wanted.book, bow.name))
         try:
             yield rack

@@ -15,6 +15,8 @@ STILL_S = 1.0
 HOLD_S = 0.7
 HOLD_MM, HOLD_N, HOLD_SHARE = 1.5, 1.0, 0.015
 """Within these for ``HOLD_S`` a draw is held; wood gives by 1 % or so while it is (common practice, no source)."""
+BLIND_SHARE = 0.5
+"""So much of a hold may go by without a draw; with more of it missing draw and force may be of different moments."""
 NEXT_HOLD_MM, NEXT_HOLD_SHARE = 4.0, 0.05
 BEGIN_N, BEGIN_MM, BEGIN_S = 5.0, 12.0, 0.15
 END_N, END_MM, END_S = 3.0, 6.0, 0.5
@@ -292,8 +294,15 @@ def _held(state: State) -> Event | None:
     drawn, weighed = np.isfinite(draws), np.isfinite(forces)
     if np.count_nonzero(drawn) < 3 and np.count_nonzero(weighed) < 3:
         return None
-    if drawn.any() and np.ptp(draws[drawn]) > HOLD_MM:
-        return None
+    if drawn.any():
+        times = np.array([s.t_s for s in window])[drawn]
+        gaps = np.diff(np.concatenate([[last.t_s - HOLD_S], times, [last.t_s]]))
+        if (
+            np.max(gaps) > BLIND_SHARE * HOLD_S
+        ):  # the camera was lost meanwhile: the draw is of now, the force of before
+            return None
+        if np.ptp(draws[drawn]) > HOLD_MM:
+            return None
     if weighed.any() and not weighed.all():  # the scale was lost meanwhile: its last word is of another draw
         return None
     level = float(np.median(forces[weighed])) if weighed.any() else float("nan")

@@ -90,10 +90,8 @@ def planned_strokes(worked: Worked) -> int:
 
 
 ALARM = "The force fell at once: look for a crack, a slipped string, a broken part. When all is whole, press K."
-LACKING = {
-    "camera": "kept, but not measured: without a camera nothing can be said of bend, stiffness, stop or plan.",
-    "scale": "kept, but not measured: without a scale nothing can be said of weight, stiffness, forecast or plan; the bend was shown.",
-}
+BLIND = "without a camera pulls are kept, not measured: nothing can be said of bend, draw, stiffness or plan, and only the weight stops you."
+LIGHT = "without a scale weight, stiffness and depth cannot be told, and no crack is heard: bend, strain and marks are measured."
 SENTENCES = {
     Stage.NO_BOW: "Lay the bow in its cradle, string slack, and let go of it.",
     Stage.RESTING: "Pull slowly; hold still now and then; go no further than the stop.",

@@ -75,18 +75,24 @@ def _scrapings(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX scrapings_of_pull ON scrapings (pull_id)")
 
 
+def _without_a_scale(db: sqlite3.Connection) -> None:
+    """Where ``weighed`` is 0 the result's force and lag say nothing (they are kept as 0, since they must be numbers)."""
+    db.execute("ALTER TABLE results ADD COLUMN weighed INTEGER NOT NULL DEFAULT 1")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     ("first tables", _first_tables),
     ("advice and rest shapes", _advice_and_rest),
     ("pulls known by pictures and force", _known_by_its_pull),
     ("scrapings", _scrapings),
+    ("pulls without a scale", _without_a_scale),
 )
 """In order; the number of those that ran is the schema version (PRAGMA user_version)."""
 
 
 @dataclass(frozen=True)
 class PullRow:
-    """A pull as listed: its newest result."""
+    """A pull as listed: its newest result; ``force_there_n`` is NaN where it was made without a scale."""
 
     pull_id: int
     bow: str
@@ -259,20 +265,21 @@ class Book:
                 else:
                     pull_id = int(found[0])
                 cursor = db.execute(
-                    "INSERT INTO results (pull_id, made_at, program, largest_draw_mm, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    "INSERT INTO results (pull_id, made_at, program, largest_draw_mm, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                     (
                         pull_id,
                         now,
                         program,
                         top.draw_mm,
-                        top.force_n,
-                        result.lag_s,
-                        result.lag_sd_s,
+                        top.force_n if result.weighed else 0.0,
+                        result.lag_s if result.weighed else 0.0,
+                        result.lag_sd_s if result.weighed else 0.0,
                         _number(result.hysteresis),
                         _number(result.balance),
                         _number(result.balance_sd),
                         json.dumps({"left_out": result.left_out, "said": result.said}),
+                        int(result.weighed),
                     ),
                 )
                 result_id = int(cursor.lastrowid or 0)
@@ -350,7 +357,7 @@ class Book:
         query = (
             "WITH newest AS (SELECT pull_id, MAX(id) AS id, COUNT(*) AS many FROM results GROUP BY pull_id),"
             " counted AS (SELECT result_id, COUNT(*) AS many FROM marks GROUP BY result_id)"
-            " SELECT p.id, b.name, s.day, p.recording, n.many, r.largest_draw_mm, r.force_there_n, COALESCE(c.many, 0)"
+            " SELECT p.id, b.name, s.day, p.recording, n.many, r.largest_draw_mm, CASE WHEN r.weighed THEN r.force_there_n END, COALESCE(c.many, 0)"
             " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id JOIN newest n ON n.pull_id = p.id"
             " JOIN results r ON r.id = n.id LEFT JOIN counted c ON c.result_id = n.id"
             f"{' WHERE b.name = ?' if bow is not None else ''} ORDER BY p.taken_at, p.id"
@@ -359,7 +366,7 @@ class Book:
             found = self.db.execute(query, () if bow is None else (bow,)).fetchall()
         except sqlite3.Error as err:
             raise self._fault("cannot be read", err) from err
-        return [PullRow(*row) for row in found]
+        return [PullRow(*(_force(v) if k == 6 else v for k, v in enumerate(row))) for row in found]
 
     def earlier(self, bow: str, hashes: Mapping[str, str], taken_at: datetime) -> list[dict[str, Any]]:
         """The bow's pulls that were taken before the pull with these files, oldest first, in full."""
@@ -403,7 +410,8 @@ class Book:
         """
         heads = self.rows(
             "SELECT p.id AS pull_id, b.name AS bow, b.wood, s.day, p.recording, p.folder, p.taken_at, r.id AS result_id, r.made_at, r.program,"
-            " r.largest_draw_mm, r.force_there_n, r.lag_s, r.lag_sd_s, r.hysteresis, r.balance, r.balance_sd, r.notes"
+            " r.largest_draw_mm, CASE WHEN r.weighed THEN r.force_there_n END AS force_there_n, CASE WHEN r.weighed THEN r.lag_s END AS lag_s,"
+            " CASE WHEN r.weighed THEN r.lag_sd_s END AS lag_sd_s, r.hysteresis, r.balance, r.balance_sd, r.notes"
             " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id JOIN results r ON r.pull_id = p.id"
             " WHERE p.id = ? ORDER BY r.id DESC LIMIT 1",
             (pull_id,),
@@ -447,6 +455,10 @@ def _fingerprint(hashes: Mapping[str, str]) -> str:
     """What a pull is known by: its pictures and its force; bow.toml and rig.toml may be mended afterwards."""
     hashes = {k: v for k, v in hashes.items() if not k.endswith(".toml")}
     return sha256("\n".join(f"{k} {v}" for k, v in sorted(hashes.items())).encode()).hexdigest()
+
+
+def _force(kept: Any) -> Any:
+    return float("nan") if kept is None else kept
 
 
 def _number(value: float) -> float | None:

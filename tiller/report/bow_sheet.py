@@ -14,14 +14,13 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM
 from tiller.report.plots import dress, new_figure
 from tiller.report.style import AIM, INK, LEFT, METRIC, PAPER, RIGHT, WEAK, Units
 from tiller.report.words import CAUTION
 
 Pull = dict[str, Any]
 Image = NDArray[np.uint8]
-ARCHERY_MM = 44.45
-"""The archery convention counts draw 1 3/4 in more than from the pivot."""
 
 
 @dataclass(frozen=True)
@@ -51,8 +50,8 @@ def limb_text(pull: Pull, units: Units = METRIC) -> str:
     """What is written on the limb: weight at draw by the archery convention, in the archer's own units."""
     draw, force = branch_of(pull, "up")
     if not len(draw):
-        return "not measured"
-    at, most = float(draw[-1]) + ARCHERY_MM, float(force[-1])
+        return "weight not measured"
+    at, most = float(draw[-1]) + ARCHERY_DRAW_ALLOWANCE_MM, float(force[-1])
     inch = Units(False)
     told = f"{inch.force(most, 0)} @ {inch.length_value(at):.1f} in"
     return f"{told} ({units.force(most, 0)} at {units.length(at)})" if units.metric else told
@@ -124,8 +123,12 @@ def _strain(axes: Axes, pull: Pull, units: Units) -> None:
 def course_figure(pulls: list[Pull], units: Units) -> Figure:
     """Pull by pull: forecast with its sd, what the plan promised, how uneven, and the set."""
     figure = new_figure(5.4, 4.2)
+    _course(figure.add_axes((0.13, 0.56, 0.83, 0.35)), figure.add_axes((0.13, 0.12, 0.83, 0.32)), pulls, units)
+    return figure
+
+
+def _course(top: Axes, low: Axes, pulls: list[Pull], units: Units) -> None:
     number = np.arange(1, len(pulls) + 1)
-    top = figure.add_axes((0.13, 0.56, 0.83, 0.35))
     dress(top)
     weight, sd = _series(pulls, "forecast", "braced_weight_n"), _series(pulls, "forecast", "sd_n")
     promised = _series(pulls, "promised_n")
@@ -138,29 +141,56 @@ def course_figure(pulls: list[Pull], units: Units) -> Figure:
     top.set_ylabel(f"weight [{units.force_unit}]", color=INK, fontsize=9)
     top.set_title("how the bow came down, pull by pull", fontsize=9, color=INK, loc="left")
     top.legend(frameon=False, fontsize=8)
-    low = figure.add_axes((0.13, 0.12, 0.83, 0.32))
     dress(low)
     uneven = 100 * _series(pulls, "plan_summary", "uneven_now")
     low.plot(number, uneven, "o-", color=AIM, markersize=4, label="uneven [% rms]")
-    sets = [
-        max(
-            (
-                abs(float(s["nock_mm"]))
-                for s in (p.get("advice") or {}).get("set") or []
-                if s.get("nock_mm") is not None
-            ),
-            default=np.nan,
-        )
-        for p in pulls
-    ]
+    sets = np.array([set_mm(p) for p in pulls])
     if np.any(np.isfinite(sets)):
-        low.plot(number, sets, "s-", color=RIGHT, markersize=4, label="set at the nock [mm]")
+        shown = [units.depth_value(v) for v in sets]
+        low.plot(number, shown, "s-", color=RIGHT, markersize=4, label=f"set at the nock [{units.depth_unit}]")
     low.set_xlabel("pull", color=INK, fontsize=9)
     low.set_ylim(0, None)
     low.legend(frameon=False, fontsize=8)
     for axes in (top, low):
         axes.set_xticks(number[:: max(1, len(number) // 8)])
-    return figure
+
+
+def set_mm(pull: Pull) -> float:
+    """The larger set of both limbs at the nock since the bow's first pull, mm; NaN where it is not known."""
+    told = (pull.get("advice") or {}).get("set") or []
+    return max((abs(float(s["nock_mm"])) for s in told if s.get("nock_mm") is not None), default=float("nan"))
+
+
+COURSE = ("pull", "day", "drawn to", "weighs", "± sd", "foreseen", "came off by", "uneven", "set", "strokes")
+
+
+def course_rows(pulls: list[Pull], units: Units) -> list[tuple[str, ...]]:
+    """What was foreseen and what came, pull by pull: a row for each, as ``COURSE`` heads them.
+
+    'weighs' is the forecast at target draw, 'foreseen' what the plan before had promised for it.
+    """
+    out: list[tuple[str, ...]] = []
+    for number, pull in enumerate(pulls, start=1):
+        told = pull.get("advice") or {}
+        ahead, plan, promised = told.get("forecast") or {}, told.get("plan_summary") or {}, told.get("promised_n")
+        now = ahead.get("braced_weight_n")
+        uneven, took = plan.get("uneven_now"), set_mm(pull)
+        strokes = sum(int(s["strokes"]) for s in pull.get("scrapings") or [])
+        out.append(
+            (
+                str(number),
+                str(pull["day"]),
+                units.length(pull["largest_draw_mm"]),
+                units.force(now) if now else "",
+                units.force(ahead["sd_n"]) if now else "",
+                units.force(promised) if promised else "",
+                f"{100 * (now / promised - 1):+.1f} %" if now and promised else "",
+                f"{100 * uneven:.1f} %" if uneven is not None else "",
+                units.depth(took) if np.isfinite(took) else "",
+                str(strokes) if strokes else "",
+            )
+        )
+    return out
 
 
 def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
@@ -173,16 +203,16 @@ def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
             (
                 "forecast, braced",
                 f"{units.force(ahead['braced_weight_n'])} ± {units.force(ahead['sd_n'])} at {units.length(ahead['target_draw_mm'])}"
-                f" ({units.length(ahead['target_draw_mm'] + ARCHERY_MM)} by the archery convention)",
+                f" ({units.length(ahead['target_draw_mm'] + ARCHERY_DRAW_ALLOWANCE_MM)} by the archery convention)",
             )
         )
         out.append(
             ("string", f"{units.length(ahead['string_mm'])} for a brace height of {units.length(ahead['brace_mm'])}")
         )
         out.append(("stored energy, braced", units.energy(ahead["stored_j"])))
-    out.append(
-        ("largest draw measured", f"{units.length(last['largest_draw_mm'])} at {units.force(last['force_there_n'])}")
-    )
+    force = last["force_there_n"]
+    there = "without a scale" if force is None else f"at {units.force(force)}"
+    out.append(("largest draw measured", f"{units.length(last['largest_draw_mm'])} {there}"))
     if told.get("tiller_mm") is not None:
         out.append(("tiller difference", units.depth(told["tiller_mm"])))
     strokes = sum(int(s["strokes"]) for p in pulls for s in p.get("scrapings") or [])
@@ -201,6 +231,25 @@ def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
     return out
 
 
+ROWS_A_PAGE = 28
+PLACES = ((0.07, 0.655, 0.56, 0.235), (0.65, 0.785, 0.28, 0.105), (0.65, 0.655, 0.28, 0.105))
+"""Of the photographs on the first page, the last one largest (left, lower rim, width, height as shares)."""
+
+
+def _course_page(bow: str, pulls: list[Pull], start: int, units: Units) -> Figure:
+    page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
+    page.text(0.07, 0.955, f"{bow}: what was foreseen and what came", fontsize=14, fontweight="bold", color=INK)
+    top = 0.93
+    if start == 0:
+        _course(page.add_axes((0.11, 0.72, 0.82, 0.18)), page.add_axes((0.11, 0.54, 0.82, 0.13)), pulls, units)
+        top = 0.48
+    places = np.linspace(0.07, 0.87, len(COURSE))
+    for row, cells in enumerate((COURSE, *course_rows(pulls, units)[start : start + ROWS_A_PAGE])):
+        for x, cell in zip(places, cells, strict=True):
+            page.text(x, top - 0.0155 * row, cell, fontsize=7.5, color=AIM if row == 0 else INK)
+    return page
+
+
 def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = METRIC) -> bytes:
     """The sheet as PDF, A4 upright."""
     out = io.BytesIO()
@@ -208,19 +257,20 @@ def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = M
         page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
         page.text(0.07, 0.955, bow, fontsize=24, fontweight="bold", color=INK)
         page.text(0.07, 0.93, limb_text(pulls[-1], units), fontsize=14, color=LEFT)
-        for k, photo in enumerate(photos[:2]):
-            axes = page.add_axes((0.07 + 0.44 * k, 0.70, 0.42, 0.20))
+        for photo, place in zip(reversed(photos), PLACES, strict=False):
+            axes = page.add_axes(place)
             axes.imshow(photo.image)
             axes.set_axis_off()
             axes.set_title(photo.caption, fontsize=8, color=INK, loc="left")
         for k, (key, value) in enumerate(_facts(bow, pulls, units)[1:]):
-            page.text(0.07, 0.665 - 0.021 * k, key, fontsize=9, color=AIM)
-            page.text(0.32, 0.665 - 0.021 * k, value, fontsize=9, color=INK)
-        _force_draw(page.add_axes((0.11, 0.18, 0.36, 0.20)), pulls[-1], units)
-        _strain(page.add_axes((0.57, 0.18, 0.36, 0.20)), pulls[-1], units)
+            page.text(0.07, 0.605 - 0.021 * k, key, fontsize=9, color=AIM)
+            page.text(0.32, 0.605 - 0.021 * k, value, fontsize=9, color=INK)
+        _force_draw(page.add_axes((0.11, 0.145, 0.36, 0.20)), pulls[-1], units)
+        _strain(page.add_axes((0.57, 0.145, 0.36, 0.20)), pulls[-1], units)
         page.text(0.07, 0.05, CAUTION, fontsize=8, color=INK)
         pdf.savefig(page)
-        pdf.savefig(course_figure(pulls, units))
+        for start in range(0, len(pulls), ROWS_A_PAGE):
+            pdf.savefig(_course_page(bow, pulls, start, units))
         for pull in pulls[-6:]:
             figure = force_draw_figure(pull, units)
             figure.suptitle(
@@ -249,6 +299,10 @@ def sheet_html(bow: str, pulls: list[Pull], photos: list[Photo], png_of: Any, un
         f"<div class=plot>{_svg(f)}</div>"
         for f in (force_draw_figure(pulls[-1], units), strain_figure(pulls[-1], units), course_figure(pulls, units))
     )
+    course = "".join(
+        f"<tr>{''.join(f'<{tag}>{html.escape(c)}</{tag}>' for c in cells)}</tr>"
+        for tag, cells in (("th", COURSE), *(("td", row) for row in course_rows(pulls, units)))
+    )
     notes = "".join(
         f"<li>{html.escape(units.words(str(t)))}</li>"
         for t in ((pulls[-1].get("advice") or {}).get("advice_said") or [])
@@ -256,10 +310,11 @@ def sheet_html(bow: str, pulls: list[Pull], photos: list[Photo], png_of: Any, un
     style = (
         f"body{{background:{PAPER};color:{INK};font:15px sans-serif;max-width:1000px;margin:2em auto;padding:0 1em}}"
         "th{text-align:left;padding-right:2em;font-weight:normal;opacity:.75}img{max-width:480px;width:100%}figure{display:inline-block;margin:0 1em 1em 0}"
-        ".plot{display:inline-block;max-width:490px}svg{max-width:100%;height:auto}"
+        ".course td,.course th{padding-right:1.2em;white-space:nowrap;font-size:13px}.plot{display:inline-block;max-width:490px}svg{max-width:100%;height:auto}"
     )
     body = (
         f"<h1>{html.escape(bow)}</h1><p>{html.escape(limb_text(pulls[-1], units))}</p>{shown}<table>{rows}</table>{plots}"
+        f"<h2>What was foreseen and what came</h2><table class=course>{course}</table>"
         f"{f'<ul>{notes}</ul>' if notes else ''}<p>{html.escape(CAUTION)}</p>"
     )
     return f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{html.escape(bow)}</title><style>{style}</style>{body}</html>\n'.encode()

@@ -75,8 +75,8 @@ def result_json(result: PullResult) -> dict[str, Any]:
             for p in result.pictures
         ],
         "largest_draw_file": result.pictures[result.largest].file,
-        "lag_s": result.lag_s,
-        "lag_sd_s": result.lag_sd_s,
+        "lag_s": _one(result.lag_s),
+        "lag_sd_s": _one(result.lag_sd_s),
         "hysteresis": _one(result.hysteresis),
         "balance": _one(result.balance),
         "balance_sd": _one(result.balance_sd),

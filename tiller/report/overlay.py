@@ -13,7 +13,7 @@ from PIL import ImageDraw, ImageFont
 from tiller.bow.bowfile import SIDES, Side
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.results import PullResult
-from tiller.report.style import COLOUR, INK, LEFT, METRIC, PAPER, RIGHT, Units, rgb
+from tiller.report.style import COLOUR, INK, LEFT, METRIC, PAPER, RIGHT, Units, draw_and_force, rgb
 from tiller.vision.camera import View
 
 Array = NDArray[np.float64]
@@ -44,6 +44,17 @@ def _boxed(
         (x + left - 6, y + top - 4, x + right + 6, y + bottom + 4), radius=5, fill=(*rgb(PAPER), 222)
     )
     draw.text((x, y), text, font=font, fill=(*rgb(colour), 255), anchor=anchor)
+
+
+def outline(photo: Image, lines_mm: Mapping[Side, Array], view: View, plane_z_mm: float) -> Image:
+    """The photograph (blue green red) with both limbs' centrelines, (n, 2) in the rack's plane."""
+    scale = photo.shape[1] / 1920.0
+    canvas = photo.copy()
+    for side, colour in zip(SIDES, (LEFT, RIGHT), strict=True):
+        points = [np.round(view.plane_to_pixels(lines_mm[side], plane_z_mm) * 16).astype(np.int32)]
+        cv2.polylines(canvas, points, False, rgb(PAPER)[::-1], max(2, int(9 * scale)), cv2.LINE_AA, 4)
+        cv2.polylines(canvas, points, False, rgb(colour)[::-1], max(1, int(5 * scale)), cv2.LINE_AA, 4)
+    return canvas
 
 
 def overlay(
@@ -124,7 +135,7 @@ def overlay(
         _boxed(draw, place, text, fonts[size], colour)
     top = result.pictures[result.largest]
     x, y = view.plane_to_pixels(hook, plane_z_mm)[0]
-    lines = f"draw {units.length(top.draw_mm)}   {units.force(top.force_n)}"
+    lines = f"draw {draw_and_force(top, units)}"
     _boxed(draw, (x + 40 * scale, y - 10 * scale), lines, _font(max(16, int(34 * scale)), bold=True), INK, "ls")
     _boxed(
         draw,

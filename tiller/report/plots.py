@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM
 from tiller.mechanics.results import PullResult
-from tiller.report.style import AIM, COLOUR, FAINT, HATCH, INK, LEFT, METRIC, PAPER, RIGHT, Units
+from tiller.report.style import AIM, COLOUR, FAINT, HATCH, INK, LEFT, METRIC, PAPER, RIGHT, Units, draw_and_force
 
 RC = {"font.size": 10.0}
 
@@ -108,7 +108,7 @@ def limb_plot(result: PullResult, units: Units = METRIC) -> bytes:
     figure.text(
         0.075,
         0.94,
-        f"{result.bow}: strain at a draw of {units.length(draw.draw_mm)}, {units.force(draw.force_n)}",
+        f"{result.bow}: strain at a draw of {draw_and_force(draw, units)}",
         color=INK,
         fontsize=13,
         fontweight="bold",

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tiller.bow.units import MM_PER_INCH, foot_pound_from_j, inch_from_mm, lbf_from_n
+from tiller.mechanics.results import PullPicture
 
 PAPER = "#fbf8f1"
 INK = "#26323b"
@@ -130,6 +131,12 @@ class Units:
 
 
 METRIC = Units()
+
+
+def draw_and_force(picture: PullPicture, units: Units) -> str:
+    """'410 mm, 130.2 N'; the draw alone where there was no scale."""
+    draw = units.length(picture.draw_mm)
+    return f"{draw}, {units.force(picture.force_n)}" if np.isfinite(picture.force_n) else f"{draw}, without a scale"
 
 
 def rgb(colour: str) -> tuple[int, int, int]:

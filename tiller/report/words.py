@@ -26,8 +26,14 @@ def _picture_line(
     file: str, branch: str, draw_mm: float | None, force_n: float | None, sd_n: float | None, held: bool, units: Units
 ) -> str:
     draw = units.length(_or_nan(draw_mm), 1 if units.metric else 2)
-    force, sd = units.force(_or_nan(force_n)), units.force(_or_nan(sd_n), 2)
+    if force_n is None or not np.isfinite(force_n):
+        return f"{file.rsplit('/', 1)[-1]:26s} {branch:6s} {draw:>12s} {'--':>12s}"
+    force, sd = units.force(force_n), units.force(_or_nan(sd_n), 2)
     return f"{file.rsplit('/', 1)[-1]:26s} {branch:6s} {draw:>12s} {force:>12s}   {sd}{'' if held else '  moving'}"
+
+
+def _force_there(force_n: float, units: Units) -> str:
+    return f"{units.force(force_n)} on the way up" if np.isfinite(force_n) else "without a scale"
 
 
 def _or_nan(value: float | None) -> float:
@@ -57,7 +63,8 @@ def _limb_rows(limbs: Mapping[Side, Profile], units: Units) -> list[str]:
                 cells.append(f" {'not seen':>18s} {'':18s} {'':9s}  ")
                 continue
             bend = units.bend(float(limb["bend_per_m"][k]), float(limb["bend_sd"][k]))
-            stiff = units.stiffness(float(limb["stiffness_n_m2"][k]), float(limb["stiffness_sd"][k]))
+            told = float(limb["stiffness_n_m2"][k])
+            stiff = units.stiffness(told, float(limb["stiffness_sd"][k])) if np.isfinite(told) else "--"
             cells.append(f" {bend:>18s} {stiff:>18s} {100 * limb['strain'][k]:9.2f}  ")
         out.append("".join(cells).rstrip())
     return out
@@ -102,16 +109,17 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
     out = [
         f"{result.bow} ({bow.wood}), recording {result.recording}",
         f"Largest draw {units.length(top.draw_mm)} (pivot to string; {units.length(archery_draw_mm(top.draw_mm))} by the archery convention),"
-        f" {units.force(top.force_n)} on the way up.",
+        f" {_force_there(top.force_n, units)}.",
         "",
         _PICTURES_HEAD,
     ]
     out += [_picture_line(p.file, p.branch, p.draw_mm, p.force_n, p.force_sd_n, p.held, units) for p in result.pictures]
     out += ["", *_hysteresis_line(result.hysteresis)]
-    lag = "found in this pull" if result.lag_from_data else "assumed, the pull says little about it"
-    out.append(
-        f"The scale is {1000 * result.lag_s:.0f} ms behind the camera (sd {1000 * result.lag_sd_s:.0f} ms; {lag})."
-    )
+    if result.weighed:
+        lag = "found in this pull" if result.lag_from_data else "assumed, the pull says little about it"
+        out.append(
+            f"The scale is {1000 * result.lag_s:.0f} ms behind the camera (sd {1000 * result.lag_sd_s:.0f} ms; {lag})."
+        )
     out += ["", *_limb_rows({side: _profile(result.limb(side)) for side in SIDES}, units)]
     marks = [
         _mark_line(side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd, units)
@@ -152,7 +160,7 @@ def kept_words(pull: Mapping[str, Any], units: Units) -> str:
         f"Pull {pull['pull_id']} of {pull['bow']} ({pull['wood']}), {pull['day']}, recording {pull['recording']}",
         f"Recording in {pull['folder']}; measured {pull['made_at']} by version {pull['program']}.",
         f"Largest draw {units.length(pull['largest_draw_mm'])} (pivot to string; {units.length(archery_draw_mm(pull['largest_draw_mm']))} by the"
-        f" archery convention), {units.force(pull['force_there_n'])} on the way up.",
+        f" archery convention), {_force_there(_or_nan(pull['force_there_n']), units)}.",
         "",
         _PICTURES_HEAD,
     ]
