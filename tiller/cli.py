@@ -265,6 +265,10 @@ def _simulate(args: argparse.Namespace) -> int:
 
 
 def _demo(args: argparse.Namespace) -> int:
+    if args.whole:
+        from tiller.cli_walk import run_whole
+
+        return run_whole(args)
     from tiller.rack.keep import data_folder
     from tiller.rack.recording import read_recording
     from tiller.rack.software import DEMO, make_recording, next_free
@@ -415,6 +419,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--folder", metavar="FOLDER", help="where the demo's things go (default: demo in the data folder)"
     )
     demo.add_argument("--no-window", action="store_true", help="open no window afterwards")
+    demo.add_argument("--whole", action="store_true", help="a bow from the log to its sheet, instead of one pull")
     demo.set_defaults(run=_demo)
     return parser
 

@@ -33,6 +33,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     stave.add_argument(
         "--width", type=float, default=45.0, metavar="MM", help="a limb's width, for the crown (default: 45)"
     )
+    stave.add_argument("--picture", metavar="FILE", help="draw weigh-ins and drying curve as PNG")
     stave.set_defaults(run=run_stave)
 
     layout = commands.add_parser(
@@ -82,7 +83,7 @@ def run_stave(args: argparse.Namespace) -> int:
     from tiller.errors import FileFault, TillerError
     from tiller.rack.newbow import name_fault
     from tiller.report.data import write_whole
-    from tiller.report.stave_words import stave_words
+    from tiller.report.stave_words import season_of, stave_words
     from tiller.report.style import Units
 
     path = stave_file(args.name)
@@ -102,7 +103,13 @@ def run_stave(args: argparse.Namespace) -> int:
             msg = f"{path} would be no TOML ({err}): nothing was written."
             raise FileFault(msg) from err
         write_whole(path, text.encode())
-    print(stave_words(read_stave(path), args.width, units=Units(args.units == "metric")))
+    stave = read_stave(path)
+    print(stave_words(stave, args.width, units=Units(args.units == "metric")))
+    if args.picture:
+        from tiller.report.drying_plot import drying_plot
+
+        write_whole(Path(args.picture), drying_plot(stave, season_of(stave)))
+        print(f"Picture: {args.picture}")
     return 0
 
 

@@ -30,7 +30,8 @@ from tiller.mechanics.chain import WholeBow, chain_of
 from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, solve_draws
 from tiller.mechanics.history import FIRST_STROKE_MM
 from tiller.mechanics.layers import strokes
-from tiller.simulate.bowmaker import BowTruth, LimbTruth, random_bow
+from tiller.simulate.bowmaker import BowTruth, random_bow
+from tiller.simulate.hand import scraped
 from tiller.simulate.record import Plan as PullPlan
 from tiller.simulate.record import make_even, write_recording
 from tiller.simulate.render import Setting
@@ -138,30 +139,6 @@ def rough_bow(seed: int) -> BowTruth:
         working = (limb.s_mm >= limb.bend_from_mm - 20) & (limb.s_mm <= limb.bend_to_mm + 20)
         share = np.where(working, np.maximum(share, 1.005), 1.0 + 0.5 * thicker * (limb.s_mm > limb.bend_to_mm))
         limbs[side] = replace(limb, thickness_mm=limb.thickness_mm * share)
-    return replace(bow, left=limbs["left"], right=limbs["right"])
-
-
-HAND_MM = 60.0
-
-
-def scraped(bow: BowTruth, zones: list[tuple[str, float, float, float]], rng: np.random.Generator) -> BowTruth:
-    """The bow after a pass by hand: limb, from, to, depth each.
-
-    The hand's depth errs by 7 % in the whole pass and by 13 % from place to place, alike in all layers that are scraped there.
-    """
-    limbs = {side: bow.limb(side) for side in SIDES}
-    hand = float(rng.normal(1.0, 0.07))
-    place = {}
-    for key in SIDES:
-        knots = np.arange(0.0, limbs[key].length_mm + HAND_MM, HAND_MM)
-        place[key] = np.interp(limbs[key].s_mm, knots, np.clip(rng.normal(1.0, 0.16, len(knots)), 0.6, 1.4))
-    for side, a, b, depth in zones:
-        limb: LimbTruth = limbs["left" if side == "left" else "right"]
-        shift = rng.normal(0, 8.0, 2)
-        real = depth * hand * place["left" if side == "left" else "right"]
-        low, high = a + shift[0], b + shift[1]
-        cut = np.clip((limb.s_mm - low + 8) / 16, 0, 1) * np.clip((high + 8 - limb.s_mm) / 16, 0, 1)
-        limbs["left" if side == "left" else "right"] = replace(limb, thickness_mm=limb.thickness_mm - real * cut)
     return replace(bow, left=limbs["left"], right=limbs["right"])
 
 

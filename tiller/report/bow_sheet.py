@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -112,6 +113,7 @@ def _strain(axes: Axes, pull: Pull, units: Units) -> None:
             y, sd = np.array([100 * r["strain"] for r in rows]), np.array([100 * (r["strain_sd"] or 0.0) for r in rows])
             axes.fill_between(x, y - 2 * sd, y + 2 * sd, color=colour, alpha=0.2, linewidth=0)
             axes.plot(x, y, color=colour, label=f"{side} limb, 2 sd")
+    axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
     axes.set_title("strain at the back, at the largest draw", fontsize=9, color=INK, loc="left")
     axes.set_xlabel(f"from the pivot [{units.length_unit}]", color=INK, fontsize=9)
     axes.set_ylabel("strain [%]", color=INK, fontsize=9)
@@ -250,25 +252,31 @@ def _course_page(bow: str, pulls: list[Pull], start: int, units: Units) -> Figur
     return page
 
 
+def first_page(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = METRIC) -> Figure:
+    """The page that a person would pin to the wall, A4 upright."""
+    page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
+    FigureCanvasAgg(page)
+    page.text(0.07, 0.955, bow, fontsize=24, fontweight="bold", color=INK)
+    page.text(0.07, 0.93, limb_text(pulls[-1], units), fontsize=14, color=LEFT)
+    for photo, place in zip(reversed(photos), PLACES, strict=False):
+        axes = page.add_axes(place)
+        axes.imshow(photo.image)
+        axes.set_axis_off()
+        axes.set_title(photo.caption, fontsize=8, color=INK, loc="left")
+    for k, (key, value) in enumerate(_facts(bow, pulls, units)[1:]):
+        page.text(0.07, 0.605 - 0.021 * k, key, fontsize=9, color=AIM)
+        page.text(0.32, 0.605 - 0.021 * k, value, fontsize=9, color=INK)
+    _force_draw(page.add_axes((0.11, 0.145, 0.36, 0.20)), pulls[-1], units)
+    _strain(page.add_axes((0.57, 0.145, 0.36, 0.20)), pulls[-1], units)
+    page.text(0.07, 0.05, CAUTION, fontsize=8, color=INK)
+    return page
+
+
 def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = METRIC) -> bytes:
     """The sheet as PDF, A4 upright."""
     out = io.BytesIO()
     with PdfPages(out, metadata={"Title": f"{bow}: sheet", "CreationDate": None}) as pdf:
-        page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
-        page.text(0.07, 0.955, bow, fontsize=24, fontweight="bold", color=INK)
-        page.text(0.07, 0.93, limb_text(pulls[-1], units), fontsize=14, color=LEFT)
-        for photo, place in zip(reversed(photos), PLACES, strict=False):
-            axes = page.add_axes(place)
-            axes.imshow(photo.image)
-            axes.set_axis_off()
-            axes.set_title(photo.caption, fontsize=8, color=INK, loc="left")
-        for k, (key, value) in enumerate(_facts(bow, pulls, units)[1:]):
-            page.text(0.07, 0.605 - 0.021 * k, key, fontsize=9, color=AIM)
-            page.text(0.32, 0.605 - 0.021 * k, value, fontsize=9, color=INK)
-        _force_draw(page.add_axes((0.11, 0.145, 0.36, 0.20)), pulls[-1], units)
-        _strain(page.add_axes((0.57, 0.145, 0.36, 0.20)), pulls[-1], units)
-        page.text(0.07, 0.05, CAUTION, fontsize=8, color=INK)
-        pdf.savefig(page)
+        pdf.savefig(first_page(bow, pulls, photos, units))
         for start in range(0, len(pulls), ROWS_A_PAGE):
             pdf.savefig(_course_page(bow, pulls, start, units))
         for pull in pulls[-6:]:

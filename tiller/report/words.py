@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import SIDES, Bow, Feature, Side
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.results import LimbResult, PullResult
 from tiller.report.style import Units
@@ -70,11 +70,30 @@ def _limb_rows(limbs: Mapping[Side, Profile], units: Units) -> list[str]:
     return out
 
 
-def _mark_line(side: str, from_mm: float, to_mm: float, kind: str, departure: float, sd: float, units: Units) -> str:
+NEAR_MM = 20.0
+"""A feature this near to a mark may explain it."""
+
+
+def _mark_line(
+    side: str,
+    from_mm: float,
+    to_mm: float,
+    kind: str,
+    departure: float,
+    sd: float,
+    units: Units,
+    features: Sequence[Feature] = (),
+) -> str:
     more = "less" if kind == "stiff" else "more"
+    there = [
+        f"a {f.kind} at {units.length(f.from_mm)} to {units.length(f.to_mm)}"
+        for f in features
+        if f.from_mm <= to_mm + NEAR_MM and f.to_mm >= from_mm - NEAR_MM
+    ]
     return (
         f"{kind.upper():5s} {side} limb, {units.length(from_mm)} to {units.length(to_mm)} from the pivot:"
         f" strained {abs(100 * departure):.0f} % {more} than even (sd {100 * sd:.0f} %)."
+        + (f" By the bow's file there is {' and '.join(there)}, which may explain it." if there else "")
     )
 
 
@@ -122,7 +141,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
         )
     out += ["", *_limb_rows({side: _profile(result.limb(side)) for side in SIDES}, units)]
     marks = [
-        _mark_line(side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd, units)
+        _mark_line(side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd, units, bow.limb(side).features)
         for side in SIDES
         for m in result.limb(side).marks
     ]
