@@ -26,6 +26,11 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         metavar="DATE=WET:DRY:KG",
         help="an offcut's grams before and after the oven, and the stave's kg that day",
     )
+    stave.add_argument("--rings", type=int, metavar="N", help="rings counted across the log's radius")
+    stave.add_argument("--ring", type=float, metavar="MM", help="how thick a ring is")
+    stave.add_argument(
+        "--back", choices=("outer ring", "chased ring"), help="what the back is (default: the outer ring)"
+    )
     stave.add_argument("--air", metavar="C:PERCENT", help="the shop's temperature and humidity")
     stave.add_argument(
         "--feature", action="append", default=[], metavar="LIMB:KIND:FROM-TO", help="such as 'left:knot:310-340', mm"
@@ -63,6 +68,11 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     layout.add_argument("--picture", metavar="FILE", help="draw it as PNG")
     layout.add_argument("--template", metavar="FILE", help="write a half-width template true to scale (PDF)")
+    layout.add_argument(
+        "--centre",
+        metavar="X:OFF,X:OFF,...",
+        help="the stave's own centre line, off a line stretched from pivot to nock, for the template",
+    )
     layout.add_argument("--paper", choices=("a4", "letter"), default="a4")
     layout.set_defaults(run=run_layout)
 
@@ -133,6 +143,12 @@ def _given(args: argparse.Namespace) -> dict[str, list[str]]:
         out["wood"] = [f"wood = {json.dumps(args.wood)}"]
     if args.log is not None:
         out["log_diameter_mm"] = [f"log_diameter_mm = {args.log:g}"]
+    if args.rings is not None:
+        out["rings"] = [f"rings = {args.rings}"]
+    if args.ring is not None:
+        out["ring_mm"] = [f"ring_mm = {args.ring:g}"]
+    if args.back is not None:
+        out["back"] = [f"back = {json.dumps(args.back)}"]
     for step in ("felled", "split", "ends_sealed", "bark_off"):
         value = getattr(args, step)
         if value is not None:
@@ -183,6 +199,30 @@ def _together(old: str, new: dict[str, list[str]], name: str) -> str:
     return "\n".join(part for part in ("\n".join(top), kept, "\n".join(tables)) if part.strip()) + "\n"
 
 
+def _pairs(text: str, name: str, example: str) -> tuple[Any, Any]:
+    """Places and values from 'A:B,A:B,...'.
+
+    Raises:
+        ValueError: not of that form, or places that do not rise.
+    """
+    import numpy as np
+
+    try:
+        pairs = np.array([[float(v) for v in part.split(":")] for part in text.split(",")])
+    except ValueError:
+        pairs = np.empty(0)
+    if (
+        pairs.ndim != 2
+        or pairs.shape[1] != 2
+        or len(pairs) < 2
+        or np.any(np.diff(pairs[:, 0]) <= 0)
+        or not np.all(np.isfinite(pairs))
+    ):
+        msg = f"{name} wants places in rising order with their values, such as {example}"
+        raise ValueError(msg)
+    return pairs[:, 0], pairs[:, 1]
+
+
 def run_layout(args: argparse.Namespace) -> int:
     """``tiller layout``."""
     import numpy as np
@@ -219,19 +259,13 @@ def run_layout(args: argparse.Namespace) -> int:
     try:
         shape = outline(args.outline, args.length, args.handle, args.width, args.tip)
         if args.widths:
-            pairs = np.array([[float(v) for v in part.split(":")] for part in args.widths.split(",")])
-            if (
-                pairs.ndim != 2
-                or pairs.shape[1] != 2
-                or len(pairs) < 2
-                or np.any(np.diff(pairs[:, 0]) <= 0)
-                or np.any(pairs[:, 1] < 4)
-            ):
-                raise ValueError(
-                    "--widths wants places in rising order with their widths, such as 110:45,500:40,850:12"
-                )
-            shape = Outline(shape.s_mm, np.interp(shape.s_mm, pairs[:, 0], pairs[:, 1]))
+            at, own = _pairs(args.widths, "--widths", "110:45,500:40,850:12")
+            if np.any(own < 4):
+                raise ValueError("--widths has one under 4 mm")
+            shape = Outline(shape.s_mm, np.interp(shape.s_mm, at, own))
+        centre = _pairs(args.centre, "--centre", "0:0,300:6,600:-4,880:0") if args.centre else None
         laid = lay_out(shape, args.handle, wanted)
+        paper = template(laid, args.wood, args.paper, centre) if args.template or centre is not None else b""
     except (ValueError, NoEquilibriumError) as err:
         msg = f"such a bow cannot be laid out ({err}): choose another length, width, draw or weight."
         raise TillerError(msg) from err
@@ -256,6 +290,6 @@ def run_layout(args: argparse.Namespace) -> int:
         write_whole(Path(args.picture), layout_plot(laid, args.allowance, units))
         print(f"Picture: {args.picture}")
     if args.template:
-        write_whole(Path(args.template), template(laid, args.wood, args.paper))
+        write_whole(Path(args.template), paper)
         print(f"Template: {args.template}")
     return 0

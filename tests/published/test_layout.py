@@ -6,11 +6,14 @@ import os
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.interpolate import PchipInterpolator
 
 from tiller.bow.section import crowned_section
 from tiller.mechanics.chain import WholeBow, chain_of
 from tiller.mechanics.elastica import brace, solve_draws
 from tiller.mechanics.layout import FADE_MM, Outline, Wanted, lay_out, least_length, least_width, outline
+from tiller.report.layout_sheet import edges_along
 
 WANTED = Wanted(610.0, 200.0, 150.0, 14.9, 800.0)
 HANDLE = 50.0
@@ -95,3 +98,29 @@ def test_sizes_that_make_no_bow() -> None:
         outline("round", 850.0, HANDLE, 42.0, 12.0)
     with pytest.raises(ValueError, match="too short"):
         outline("straight", 300.0, HANDLE, 42.0, 12.0)
+
+
+def test_edges_along_a_bent_centre_line() -> None:
+    """Both edges stand off the centre line by half the width, square to it; the place along it is its own length (scipy's quadrature)."""
+    laid = lay_out(outline("parallel", 850.0, HANDLE, 42.0, 12.0), HANDLE, WANTED)
+    at, off = np.array([0.0, 300.0, 600.0, 870.0]), np.array([0.0, 14.0, -9.0, 3.0])
+    edges = edges_along(laid, (at, off))
+    curve = PchipInterpolator(at, off)
+    for k in (50, 170, 300, len(edges.s_mm) - 1):
+        length, _ = quad(
+            lambda x: np.hypot(1.0, curve(x, 1)), 0.0, edges.x_mm[k], points=at[at < edges.x_mm[k]], limit=200
+        )
+        assert edges.s_mm[k] == pytest.approx(length, abs=0.02)
+    assert edges.s_mm[-1] == pytest.approx(850.0, abs=2.5)  # it ends at the nock, along the stave
+    width = np.interp(edges.s_mm, laid.s_mm, laid.width_mm)
+    across = edges.upper_xy - edges.lower_xy
+    assert np.linalg.norm(across, axis=1) == pytest.approx(width, abs=1e-9)
+    middle = 0.5 * (edges.upper_xy + edges.lower_xy)
+    assert middle[:, 1] == pytest.approx(curve(edges.x_mm), abs=1e-9)
+    tangent = np.gradient(middle, axis=0)
+    assert np.max(np.abs(np.sum(across * tangent, axis=1)) / width / 2.0) < 0.02  # square, but for the step of 2 mm
+    straight = edges_along(laid, None)
+    assert straight.upper_xy[:, 1] == pytest.approx(0.5 * np.interp(straight.s_mm, laid.s_mm, laid.width_mm))
+    for wrong in (([0.0, 500.0], [0.0, 1.0]), ([0.0, 400.0, 850.0], [0.0, 90.0, 0.0]), ([10.0, 850.0], [0.0, 0.0])):
+        with pytest.raises(ValueError, match="centre line"):
+            edges_along(laid, (np.array(wrong[0]), np.array(wrong[1])))

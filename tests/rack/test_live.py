@@ -264,6 +264,29 @@ def test_each_stage_has_a_word_of_its_own() -> None:
     assert len({s.value for s in Stage}) == len(Stage)
 
 
+def test_a_rest_shape_that_cannot_be_taken_anew_is_said(small_recording: Path) -> None:
+    from tiller.rack.analyst import Analyst
+    from tiller.rack.recording import read_picture
+    from tiller.rack.sources import Shot
+
+    recording = read_recording(small_recording)
+    analyst = Analyst(recording.bow, recording.rig)
+    pictures = {role: read_picture(recording, recording.of_role(role)[0]) for role in ("empty", "rest")}
+    t = 0.0
+    for role in ("empty", "rest"):
+        for _ in range(60):
+            t += 1 / 30
+            analyst.look(Shot(pictures[role], t, round(30 * t)))
+    before = dict(analyst.models)
+    assert set(before) == {"left", "right"}
+    analyst.take_rest(pictures["empty"])  # somebody stood before it: no bow to be seen
+    assert "rest shape could not be taken anew" in analyst.rest_fault()
+    assert analyst.rest_fault() == ""
+    assert dict(analyst.models) == before
+    analyst.take_rest(pictures["rest"])
+    assert analyst.rest_fault() == ""
+
+
 def test_an_old_or_shifted_calibration_is_said_at_the_start(small_recording: Path, tmp_path: Path) -> None:
     from dataclasses import replace
 

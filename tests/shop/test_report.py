@@ -38,7 +38,7 @@ def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.Capture
     name = recording.bow.name
     assert main(["report", name, "--book", str(path), "--out", str(tmp_path / "out")]) == 0
     page = next((tmp_path / "out").glob("*.html")).read_text()
-    assert page.count("<svg") == 3
+    assert page.count("<svg") == 4
     assert "without warning" in page
     assert next((tmp_path / "out").glob("*.pdf")).read_bytes()[:5] == b"%PDF-"
     with Book(path) as book:

@@ -108,6 +108,7 @@ class Analyst:
         self._executor = later
         self._finding: Future[tuple[Scene, Mapping[Side, LimbModel]]] | None = None
         self._resting: Future[Mapping[Side, LimbModel]] | None = None
+        self._rest_fault = ""
         self.scene: Scene | None = None
         self.models: Mapping[Side, LimbModel] = {}
         self.empty: Image | None = None
@@ -135,7 +136,7 @@ class Analyst:
         self._finding = self._resting = None
 
     def take_rest(self, image: Image) -> None:
-        """Takes the rest shape anew from a picture of the bow at rest; where it cannot be seen the old one stays."""
+        """Takes the rest shape anew from a picture of the bow at rest; where it cannot be seen the old one stays (``rest_fault`` says so)."""
         scene, models = self.scene, self.models
         if scene is None or not models or self._resting is not None:
             return
@@ -145,6 +146,11 @@ class Analyst:
 
         self._resting = self._start(take)
         self._rested()
+
+    def rest_fault(self) -> str:
+        """Why the rest shape was not taken anew, told once; empty where it was."""
+        told, self._rest_fault = self._rest_fault, ""
+        return told
 
     def _start(self, work: Callable[[], Found]) -> Future[Found]:
         """Has work done later, or now where there is nobody to do it later."""
@@ -163,7 +169,8 @@ class Analyst:
         found, self._resting = self._resting, None
         try:
             models = found.result()
-        except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error):
+        except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error) as err:
+            self._rest_fault = f"the bow's rest shape could not be taken anew, the one before stands ({err}): see that nothing is before the bow."
             return
         if self.models:
             self._use(models, keep=True)

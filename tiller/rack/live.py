@@ -228,6 +228,8 @@ class Rack:
         self._obey()
         self._collect()
         looked = self.analyst.look(shot) if shot is not None else None
+        if (fault := self.analyst.rest_fault()) != "":
+            self._say(fault)
         t, force = self.weigher.force_now()
         self._force_s = t
         now = now_s()

@@ -125,7 +125,7 @@ def _strain(axes: Axes, pull: Pull, units: Units) -> None:
 def course_figure(pulls: list[Pull], units: Units) -> Figure:
     """Pull by pull: forecast with its sd, what the plan promised, how uneven, and the set."""
     figure = new_figure(5.4, 4.2)
-    _course(figure.add_axes((0.13, 0.56, 0.83, 0.35)), figure.add_axes((0.13, 0.12, 0.83, 0.32)), pulls, units)
+    _course(figure.add_axes((0.13, 0.56, 0.74, 0.35)), figure.add_axes((0.13, 0.12, 0.74, 0.32)), pulls, units)
     return figure
 
 
@@ -145,16 +145,48 @@ def _course(top: Axes, low: Axes, pulls: list[Pull], units: Units) -> None:
     top.legend(frameon=False, fontsize=8)
     dress(low)
     uneven = 100 * _series(pulls, "plan_summary", "uneven_now")
-    low.plot(number, uneven, "o-", color=AIM, markersize=4, label="uneven [% rms]")
+    low.plot(number, uneven, "o-", color=AIM, markersize=4)
     sets = np.array([set_mm(p) for p in pulls])
     if np.any(np.isfinite(sets)):
         shown = [units.depth_value(v) for v in sets]
-        low.plot(number, shown, "s-", color=RIGHT, markersize=4, label=f"set at the nock [{units.depth_unit}]")
+        other = low.twinx()
+        other.plot(number, shown, "s-", color=RIGHT, markersize=4)
+        other.set_ylabel(f"set at the nock [{units.depth_unit}]", color=RIGHT, fontsize=9)
+        other.tick_params(colors=RIGHT, labelsize=9)
+        other.set_ylim(0, max(1.3 * float(np.nanmax(shown)), units.depth_value(2.0)))
+        for rim in ("top", "left", "bottom"):
+            other.spines[rim].set_visible(False)
     low.set_xlabel("pull", color=INK, fontsize=9)
+    low.set_ylabel("uneven [% rms]", color=INK, fontsize=9)
     low.set_ylim(0, None)
-    low.legend(frameon=False, fontsize=8)
     for axes in (top, low):
         axes.set_xticks(number[:: max(1, len(number) // 8)])
+
+
+def stiffness_figure(pulls: list[Pull], units: Units) -> Figure:
+    """Bending stiffness along both limbs, pull by pull: the first one faint, the last one dark."""
+    figure = new_figure(5.4, 3.4)
+    axes = figure.add_axes((0.15, 0.16, 0.81, 0.72))
+    dress(axes)
+    scale = units.stiffness_value(1.0)
+    for number, pull in enumerate(pulls, start=1):
+        share = 0.25 + 0.75 * number / len(pulls)
+        for side, sign, colour in (("left", -1.0, LEFT), ("right", 1.0, RIGHT)):
+            rows = [r for r in pull["profiles"][side] if r["stiffness_n_m2"] is not None]
+            if rows:
+                axes.plot(
+                    [sign * units.length_value(r["s_mm"]) for r in rows],
+                    [scale * r["stiffness_n_m2"] for r in rows],
+                    color=colour,
+                    alpha=share**2,
+                    linewidth=1.2,
+                )
+    axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
+    axes.set_title("stiffness along the limbs, pull by pull (the last one dark)", fontsize=9, color=INK, loc="left")
+    axes.set_xlabel(f"from the pivot [{units.length_unit}]   (left limb | right limb)", color=INK, fontsize=9)
+    axes.set_ylabel(f"stiffness [{units.stiffness_unit}]", color=INK, fontsize=9)
+    axes.set_ylim(0, None)
+    return figure
 
 
 def set_mm(pull: Pull) -> float:
@@ -243,7 +275,7 @@ def _course_page(bow: str, pulls: list[Pull], start: int, units: Units) -> Figur
     page.text(0.07, 0.955, f"{bow}: what was foreseen and what came", fontsize=14, fontweight="bold", color=INK)
     top = 0.93
     if start == 0:
-        _course(page.add_axes((0.11, 0.72, 0.82, 0.18)), page.add_axes((0.11, 0.54, 0.82, 0.13)), pulls, units)
+        _course(page.add_axes((0.11, 0.72, 0.78, 0.18)), page.add_axes((0.11, 0.54, 0.78, 0.13)), pulls, units)
         top = 0.48
     places = np.linspace(0.07, 0.87, len(COURSE))
     for row, cells in enumerate((COURSE, *course_rows(pulls, units)[start : start + ROWS_A_PAGE])):
@@ -279,8 +311,10 @@ def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = M
         pdf.savefig(first_page(bow, pulls, photos, units))
         for start in range(0, len(pulls), ROWS_A_PAGE):
             pdf.savefig(_course_page(bow, pulls, start, units))
+        pdf.savefig(stiffness_figure(pulls, units))
         for pull in pulls[-6:]:
             figure = force_draw_figure(pull, units)
+            figure.axes[0].set_position((0.13, 0.16, 0.83, 0.62))  # room for the pull's name
             figure.suptitle(
                 f"pull {pull['pull_id']}, {pull['day']}, {pull['recording']}", fontsize=9, x=0.02, ha="left", color=INK
             )
@@ -305,7 +339,12 @@ def sheet_html(bow: str, pulls: list[Pull], photos: list[Photo], png_of: Any, un
     )
     plots = "".join(
         f"<div class=plot>{_svg(f)}</div>"
-        for f in (force_draw_figure(pulls[-1], units), strain_figure(pulls[-1], units), course_figure(pulls, units))
+        for f in (
+            force_draw_figure(pulls[-1], units),
+            strain_figure(pulls[-1], units),
+            course_figure(pulls, units),
+            stiffness_figure(pulls, units),
+        )
     )
     course = "".join(
         f"<tr>{''.join(f'<{tag}>{html.escape(c)}</{tag}>' for c in cells)}</tr>"

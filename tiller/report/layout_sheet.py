@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import io
 import math
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from reportlab.lib.colors import HexColor
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
+from scipy.interpolate import PchipInterpolator
 
 from tiller.bow.units import MM_PER_INCH
 from tiller.mechanics.layout import Layout
@@ -16,6 +19,7 @@ from tiller.report.paper import CHECK_MM, PAPERS_MM
 from tiller.report.plots import dress, new_figure, png
 from tiller.report.style import AIM, INK, LEFT, METRIC, RIGHT, Units
 
+Array = NDArray[np.float64]
 MARGIN_MM, OVERLAP_MM = 14.0, 8.0
 
 
@@ -78,57 +82,129 @@ def layout_plot(laid: Layout, allowance: float, units: Units = METRIC) -> bytes:
     return png(figure)
 
 
-def template(laid: Layout, name: str, paper: str = "a4") -> bytes:
-    """Half the width of a limb true to scale, page after page, to lay along the stave's own centre line, which may be bent."""
+HALF_WORDS = (
+    "Print at 100 %, measure both check bars: 100 mm. Cut along the curve; lay the straight edge on the stave's own centre line,",
+    "section by section where the stave bends, and turn it over for the other half. 0 is the pivot, the middle of the handle.",
+)
+BENT_WORDS = (
+    "Print at 100 %, measure both check bars: 100 mm. Join the sheets at their rulers; lay the straight line under one stretched from pivot to",
+    "nock on the stave; the curve in the middle must lie on the stave's centre. Rulers run along the straight line; 0 is the pivot.",
+)
+MOST_OFF_MM = 60.0
+"""So far from the straight the template's paper takes a stave's centre line."""
+
+
+@dataclass(frozen=True)
+class Edges:
+    """What a template draws, all (n,) mm: x along the straight from the pivot, and what stands off it: centre line and both edges.
+
+    Attributes:
+        s_mm: along the centre line; lower_mm is the centre line itself where only half the width is drawn.
+    """
+
+    x_mm: Array
+    s_mm: Array
+    centre_mm: Array
+    upper_xy: Array
+    lower_xy: Array
+
+
+def edges_along(laid: Layout, centre: tuple[Array, Array] | None) -> Edges:
+    """The limb's edges along a straight or bent centre line.
+
+    Args:
+        centre: places (n,) along a line stretched from the pivot to the nock, and how far the stave's centre stands off it there,
+            mm; between them a smooth curve without overshoot (scipy's PCHIP). None: straight, and half the width only.
+
+    Raises:
+        ValueError: places that do not rise, or a centre line farther off than the paper is wide.
+    """
+    length = float(laid.s_mm[-1])
+    if centre is None:
+        x = np.append(np.arange(0.0, length, 2.0), length)
+        half = 0.5 * np.interp(x, laid.s_mm, laid.width_mm)
+        flat = np.zeros_like(x)
+        return Edges(x, x, flat, np.column_stack([x, half]), np.column_stack([x, flat]))
+    at, off = centre
+    if len(at) < 2 or np.any(np.diff(at) <= 0) or at[0] > 0 or at[-1] < 0.95 * length:
+        msg = "places along the centre line must rise from 0 to the nock, such as 0:0,300:6,600:-4,880:0"
+        raise ValueError(msg)
+    if float(np.max(np.abs(off))) > MOST_OFF_MM:
+        msg = f"the centre line stands off by {np.max(np.abs(off)):.0f} mm, at most {MOST_OFF_MM:.0f} mm fit the paper: stretch the line otherwise"
+        raise ValueError(msg)
+    curve = PchipInterpolator(at, off, extrapolate=True)
+    x = np.append(np.arange(0.0, float(at[-1]), 2.0), float(at[-1]))
+    slope = np.asarray(curve(x, 1), dtype=float)
+    steps = 0.5 * (np.hypot(1, slope[1:]) + np.hypot(1, slope[:-1])) * np.diff(x)
+    s = np.concatenate([[0.0], np.cumsum(steps)])
+    inside = s <= length
+    x, s, slope = x[inside], s[inside], slope[inside]
+    line = np.column_stack([x, np.asarray(curve(x), dtype=float)])
+    normal = np.column_stack([-slope, np.ones_like(slope)]) / np.hypot(1, slope)[:, None]
+    half = 0.5 * np.interp(s, laid.s_mm, laid.width_mm)[:, None]
+    return Edges(x, s, line[:, 1], line + half * normal, line - half * normal)
+
+
+def template(laid: Layout, name: str, paper: str = "a4", centre: tuple[Array, Array] | None = None) -> bytes:
+    """Half the width of a limb true to scale, page after page; with ``centre`` both edges along the stave's own bent centre line.
+
+    Raises:
+        ValueError: no such paper, or as ``edges_along``.
+    """
     if paper not in PAPERS_MM:
         msg = f"'{paper}' is no paper that is known: use one of {', '.join(PAPERS_MM)}"
         raise ValueError(msg)
     wide, high = PAPERS_MM[paper]
     span = wide - 2 * MARGIN_MM - OVERLAP_MM
-    length = float(laid.s_mm[-1])
+    shape = edges_along(laid, centre)
+    length = float(shape.x_mm[-1])
     pages = math.ceil(length / span)
+    what = "half width of a limb" if centre is None else "a limb along the stave's own centre line"
+    lines = HALF_WORDS if centre is None else BENT_WORDS
     out = io.BytesIO()
     canvas = Canvas(out, pagesize=(wide * mm, high * mm), invariant=1)
     canvas.setViewerPreference("PrintScaling", "None")
-    canvas.setTitle(f"{name}: half-width template")
+    canvas.setTitle(f"{name}: template")
     for page in range(pages):
         start = page * span
         end = min(length, start + span + OVERLAP_MM)
-        base = 0.45 * high
+        base = 0.45 * high if centre is None else 0.5 * high
         canvas.setFillColor(HexColor(INK))
         canvas.setFont("Helvetica-Bold", 12)
-        canvas.drawString(
-            MARGIN_MM * mm, (high - 18) * mm, f"{name}: half width of a limb, sheet {page + 1} of {pages}"
-        )
+        canvas.drawString(MARGIN_MM * mm, (high - 18) * mm, f"{name}: {what}, sheet {page + 1} of {pages}")
         canvas.setFont("Helvetica", 9)
-        for row, text in enumerate(
-            (
-                "Print at 100 %, measure both check bars: 100 mm. Cut along the curve; lay the straight edge on the stave's own centre line,",
-                "section by section where the stave bends, and turn it over for the other half. 0 is the pivot, the middle of the handle.",
-            )
-        ):
+        for row, text in enumerate(lines):
             canvas.drawString(MARGIN_MM * mm, (high - 25 - 4.6 * row) * mm, text)
         canvas.setStrokeColor(HexColor(INK))
         canvas.setLineWidth(0.6)
         canvas.line(MARGIN_MM * mm, base * mm, (MARGIN_MM + end - start) * mm, base * mm)
-        s = np.arange(start, end + 0.01, 2.0)
-        half = 0.5 * np.interp(s, laid.s_mm, laid.width_mm)
-        line = canvas.beginPath()
-        line.moveTo(MARGIN_MM * mm, (base + float(half[0])) * mm)
-        for a, b in zip(s[1:], half[1:], strict=True):
-            line.lineTo((MARGIN_MM + float(a) - start) * mm, (base + float(b)) * mm)
-        canvas.setStrokeColor(HexColor(LEFT))
-        canvas.setLineWidth(1.0)
-        canvas.drawPath(line)
+        canvas.saveState()
+        frame = canvas.beginPath()
+        frame.rect(MARGIN_MM * mm, 0, (end - start) * mm, high * mm)
+        canvas.clipPath(frame, stroke=0)
+        drawn = [(shape.upper_xy, LEFT, 1.0)]
+        if centre is not None:
+            drawn += [(shape.lower_xy, LEFT, 1.0), (np.column_stack([shape.x_mm, shape.centre_mm]), AIM, 0.6)]
+        for points, colour, thick in drawn:
+            near = points[(points[:, 0] >= start - 20) & (points[:, 0] <= end + 20)]
+            line = canvas.beginPath()
+            for number, (a, b) in enumerate(near.tolist()):
+                (line.moveTo if number == 0 else line.lineTo)((MARGIN_MM + a - start) * mm, (base + b) * mm)
+            canvas.setStrokeColor(HexColor(colour))
+            canvas.setLineWidth(thick)
+            canvas.drawPath(line)
+        canvas.restoreState()
         canvas.setStrokeColor(HexColor(INK))
         canvas.setLineWidth(0.4)
         canvas.setFont("Helvetica", 7)
+        ruler = base if centre is None else base - MOST_OFF_MM - 6.0  # clear of the edges
+        canvas.line(MARGIN_MM * mm, ruler * mm, (MARGIN_MM + end - start) * mm, ruler * mm)
         for tick in np.arange(math.ceil(start / 10) * 10, end + 0.01, 10):
-            x = MARGIN_MM + float(tick) - start
+            at = MARGIN_MM + float(tick) - start
             tall = 4.0 if tick % 50 == 0 else 2.0
-            canvas.line(x * mm, base * mm, x * mm, (base - tall) * mm)
+            canvas.line(at * mm, ruler * mm, at * mm, (ruler - tall) * mm)
             if tick % 50 == 0:
-                canvas.drawCentredString(x * mm, (base - 8) * mm, f"{tick:.0f}")
+                canvas.drawCentredString(at * mm, (ruler - 8) * mm, f"{tick:.0f}")
         x = 0.5 * wide - 0.5 * CHECK_MM
         canvas.line(x * mm, 12 * mm, (x + CHECK_MM) * mm, 12 * mm)
         canvas.line(8 * mm, 40 * mm, 8 * mm, (40 + CHECK_MM) * mm)

@@ -60,10 +60,12 @@ class Units:
 
     def stiffness(self, n_m2: float, sd: float) -> str:
         """A bending stiffness and its sd without the unit."""
-        if self.metric:
-            return f"{n_m2:.1f} ±{sd:.1f}"
-        share = lbf_from_n(1.0) * inch_from_mm(1000.0) ** 2
-        return f"{share * n_m2:.0f} ±{share * sd:.0f}"
+        digits = 1 if self.metric else 0
+        return f"{self.stiffness_value(n_m2):.{digits}f} ±{self.stiffness_value(sd):.{digits}f}"
+
+    def stiffness_value(self, n_m2: float) -> float:
+        """A bending stiffness as a number in these units."""
+        return n_m2 if self.metric else n_m2 * lbf_from_n(1.0) * inch_from_mm(1000.0) ** 2
 
     def words(self, text: str) -> str:
         """A sentence with its lengths and forces in these units."""
