@@ -323,3 +323,24 @@ def test_a_load_that_hangs_there_at_the_start_is_no_zero(small_recording: Path) 
     weigher.zero()  # the bowyer says so
     assert weigher.force_now()[1] == pytest.approx(0.0, abs=0.1)
     assert weigher.doubt_n == 0.0
+
+
+def test_the_force_of_a_moment(small_recording: Path) -> None:
+    from tiller.rack.weigher import Weigher
+
+    cell = read_recording(small_recording).rig.load_cell
+    weigher = Weigher(cell)
+    assert np.isnan(weigher.force_at(1.0))
+    zero = [cell.zero_counts] * 100
+    rising = [cell.zero_counts + k * cell.counts_per_newton for k in range(100)]  # 1 N each reading
+    lines = [(0.0125 * k, line_of("W", 12 * k, round(counts))) for k, counts in enumerate(zero)]
+    weigher.feed(tuple(lines))
+    weigher.zero()
+    weigher.feed(
+        tuple((1.25 + 0.0125 * k, line_of("W", 1250 + 12 * k, round(counts))) for k, counts in enumerate(rising))
+    )
+    newest_s, newest_n = weigher.force_now()
+    assert weigher.force_at(newest_s + 1.0) == pytest.approx(newest_n)
+    # readings are medians of three, each with the time of the last of them: one reading behind
+    for k in (10.0, 20.5, 57.3):
+        assert weigher.force_at(1.25 + 0.0125 * k) == pytest.approx(k - 1.0, abs=0.05)

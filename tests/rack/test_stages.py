@@ -250,3 +250,30 @@ def test_a_pull_ends_though_something_still_hangs_on_the_rope() -> None:
         state, new = after(state, Seen(begin + k / 30, False, True, NAN, NAN), Limits())
         events = [*events, *new]
     assert H.ENDED in what(events)
+
+
+def test_a_late_picture_is_no_crack() -> None:
+    """A quick let-down whose pictures are looked at late: with the force of the picture's own moment nothing is alarmed."""
+    late_s = 0.35
+    seen = course((400.0, 3.0), (400.0, 1.0), (160.0, 0.9), (150.0, 1.0))
+    times = np.array([t for t, _, _ in seen])
+    newest = np.interp(times + late_s, times, [f for _, _, f in seen])
+    state, limits = State(), Limits(450.0, 120.0)
+    alarms = {True: 0, False: 0}
+    for paired in (True, False):
+        state = State()
+        for k in range(60):
+            state, _ = after(state, Seen(k / 30, True, True, NAN, 0.0), limits)
+        for (t, draw, force), now in zip(seen, newest, strict=True):
+            told = Seen(2.0 + t, True, False, draw, force if paired else float(now), float(now))
+            state, new = after(state, told, limits)
+            alarms[paired] += sum(e.what is H.LOST for e in new)
+    assert alarms[True] == 0
+    assert alarms[False] > 0  # the force of now beside the draw of then would be
+    # the stop minds the newest force all the same
+    state, new = after(state, Seen(90.0, True, False, 160.0, 10.0, 10.0), limits)
+    for k in range(8):
+        state, new = after(state, Seen(90.0 + k / 30, True, False, 300.0, 60.0, 121.0), limits)
+        if state.stage is Stage.BEYOND:
+            break
+    assert state.stage is Stage.BEYOND

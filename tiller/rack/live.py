@@ -244,7 +244,9 @@ class Rack:
 
     def _seen(self, shot: Shot | None, looked: Looked | None, force: float, now: float) -> Seen:
         if looked is not None and shot is not None:
-            return Seen(shot.t_s, looked.bow and not looked.knocked, looked.still, looked.draw_mm, force)
+            # a late picture's draw goes with the force of its own moment, else every let-down looks like a crack
+            then = self.weigher.force_at(shot.t_s) if np.isfinite(force) else force
+            return Seen(shot.t_s, looked.bow and not looked.knocked, looked.still, looked.draw_mm, then, force)
         if self.camera is not None:  # the camera is lost: hold on to what is known
             known = bool(self.analyst.models)
             return Seen(now, known, False, float("nan"), force)
@@ -273,7 +275,7 @@ class Rack:
                 self._pull.kept_mm = event.draw_mm
         elif what is Happening.LOST:
             self._alarm = ALARM
-            self._say(f"the force fell at once, to {event.force_n:.0f} N.")
+            self._say(f"the force fell at once, to {max(event.force_n, 0.0):.0f} N.")
             if self._pull.recorder is not None:
                 self._pull.recorder.note(event.t_s, f"{what.value} to {event.force_n:.0f} N")
         elif what is Happening.ENDED:
@@ -549,7 +551,7 @@ class Rack:
             self._state.stage,
             self._sentence(looked, seen),
             seen.draw_mm,
-            seen.force_n,
+            seen.newest_n if np.isfinite(seen.newest_n) else seen.force_n,
             self._stop_now,
             self._limits(),
             lines if looked is not None else self._view.lines_px,

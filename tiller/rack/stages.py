@@ -71,7 +71,8 @@ class Seen:
     Attributes:
         t_s: time of the picture or the reading.
         bow: a bow is on the rack; still: nothing moves in the picture.
-        draw_mm, force_n: NaN where unknown.
+        draw_mm, force_n: of the same moment, NaN where unknown.
+        newest_n: the force by now, where the picture is a little old; NaN: none that is newer. Only the stop minds it.
     """
 
     t_s: float
@@ -79,6 +80,7 @@ class Seen:
     still: bool
     draw_mm: float
     force_n: float
+    newest_n: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -159,7 +161,9 @@ def _event(what: Happening, seen: Seen) -> Event:
 
 
 def _over(seen: Seen, limits: Limits) -> bool:
-    return bool(seen.draw_mm > limits.draw_mm + BEYOND_MM or seen.force_n > limits.force_n)
+    return bool(
+        seen.draw_mm > limits.draw_mm + BEYOND_MM or seen.force_n > limits.force_n or seen.newest_n > limits.force_n
+    )
 
 
 def _between(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Event, ...]]:

@@ -180,6 +180,22 @@ class Weigher:
                 return t, float("nan")
             return t, self._sign * float(self.cell.newtons(np.array(counts - self._zero)))
 
+    def force_at(self, t_s: float) -> float:
+        """Force by the readings about that moment, N; the last one where it lies after all, NaN where nothing is kept."""
+        with self._lock:
+            if not self._kept or self._zero is None:
+                return float("nan")
+            after = counts = self._kept[-1]
+            for reading in reversed(self._kept):
+                counts = reading
+                if reading[0] <= t_s:
+                    break
+                after = reading
+            (t0, before), (t1, later) = counts, after
+            share = min(max((t_s - t0) / (t1 - t0), 0.0), 1.0) if t1 > t0 else 0.0
+            level = before + share * (later - before)
+            return self._sign * float(self.cell.newtons(np.array(level - self._zero)))
+
     def raw_since(self, from_s: float) -> tuple[Lines, float]:
         """Raw lines later than that, and the time of the last one."""
         with self._lock:

@@ -355,7 +355,7 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
             message,
             0.27 * at.head.height,
             0.6 * at.head.width,
-            look.weak,
+            look.on_alarm if pull_sheet.alarmed(view) else look.weak,
             "right",
         )
     _foot(app, sheet, at.foot)

@@ -73,9 +73,14 @@ def draw(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, at: Plac
     _numerals(sheet, view, units, look, at.side)
 
 
+def alarmed(view: View) -> bool:
+    """Whether the head is the alarm's."""
+    return view.stage is Stage.BEYOND or bool(view.alarm)
+
+
 def draw_head(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> None:
     """The state in a word or two and the next step in a sentence."""
-    alarm = view.stage is Stage.BEYOND or bool(view.alarm)
+    alarm = alarmed(view)
     if alarm:
         sheet.area(box.x, box.y, box.width, box.height, look.alarm, 6.0)
     ink = look.on_alarm if alarm else look.ink
