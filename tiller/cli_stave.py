@@ -18,9 +18,12 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     stave.add_argument("name", metavar="NAME", help="the bow's name, or a stave.toml")
     stave.add_argument("--wood", help="as the Wood Handbook names it")
     stave.add_argument("--log", type=float, metavar="MM", help="the log's diameter under the bark")
-    for step in ("felled", "split", "ends-sealed", "bark-off"):
+    for step in ("felled", "split", "ends-sealed", "bark-off", "roughed-out"):
         stave.add_argument(f"--{step}", metavar="DATE", help="as 2026-03-14")
-    stave.add_argument("--weigh", action="append", default=[], metavar="DATE=KG", help="a weigh-in; may be given again")
+    stave.add_argument(
+        "--weigh", action="append", default=[], metavar="DATE=KG", help="a weigh-in, in place of one of the same day"
+    )
+    stave.add_argument("--forget", action="append", default=[], metavar="DATE", help="take a weigh-in away")
     stave.add_argument(
         "--offcut",
         metavar="DATE=WET:DRY:KG",
@@ -88,112 +91,155 @@ def stave_file(name: str) -> Path:
 def run_stave(args: argparse.Namespace) -> int:
     """``tiller stave``."""
     import tomllib
+    from datetime import date
 
     from tiller.bow.stavefile import parse_stave, read_stave
     from tiller.errors import FileFault, TillerError
     from tiller.rack.newbow import name_fault
     from tiller.report.data import write_whole
-    from tiller.report.stave_words import season_of, stave_words
+    from tiller.report.season import season_of
+    from tiller.report.stave_words import stave_words
     from tiller.report.style import Units
 
     path = stave_file(args.name)
     fault = "" if path.name != "stave.toml" or args.name.endswith(".toml") else name_fault(args.name)
     if fault:
         raise TillerError(fault)
+    if not LEAST_WIDTH_MM <= args.width <= MOST_WIDTH_MM:
+        msg = f"--width is {args.width:g}: {LEAST_WIDTH_MM:g} to {MOST_WIDTH_MM:g} mm makes sense for a limb."
+        raise TillerError(msg)
     new = _given(args)
-    if new or not path.is_file():
+    if new or args.forget or not path.is_file():
         old = path.read_text(encoding="utf-8") if path.is_file() else ""
         if not old and args.wood is None:
             msg = f"There is no {path} yet: 'tiller stave {args.name} --wood WOOD' begins it."
             raise FileFault(msg)
-        text = _together(old, new, args.name)
         try:
+            text = _together(old, new, args.name, [_day(v, "--forget") for v in args.forget])
             parse_stave(tomllib.loads(text), str(path))
         except tomllib.TOMLDecodeError as err:
             msg = f"{path} would be no TOML ({err}): nothing was written."
             raise FileFault(msg) from err
         write_whole(path, text.encode())
     stave = read_stave(path)
-    print(stave_words(stave, args.width, units=Units(args.units == "metric")))
+    print(stave_words(stave, args.width, units=Units(args.units == "metric"), today=date.today()))
     if args.picture:
         from tiller.report.drying_plot import drying_plot
 
-        write_whole(Path(args.picture), drying_plot(stave, season_of(stave)))
+        season = season_of(stave)
+        if season.first is None:
+            msg = "There is no weigh-in to draw: give some with --weigh DATE=KG; no picture was written."
+            raise TillerError(msg)
+        write_whole(Path(args.picture), drying_plot(stave, season))
         print(f"Picture: {args.picture}")
     return 0
+
+
+LEAST_WIDTH_MM, MOST_WIDTH_MM = 10.0, 110.0
+NUMBER = r"([0-9]+(?:\.[0-9]+)?)"
+
+
+def _day(text: str, name: str) -> str:
+    from datetime import date
+
+    from tiller.errors import TillerError
+
+    try:
+        return date.fromisoformat(text.strip()).isoformat()
+    except ValueError:
+        msg = f"{name} is '{text}': a date such as 2026-03-14 is expected."
+        raise TillerError(msg) from None
+
+
+def _taken_apart(text: str, pattern: str, name: str, expected: str) -> Any:
+    import re
+
+    from tiller.errors import TillerError
+
+    found = re.fullmatch(pattern, text)
+    if not found:
+        msg = f"{name} is '{text}': {expected} is expected."
+        raise TillerError(msg)
+    return found
 
 
 def _given(args: argparse.Namespace) -> dict[str, list[str]]:
     """Lines to write: single keys, weigh-ins, features, tables."""
     import json
-    import re
-    from datetime import date
-
-    from tiller.errors import TillerError
-
-    def day(text: str, name: str) -> str:
-        try:
-            return date.fromisoformat(text.strip()).isoformat()
-        except ValueError:
-            msg = f"{name} is '{text}': a date such as 2026-03-14 is expected."
-            raise TillerError(msg) from None
 
     out: dict[str, list[str]] = {}
     if args.wood is not None:
         out["wood"] = [f"wood = {json.dumps(args.wood)}"]
-    if args.log is not None:
-        out["log_diameter_mm"] = [f"log_diameter_mm = {args.log:g}"]
-    if args.rings is not None:
-        out["rings"] = [f"rings = {args.rings}"]
-    if args.ring is not None:
-        out["ring_mm"] = [f"ring_mm = {args.ring:g}"]
+    for key, name, value in (
+        ("log_diameter_mm", "--log", args.log),
+        ("rings", "--rings", args.rings),
+        ("ring_mm", "--ring", args.ring),
+    ):
+        if value is not None:
+            _taken_apart(f"{value:g}", NUMBER, name, "a number above 0")
+            out[key] = [f"{key} = {value:g}"]
     if args.back is not None:
         out["back"] = [f"back = {json.dumps(args.back)}"]
-    for step in ("felled", "split", "ends_sealed", "bark_off"):
+    for step in ("felled", "split", "ends_sealed", "bark_off", "roughed_out"):
         value = getattr(args, step)
         if value is not None:
-            out[step] = [f"{step} = {day(value, '--' + step.replace('_', '-'))}"]
+            out[step] = [f"{step} = {_day(value, '--' + step.replace('_', '-'))}"]
     for text in args.weigh:
-        found = re.fullmatch(r"([^=]+)=([0-9.]+)", text)
-        if not found:
-            msg = f"--weigh is '{text}': DATE=KG is expected, such as 2026-03-14=2.431."
-            raise TillerError(msg)
-        out.setdefault("[[weighings]]", []).append(f"on = {day(found[1], '--weigh')}\nmass_kg = {float(found[2]):g}")
+        found = _taken_apart(text, "([^=]+)=" + NUMBER, "--weigh", "DATE=KG, such as 2026-03-14=2.431,")
+        day, kg = _day(found[1], "--weigh"), float(found[2])
+        out.setdefault("[[weighings]]", []).append(f"on = {day}\nmass_kg = {kg:g}")
     if args.offcut is not None:
-        found = re.fullmatch(r"([^=]+)=([0-9.]+):([0-9.]+):([0-9.]+)", args.offcut)
-        if not found:
-            msg = f"--offcut is '{args.offcut}': DATE=WET:DRY:KG is expected, such as 2026-03-14=52.1:44.8:2.431."
-            raise TillerError(msg)
-        out["[offcut]"] = [
-            f"on = {day(found[1], '--offcut')}\nwet_g = {found[2]}\ndry_g = {found[3]}\nstave_kg = {found[4]}"
-        ]
+        pattern = f"([^=]+)={NUMBER}:{NUMBER}:{NUMBER}"
+        found = _taken_apart(args.offcut, pattern, "--offcut", "DATE=WET:DRY:KG, such as 2026-03-14=52.1:44.8:2.431,")
+        day = _day(found[1], "--offcut")
+        wet, dry, kg = (float(found[k]) for k in (2, 3, 4))
+        out["[offcut]"] = [f"on = {day}\nwet_g = {wet:g}\ndry_g = {dry:g}\nstave_kg = {kg:g}"]
     if args.air is not None:
-        found = re.fullmatch(r"([0-9.]+):([0-9.]+)", args.air)
-        if not found:
-            msg = f"--air is '{args.air}': C:PERCENT is expected, such as 18:55."
-            raise TillerError(msg)
+        found = _taken_apart(args.air, f"{NUMBER}:{NUMBER}", "--air", "C:PERCENT, such as 18:55,")
         out["[shop]"] = [f"temperature_c = {found[1]}\nhumidity_percent = {found[2]}"]
     for text in args.feature:
-        found = re.fullmatch(r"(left|right):([a-z ]+):([0-9.]+)-([0-9.]+)", text)
-        if not found:
-            msg = f"--feature is '{text}': LIMB:KIND:FROM-TO is expected, such as left:knot:310-340."
-            raise TillerError(msg)
+        pattern = f"(left|right):([a-z ]+):{NUMBER}-{NUMBER}"
+        found = _taken_apart(text, pattern, "--feature", "LIMB:KIND:FROM-TO in mm, such as left:knot:310-340,")
         out.setdefault("[[features]]", []).append(
-            f'limb = "{found[1]}"\nkind = "{found[2]}"\nfrom_mm = {found[3]}\nto_mm = {found[4]}'
+            f'limb = "{found[1]}"\nkind = "{found[2]}"\nfrom_mm = {float(found[3]):g}\nto_mm = {float(found[4]):g}'
         )
     return out
 
 
-def _together(old: str, new: dict[str, list[str]], name: str) -> str:
-    """A stave's file with what is new: single keys and tables in place of the old ones, weigh-ins and features added."""
-    import json
+def _together(old: str, new: dict[str, list[str]], name: str, forget: list[str]) -> str:
+    """A stave's file with what is new: single keys and tables in place of the old ones; weigh-ins by their day, features added.
 
+    Raises:
+        TillerError: a weigh-in is to be forgotten that is not there.
+    """
+    import json
+    import tomllib
+
+    from tiller.errors import TillerError
     from tiller.rack.rigwrite import without
 
-    single = tuple(k.strip("[]") for k in new if not k.startswith("[["))
+    had = tomllib.loads(old)
     kept = (
-        without(old, single) if old else f"name = {json.dumps(Path(name).stem if name.endswith('.toml') else name)}\n"
+        without(old, tuple(k.strip("[]") for k in new if not k.startswith("[[")))
+        if old
+        else f"name = {json.dumps(Path(name).stem if name.endswith('.toml') else name)}\n"
     )
+    if "[[weighings]]" in new or forget:
+        rows = {str(w.get("on")): f"on = {w.get('on')}\nmass_kg = {w.get('mass_kg')}" for w in had.get("weighings", [])}
+        for day in forget:
+            if rows.pop(day, None) is None:
+                msg = f"There is no weigh-in of {day} to forget; there are {', '.join(rows) or 'none'}."
+                raise TillerError(msg)
+        rows |= {body.split()[2]: body for body in new.get("[[weighings]]", [])}
+        new = {**new, "[[weighings]]": [rows[day] for day in sorted(rows)]}
+        kept = without(kept, ("weighings",))
+    if "[[features]]" in new:  # one that stands there already is not added again
+        known = {(f.get("limb"), f.get("kind"), f.get("from_mm"), f.get("to_mm")) for f in had.get("features", [])}
+        asked = [(body, tomllib.loads(body)) for body in dict.fromkeys(new["[[features]]"])]
+        new = {
+            **new,
+            "[[features]]": [b for b, f in asked if (f["limb"], f["kind"], f["from_mm"], f["to_mm"]) not in known],
+        }
     top = [line for key, lines in new.items() if not key.startswith("[") for line in lines]
     tables = [f"{key}\n{body}\n" for key, bodies in new.items() if key.startswith("[") for body in bodies]
     return "\n".join(part for part in ("\n".join(top), kept, "\n".join(tables)) if part.strip()) + "\n"

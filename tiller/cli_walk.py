@@ -180,22 +180,19 @@ def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTrut
 def _pull(bow: BowTruth, turn: int, draw_mm: float, place: Path, aside: Any) -> Worked:
     """A pull on the rack in software, recorded and worked up as ``tiller rack`` does it."""
     from tiller.bow.bowfile import read_bow
-    from tiller.bow.stavefile import onto_bow, read_stave
     from tiller.rack.keep import book_path
     from tiller.rack.recording import read_recording
-    from tiller.rack.session import bow_file
+    from tiller.rack.session import bow_file, with_stave
     from tiller.rack.workup import work_up
     from tiller.simulate.record import Plan, write_recording
     from tiller.simulate.render import Setting
 
     folder = place / "pulls" / NAME / f"{turn:02d}"
-    write_recording(folder, bow, Plan(largest_mm=draw_mm, pictures=12, seed=SEED), Setting())
+    write_recording(folder, bow, Plan(largest_mm=draw_mm, pictures=12, seed=SEED, session=turn), Setting())
     own = bow_file(NAME)
-    text = (folder / "bow.toml").read_text()
-    stave = read_stave(own.with_name("stave.toml"))
-    text = onto_bow(text, read_bow(folder / "bow.toml"), stave, MOISTURE)
-    for path in (folder / "bow.toml", own):
-        path.write_text(text)
+    own.write_text((folder / "bow.toml").read_text())
+    text, _ = with_stave(own, read_bow(own))  # crown, moisture and features of the stave's file beside it
+    (folder / "bow.toml").write_text(text)
     return work_up(read_recording(folder), aside, book_path(), folder / "measured")
 
 

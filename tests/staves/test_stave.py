@@ -5,7 +5,8 @@ from __future__ import annotations
 import shutil
 import subprocess
 import tomllib
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
 
 import cv2
@@ -16,7 +17,10 @@ from tiller.bow.bowfile import parse_bow, read_bow
 from tiller.bow.stavefile import crown_of, log_words, onto_bow, parse_stave, read_stave
 from tiller.cli import main
 from tiller.errors import KeyFault
-from tiller.report.stave_words import season_of, stave_words
+from tiller.rack.advise import strain_limit
+from tiller.rack.session import with_stave
+from tiller.report.season import Season, season_of
+from tiller.report.stave_words import stave_words
 
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
 BASE = 'name = "hedge"\nwood = "white ash"\n'
@@ -113,6 +117,59 @@ def test_what_is_said_of_wet_wood_and_of_weigh_ins_that_rise() -> None:
     assert felled.dates["felled"] == date(2026, 1, 1)
 
 
+def test_what_came_off_with_the_bark_is_no_water() -> None:
+    """An offcut or weigh-ins from before wood came off tell another piece's mass: left out and said, not counted as dry."""
+    dry, water = 2.0, 0.20
+    rows = [(10 + 7 * k, dry * (1 + water + 0.25 * np.exp(-k / 2))) for k in range(6)]
+    text = BASE + "felled = 2026-02-01\nbark_off = 2026-03-20\nwanted_moisture = 12\n"
+    text += "[offcut]\non = 2026-03-10\nwet_g = 145.0\ndry_g = 100.0\nstave_kg = 3.1\n"  # 7 % of it was bark
+    text += "".join(
+        f"[[weighings]]\non = {date(2026, 3, 10) + timedelta(days=d - 10)}\nmass_kg = {kg * (1.07 if d < 20 else 1.0):.3f}\n"
+        for d, kg in rows
+    )
+    season = season_of(parse_stave(tomllib.loads(text)))
+    assert np.isnan(season.moisture)
+    assert any("not counted" in t for t in season.said)
+    assert any("heavier piece" in t for t in season.said)
+    again = text.replace("on = 2026-03-10\nwet_g = 145.0", "on = 2026-03-24\nwet_g = 137.0").replace(
+        "stave_kg = 3.1", "stave_kg = 2.740"
+    )
+    told = season_of(parse_stave(tomllib.loads(again)))
+    assert abs(told.moisture - 100 * (rows[-1][1] / dry - 1)) < 3 * told.moisture_sd
+
+
+def test_the_sd_of_a_moisture_is_that_of_its_scales() -> None:
+    def by(wet: str, dry: str) -> Season:
+        cut = f"[offcut]\non = 2026-03-01\nwet_g = {wet}\ndry_g = {dry}\nstave_kg = 3.0\n"
+        return season_of(parse_stave(tomllib.loads(BASE + cut)))
+
+    coarse, fine, small = by("130", "100"), by("130.1", "100.1"), by("15", "10")
+    assert coarse.moisture == pytest.approx(30.0, abs=0.5)  # an offcut alone tells it, on its own day
+    # by hand: sd of wet / dry with 0.4 g each, and 1 % for the offcut not being the stave
+    by_hand = 100 * np.hypot(np.hypot(0.4 / 100, 1.3 * 0.4 / 100), 1.3 * 0.01)
+    assert coarse.moisture_sd == pytest.approx(by_hand, rel=0.15)
+    assert fine.moisture_sd < coarse.moisture_sd
+    assert np.isnan(small.moisture)  # ten grams on a kitchen scale tell nothing
+    assert any("tells nothing yet" in t for t in small.said)
+
+
+def test_green_wood_is_no_dry_wood_at_the_rack(tmp_path: Path) -> None:
+    """The wettest wood gets the lowest limit, and it is said."""
+    (tmp_path / "bow.toml").write_text(EXAMPLE.read_text())
+    bow = read_bow(tmp_path / "bow.toml")
+    limits = []
+    for kg in (2.2, 2.4, 2.7, 3.4):
+        (tmp_path / "stave.toml").write_text(
+            BASE + f"dry_mass_kg = 2.0\n[[weighings]]\non = 2026-03-01\nmass_kg = {kg}\n"
+        )
+        text, said = with_stave(tmp_path / "bow.toml", bow)
+        told = parse_bow(tomllib.loads(text))
+        limits.append(strain_limit(replace(told, target=replace(told.target, working_strain=None)))[0])
+        assert (kg < 2.5) or any("over fibre saturation" in t for t in said)
+    assert limits == sorted(limits, reverse=True)
+    assert limits[-1] < 0.9 * limits[0]
+
+
 def test_what_the_stave_knows_reaches_the_bow() -> None:
     text = EXAMPLE.read_text()
     bow = read_bow(EXAMPLE)
@@ -173,9 +230,34 @@ def test_the_stave_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caps
         ["--felled", "x"],
         ["--feature", "left:bump:1-2"],
         ["--air", "90"],
+        ["--weigh", "2026-03-09=1.2.3"],
+        ["--weigh", "2026-03-09=31"],  # the point slipped
+        ["--weigh", "2026-03-09=0.3"],
+        ["--forget", "2026-03-09"],
+        ["--offcut", "2026-03-09=52.1:5:3"],
+        ["--offcut", "2026-01-09=52.1:45:3"],
+        ["--width", "nan"],
+        ["--width", "-3"],
     ):
+        capsys.readouterr()
         assert main(["stave", "hedge bow", *bad]) == 2, bad
+        assert capsys.readouterr().err.count("\n") == 1, bad
     assert path.read_text() == before
+    # a weigh-in is mended, one that was forgotten is put in its place, one is taken away; a feature given twice stands once
+    again = ["--weigh", "2026-03-03=3.12", "--weigh", "2026-02-20=3.2", "--feature", "left:knot:310-340"]
+    assert main(["stave", "hedge bow", *again]) == 0
+    told = read_stave(path)
+    assert [(w.on.isoformat(), w.mass_kg) for w in told.weighings] == [
+        ("2026-02-03", 3.4),
+        ("2026-02-20", 3.2),
+        ("2026-03-03", 3.12),
+    ]
+    assert len(told.features) == 1
+    assert main(["stave", "hedge bow", "--forget", "2026-02-20", "--picture", str(tmp_path / "dry.png")]) == 0
+    assert len(read_stave(path).weighings) == 2
+    assert (tmp_path / "dry.png").read_bytes()[:4] == b"\x89PNG"
+    assert main(["stave", "new", "--wood", "white ash", "--picture", str(tmp_path / "none.png")]) == 2
+    assert not (tmp_path / "none.png").exists()
 
 
 LAYOUT = ["layout", "--wood", "shagbark hickory", "--length", "850", "--weight", "200", "--draw", "610"]

@@ -14,10 +14,15 @@ from tiller.bow.moisture import SATURATION
 from tiller.bow.section import crowned_section
 from tiller.bow.tomlcheck import Keys, Table, load_toml
 
-STEPS = ("felled", "split", "ends_sealed", "bark_off")
+STEPS = ("felled", "split", "ends_sealed", "bark_off", "roughed_out")
+WOOD_OFF = ("split", "bark_off", "roughed_out")
+"""Steps after which a stave weighs less without having lost water."""
+SLIP_UP, SLIP_DOWN = 1.2, 0.4
+"""From one weigh-in to the next no stave gains or loses by more than these factors: a slip of the point."""
+WETTEST_OFFCUT = 200.0
 BACKS = ("outer ring", "chased ring")
 STAVE_KEYS: Keys = {
-    "name": None, "wood": None, "log_diameter_mm": None, "felled": None, "split": None, "ends_sealed": None, "bark_off": None,
+    "name": None, "wood": None, "log_diameter_mm": None, "felled": None, "split": None, "ends_sealed": None, "bark_off": None, "roughed_out": None,
     "rings": None, "ring_mm": None, "back": None, "dry_mass_kg": None, "wanted_moisture": None,
     "weighings": {"on": None, "mass_kg": None},
     "offcut": {"on": None, "wet_g": None, "dry_g": None, "stave_kg": None},
@@ -111,7 +116,7 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml") -> Stave:
     """A checked stave from parsed TOML.
 
     Raises:
-        KeyFault: a key is missing or wrong, dates are out of order, weigh-ins rise.
+        KeyFault: a key is missing or wrong, dates are out of order, a weigh-in leaps. (One that rises a little is said later.)
     """
     top = Table(file, "", data)
     dates: dict[str, date] = {}
@@ -132,6 +137,11 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml") -> Stave:
             raise row.fault("on", f"a day on or after the felling ({felled})")
         if weighings and found.on <= weighings[-1].on:
             raise row.fault("on", f"a day after the weigh-in before it ({weighings[-1].on})")
+        if weighings and not SLIP_DOWN < found.mass_kg / weighings[-1].mass_kg < SLIP_UP:
+            raise row.fault(
+                "mass_kg",
+                f"a mass near that of {weighings[-1].on}, {weighings[-1].mass_kg:g} kg (is the point in its place?)",
+            )
         weighings.append(found)
     offcut = None
     if "offcut" in data:
@@ -142,8 +152,14 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml") -> Stave:
             table.number("dry_g", 0.5, 5000, "g"),
             table.number("stave_kg", 0.05, 60, "kg"),
         )
-        if offcut.dry_g > offcut.wet_g:
+        if not offcut.dry_g < offcut.wet_g:
             raise table.fault("dry_g", "less than the wet piece")
+        if offcut.moisture > WETTEST_OFFCUT:
+            raise table.fault(
+                "dry_g", f"at least a third of the wet piece: no wood holds more than {WETTEST_OFFCUT:g} % of water"
+            )
+        if felled is not None and offcut.on < felled:
+            raise table.fault("on", f"a day on or after the felling ({felled})")
     shop = top.table("shop") if "shop" in data else None
     features: list[StaveFeature] = []
     for row in top.tables("features", 0) if "features" in data else []:

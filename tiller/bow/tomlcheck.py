@@ -7,6 +7,7 @@ import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +39,7 @@ def load_toml(path: Path) -> dict[str, Any]:
 
 
 def _in_words(value: object) -> str:
-    text = repr(value)
+    text = str(value) if isinstance(value, date) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 

@@ -1,12 +1,22 @@
-"""How a stave dries: its mass over time comes to a level; when it will be dry enough, with the band."""
+"""How a stave dries: its mass over time comes to a level; when it will be dry enough, with the band.
+
+Wood dries by diffusion: quick at first, with the root of time, then slower and slower. The mass left to lose of a plate is
+
+    E(t) = sum 2 B^2 exp(-b_n^2 D t / l^2) / (b_n^2 (b_n^2 + B^2 + B)),   b_n tan b_n = B
+
+with B the surface's resistance against the inside's (Crank, The Mathematics of Diffusion, 2nd ed. 1975, eq. 4.50 to 4.53, from
+memory); a square bar loses through four sides, E squared. Neither B nor the shape is known, and weigh-ins alone hardly tell
+them: all of them are tried on a grid and count by how well they fit, so that the band holds what the weigh-ins leave open.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import brentq
 
 Array = NDArray[np.float64]
 
@@ -14,28 +24,68 @@ FEWEST = 4
 LEAST_SD_KG = 0.003
 """A kitchen scale and a hand do no better than this (common practice, no source)."""
 DRAWS = 400
+RESISTANCES = (0.1, 0.3, 0.6, 1.0, 1.7, 3.0, 5.0, 8.0, 15.0, 40.0, 1000.0)
+PACES = 160
+UNLIKELY = 14.0
+"""Paces whose log likelihood is this much under the best one's are left out of the finer grid."""
+MODEL_SHARE = 0.1
+"""Wood does not dry quite as any such curve: the mass still to be lost is told to no better than this (common practice, no source)."""
+LEVEL_SHARE, LEVEL_SPREAD = 0.85, 0.2
+"""Before anything is fitted the level lies about here, as a share of the last weigh-in (common practice, no source)."""
+LEAST_SURE = 0.3
+"""A level whose sd is more than this share of what was lost and is to be lost is none."""
+TERMS = 80
+
+
+@lru_cache(maxsize=1)
+def _forms() -> tuple[Array, Array]:
+    """Of each form (surface resistance, plate or bar) what is left to lose, over time in units of its slowest e-time: u (k,), E (f, k)."""
+    u = np.concatenate([[0.0], np.geomspace(1e-6, 40.0, 700)])
+    rows = []
+    for resistance in RESISTANCES:
+        roots = np.array(
+            [
+                brentq(lambda b, r=resistance: b * np.sin(b) - r * np.cos(b), n * np.pi + 1e-12, (n + 0.5) * np.pi)
+                for n in range(TERMS)
+            ]
+        )
+        size = 2 * resistance**2 / (roots**2 * (roots**2 + resistance**2 + resistance))
+        plate = np.exp(-np.outer(u, (roots / roots[0]) ** 2)) @ (size / np.sum(size))
+        rows += [plate, plate**2]
+    return u, np.array(rows)
+
+
+def _left(form: NDArray[np.int64] | int, u: Array) -> Array:
+    grid, rows = _forms()
+    return np.asarray(np.interp(u, grid, rows[form], right=0.0), dtype=float)
 
 
 @dataclass(frozen=True)
 class Drying:
-    """Fitted curve mass = level + (first - level) exp(-t / pace).
+    """The curves that weigh-ins allow, as DRAWS draws of the posterior.
 
     Attributes:
-        level_kg, level_sd_kg: where it comes to; first_kg; pace_days.
-        cov: (3, 3) of level, first, log pace.
-        rms_kg: how far weigh-ins lie off it.
+        level_kg, level_sd_kg: where it comes to.
+        levels_kg, firsts_kg, paces_days, forms: (k,) of each draw: level, mass at the first weigh-in, slowest e-time, form.
+        rms_kg: how far weigh-ins lie off the likeliest curve.
     """
 
     level_kg: float
     level_sd_kg: float
-    first_kg: float
-    pace_days: float
-    cov: Array
+    levels_kg: Array
+    firsts_kg: Array
+    paces_days: Array
+    forms: NDArray[np.int64]
     rms_kg: float
 
+    def masses(self, days: Array) -> Array:
+        """Mass of every draw at those days, (k, n) kg."""
+        left = np.array([_left(int(f), np.asarray(days) / p) for f, p in zip(self.forms, self.paces_days, strict=True)])
+        return np.asarray(self.levels_kg[:, None] + (self.firsts_kg - self.levels_kg)[:, None] * left, dtype=float)
+
     def mass(self, days: Array) -> Array:
-        """Mass at those days, kg."""
-        return np.asarray(self.level_kg + (self.first_kg - self.level_kg) * np.exp(-np.asarray(days) / self.pace_days))
+        """Mass at those days (n,), kg: the median of the draws."""
+        return np.asarray(np.median(self.masses(days), axis=0), dtype=float)
 
 
 @dataclass(frozen=True)
@@ -47,48 +97,79 @@ class Ready:
     late_days: float
 
 
-def fit_drying(days: Array, mass_kg: Array) -> Drying | None:
-    """The curve through weigh-ins (n,), None where they do not tell one: too few, or no level in sight yet.
+def fit_drying(days: Array, mass_kg: Array, seed: int = 0) -> Drying | None:
+    """The curves through weigh-ins (n,), None where they do not tell one: too few, or no level in sight yet.
 
     Args:
-        days: from the first weigh-in, ascending.
+        days: from the first weigh-in, ascending; mass_kg: kg.
+        seed: of the draws.
     """
     t, m = np.asarray(days, dtype=float), np.asarray(mass_kg, dtype=float)
     if len(t) < FEWEST or t[-1] - t[0] < 10.0 or m[0] - m[-1] < 3 * LEAST_SD_KG:
         return None
-    best = None
-    for pace in (0.15, 0.4, 1.0, 2.5):
-        start = np.array([m[-1] - 0.1 * (m[0] - m[-1]), m[0], np.log(pace * (t[-1] - t[0]))])
-        try:
-            fit = least_squares(
-                lambda p: p[0] + (p[1] - p[0]) * np.exp(-t / np.exp(p[2])) - m,
-                start,
-                bounds=([0.0, 0.0, -1.0], [m[-1] + 3 * LEAST_SD_KG, 2 * m[0], 9.0]),
-                x_scale=[0.1, 0.1, 0.5],
-            )
-        except ValueError:
-            continue
-        if best is None or fit.cost < best.cost:
-            best = fit
-    if best is None:
-        return None
-    level, first, log_pace = best.x
-    rms = float(np.sqrt(2 * best.cost / len(t)))
-    noise = max(LEAST_SD_KG, float(np.sqrt(2 * best.cost / max(len(t) - 3, 1))))
-    cov = noise**2 * np.linalg.pinv(best.jac.T @ best.jac, hermitian=True)
-    sd = float(np.sqrt(cov[0, 0]))
-    if not np.isfinite(sd) or sd > 0.25 * (m[0] - level) or log_pace > 8.9:
-        return None
-    return Drying(float(level), sd, float(first), float(np.exp(log_pace)), cov, rms)
+    forms = np.arange(2 * len(RESISTANCES))
+    at, spread = LEVEL_SHARE * m[-1], LEVEL_SPREAD * m[-1]
 
+    def curves(paces: Array) -> tuple[NDArray[np.int64], Array, Array]:
+        """Forms and paces (g,) in all pairs, and what level and first mass do to each weigh-in, (g, n, 2); paces (f, p)."""
+        left = np.array([_left(int(f), t[None, :] / paces[f][:, None]) for f in forms]).reshape(-1, len(t))
+        return np.repeat(forms, paces.shape[1]), paces.ravel(), np.stack([1 - left, left], axis=-1)
 
-def ready(curve: Drying, wanted_kg: float, seed: int = 0) -> Ready:
-    """When the curve passes a mass, from draws of what the weigh-ins leave open."""
+    def solve(design: Array, noise: float) -> tuple[Array, Array, Array]:
+        precision = np.einsum("gni,gnj->gij", design, design) / noise**2
+        precision[:, 0, 0] += 1 / spread**2
+        right = np.einsum("gni,n->gi", design, m) / noise**2
+        right[:, 0] += at / spread**2
+        cov = np.linalg.inv(precision + 1e-12 * np.eye(2))
+        mean = np.einsum("gij,gj->gi", cov, right)
+        off = m - np.einsum("gni,gi->gn", design, mean)
+        score = -0.5 * np.sum(off**2, axis=1) / noise**2 - 0.5 * ((mean[:, 0] - at) / spread) ** 2
+        return mean, cov, score + 0.5 * np.linalg.slogdet(cov)[1]
+
+    coarse = np.tile(np.geomspace(0.05 * t[-1], 20.0 * t[-1], PACES), (len(forms), 1))
+    form, pace, design = curves(coarse)
+    mean, cov, score = solve(design, LEAST_SD_KG)
+    best = int(np.argmax(score))
+    rms = float(np.sqrt(np.mean((m - design[best] @ mean[best]) ** 2)))
+    noise = max(LEAST_SD_KG, rms * float(np.sqrt(len(t) / max(len(t) - 3, 1))))
+    _, _, score = solve(design, noise)
+    by_form = score.reshape(len(forms), PACES)
+    fine = np.empty_like(coarse)
+    for f, row in enumerate(by_form):  # where each form is likely at all, a finer grid
+        near = np.flatnonzero(row > np.max(row) - UNLIKELY)
+        low, high = coarse[f, max(near[0] - 1, 0)], coarse[f, min(near[-1] + 1, PACES - 1)]
+        fine[f] = np.geomspace(low, high, PACES)
+    form, pace, design = curves(fine)
+    mean, cov, score = solve(design, noise)
+    step = np.repeat(np.log(fine[:, -1] / fine[:, 0]), PACES)  # each form's grid has its own
+    weight = np.exp(score - np.max(score)) * step
     rng = np.random.default_rng(seed)
-    root = np.linalg.cholesky(curve.cov + 1e-14 * np.eye(3))
-    drawn = np.array([curve.level_kg, curve.first_kg, np.log(curve.pace_days)]) + rng.normal(size=(DRAWS, 3)) @ root.T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = (wanted_kg - drawn[:, 0]) / (drawn[:, 1] - drawn[:, 0])
-        days = np.where(share >= 1, 0.0, np.where(share > 0, -np.exp(drawn[:, 2]) * np.log(share), np.inf))
+    pick = rng.choice(len(weight), size=DRAWS, p=weight / np.sum(weight))
+    root = np.linalg.cholesky(cov[pick])
+    drawn = mean[pick] + np.einsum("kij,kj->ki", root, rng.normal(size=(DRAWS, 2)))
+    to_lose = np.maximum(m[-1] - drawn[:, 0], 0.0) * (1 + MODEL_SHARE * rng.normal(size=DRAWS))
+    levels = np.clip(np.where(to_lose > 0, m[-1] - to_lose, drawn[:, 0]), 0.1 * m[-1], m[-1] + 3 * LEAST_SD_KG)
+    sd = float(np.std(levels))
+    level = float(np.median(levels))
+    if sd > LEAST_SURE * (m[0] - level):
+        return None
+    return Drying(level, sd, levels, drawn[:, 1], pace[pick], form[pick], rms)
+
+
+def ready(curve: Drying, wanted_kg: float | Array) -> Ready:
+    """When the curve passes a mass.
+
+    Args:
+        wanted_kg: the mass, or one for each draw (k,) where it hangs on the same unknowns.
+    """
+    wanted = np.broadcast_to(np.asarray(wanted_kg, dtype=float), curve.levels_kg.shape)
+    share = (wanted - curve.levels_kg) / (curve.firsts_kg - curve.levels_kg)
+    grid, rows = _forms()
+    days = np.full(len(share), np.inf)
+    for k, (part, form, pace) in enumerate(zip(share, curve.forms, curve.paces_days, strict=True)):
+        if part >= 1:
+            days[k] = 0.0
+        elif part > rows[form][-1] and part > 1e-6:
+            days[k] = pace * float(np.interp(-part, -rows[form], grid))
     early, middle, late = np.percentile(days, [16, 50, 84], method="nearest")
     return Ready(float(middle), float(early), float(late))

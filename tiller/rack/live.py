@@ -62,11 +62,13 @@ class Options:
     Attributes:
         home: where pulls are kept; book: the shop's book, None = no entries.
         keep: pictures of a pull that are kept.
+        said: what is known of the bow or its stave and worth saying at the start.
     """
 
     home: Path
     book: Path | None
     keep: Keep = "holds"
+    said: tuple[str, ...] = ()
 
 
 class _Pull:
@@ -150,6 +152,8 @@ class Rack:
         for feed in (self.camera, self.scale):
             if feed is not None:
                 feed.start()
+        for text in self.options.said:
+            self._say(text)
         for feed, text in ((self.camera, BLIND), (self.scale, LIGHT)):
             if feed is None:
                 self._say(text)

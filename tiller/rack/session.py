@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -138,8 +139,9 @@ def session(wanted: Wanted) -> Iterator[Rack]:
                 msg = f"There is no rig file at {rig_path}: give one with --rig (camera, board, hook and load cell of your rack)."
                 raise FileFault(msg)
             bow, rig = read_bow(bow_path), read_rig(rig_path)
-            texts = (_with_stave(bow_path, bow), _text(rig_path))
-            bow = _parsed(*texts)[0]
+            bow_text, said = with_stave(bow_path, bow)
+            texts = (bow_text, _text(rig_path))
+            bow, options = _parsed(*texts)[0], replace(options, said=said)
             size = rig.lens.image_size
             camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
             scale = SerialScale(wanted.scale) if wanted.scale is not None else None
@@ -153,22 +155,25 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             rack.stop()
 
 
-def _with_stave(bow_path: Path, bow: Bow) -> str:
-    """A bow's file with what the stave's beside it knows and it does not say: it goes into each recording.
+def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[str, ...]]:
+    """A bow's file with what the stave's beside it knows and it does not say, which goes into each recording; and what to know of it.
+
+    Wood that is too wet or too dry for the moisture equation is taken for the wettest or driest that it holds for.
 
     Raises:
         FileFault, KeyFault: the stave's file is wrong.
     """
     from tiller.bow.stavefile import onto_bow, read_stave
-    from tiller.report.stave_words import season_of
+    from tiller.report.season import season_of
 
     text, beside = _text(bow_path), bow_path.with_name("stave.toml")
     if not beside.is_file():
-        return text
+        return text, ()
     stave = read_stave(beside)
-    moisture = season_of(stave).moisture
+    season = season_of(stave, date.today())
+    told = float(np.clip(season.moisture, DRIEST, WETTEST)) if np.isfinite(season.moisture) else None
     try:
-        return onto_bow(text, bow, stave, moisture if DRIEST <= moisture <= WETTEST else None)
+        return onto_bow(text, bow, stave, told), season.said
     except ValueError as err:
         msg = f"{beside}: {err}"
         raise FileFault(msg) from err

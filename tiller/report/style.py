@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tiller.bow.units import MM_PER_INCH, foot_pound_from_j, inch_from_mm, lbf_from_n
+from tiller.bow.units import MM_PER_INCH, STANDARD_GRAVITY, foot_pound_from_j, inch_from_mm, lbf_from_n
 from tiller.mechanics.results import PullPicture
 
 PAPER = "#fbf8f1"
@@ -50,6 +50,10 @@ class Units:
             return "unknown"
         value = n if self.metric else lbf_from_n(n)
         return f"{round(float(value), digits) + 0.0:.{digits}f} {self.force_unit}"
+
+    def mass(self, kg: float) -> str:
+        """A mass with its unit."""
+        return f"{kg:.3f} kg" if self.metric else f"{lbf_from_n(kg * STANDARD_GRAVITY):.3f} lb"
 
     def bend(self, per_m: float, sd: float) -> str:
         """A bend and its sd without the unit."""

@@ -36,6 +36,7 @@ class Plan:
         faults: serial faults.
         seed: everything random hangs on it.
         measured_errors: rig.toml and bow.toml carry the errors of tape, caliper and calibration.
+        session: the same rack another time: other noise, grain of the pictures, tape and caliper errors.
         occluder: x, y, radius (mm) of something in front of the bow; broken: pictures cut off, by index.
     """
 
@@ -51,6 +52,7 @@ class Plan:
     broken: tuple[int, ...] = ()
     quality: int = 90
     hysteresis: float = HYSTERESIS
+    session: int = 0
 
 
 def scenery_for(plan: Plan, setting: Setting, rng: np.random.Generator) -> Scenery:
@@ -234,6 +236,8 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
     rest = shooter.rest()
     first = shooter.taut_draw() + 2.0
     ups = np.linspace(first, largest, plan.pictures)
+    if plan.session:
+        rng = np.random.default_rng([plan.seed, plan.session])
     ups[1:-1] += rng.uniform(-4, 4, plan.pictures - 2)
     downs = np.array([0.83, 0.58, 0.3]) * (largest - first) + first
     shapes: list[TrueShape] = [shooter.at(float(d)) for d in ups]
@@ -271,7 +275,7 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
     knots_t += [now + 2.5, now + 12.0]
     knots_f += [0.0, 0.0]
     lines = stream(lambda t: float(np.interp(t, knots_t, knots_f)), clock, now + 10.0, cell, plan.faults, rng)
-    painter = Painter(scenery, bow, plan.seed + 1)
+    painter = Painter(scenery, bow, plan.seed + 1 + 1000 * plan.session)
     frames = folder / "frames"
     frames.mkdir(parents=True)
     rows: list[tuple[str, float, str]] = []
