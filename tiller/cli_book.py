@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+FATES = ("whole", "broken", "cracked", "chrysals")
+
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser) -> None:
     """Adds them to the parser's sub-commands."""
@@ -34,8 +36,12 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     restore.add_argument("file", metavar="FILE")
     restore.set_defaults(run=run_restore)
     merge = actions.add_parser("merge", parents=[booked], help="the pulls of another book into this one")
-    merge.add_argument("other", metavar="BOOK")
+    merge.add_argument("other", metavar="BOOK", help="a book or a backup of one")
     merge.set_defaults(run=run_merge)
+    fate = actions.add_parser("fate", parents=[booked], help="note what became of a bow")
+    fate.add_argument("bow", metavar="BOW")
+    fate.add_argument("fate", metavar="FATE", choices=FATES, help=", ".join(FATES))
+    fate.set_defaults(run=run_fate)
     taught = actions.add_parser("taught", parents=[shown, booked], help="what the bows of each wood taught")
     taught.set_defaults(run=run_taught)
 
@@ -146,10 +152,12 @@ def run_restore(args: argparse.Namespace) -> int:
     from tiller.rack.keep import data_folder
     from tiller.records.safe import restore
 
-    kept = restore(Path(args.file), book_of(args), data_folder())
+    kept, left = restore(Path(args.file), book_of(args), data_folder())
     print(
         f"{book_of(args)} restored from the backup of {kept.made_at}: {', '.join(f'{n} {name}' for name, n in kept.rows.items())}."
     )
+    for name in left:
+        print(f"Note: {name} is there already and says something else than the backup's: it was left as it is.")
     return 0
 
 
@@ -197,7 +205,18 @@ def run_report(args: argparse.Namespace) -> int:
     write_whole(stem.with_suffix(".html"), sheet_html(args.bow, pulls, photos, png, units))
     for text in said:
         print(f"Note: {text}")
-    print(f"{stem}.pdf and {stem.name}.html written. On the limb: {limb_text(pulls[-1], units)}")
+    print(f"{stem}.pdf and {stem.name}.html written. On the limb: {limb_text(pulls, units)}")
+    return 0
+
+
+def run_fate(args: argparse.Namespace) -> int:
+    """``tiller book fate``."""
+    from tiller.cli import existing_book
+    from tiller.records.book import Book
+
+    with Book(existing_book(args)) as book:
+        book.set_fate(args.bow, args.fate)
+    print(f"{args.bow}: {args.fate}.")
     return 0
 
 
@@ -215,6 +234,7 @@ def run_taught(args: argparse.Namespace) -> int:
         bows: dict[str, list[int]] = {}
         for row in book.pulls():
             bows.setdefault(row.bow, []).append(row.pull_id)
+        fates = {str(b["name"]): str(b["fate"]) for b in book.bows()}
         for name, ids in bows.items():
             pulls = [book.pull(i) for i in ids]
             bow: Bow | None
@@ -222,6 +242,6 @@ def run_taught(args: argparse.Namespace) -> int:
                 bow = read_bow(Path(pulls[-1]["folder"]) / "bow.toml")
             except TillerError:
                 bow = None  # its recording was moved: the rest is told all the same
-            by_wood.setdefault(str(pulls[-1]["wood"]), []).append(lesson(name, pulls, bow))
+            by_wood.setdefault(str(pulls[-1]["wood"]), []).append(lesson(name, pulls, bow, fates.get(name, "")))
     print(taught_words(by_wood, Units(args.units == "metric")) or "No pull in the book yet.")
     return 0

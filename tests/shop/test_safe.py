@@ -113,18 +113,18 @@ def test_two_books_are_put_together(tmp_path: Path) -> None:
     ):  # a pull and a result that we lack, and a bow that was described anew there
         db.execute("INSERT INTO pulls VALUES (9, 1, 'mark-9', 'rec9', 'shop/rec9', '2026-01-09T09:00:00')")
         db.execute(
-            "INSERT INTO results SELECT 9, 9, made_at, program, 555.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed"
+            "INSERT INTO results SELECT 9, 9, made_at, program, 555.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed, string_kind"
             " FROM results WHERE id = 1"
         )
         db.execute(
             "INSERT INTO results SELECT 10, 1, '2026-02-01T00:00:00', program, 444.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance,"
-            " balance_sd, notes, weighed FROM results WHERE id = 1"
+            " balance_sd, notes, weighed, string_kind FROM results WHERE id = 1"
         )
         db.execute("INSERT INTO marks VALUES (9, 'right', 200.0, 260.0, 'stiff', 0.1, 0.02)")
         db.execute("UPDATE bows SET description = 'another' WHERE name = 'orchard bow'")
         db.execute("INSERT INTO pulls VALUES (11, 2, 'mark-11', 'rec11', 'shop/rec11', '2026-01-11T09:00:00')")
         db.execute(
-            "INSERT INTO results SELECT 11, 11, made_at, program, 333.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed"
+            "INSERT INTO results SELECT 11, 11, made_at, program, 333.0, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed, string_kind"
             " FROM results WHERE id = 3"
         )
     before = theirs.read_bytes()
@@ -139,10 +139,77 @@ def test_two_books_are_put_together(tmp_path: Path) -> None:
     assert ("orchard bow", "rec3", 1, 403.0) in told
     again = merge(ours, theirs)
     assert (again.pulls, again.results, again.known) == (0, 0, 5)
+    assert again.said == ()  # nothing came in, nothing is to be said
     assert contents(ours) == told
     assert theirs.read_bytes() == before
     with Book(ours) as book:
         assert not book.db.execute("PRAGMA foreign_key_check").fetchall()
+
+
+def test_an_older_result_stays_behind_a_newer_one_and_twins_are_kept(tmp_path: Path) -> None:
+    ours, theirs = book_of(tmp_path / "ours.sqlite3"), book_of(tmp_path / "theirs.sqlite3")
+    with Book(theirs) as book, book.writing() as db:
+        db.execute("UPDATE results SET made_at = '2025-12-01T00:00:00', largest_draw_mm = 111.0 WHERE id = 1")
+        db.execute("INSERT INTO pulls VALUES (9, 1, 'mark-9', 'rec9', 'shop/rec9', '2026-01-09T09:00:00')")
+        for k in (21, 22):  # two of the same second, and two scrapings that are alike
+            row = db.execute("SELECT * FROM results WHERE id = 2").fetchone()
+            db.execute(
+                f"INSERT INTO results VALUES ({', '.join('?' * len(row))})", (k, 9, *row[2:4], 500.0 + k, *row[5:])
+            )
+            db.execute("INSERT INTO scrapings VALUES (?, 9, 12, 14, '2026-01-09T12:00:00')", (k,))
+        db.execute("UPDATE bows SET fate = 'whole' WHERE id = 1")
+        db.execute("UPDATE bows SET description = '{\"moisture_percent\": 9.0}' WHERE id = 2")
+    with Book(ours) as book, book.writing() as db:
+        db.execute("UPDATE bows SET description = '{\"moisture_percent\": 11.0}' WHERE id = 2")
+    done = merge(ours, theirs)
+    assert (done.pulls, done.results) == (1, 3)
+    told = contents(ours)
+    assert ("hedge bow", "rec1", 1, 401.0) in told  # made later than theirs
+    with Book(ours) as book:
+        new = book.rows("SELECT id FROM pulls WHERE recording = 'rec9'")[0]["id"]
+        assert len(book.rows("SELECT id FROM results WHERE pull_id = ?", (new,))) == 2
+        assert len(book.pull(new)["scrapings"]) == 2
+        assert {b["name"]: b["fate"] for b in book.bows()} == {
+            "hedge bow": "whole",
+            "orchard bow": "",
+        }  # moisture makes no other bow
+    assert merge(ours, theirs).results == 0
+
+
+def test_a_restore_that_failed_can_be_done_again_and_a_backup_merged(tmp_path: Path) -> None:
+    path = book_of(tmp_path / "book.sqlite3")
+    (tmp_path / "bow.toml").write_text("name = 'x'\n")
+    back_up(path, tmp_path / "b.zip", {"bows/hedge/bow.toml": tmp_path / "bow.toml"})
+    home = tmp_path / "home"
+    home.mkdir()
+    (home / "bows").write_text("a file where a folder should be")
+    with pytest.raises(BookFault, match="restore it again"):
+        restore(tmp_path / "b.zip", home / "book.sqlite3", home)
+    assert not (home / "book.sqlite3").exists()
+    (home / "bows").unlink()
+    _, left = restore(tmp_path / "b.zip", home / "book.sqlite3", home)
+    assert left == ()
+    assert (home / "bows" / "hedge" / "bow.toml").read_text() == "name = 'x'\n"
+    assert not list(home.rglob("*.part"))
+    (home / "bows" / "hedge" / "bow.toml").write_text("name = 'mine'\n")
+    _, left = restore(tmp_path / "b.zip", tmp_path / "other.sqlite3", home)
+    assert left == ("bows/hedge/bow.toml",)
+    assert (home / "bows" / "hedge" / "bow.toml").read_text() == "name = 'mine'\n"
+    fresh = tmp_path / "fresh.sqlite3"
+    with Book(fresh):
+        pass
+    assert merge(fresh, tmp_path / "b.zip").pulls == 3
+    with pytest.raises(BookFault, match="tiller book merge"):
+        restore(tmp_path / "b.zip", fresh, home)
+
+
+def test_what_became_of_a_bow(tmp_path: Path) -> None:
+    path = book_of(tmp_path / "book.sqlite3")
+    for fate in ("broken", "whole"):
+        assert main(["book", "fate", "hedge bow", fate, "--book", str(path)]) == 0
+    with Book(path) as book:
+        assert [b["fate"] for b in book.bows() if b["name"] == "hedge bow"] == ["whole"]
+    assert main(["book", "fate", "no bow", "whole", "--book", str(path)]) == 2
 
 
 def test_a_merge_that_fails_changes_nothing(tmp_path: Path) -> None:
@@ -182,7 +249,7 @@ def test_ten_thousand_pulls(tmp_path: Path) -> None:
 
     path = book_of(tmp_path / "book.sqlite3")
     with Book(path) as book, book.writing() as db:
-        db.executemany("INSERT INTO bows VALUES (?, ?, 'oak', '{}', '')", [(k, f"bow {k}") for k in range(10, 110)])
+        db.executemany("INSERT INTO bows VALUES (?, ?, 'oak', '{}', '', '')", [(k, f"bow {k}") for k in range(10, 110)])
         db.executemany("INSERT INTO sessions VALUES (?, ?, ?)", [(k, 10 + k % 100, f"d{k}") for k in range(10, 2010)])
         many = range(100, 10_100)
         db.executemany(
@@ -190,7 +257,7 @@ def test_ten_thousand_pulls(tmp_path: Path) -> None:
             [(k, 10 + k % 2000, f"m{k}", f"2026-{k:06d}") for k in many],
         )
         db.executemany(
-            "INSERT INTO results VALUES (?, ?, '', '', 400.0, 100.0, 0.1, 0.1, NULL, NULL, NULL, '[]', 1)",
+            "INSERT INTO results VALUES (?, ?, '', '', 400.0, 100.0, 0.1, 0.1, NULL, NULL, NULL, '[]', 1, '')",
             [(k, k) for k in many],
         )
         db.executemany("INSERT INTO marks VALUES (?, 'left', 1.0, 2.0, 'weak', 0.1, 0.02)", [(k,) for k in many])

@@ -90,6 +90,7 @@ class PullResult:
         balance, balance_sd: left limb's even strain over the right one's - 1.
         left_out: what was not used, in words.
         said: things worth saying (reversed sign, drifted zero, ...), in words.
+        string_kind: the string that was on the bow, 'long' or 'braced'; '' where it is not on record.
     """
 
     recording: str
@@ -107,6 +108,7 @@ class PullResult:
     force_lines_rejected: dict[str, int]
     left_out: tuple[str, ...]
     said: tuple[str, ...]
+    string_kind: str = ""
 
     @property
     def weighed(self) -> bool:

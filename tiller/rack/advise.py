@@ -164,15 +164,16 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         )
     except NoEquilibriumError as err:
         said.append(f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
-    if stop is not None and drawn > stop.draw_mm + 1.0:
+    seen = [v for name, v in stop.limits_mm.items() if weighed or name != "target weight"] if stop is not None else []
+    if stop is not None and drawn > min(v for v in seen if np.isfinite(v)) + 1.0:
         said.insert(
             0,
-            f"the last pull went {drawn - stop.draw_mm:.0f} mm beyond this stop: let the bow rest, look for cracks, lifted grain and chrysals.",
+            f"the last pull went {drawn - min(v for v in seen if np.isfinite(v)):.0f} mm beyond this stop: let the bow rest, look for cracks, lifted grain and chrysals.",
         )
     plan: Plan | None = None
     if not weighed:
         said.append(
-            "no plan without a scale: take a few strokes where a stretch is marked stiff, none where it is marked weak, exercise the bow and pull again."
+            "no plan: without a scale it is not known how deep; take a few strokes where a stretch is marked stiff, none where it is marked weak, exercise the bow and pull again."
         )
     elif ahead is None:
         said.append("no plan without a forecast.")

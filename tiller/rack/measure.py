@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.moisture import modulus_at
 from tiller.bow.section import crowned_section
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
@@ -91,7 +92,7 @@ def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
     mirror = np.array([float(model.sign), 1.0])
     width = limb.width_at(model.s_mm)
     wood = bow.table_wood
-    modulus = bow.modulus_gpa or (wood.modulus_gpa if wood else ASSUMED_MODULUS_GPA)
+    modulus = bow.modulus_gpa or (modulus_at(wood, bow.moisture_percent) if wood else ASSUMED_MODULUS_GPA)
     density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
     station_s = np.array([st.s_mm for st in limb.stations])
     station_h = np.array([st.thickness_mm for st in limb.stations])
@@ -134,7 +135,7 @@ def _pictures(sight: Sight, forces: Forces | None, top: int) -> tuple[PullPictur
                 s.shape.hook.sd_mm,
                 float(forces.at.force_n[k]) if forces is not None else float("nan"),
                 float(forces.at.sd_n[k]) if forces is not None else float("nan"),
-                bool(forces.at.held[k]) if forces is not None else True,
+                bool(forces.at.held[k]) if forces is not None else False,
             )
         )
         k += 1
@@ -331,8 +332,9 @@ def _result(
                 " counts_per_newton, the calipers and the wood before anything is scraped."
             )
     if not fit.converged:
+        others = "pictures and force" if forces is not None else "the pictures"
         said.append(
-            "the stiffness had not settled to 0.3 % when the fit ended: pictures and force disagree somewhere; take it with caution."
+            f"the bend had not settled to 0.3 % when the fit ended: {others} disagree somewhere; take it with caution."
         )
     left_out = list(sight.left_out)
     left_out += force_left_out(forces, pictures) if forces is not None else []
@@ -346,7 +348,7 @@ def _result(
                     f"the {side} limb's bend in the picture of the largest draw alone is {100 * gap:+.0f} % off what all pictures and"
                     " forces say together: look whether the handle slipped, or the bow took a set during the pull."
                 )
-    if fitted.crown is not None:
+    if fitted.crown is not None and forces is not None:
         sd = fitted.crown.curvature_sd_per_mm
         low, high = fitted.crown.curvature_per_mm + sd, fitted.crown.curvature_per_mm - sd
         span = f"{1 / low:.0f} mm to {f'{1 / high:.0f} mm' if high > 1 / 2000 else 'flat'}"
@@ -369,6 +371,7 @@ def _result(
         force_lines_rejected=forces.log.rejected if forces is not None else {},
         left_out=tuple(left_out),
         said=tuple(said),
+        string_kind=bow.string.kind,
     )
 
 

@@ -28,7 +28,7 @@ WIDE = 960
 def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo], list[str]]:
     """Photographs from the recordings of a bow's pulls (oldest first, as the book gives them), and what is missing, in words.
 
-    At rest and fully drawn come from the newest pull whose recording is still there, the brace from the newest on a braced string.
+    Each says which recording it is of. At rest and fully drawn come from the newest pull whose recording is still there, the brace from the newest on a braced string.
     """
     said: list[str] = []
     measured: Measured | None = None
@@ -42,7 +42,7 @@ def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo
             said.append(f"pull {pull['pull_id']} gives no photograph: {err}")
     if measured is None or recording is None:
         return [], said
-    photos = [_outlined(measured.sight, recording, 0, "at rest")]
+    photos = [_outlined(measured.sight, recording, 0, f"at rest, {recording.name}")]
     braced = recording if recording.bow.string.kind == "braced" else _newest_braced(pulls)
     if braced is None:
         said.append("no pull on a braced string yet: there is no photograph at brace.")
@@ -52,12 +52,14 @@ def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo
             drawn = [k for k, s in enumerate(sight.seen) if s.picture.role == "pull" and s.shape.hook is not None]
             if drawn:
                 least = min(drawn, key=lambda k: _draw(sight, k))
-                photos.append(_outlined(sight, braced, least, f"near brace, {units.length(_draw(sight, least))}"))
+                photos.append(
+                    _outlined(sight, braced, least, f"near brace, {units.length(_draw(sight, least))}, {braced.name}")
+                )
         except TillerError as err:
             said.append(f"no photograph at brace: {err}")
     full = cv2.imdecode(np.frombuffer(overlay_of(measured, recording, units), dtype=np.uint8), cv2.IMREAD_COLOR)
     top = measured.result.pictures[measured.result.largest]
-    photos.append(_photo(np.asarray(full, dtype=np.uint8), f"at {units.length(top.draw_mm)}"))
+    photos.append(_photo(np.asarray(full, dtype=np.uint8), f"at {units.length(top.draw_mm)}, {recording.name}"))
     return photos, said
 
 

@@ -60,7 +60,9 @@ def work_up(
     plots = [ask_for_plots(measured, recording.bow, units, aside)] if aside is not None else []
     progress("forecast and plan")
     advice = advise(measured, recording.bow)
-    now_n = advice.forecast.weight_n if advice.forecast is not None else float("nan")
+    # without a scale the forecast is the table's: nothing is compared with it
+    told = advice.forecast is not None and measured.result.weighed
+    now_n = advice.forecast.weight_n if advice.forecast is not None and told else float("nan")
     beside = set_beside(measured, recording.bow, now_n, earlier_pulls(book, recording))
     if aside is not None:
         plots.append(ask_for_plan(advice, recording.bow, units, aside))

@@ -75,9 +75,16 @@ def _scrapings(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX scrapings_of_pull ON scrapings (pull_id)")
 
 
-def _without_a_scale(db: sqlite3.Connection) -> None:
-    """Where ``weighed`` is 0 the result's force and lag say nothing (they are kept as 0, since they must be numbers)."""
+def _scale_string_fate(db: sqlite3.Connection) -> None:
+    """Where ``weighed`` is 0 the result's force and lag say nothing (they are kept as 0, since they must be numbers); the string
+    that was on the bow, '' where it is not on record; what became of the bow, '' where nobody said."""
     db.execute("ALTER TABLE results ADD COLUMN weighed INTEGER NOT NULL DEFAULT 1")
+    db.execute("ALTER TABLE results ADD COLUMN string_kind TEXT NOT NULL DEFAULT ''")
+    db.execute("ALTER TABLE bows ADD COLUMN fate TEXT NOT NULL DEFAULT ''")
+
+
+FATES = ("whole", "broken", "cracked", "chrysals")
+"""What may become of a bow."""
 
 
 MIGRATIONS: tuple[Migration, ...] = (
@@ -85,7 +92,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     ("advice and rest shapes", _advice_and_rest),
     ("pulls known by pictures and force", _known_by_its_pull),
     ("scrapings", _scrapings),
-    ("pulls without a scale", _without_a_scale),
+    ("pulls without a scale, strings, what became of bows", _scale_string_fate),
 )
 """In order; the number of those that ran is the schema version (PRAGMA user_version)."""
 
@@ -265,8 +272,8 @@ class Book:
                 else:
                     pull_id = int(found[0])
                 cursor = db.execute(
-                    "INSERT INTO results (pull_id, made_at, program, largest_draw_mm, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    "INSERT INTO results (pull_id, made_at, program, largest_draw_mm, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed, string_kind)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                     (
                         pull_id,
                         now,
@@ -280,6 +287,7 @@ class Book:
                         _number(result.balance_sd),
                         json.dumps({"left_out": result.left_out, "said": result.said}),
                         int(result.weighed),
+                        result.string_kind,
                     ),
                 )
                 result_id = int(cursor.lastrowid or 0)
@@ -355,7 +363,9 @@ class Book:
     def pulls(self, bow: str | None = None) -> list[PullRow]:
         """All pulls, oldest first, each with its newest result."""
         query = (
-            "WITH newest AS (SELECT pull_id, MAX(id) AS id, COUNT(*) AS many FROM results GROUP BY pull_id),"
+            "WITH ranked AS (SELECT pull_id, id, COUNT(*) OVER (PARTITION BY pull_id) AS many,"
+            " ROW_NUMBER() OVER (PARTITION BY pull_id ORDER BY made_at DESC, id DESC) AS place FROM results),"
+            " newest AS (SELECT pull_id, id, many FROM ranked WHERE place = 1),"
             " counted AS (SELECT result_id, COUNT(*) AS many FROM marks GROUP BY result_id)"
             " SELECT p.id, b.name, s.day, p.recording, n.many, r.largest_draw_mm, CASE WHEN r.weighed THEN r.force_there_n END, COALESCE(c.many, 0)"
             " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id JOIN newest n ON n.pull_id = p.id"
@@ -369,8 +379,16 @@ class Book:
         return [PullRow(*(_force(v) if k == 6 else v for k, v in enumerate(row))) for row in found]
 
     def earlier(self, bow: str, hashes: Mapping[str, str], taken_at: datetime) -> list[dict[str, Any]]:
-        """The bow's pulls that were taken before the pull with these files, oldest first, in full."""
+        """The bow's pulls that were taken before the pull with these files, oldest first, in full.
+
+        Where the book holds that pull under another name (after a merge), it is that bow's pulls.
+        """
         fingerprint = _fingerprint(hashes)
+        kept = self.rows(
+            "SELECT b.name FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id WHERE p.fingerprint = ?",
+            (fingerprint,),
+        )
+        bow = str(kept[0]["name"]) if kept else bow
         rows = self.rows(
             "SELECT p.id FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id WHERE b.name = ?"
             " AND p.fingerprint <> ? AND p.taken_at <= COALESCE((SELECT taken_at FROM pulls WHERE fingerprint = ?), ?)"
@@ -382,9 +400,23 @@ class Book:
     def bows(self) -> list[dict[str, Any]]:
         """All bows with the number of their pulls."""
         return self.rows(
-            "SELECT b.name, b.wood, b.created_at, COUNT(p.id) AS pulls FROM bows b LEFT JOIN sessions s ON s.bow_id = b.id"
+            "SELECT b.name, b.wood, b.created_at, b.fate, COUNT(p.id) AS pulls FROM bows b LEFT JOIN sessions s ON s.bow_id = b.id"
             " LEFT JOIN pulls p ON p.session_id = s.id GROUP BY b.id ORDER BY b.name"
         )
+
+    def set_fate(self, bow: str, fate: str) -> None:
+        """Notes what became of a bow, one of ``FATES``.
+
+        Raises:
+            BookFault: there is no such bow, or the book cannot be written.
+        """
+        try:
+            with self.writing() as db:
+                if not db.execute("UPDATE bows SET fate = ? WHERE name = ?", (fate, bow)).rowcount:
+                    msg = f"The book has no bow '{bow}': 'tiller book list' shows the bows that it has."
+                    raise BookFault(msg)
+        except sqlite3.Error as err:
+            raise self._fault("could not be written", err) from err
 
     def add_scraping(self, pull_id: int, strokes: int, planned_strokes: int) -> None:
         """Notes that wood came off after a pull.
@@ -411,9 +443,9 @@ class Book:
         heads = self.rows(
             "SELECT p.id AS pull_id, b.name AS bow, b.wood, s.day, p.recording, p.folder, p.taken_at, r.id AS result_id, r.made_at, r.program,"
             " r.largest_draw_mm, CASE WHEN r.weighed THEN r.force_there_n END AS force_there_n, CASE WHEN r.weighed THEN r.lag_s END AS lag_s,"
-            " CASE WHEN r.weighed THEN r.lag_sd_s END AS lag_sd_s, r.hysteresis, r.balance, r.balance_sd, r.notes"
+            " CASE WHEN r.weighed THEN r.lag_sd_s END AS lag_sd_s, r.hysteresis, r.balance, r.balance_sd, r.notes, r.string_kind"
             " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id JOIN results r ON r.pull_id = p.id"
-            " WHERE p.id = ? ORDER BY r.id DESC LIMIT 1",
+            " WHERE p.id = ? ORDER BY r.made_at DESC, r.id DESC LIMIT 1",
             (pull_id,),
         )
         if not heads:

@@ -12,6 +12,7 @@ import os
 import sqlite3
 import tempfile
 import zipfile
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -113,10 +114,11 @@ def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
                 raise BookFault(msg)
             part.rename(target)
     except (OSError, sqlite3.Error, zipfile.BadZipFile) as err:
-        with contextlib.suppress(OSError):
-            target.with_name(target.name + ".part").unlink(missing_ok=True)
         msg = f"The backup {target} could not be written ({getattr(err, 'strerror', None) or err}): check disk and permissions."
         raise BookFault(msg) from err
+    finally:
+        with contextlib.suppress(OSError):
+            target.with_name(target.name + ".part").unlink(missing_ok=True)
     return kept
 
 
@@ -165,8 +167,13 @@ def read_backup(path: Path) -> Kept:
     return Kept(rows, dict(told["members"]), int(told["schema"]), str(told["made_at"]))
 
 
-def restore(path: Path, book: Path, home: Path) -> Kept:
+def restore(path: Path, book: Path, home: Path) -> tuple[Kept, tuple[str, ...]]:
     """Puts a backup in place where there is no book yet, or an empty one; the shop's own files only where none are.
+
+    The files go first and each as a whole, the book last: what failed half-way can be done again.
+
+    Returns:
+        The backup, and the names of its files that were left out because others of that name are there.
 
     Raises:
         BookFault: the backup cannot be read, there is a book with pulls, or the disk refuses.
@@ -175,35 +182,47 @@ def restore(path: Path, book: Path, home: Path) -> Kept:
     if book.is_file():
         with Book(book) as there:
             if there.pulls():
-                msg = f"{book} holds pulls already: a backup is restored into an empty book only; 'tiller book merge' puts two together. Nothing was changed."
+                msg = (
+                    f"{book} holds pulls already: a backup is restored into an empty book only; 'tiller book merge {path}' puts its pulls"
+                    " into this one. Nothing was changed."
+                )
                 raise BookFault(msg)
+    left: list[str] = []
     try:
-        book.parent.mkdir(parents=True, exist_ok=True)
         with zipfile.ZipFile(path) as archive:
-            part = book.with_name(book.name + ".part")
-            part.write_bytes(archive.read(BOOK))
-            for old in (book, book.with_name(book.name + "-wal"), book.with_name(book.name + "-shm")):
-                old.unlink(missing_ok=True)
-            part.rename(book)
             for name in kept.members:
                 place = (home / name).resolve()
-                if name == BOOK or home.resolve() not in place.parents or place.exists():
+                if name == BOOK or home.resolve() not in place.parents:
                     continue
-                place.parent.mkdir(parents=True, exist_ok=True)
-                place.write_bytes(archive.read(name))
+                data = archive.read(name)
+                if place.exists():
+                    left += [name] if place.read_bytes() != data else []
+                    continue
+                _put(place, data)
+            for old in (book.with_name(book.name + "-wal"), book.with_name(book.name + "-shm")):
+                old.unlink(missing_ok=True)
+            _put(book, archive.read(BOOK))
     except OSError as err:
-        msg = f"The backup could not be put in place ({err.strerror}): check disk and permissions; the backup itself is as it was."
+        msg = f"The backup could not be put in place ({err.strerror}): check disk and permissions, then restore it again; the backup itself is as it was."
         raise BookFault(msg) from err
     with Book(book):
         pass
-    return kept
+    return kept, tuple(left)
+
+
+def _put(place: Path, data: bytes) -> None:
+    """A file that is there whole or not at all."""
+    place.parent.mkdir(parents=True, exist_ok=True)
+    part = place.with_name(place.name + ".part")
+    part.write_bytes(data)
+    part.replace(place)
 
 
 def merge(book: Path, other: Path) -> Merged:
-    """Puts the pulls of another book into this one, in one transaction; the other one is only read.
+    """Puts the pulls of another book, or of a backup of one, into this one, in one transaction; the other one is only read.
 
-    A pull is known by its pictures and force: one that both hold comes in once, with the results that this one lacks. A bow that
-    is described otherwise in both keeps both descriptions: the other's comes in under a name of its own.
+    A pull is known by its pictures and force: one that both hold comes in once, with the results that this one lacks. A bow of the
+    same name, wood, modulus and crown is the same bow; another one of that name comes in under a name of its own.
 
     Raises:
         BookFault: one of them cannot be read; nothing was changed.
@@ -213,10 +232,18 @@ def merge(book: Path, other: Path) -> Merged:
         raise BookFault(msg)
     with tempfile.TemporaryDirectory(prefix="tiller-merge-") as folder:
         copy = Path(folder) / BOOK
+        if zipfile.is_zipfile(other):
+            read_backup(other)
+            with zipfile.ZipFile(other) as archive:
+                (Path(folder) / "kept.sqlite3").write_bytes(archive.read(BOOK))
+            other = Path(folder) / "kept.sqlite3"
         try:
             with _read_only(other) as source, contextlib.closing(sqlite3.connect(copy)) as db:
                 if source.execute("PRAGMA application_id").fetchone()[0] not in (0, APPLICATION_ID):
                     msg = f"{other} is a database of another program, no book; nothing was changed."
+                    raise BookFault(msg)
+                if source.execute("PRAGMA user_version").fetchone()[0] > len(MIGRATIONS):
+                    msg = f"{other} was written by a newer version of this program: use that one to merge it; nothing was changed."
                     raise BookFault(msg)
                 source.backup(db)
         except sqlite3.Error as err:
@@ -227,8 +254,8 @@ def merge(book: Path, other: Path) -> Merged:
 
 
 def _merge(db: sqlite3.Connection, theirs: Book) -> Merged:
-    said: list[str] = []
-    bows = _bows(db, theirs, said)
+    bows, told = _bows(db, theirs)
+    said: dict[int, str] = {}
     pulls = results = known = 0
     for pull in theirs.rows(
         "SELECT p.*, s.day, s.bow_id FROM pulls p JOIN sessions s ON s.id = p.session_id ORDER BY p.taken_at, p.id"
@@ -236,6 +263,8 @@ def _merge(db: sqlite3.Connection, theirs: Book) -> Merged:
         there = db.execute("SELECT id FROM pulls WHERE fingerprint = ?", (pull["fingerprint"],)).fetchone()
         if there is None:
             bow = bows[pull["bow_id"]]
+            if pull["bow_id"] in told:
+                said[pull["bow_id"]] = told[pull["bow_id"]]
             db.execute("INSERT OR IGNORE INTO sessions (bow_id, day) VALUES (?, ?)", (bow, pull["day"]))
             session = db.execute("SELECT id FROM sessions WHERE bow_id = ? AND day = ?", (bow, pull["day"])).fetchone()[
                 0
@@ -249,60 +278,87 @@ def _merge(db: sqlite3.Connection, theirs: Book) -> Merged:
         else:
             pull_id = there[0]
             known += 1
-        for row in theirs.rows("SELECT * FROM scrapings WHERE pull_id = ?", (pull["id"],)):
-            same = db.execute("SELECT 1 FROM scrapings WHERE pull_id = ? AND at = ?", (pull_id, row["at"])).fetchone()
-            if same is None:
-                db.execute(
-                    "INSERT INTO scrapings (pull_id, strokes, planned_strokes, at) VALUES (?, ?, ?, ?)",
-                    (pull_id, row["strokes"], row["planned_strokes"], row["at"]),
-                )
-        for result in theirs.rows("SELECT * FROM results WHERE pull_id = ? ORDER BY id", (pull["id"],)):
-            same = db.execute(
-                "SELECT 1 FROM results WHERE pull_id = ? AND made_at = ? AND program = ?",
-                (pull_id, result["made_at"], result["program"]),
-            ).fetchone()
-            if same is not None:
-                continue
-            names = [k for k in result if k not in ("id", "pull_id")]
-            new = db.execute(
-                f"INSERT INTO results (pull_id, {', '.join(names)}) VALUES (?{', ?' * len(names)})",
-                (pull_id, *(result[k] for k in names)),
-            ).lastrowid
+        for row in _lacking(db, theirs, "scrapings", pull["id"], pull_id):
+            _insert(db, "scrapings", pull_id, row)
+        for result in _lacking(db, theirs, "results", pull["id"], pull_id):
+            new = _insert(db, "results", pull_id, result)
             for table in ("force_draw", "profiles", "marks", "advice", "rest"):
                 _copy(db, theirs, table, "result_id", result["id"], new)
             results += 1
-    return Merged(pulls, results, known, tuple(said))
+    return Merged(pulls, results, known, tuple(said.values()))
 
 
-def _bows(db: sqlite3.Connection, theirs: Book, said: list[str]) -> dict[int, int]:
-    """Their bows' numbers as ours; what is not here yet is added."""
+def _lacking(
+    db: sqlite3.Connection, theirs: Book, table: str, their_pull: int, our_pull: int | None
+) -> list[dict[str, Any]]:
+    """Rows of theirs that ours lack, by all that they say; of rows that are alike as many as are missing."""
+    rows = theirs.rows(f"SELECT * FROM {table} WHERE pull_id = ? ORDER BY id", (their_pull,))
+    if not rows:
+        return []
+    names = [k for k in rows[0] if k not in ("id", "pull_id")]
+    ours = Counter(db.execute(f"SELECT {', '.join(names)} FROM {table} WHERE pull_id = ?", (our_pull,)).fetchall())
+    out = []
+    for row in rows:
+        key = tuple(row[k] for k in names)
+        if ours[key] > 0:
+            ours[key] -= 1
+        else:
+            out.append(row)
+    return out
+
+
+def _insert(db: sqlite3.Connection, table: str, pull_id: int | None, row: dict[str, Any]) -> int:
+    names = [k for k in row if k not in ("id", "pull_id")]
+    made = db.execute(
+        f"INSERT INTO {table} (pull_id, {', '.join(names)}) VALUES (?{', ?' * len(names)})",
+        (pull_id, *(row[k] for k in names)),
+    )
+    return int(made.lastrowid or 0)
+
+
+ITSELF = ("modulus_gpa", "crown_radius_mm")
+"""What a bow is known by beside name and wood; moisture, features and target change while it is made."""
+
+
+def _same(ours: str, theirs: str) -> bool:
+    try:
+        a, b = json.loads(ours), json.loads(theirs)
+    except ValueError:
+        return ours == theirs
+    return isinstance(a, dict) and isinstance(b, dict) and all(a.get(k) == b.get(k) for k in ITSELF)
+
+
+def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[int, str]]:
+    """Their bows' numbers as ours, and what is to be said of some where a pull comes in; what is not here yet is added."""
     out: dict[int, int] = {}
+    told: dict[int, str] = {}
     for bow in theirs.rows("SELECT * FROM bows ORDER BY id"):
-        name = bow["name"]
-        there = db.execute("SELECT id, description, wood FROM bows WHERE name = ?", (name,)).fetchone()
-        if there is not None and (there[1], there[2]) == (bow["description"], bow["wood"]):
-            out[bow["id"]] = there[0]
-            continue
-        if there is not None:
-            number = 2
-            while True:
-                name = f"{bow['name']} ({number})"
-                again = db.execute("SELECT id, description, wood FROM bows WHERE name = ?", (name,)).fetchone()
-                if again is None or (again[1], again[2]) == (bow["description"], bow["wood"]):
-                    break
-                number += 1
-            said.append(
+        name, number = bow["name"], 1
+        while True:
+            row = db.execute("SELECT id, description, wood, fate FROM bows WHERE name = ?", (name,)).fetchone()
+            if row is None or (row[2] == bow["wood"] and _same(row[1], bow["description"])):
+                break
+            number += 1
+            name = f"{bow['name']} ({number})"
+        if number > 1:
+            told[bow["id"]] = (
                 f"the bow '{bow['name']}' is described otherwise in both books: the other one's pulls are kept under '{name}'; nothing was lost."
             )
-            if again is not None:
-                out[bow["id"]] = again[0]
-                continue
-        new = db.execute(
-            "INSERT INTO bows (name, wood, description, created_at) VALUES (?, ?, ?, ?)",
-            (name, bow["wood"], bow["description"], bow["created_at"]),
-        ).lastrowid
-        out[bow["id"]] = int(new or 0)
-    return out
+        if row is None:
+            new = db.execute(
+                "INSERT INTO bows (name, wood, description, created_at, fate) VALUES (?, ?, ?, ?, ?)",
+                (name, bow["wood"], bow["description"], bow["created_at"], bow["fate"]),
+            ).lastrowid
+            out[bow["id"]] = int(new or 0)
+            continue
+        out[bow["id"]] = row[0]
+        if not row[3] and bow["fate"]:
+            db.execute("UPDATE bows SET fate = ? WHERE id = ?", (bow["fate"], row[0]))
+        if row[1] != bow["description"] and number == 1:
+            told[bow["id"]] = (
+                f"the bow '{name}' has another moisture, target or feature in the other book: it is taken as the same bow, and this book's stand."
+            )
+    return out, told
 
 
 def _copy(db: sqlite3.Connection, theirs: Book, table: str, key: str, old: int, new: int | None) -> None:

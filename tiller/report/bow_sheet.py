@@ -47,11 +47,18 @@ def energy_j(draw_mm: NDArray[np.float64], force_n: NDArray[np.float64]) -> floa
     return float(np.trapezoid(force_n, draw_mm) * 1e-3) if len(draw_mm) > 1 else float("nan")
 
 
-def limb_text(pull: Pull, units: Units = METRIC) -> str:
-    """What is written on the limb: weight at draw by the archery convention, in the archer's own units."""
-    draw, force = branch_of(pull, "up")
+def newest_weighed(pulls: list[Pull]) -> Pull | None:
+    """The newest pull that was made with a scale."""
+    return next((p for p in reversed(pulls) if p["force_there_n"] is not None), None)
+
+
+def limb_text(pulls: list[Pull], units: Units = METRIC) -> str:
+    """What is written on the limb: weight at draw by the archery convention, in the archer's own units, from the newest pull on a
+    braced string; a long string's force is no bow's weight."""
+    braced = [p for p in pulls if p["force_there_n"] is not None and p.get("string_kind") == "braced"]
+    draw, force = branch_of(braced[-1], "up") if braced else (np.empty(0), np.empty(0))
     if not len(draw):
-        return "weight not measured"
+        return "weight not measured braced yet"
     at, most = float(draw[-1]) + ARCHERY_DRAW_ALLOWANCE_MM, float(force[-1])
     inch = Units(False)
     told = f"{inch.force(most, 0)} @ {inch.length_value(at):.1f} in"
@@ -61,7 +68,7 @@ def limb_text(pull: Pull, units: Units = METRIC) -> str:
 def _series(pulls: list[Pull], *keys: str) -> NDArray[np.float64]:
     out = []
     for pull in pulls:
-        value: Any = pull.get("advice") or {}
+        value: Any = (pull.get("advice") or {}) if pull["force_there_n"] is not None else {}
         for key in keys:
             value = value.get(key) if isinstance(value, dict) else None
         out.append(float(value) if isinstance(value, int | float) else float("nan"))
@@ -142,7 +149,7 @@ def _course(top: Axes, low: Axes, pulls: list[Pull], units: Units) -> None:
         top.plot(number, scale * promised, "x", color=WEAK, label="what the plan before had promised")
     top.set_ylabel(f"weight [{units.force_unit}]", color=INK, fontsize=9)
     top.set_title("how the bow came down, pull by pull", fontsize=9, color=INK, loc="left")
-    top.legend(frameon=False, fontsize=8)
+    top.legend(facecolor=PAPER, edgecolor="none", framealpha=0.9, fontsize=8)
     dress(low)
     uneven = 100 * _series(pulls, "plan_summary", "uneven_now")
     low.plot(number, uneven, "o-", color=AIM, markersize=4)
@@ -205,7 +212,7 @@ def course_rows(pulls: list[Pull], units: Units) -> list[tuple[str, ...]]:
     """
     out: list[tuple[str, ...]] = []
     for number, pull in enumerate(pulls, start=1):
-        told = pull.get("advice") or {}
+        told = (pull.get("advice") or {}) if pull["force_there_n"] is not None else {}
         ahead, plan, promised = told.get("forecast") or {}, told.get("plan_summary") or {}, told.get("promised_n")
         now = ahead.get("braced_weight_n")
         uneven, took = plan.get("uneven_now"), set_mm(pull)
@@ -228,10 +235,10 @@ def course_rows(pulls: list[Pull], units: Units) -> list[tuple[str, ...]]:
 
 
 def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
-    last = pulls[-1]
+    last = newest_weighed(pulls) or pulls[-1]
     told = last.get("advice") or {}
     ahead = told.get("forecast") or {}
-    out = [("bow", bow), ("wood", str(last["wood"])), ("on the limb", limb_text(last, units))]
+    out = [("bow", bow), ("wood", str(last["wood"])), ("on the limb", limb_text(pulls, units))]
     if ahead.get("braced_weight_n"):
         out.append(
             (
@@ -243,12 +250,15 @@ def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
         out.append(
             ("string", f"{units.length(ahead['string_mm'])} for a brace height of {units.length(ahead['brace_mm'])}")
         )
-        out.append(("stored energy, braced", units.energy(ahead["stored_j"])))
+        sd = ahead.get("stored_sd_j")
+        spread = f" ± {units.energy(sd)}" if sd is not None and np.isfinite(sd) else ""
+        out.append(("stored energy, braced", units.energy(ahead["stored_j"]) + spread))
     force = last["force_there_n"]
     there = "without a scale" if force is None else f"at {units.force(force)}"
     out.append(("largest draw measured", f"{units.length(last['largest_draw_mm'])} {there}"))
     if told.get("tiller_mm") is not None:
-        out.append(("tiller difference", units.depth(told["tiller_mm"])))
+        sd = told.get("tiller_sd_mm")
+        out.append(("tiller difference", units.depth(told["tiller_mm"]) + (f" ± {units.depth(sd)}" if sd else "")))
     strokes = sum(int(s["strokes"]) for p in pulls for s in p.get("scrapings") or [])
     out.append(("pulls measured, strokes noted", f"{len(pulls)}, {strokes}"))
     out.append(
@@ -256,12 +266,15 @@ def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
             "marks left",
             ", ".join(
                 f"{m['limb']} {m['kind']} {units.length(m['from_mm'])}-{units.length(m['to_mm'])}"
-                for m in last["marks"]
+                for m in pulls[-1]["marks"]
             )
             or "none",
         )
     )
-    out.append(("last measured", str(last["day"])))
+    string = {"braced": "on a braced string", "long": "on a long string"}.get(str(last.get("string_kind")), "")
+    out.append(("measured", f"{last['day']} {string}".strip()))
+    if last is not pulls[-1]:
+        out.append(("since then", f"{pulls[-1]['day']}, without a scale: marks and strain are of that pull"))
     return out
 
 
@@ -272,7 +285,14 @@ PLACES = ((0.07, 0.655, 0.56, 0.235), (0.65, 0.785, 0.28, 0.105), (0.65, 0.655, 
 
 def _course_page(bow: str, pulls: list[Pull], start: int, units: Units) -> Figure:
     page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
-    page.text(0.07, 0.955, f"{bow}: what was foreseen and what came", fontsize=14, fontweight="bold", color=INK)
+    page.text(
+        0.07,
+        0.955,
+        f"{bow}: what was foreseen and what came",
+        fontsize=14 if len(bow) <= 30 else 10,
+        fontweight="bold",
+        color=INK,
+    )
     top = 0.93
     if start == 0:
         _course(page.add_axes((0.11, 0.72, 0.78, 0.18)), page.add_axes((0.11, 0.54, 0.78, 0.13)), pulls, units)
@@ -288,8 +308,8 @@ def first_page(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = 
     """The page that a person would pin to the wall, A4 upright."""
     page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
     FigureCanvasAgg(page)
-    page.text(0.07, 0.955, bow, fontsize=24, fontweight="bold", color=INK)
-    page.text(0.07, 0.93, limb_text(pulls[-1], units), fontsize=14, color=LEFT)
+    page.text(0.07, 0.955, bow, fontsize=24 if len(bow) <= 30 else 720 / len(bow), fontweight="bold", color=INK)
+    page.text(0.07, 0.93, limb_text(pulls, units), fontsize=14, color=LEFT)
     for photo, place in zip(reversed(photos), PLACES, strict=False):
         axes = page.add_axes(place)
         axes.imshow(photo.image)
@@ -298,7 +318,9 @@ def first_page(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = 
     for k, (key, value) in enumerate(_facts(bow, pulls, units)[1:]):
         page.text(0.07, 0.605 - 0.021 * k, key, fontsize=9, color=AIM)
         page.text(0.32, 0.605 - 0.021 * k, value, fontsize=9, color=INK)
-    _force_draw(page.add_axes((0.11, 0.145, 0.36, 0.20)), pulls[-1], units)
+    weighed = newest_weighed(pulls)
+    if weighed is not None:
+        _force_draw(page.add_axes((0.11, 0.145, 0.36, 0.20)), weighed, units)
     _strain(page.add_axes((0.57, 0.145, 0.36, 0.20)), pulls[-1], units)
     page.text(0.07, 0.05, CAUTION, fontsize=8, color=INK)
     return page
@@ -312,7 +334,7 @@ def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = M
         for start in range(0, len(pulls), ROWS_A_PAGE):
             pdf.savefig(_course_page(bow, pulls, start, units))
         pdf.savefig(stiffness_figure(pulls, units))
-        for pull in pulls[-6:]:
+        for pull in [p for p in pulls if p["force_there_n"] is not None][-6:]:
             figure = force_draw_figure(pull, units)
             figure.axes[0].set_position((0.13, 0.16, 0.83, 0.62))  # room for the pull's name
             figure.suptitle(
@@ -337,10 +359,11 @@ def sheet_html(bow: str, pulls: list[Pull], photos: list[Photo], png_of: Any, un
         f"<figcaption>{html.escape(p.caption)}</figcaption></figure>"
         for p in photos
     )
+    weighed = newest_weighed(pulls)
     plots = "".join(
         f"<div class=plot>{_svg(f)}</div>"
         for f in (
-            force_draw_figure(pulls[-1], units),
+            *([force_draw_figure(weighed, units)] if weighed is not None else []),
             strain_figure(pulls[-1], units),
             course_figure(pulls, units),
             stiffness_figure(pulls, units),
@@ -360,7 +383,7 @@ def sheet_html(bow: str, pulls: list[Pull], photos: list[Photo], png_of: Any, un
         ".course td,.course th{padding-right:1.2em;white-space:nowrap;font-size:13px}.plot{display:inline-block;max-width:490px}svg{max-width:100%;height:auto}"
     )
     body = (
-        f"<h1>{html.escape(bow)}</h1><p>{html.escape(limb_text(pulls[-1], units))}</p>{shown}<table>{rows}</table>{plots}"
+        f"<h1>{html.escape(bow)}</h1><p>{html.escape(limb_text(pulls, units))}</p>{shown}<table>{rows}</table>{plots}"
         f"<h2>What was foreseen and what came</h2><table class=course>{course}</table>"
         f"{f'<ul>{notes}</ul>' if notes else ''}<p>{html.escape(CAUTION)}</p>"
     )

@@ -10,11 +10,13 @@ import numpy as np
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.section import crowned_section
+from tiller.bow.woods import find_wood, working_strain
 from tiller.report.style import METRIC, Units
 
 Pull = dict[str, Any]
 ENOUGH_BOWS = 5
 """With fewer no working strain of the shop's own is offered (common practice, no source)."""
+WHOLE = "whole"
 LITTLE_SET_MM = 12.0
 """Set at the nock that a bow may have and count as not overstrained (common practice, no source)."""
 
@@ -27,6 +29,7 @@ class Taught:
         modulus_gpa: by its stiffness and calipers, the back flat where its file tells no crown; strain: largest that its working limb was evenly brought to, median of the
             upper half; set_mm: at the nock, the larger; stroke_mm: depth of a stroke at its end; off: forecast over what the plan had
             promised, minus one, each pass.
+        fate: what became of it, '' where nobody said; table_strain: what the wood's table allows.
     """
 
     bow: str
@@ -36,11 +39,14 @@ class Taught:
     set_mm: float
     stroke_mm: float
     off: tuple[float, ...]
+    fate: str = ""
+    table_strain: float = float("inf")
 
 
-def lesson(name: str, pulls: Sequence[Pull], bow: Bow | None) -> Taught:
+def lesson(name: str, pulls: Sequence[Pull], bow: Bow | None, fate: str = "") -> Taught:
     """What one bow's pulls taught. ``bow``: its file as it was at the last pull, None where that is gone."""
-    last = pulls[-1]
+    weighed = [p for p in pulls if p["force_there_n"] is not None]
+    last = (weighed or list(pulls))[-1]
     modulus, strains = [], []
     for side in SIDES:
         rows = [
@@ -62,7 +68,7 @@ def lesson(name: str, pulls: Sequence[Pull], bow: Bow | None) -> Taught:
         ]
         if values:
             strains.append(float(np.median(np.sort(values)[len(values) // 2 :])))
-    told = [p.get("advice") or {} for p in pulls]
+    told = [p.get("advice") or {} for p in (weighed or pulls)]
     sets = [abs(float(o["nock_mm"])) for o in told[-1].get("set") or [] if o.get("nock_mm") is not None]
     off = [
         float(o["forecast"]["braced_weight_n"]) / float(o["promised_n"]) - 1.0
@@ -77,13 +83,15 @@ def lesson(name: str, pulls: Sequence[Pull], bow: Bow | None) -> Taught:
         max(sets, default=float("nan")),
         float(told[-1].get("stroke_mm") or "nan"),
         tuple(off),
+        fate,
+        working_strain(find_wood(str(last["wood"])))[0],
     )
 
 
 def shop_strain(lessons: Sequence[Taught]) -> tuple[float, float, int]:
-    """A working strain for this shop: mean of what bows with little set were brought to, its sd, and how many they were; NaN
-    with fewer than ``ENOUGH_BOWS``."""
-    good = [o.strain for o in lessons if np.isfinite(o.strain) and o.set_mm <= LITTLE_SET_MM]
+    """A working strain for this shop: mean of what bows that stayed whole with little set were brought to, its sd, and how many
+    they were; NaN with fewer than ``ENOUGH_BOWS``. It says what was borne, not what would break."""
+    good = [o.strain for o in lessons if np.isfinite(o.strain) and o.set_mm <= LITTLE_SET_MM and o.fate == WHOLE]
     if len(good) < ENOUGH_BOWS:
         return float("nan"), float("nan"), len(good)
     return float(np.mean(good)), float(np.std(good, ddof=1)), len(good)
@@ -95,7 +103,7 @@ def taught_words(by_wood: Mapping[str, Sequence[Taught]], units: Units = METRIC)
     for wood, lessons in sorted(by_wood.items()):
         out.append(f"{wood}: {len(lessons)} bow(s)")
         out.append(
-            f"  {'bow':24s} {'pulls':>5s} {'modulus':>9s} {'strain':>8s} {'set':>9s} {'stroke':>9s} {'plan off by':>12s}"
+            f"  {'bow':24s} {'pulls':>5s} {'modulus':>9s} {'strain':>8s} {'set':>9s} {'stroke':>9s} {'plan off by':>12s} {'fate':>9s}"
         )
         for o in lessons:
             cells = [
@@ -106,19 +114,22 @@ def taught_words(by_wood: Mapping[str, Sequence[Taught]], units: Units = METRIC)
                 f"{100 * float(np.sqrt(np.mean(np.square(o.off)))):.1f} % rms" if o.off else "-",
             ]
             out.append(
-                f"  {o.bow[:24]:24s} {o.pulls:5d} {cells[0]:>9s} {cells[1]:>8s} {cells[2]:>9s} {cells[3]:>9s} {cells[4]:>12s}"
+                f"  {o.bow[:24]:24s} {o.pulls:5d} {cells[0]:>9s} {cells[1]:>8s} {cells[2]:>9s} {cells[3]:>9s} {cells[4]:>12s} {o.fate or '-':>9s}"
             )
         found = [o.modulus_gpa for o in lessons if np.isfinite(o.modulus_gpa)]
         if len(found) > 1:
-            out.append(f"  modulus {np.mean(found):.1f} GPa, sd between bows {np.std(found, ddof=1):.1f}")
+            out.append(f"  modulus {np.mean(found):.1f} GPa, sd between bows {np.std(found, ddof=1):.1f} GPa")
         strain, sd, many = shop_strain(lessons)
         if np.isfinite(strain):
+            most = min(strain - sd, *(o.table_strain for o in lessons))
             out.append(
-                f"  a working strain for this shop: {100 * strain:.2f} ± {100 * sd:.2f} %, from {many} bows with little set. It is offered, not"
-                f" used: put 'working_strain = {strain - sd:.4f}' under [target] if you trust it."
+                f"  a working strain for this shop: {100 * strain:.2f} ± {100 * sd:.2f} %, borne by {many} bows that stayed whole with little set;"
+                f" what would break is not known from them. It is offered, not used: put 'working_strain = {most:.4f}' under [target] if you"
+                " trust it (one sd under the mean, and no more than the wood's table)."
             )
         else:
             out.append(
-                f"  {many} bow(s) with strain and set known: {ENOUGH_BOWS} are needed before a working strain of the shop's own says anything."
+                f"  {many} bow(s) that stayed whole ('tiller book fate BOW whole' says so) with strain and set known: {ENOUGH_BOWS} are needed before"
+                " a working strain of the shop's own says anything."
             )
     return "\n".join(out)

@@ -5,9 +5,9 @@ CREATE TABLE advice (result_id INTEGER PRIMARY KEY REFERENCES results(id) ON DEL
 INSERT INTO "advice" VALUES(1,'{"stop": {"draw_mm": 450.0, "reason": "a test", "limits_mm": {}}}');
 INSERT INTO "advice" VALUES(2,'{"stop": {"draw_mm": 450.0, "reason": "a test", "limits_mm": {}}}');
 INSERT INTO "advice" VALUES(3,'{"stop": {"draw_mm": 450.0, "reason": "a test", "limits_mm": {}}}');
-CREATE TABLE bows (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, wood TEXT NOT NULL, description TEXT NOT NULL, created_at TEXT NOT NULL);
-INSERT INTO "bows" VALUES(1,'hedge bow','black locust','{"name": "hedge bow"}','2026-01-02T10:00:00');
-INSERT INTO "bows" VALUES(2,'orchard bow','shagbark hickory','{"name": "orchard bow"}','2026-01-02T10:00:00');
+CREATE TABLE bows (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, wood TEXT NOT NULL, description TEXT NOT NULL, created_at TEXT NOT NULL, fate TEXT NOT NULL DEFAULT '');
+INSERT INTO "bows" VALUES(1,'hedge bow','black locust','{"name": "hedge bow"}','2026-01-02T10:00:00','');
+INSERT INTO "bows" VALUES(2,'orchard bow','shagbark hickory','{"name": "orchard bow"}','2026-01-02T10:00:00','');
 CREATE TABLE files (pull_id INTEGER NOT NULL REFERENCES pulls(id) ON DELETE CASCADE, name TEXT NOT NULL, sha256 TEXT NOT NULL, PRIMARY KEY (pull_id, name));
 INSERT INTO "files" VALUES(1,'bow.toml','b1b1b1b1b1b1b1b1');
 INSERT INTO "files" VALUES(1,'force.csv','f1f1f1f1f1f1f1f1');
@@ -65,10 +65,10 @@ CREATE TABLE rest (result_id INTEGER NOT NULL REFERENCES results(id) ON DELETE C
 INSERT INTO "rest" VALUES(1,'left',0,0.0,0.0,0.0);
 INSERT INTO "rest" VALUES(2,'left',0,0.0,0.0,0.0);
 INSERT INTO "rest" VALUES(3,'left',0,0.0,0.0,0.0);
-CREATE TABLE results (id INTEGER PRIMARY KEY, pull_id INTEGER NOT NULL REFERENCES pulls(id) ON DELETE CASCADE, made_at TEXT NOT NULL, program TEXT NOT NULL, largest_draw_mm REAL NOT NULL, force_there_n REAL NOT NULL, lag_s REAL NOT NULL, lag_sd_s REAL NOT NULL, hysteresis REAL, balance REAL, balance_sd REAL, notes TEXT NOT NULL, weighed INTEGER NOT NULL DEFAULT 1);
-INSERT INTO "results" VALUES(1,1,'2026-01-03T09:05:00','0.1',401.0,151.0,0.1,0.05,0.06,0.01,0.02,'["a note"]',1);
-INSERT INTO "results" VALUES(2,2,'2026-01-04T09:05:00','0.1',402.0,152.0,0.1,0.05,0.06,0.01,0.02,'["a note"]',1);
-INSERT INTO "results" VALUES(3,3,'2026-01-05T09:05:00','0.1',403.0,0.0,0.0,0.0,0.06,0.01,0.02,'["a note"]',0);
+CREATE TABLE results (id INTEGER PRIMARY KEY, pull_id INTEGER NOT NULL REFERENCES pulls(id) ON DELETE CASCADE, made_at TEXT NOT NULL, program TEXT NOT NULL, largest_draw_mm REAL NOT NULL, force_there_n REAL NOT NULL, lag_s REAL NOT NULL, lag_sd_s REAL NOT NULL, hysteresis REAL, balance REAL, balance_sd REAL, notes TEXT NOT NULL, weighed INTEGER NOT NULL DEFAULT 1, string_kind TEXT NOT NULL DEFAULT '');
+INSERT INTO "results" VALUES(1,1,'2026-01-03T09:05:00','0.1',401.0,151.0,0.1,0.05,0.06,0.01,0.02,'["a note"]',1,'');
+INSERT INTO "results" VALUES(2,2,'2026-01-04T09:05:00','0.1',402.0,152.0,0.1,0.05,0.06,0.01,0.02,'["a note"]',1,'');
+INSERT INTO "results" VALUES(3,3,'2026-01-05T09:05:00','0.1',403.0,0.0,0.0,0.0,0.06,0.01,0.02,'["a note"]',0,'braced');
 CREATE TABLE scrapings (id INTEGER PRIMARY KEY, pull_id INTEGER NOT NULL REFERENCES pulls(id) ON DELETE CASCADE, strokes INTEGER NOT NULL, planned_strokes INTEGER NOT NULL, at TEXT NOT NULL);
 INSERT INTO "scrapings" VALUES(1,1,12,14,'2026-01-05T12:00:00');
 INSERT INTO "scrapings" VALUES(2,2,12,14,'2026-01-05T12:00:00');
