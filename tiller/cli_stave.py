@@ -274,29 +274,36 @@ def run_layout(args: argparse.Namespace) -> int:
     import numpy as np
 
     from tiller.bow.moisture import modulus_at, strain_at
-    from tiller.bow.woods import find_wood
+    from tiller.bow.units import archery_draw_mm
+    from tiller.bow.woods import MODULUS_VARIATION, find_wood, like_wood
     from tiller.errors import TillerError
     from tiller.mechanics.elastica import NoEquilibriumError
     from tiller.mechanics.layout import FADE_MM, Outline, Wanted, lay_out, least_length, least_width, outline
     from tiller.report.data import write_whole
-    from tiller.report.layout_sheet import layout_plot, layout_words, template
+    from tiller.report.layout_sheet import OWN_MODULUS_SD, edges_along, layout_plot, layout_words, template
     from tiller.report.style import Units
     from tiller.report.words import CAUTION
 
     units = Units(args.units == "metric")
     limits = (
-        ("--length", args.length, 350, 1400), ("--weight", args.weight, 20, 1000), ("--draw", args.draw, 200, 1000),
-        ("--brace", args.brace, 60, 350), ("--handle", args.handle, 0, 300), ("--width", args.width, 10, 110),
-        ("--tip", args.tip, 4, 60), ("--allowance", args.allowance, 0, 0.5), ("--moisture", args.moisture, 4, 24),
-        ("--strain", args.strain, 0.001, 0.02), ("--modulus", args.modulus, 2, 30), ("--log", args.log, 30, 2000),
+        ("--length", args.length, 350, 1400, " mm"), ("--weight", args.weight, 20, 1000, " N"),
+        ("--draw", args.draw, 200, 1000, " mm"), ("--brace", args.brace, 60, 350, " mm"),
+        ("--handle", args.handle, 0, 300, " mm"), ("--width", args.width, 10, 110, " mm"), ("--tip", args.tip, 4, 60, " mm"),
+        ("--allowance", args.allowance, 0, 0.5, " of the thickness"), ("--moisture", args.moisture, 4, 24, " %"),
+        ("--strain", args.strain, 0.001, 0.02, ""), ("--modulus", args.modulus, 2, 30, " GPa"),
+        ("--log", args.log, 30, 2000, " mm"),
     )  # fmt: skip
-    for name, value, low, high in limits:
+    for name, value, low, high, unit in limits:
         if value is not None and not low <= value <= high:
-            msg = f"{name} is {value:g}: {low:g} to {high:g} makes sense."
+            msg = f"{name} is {value:g}{unit}: {low:g} to {high:g}{unit} makes sense (what is given is in mm and N, whatever --units shows)."
             raise TillerError(msg)
+    if args.draw < args.brace + 60:
+        msg = f"--draw is {args.draw:g} mm with a brace height of {args.brace:g} mm: a bow is drawn at least 60 mm beyond its brace."
+        raise TillerError(msg)
     wood = find_wood(args.wood)
     if wood is None and args.modulus is None:
-        msg = f"'{args.wood}' is in no table: give its modulus with --modulus GPA."
+        like = like_wood(args.wood)
+        msg = f"'{args.wood}' is in no table{f' (is {like} meant?)' if like else ''}: give its modulus with --modulus GPA."
         raise TillerError(msg)
     modulus = args.modulus or modulus_at(wood, args.moisture)  # type: ignore[arg-type]
     density = wood.density_kg_m3 if wood is not None else 750.0
@@ -306,17 +313,25 @@ def run_layout(args: argparse.Namespace) -> int:
         shape = outline(args.outline, args.length, args.handle, args.width, args.tip)
         if args.widths:
             at, own = _pairs(args.widths, "--widths", "110:45,500:40,850:12")
-            if np.any(own < 4):
-                raise ValueError("--widths has one under 4 mm")
+            if np.any(own < 4) or at[-1] > args.length:
+                msg = f"--widths has one under 4 mm, or a place beyond the nock at {args.length:g} mm"
+                raise ValueError(msg)
             shape = Outline(shape.s_mm, np.interp(shape.s_mm, at, own))
         centre = _pairs(args.centre, "--centre", "0:0,300:6,600:-4,880:0") if args.centre else None
-        laid = lay_out(shape, args.handle, wanted)
-        paper = template(laid, args.wood, args.paper, centre) if args.template or centre is not None else b""
-    except (ValueError, NoEquilibriumError) as err:
-        msg = f"such a bow cannot be laid out ({err}): choose another length, width, draw or weight."
+        if centre is not None:
+            edges_along(shape.s_mm, shape.width_mm, centre)
+    except ValueError as err:
+        msg = f"{err}; nothing was written."
         raise TillerError(msg) from err
-    print(f"{args.wood}, modulus {modulus:.1f} GPa; working strain {100 * most:.2f} % ({source})")
-    print(layout_words(laid, args.allowance, units))
+    try:
+        laid = lay_out(shape, args.handle, wanted)
+    except (ValueError, NoEquilibriumError) as err:
+        raise TillerError(f"Such a bow cannot be laid out: {err}.") from err
+    print(
+        f"{args.wood}, modulus {modulus:.1f} GPa; working strain {100 * most:.2f} % ({source}); draw {units.length(args.draw)} from the pivot,"
+        f" {units.length(archery_draw_mm(args.draw))} by the archery convention"
+    )
+    print(layout_words(laid, args.allowance, OWN_MODULUS_SD if args.modulus else MODULUS_VARIATION, units))
     if laid.level > most:
         wider = least_width(shape, args.handle, wanted, most)
         longer = None
@@ -333,9 +348,10 @@ def run_layout(args: argparse.Namespace) -> int:
     )
     print(CAUTION)
     if args.picture:
-        write_whole(Path(args.picture), layout_plot(laid, args.allowance, units))
+        title = f"{args.wood}, limb of {units.length(args.length)}: {units.force(laid.weight_n)} at {units.length(args.draw)}"
+        write_whole(Path(args.picture), layout_plot(laid, args.allowance, title, units))
         print(f"Picture: {args.picture}")
     if args.template:
-        write_whole(Path(args.template), paper)
+        write_whole(Path(args.template), template(laid, args.wood, args.paper, centre))
         print(f"Template: {args.template}")
     return 0

@@ -48,8 +48,8 @@ def run_whole(args: argparse.Namespace) -> int:
     )
     with _home(place):
         _command(1, "The log, felled in November, and how it dries", "stave", NAME, "--wood", WOOD, "--log", f"{LOG_MM:g}",
-                 "--felled", "2025-11-08", "--split", "2025-11-09", "--ends-sealed", "2025-11-09", "--bark-off", "2025-11-15",
-                 *[v for w in WEIGHED for v in ("--weigh", w)], "--air", "19:50",
+                 "--felled", "2025-11-08", "--split", "2025-11-09", "--ends-sealed", "2025-11-09", "--bark-off", "2025-11-09",
+                 *[v for w in WEIGHED for v in ("--weigh", w)], "--air", "19:46",
                  "--feature", f"left:knot:{KNOT_MM - 15:g}-{KNOT_MM + 15:g}", "--width", f"{WIDTH_MM:g}",
                  "--picture", str(pictures / "1-drying.png"), "--units", args.units)  # fmt: skip
         _command(2, "The outline, laid out for the weight and draw that are wanted", "layout", "--wood", WOOD, "--length", f"{LIMB_MM:g}",

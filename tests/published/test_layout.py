@@ -104,7 +104,7 @@ def test_edges_along_a_bent_centre_line() -> None:
     """Both edges stand off the centre line by half the width, square to it; the place along it is its own length (scipy's quadrature)."""
     laid = lay_out(outline("parallel", 850.0, HANDLE, 42.0, 12.0), HANDLE, WANTED)
     at, off = np.array([0.0, 300.0, 600.0, 870.0]), np.array([0.0, 14.0, -9.0, 3.0])
-    edges = edges_along(laid, (at, off))
+    edges = edges_along(laid.s_mm, laid.width_mm, (at, off))
     curve = PchipInterpolator(at, off)
     for k in (50, 170, 300, len(edges.s_mm) - 1):
         length, _ = quad(
@@ -119,8 +119,8 @@ def test_edges_along_a_bent_centre_line() -> None:
     assert middle[:, 1] == pytest.approx(curve(edges.x_mm), abs=1e-9)
     tangent = np.gradient(middle, axis=0)
     assert np.max(np.abs(np.sum(across * tangent, axis=1)) / width / 2.0) < 0.02  # square, but for the step of 2 mm
-    straight = edges_along(laid, None)
+    straight = edges_along(laid.s_mm, laid.width_mm, None)
     assert straight.upper_xy[:, 1] == pytest.approx(0.5 * np.interp(straight.s_mm, laid.s_mm, laid.width_mm))
     for wrong in (([0.0, 500.0], [0.0, 1.0]), ([0.0, 400.0, 850.0], [0.0, 90.0, 0.0]), ([10.0, 850.0], [0.0, 0.0])):
         with pytest.raises(ValueError, match="centre line"):
-            edges_along(laid, (np.array(wrong[0]), np.array(wrong[1])))
+            edges_along(laid.s_mm, laid.width_mm, (np.array(wrong[0]), np.array(wrong[1])))

@@ -69,7 +69,7 @@ def test_photographs_with_the_limbs_on_them(small_recording: Path, tmp_path: Pat
     photos, said = photos_of(pulls, Units())
     assert said == []
     assert [p.caption.split(",")[0].split()[0] for p in photos] == ["at", "near", "at"]
-    assert photos[0].caption == "at rest, braced"
+    assert photos[0].caption == "at rest, recording braced"
     teal = np.array([0x0F, 0x6B, 0x6B])
     tips = []
     for photo in photos:

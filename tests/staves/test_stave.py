@@ -268,12 +268,25 @@ def test_the_layout_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     assert main([*LAYOUT, "--log", "180", "--picture", str(picture), "--template", str(sheet), "--units", "inch"]) == 0
     out = capsys.readouterr().out
     assert "rough out to" in out
+    assert "24.0 in by the archery convention" not in out  # 610 mm from the pivot are 25.8 in
+    assert "25.77 in by the archery convention" in out
+    # 22 % from piece to piece (Wood Handbook Table 5-6, from memory); 8 % of thickness are 26 % of stiffness: 0.94 sd, 83 of 100
+    assert "45.0 lb ± 9.9 lb" in out
+    assert "83 of 100" in out
     assert "without warning" in out
     assert picture.read_bytes()[:4] == b"\x89PNG"
     assert main([*LAYOUT, "--strain", "0.004"]) == 0
     assert "over the working strain" in capsys.readouterr().out
     assert main([*LAYOUT, "--widths", "110:44,500:40,850:12"]) == 0
-    for bad in (["--length", "90"], ["--log", "20"], ["--widths", "9"], ["--draw", "1500"], ["--log", "35"]):
+    for bad in (
+        ["--length", "90"],
+        ["--log", "20"],
+        ["--widths", "9"],
+        ["--draw", "1500"],
+        ["--log", "35"],
+        ["--brace", "340", "--draw", "300"],
+        ["--widths", "110:45,5000:40"],
+    ):
         assert main([*LAYOUT, *bad]) == 2, bad
     assert main(["layout", "--wood", "cheese", "--length", "850", "--weight", "200", "--draw", "610"]) == 2
     if shutil.which("pdftoppm") is None:

@@ -23,7 +23,8 @@ TIP_MM = 120.0
 """So far from the nock the limb is left stiff enough to hold its shape (common practice, no source)."""
 HANDLE_TIMES, FADE_MM = 2.2, 60.0
 THINNEST_MM, THICKEST_MM = 4.0, 60.0
-ROUNDS = 25
+ROUNDS = 40
+FAR_FROM_SETTLED = 0.01
 
 
 @dataclass(frozen=True)
@@ -127,6 +128,7 @@ def lay_out(shape: Outline, handle_mm: float, wanted: Wanted) -> Layout:
     thick = np.interp(s, [0, handle_mm + FADE_MM, length], [24.0, 15.0, 10.0])
     weight, string = float("nan"), float("nan")
     moment = bend = np.zeros_like(s)
+    moved = float("inf")
     for _ in range(ROUNDS):
         weight, string, moment, bend = _solve(shape, thick, wanted, handle_mm)
         # strain goes by one over the square of the thickness where the moment stays; the weight by its cube
@@ -143,6 +145,10 @@ def lay_out(shape: Outline, handle_mm: float, wanted: Wanted) -> Layout:
             raise ValueError(msg)
         if moved < 2e-4 and abs(weight / wanted.weight_n - 1) < 1e-3:
             break
+    else:
+        if moved > FAR_FROM_SETTLED or abs(weight / wanted.weight_n - 1) > FAR_FROM_SETTLED:
+            msg = "thickness and bend do not come to rest: choose another length, width, draw or weight"
+            raise NoEquilibriumError(msg)
     section = crowned_section(shape.width_mm, thick, wanted.crown_radius_mm)
     strain = bend * section.to_back_mm
     level = float(np.mean(strain[working]))

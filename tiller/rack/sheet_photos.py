@@ -42,7 +42,7 @@ def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo
             said.append(f"pull {pull['pull_id']} gives no photograph: {err}")
     if measured is None or recording is None:
         return [], said
-    photos = [_outlined(measured.sight, recording, 0, f"at rest, {recording.name}")]
+    photos = [_outlined(measured.sight, recording, 0, f"at rest, recording {recording.name}")]
     braced = recording if recording.bow.string.kind == "braced" else _newest_braced(pulls)
     if braced is None:
         said.append("no pull on a braced string yet: there is no photograph at brace.")
@@ -53,13 +53,20 @@ def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo
             if drawn:
                 least = min(drawn, key=lambda k: _draw(sight, k))
                 photos.append(
-                    _outlined(sight, braced, least, f"near brace, {units.length(_draw(sight, least))}, {braced.name}")
+                    _outlined(
+                        sight,
+                        braced,
+                        least,
+                        f"near brace, {units.length(_draw(sight, least))}, recording {braced.name}",
+                    )
                 )
         except TillerError as err:
             said.append(f"no photograph at brace: {err}")
     full = cv2.imdecode(np.frombuffer(overlay_of(measured, recording, units), dtype=np.uint8), cv2.IMREAD_COLOR)
     top = measured.result.pictures[measured.result.largest]
-    photos.append(_photo(np.asarray(full, dtype=np.uint8), f"at {units.length(top.draw_mm)}, {recording.name}"))
+    photos.append(
+        _photo(np.asarray(full, dtype=np.uint8), f"at {units.length(top.draw_mm)}, recording {recording.name}")
+    )
     return photos, said
 
 

@@ -12,6 +12,7 @@ from reportlab.lib.colors import HexColor
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from scipy.interpolate import PchipInterpolator
+from scipy.special import ndtr
 
 from tiller.bow.units import MM_PER_INCH
 from tiller.mechanics.layout import Layout
@@ -21,9 +22,11 @@ from tiller.report.style import AIM, INK, LEFT, METRIC, RIGHT, Units
 
 Array = NDArray[np.float64]
 MARGIN_MM, OVERLAP_MM = 14.0, 8.0
+OWN_MODULUS_SD = 0.05
+"""Relative sd of a modulus that was measured on a piece of the same wood (common practice, no source)."""
 
 
-def layout_words(laid: Layout, allowance: float, units: Units = METRIC) -> str:
+def layout_words(laid: Layout, allowance: float, modulus_sd: float, units: Units = METRIC) -> str:
     """Widths and thicknesses by inch or every 50 mm: what to saw and plane to, and what it shall be in the end."""
     step = 50.0 if units.metric else 2 * MM_PER_INCH
     digits = 1 if units.metric else 2
@@ -36,15 +39,23 @@ def layout_words(laid: Layout, allowance: float, units: Units = METRIC) -> str:
         out.append(
             f"{cells[0]:12.{0 if units.metric else 1}f} {cells[1]:9.{digits}f} {cells[2]:13.{digits}f} {cells[3]:11.{digits}f} {100 * e:7.2f}%"
         )
+    spread = modulus_sd * laid.weight_n
     out.append(
-        f"{units.force(laid.weight_n)} at full draw, string {units.length(laid.string_mm)}, strain {100 * laid.level:.2f} %,"
-        f" uneven by {100 * laid.uneven:.1f} % rms; {100 * allowance:.0f} % of thickness left for tillering"
+        f"cut to 'in the end' it weighs {units.force(laid.weight_n)} ± {units.force(spread)} at full draw, as its own modulus is ({100 * modulus_sd:.0f} %"
+        f" from piece to piece); tillered to its weight the strain is {100 * laid.level:.2f} ± {100 * laid.level * modulus_sd / 3:.2f} %, uneven by"
+        f" {100 * laid.uneven:.1f} % rms; string {units.length(laid.string_mm)}"
+    )
+    # thicker by the allowance it pulls (1 + allowance)^3 as much: wood that is softer than that cannot reach the weight any more
+    enough = float(ndtr((1 - (1 + allowance) ** -3) / modulus_sd))
+    out.append(
+        f"{100 * allowance:.0f} % of thickness are left for tillering: {100 * enough:.0f} of 100 such pieces of wood then reach the weight; the others are too soft."
+        " Leave more, or measure a first piece of the same tree."
     )
     return "\n".join(out)
 
 
-def layout_plot(laid: Layout, allowance: float, units: Units = METRIC) -> bytes:
-    """Half width, thickness and strain along a limb."""
+def layout_plot(laid: Layout, allowance: float, title: str, units: Units = METRIC) -> bytes:
+    """Half width, thickness and strain along a limb, under a title."""
     figure = new_figure(9.0, 5.2)
     x = np.array([units.length_value(float(s)) for s in laid.s_mm])
     top = figure.add_axes((0.1, 0.56, 0.78, 0.34))
@@ -74,7 +85,7 @@ def layout_plot(laid: Layout, allowance: float, units: Units = METRIC) -> bytes:
     figure.text(
         0.1,
         0.94,
-        f"Layout of a limb: {units.force(laid.weight_n)} at full draw",
+        title,
         color=INK,
         fontsize=12,
         fontweight="bold",
@@ -109,20 +120,21 @@ class Edges:
     lower_xy: Array
 
 
-def edges_along(laid: Layout, centre: tuple[Array, Array] | None) -> Edges:
+def edges_along(s_mm: Array, width_mm: Array, centre: tuple[Array, Array] | None) -> Edges:
     """The limb's edges along a straight or bent centre line.
 
     Args:
+        s_mm, width_mm: (k,) widths along the limb.
         centre: places (n,) along a line stretched from the pivot to the nock, and how far the stave's centre stands off it there,
             mm; between them a smooth curve without overshoot (scipy's PCHIP). None: straight, and half the width only.
 
     Raises:
         ValueError: places that do not rise, or a centre line farther off than the paper is wide.
     """
-    length = float(laid.s_mm[-1])
+    length = float(s_mm[-1])
     if centre is None:
         x = np.append(np.arange(0.0, length, 2.0), length)
-        half = 0.5 * np.interp(x, laid.s_mm, laid.width_mm)
+        half = 0.5 * np.interp(x, s_mm, width_mm)
         flat = np.zeros_like(x)
         return Edges(x, x, flat, np.column_stack([x, half]), np.column_stack([x, flat]))
     at, off = centre
@@ -141,7 +153,7 @@ def edges_along(laid: Layout, centre: tuple[Array, Array] | None) -> Edges:
     x, s, slope = x[inside], s[inside], slope[inside]
     line = np.column_stack([x, np.asarray(curve(x), dtype=float)])
     normal = np.column_stack([-slope, np.ones_like(slope)]) / np.hypot(1, slope)[:, None]
-    half = 0.5 * np.interp(s, laid.s_mm, laid.width_mm)[:, None]
+    half = 0.5 * np.interp(s, s_mm, width_mm)[:, None]
     return Edges(x, s, line[:, 1], line + half * normal, line - half * normal)
 
 
@@ -156,7 +168,7 @@ def template(laid: Layout, name: str, paper: str = "a4", centre: tuple[Array, Ar
         raise ValueError(msg)
     wide, high = PAPERS_MM[paper]
     span = wide - 2 * MARGIN_MM - OVERLAP_MM
-    shape = edges_along(laid, centre)
+    shape = edges_along(laid.s_mm, laid.width_mm, centre)
     length = float(shape.x_mm[-1])
     pages = math.ceil(length / span)
     what = "half width of a limb" if centre is None else "a limb along the stave's own centre line"
