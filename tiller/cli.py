@@ -82,6 +82,7 @@ def _work_up(
     json_file: Path | None,
 ) -> Kept:
     """Measures, advises, keeps and says it."""
+    from tiller.rack.keep import book_path
     from tiller.rack.workup import work_up
     from tiller.report.advice_words import advice_words
     from tiller.report.beside_words import beside_words
@@ -104,6 +105,10 @@ def _work_up(
         if kept.pull_id is not None:
             how = "a new pull" if kept.new_pull else "measured again, a further result of that pull"
             print(f"Book: pull {kept.pull_id} of {result.bow} ({how}).")
+            if (recording.folder / "truth.json").is_file() and book == book_path():
+                print(
+                    "Note: a recording that knows its own truth is of no real bow: '--no-book' keeps it out of the shop's book."
+                )
     return kept
 
 
