@@ -125,7 +125,7 @@ def window(seconds: float, folder: Path) -> list[str]:
     span = until - since[0]
     hold("start to first live picture, s", first[0], 2.5)
     hold("pictures not analysed", state.missed - missed[0] if state is not None else 1, 0)
-    hold("window frames, missing of 30 a second", 30.0 - t.frames_hz, 0.1)
+    hold("window frames, missing of 30 a second", 30.0 - t.frames_hz, 0.0)
     hold("picture to overlay, median s", t.shown_median_s, 0.080)
     hold("picture to overlay, 99th s", t.shown_worst_s, 0.150)
     hold("serial to numeral, median s", float(np.nanmedian(serial)), 0.060)
@@ -135,7 +135,7 @@ def window(seconds: float, folder: Path) -> list[str]:
         print(
             f"pictures not analysed over {span:.0f} s: {lost} of {state.count} (none), {state.rate_hz:.0f} a second came"
         )
-    print(f"window frames a second: {t.frames_hz:.0f} (at least 30)")
+    print(f"window frames a second: {t.frames_hz:.1f} (at least 30)")
     print(
         f"picture taken to overlay shown: {1e3 * t.shown_median_s:.0f} ms median (80), {1e3 * t.shown_worst_s:.0f} ms 99th (150)"
     )

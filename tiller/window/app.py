@@ -36,6 +36,8 @@ TEXTURE_WIDTH = 960
 SILENT = "no tone can be played on this system: watch the screen for the stop"
 PATIENCE_S = 0.02
 """A frame waits for the next picture, but no longer than this: keys and mouse are heard all the same."""
+LEAST_HZ, LATELY, SHORT_S = 30.5, 30, 0.006
+"""Where the last so many frames came more slowly than this, the wait is short, as long as the machine keeps up."""
 
 
 @dataclass(frozen=True)
@@ -313,9 +315,14 @@ class App:
             start = time.monotonic()
             if for_s is not None and start - begun > for_s:
                 break
-            self.rack.next_view(self._shown, PATIENCE_S)
+            self.rack.next_view(self._shown, self._patience())
             self.frame()
             each()
+
+    def _patience(self) -> float:
+        """How long the next frame may wait for a picture: hardly at all where frames have fallen behind lately."""
+        behind = len(self._frames) > LATELY and self._frames[-1] - self._frames[-1 - LATELY] > LATELY / LEAST_HZ
+        return SHORT_S if behind else PATIENCE_S
 
     def shoot(self, path: Path) -> None:
         """Writes what the window shows as a picture."""
