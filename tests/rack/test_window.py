@@ -19,7 +19,7 @@ from tiller.bow.rigfile import read_rig
 from tiller.rack.live import Options, Rack
 from tiller.rack.recording import read_recording
 from tiller.rack.stages import Stage
-from tiller.rack.view import View
+from tiller.rack.view import BoardNow, View
 from tiller.rack.workup import Worked, work_up
 from tiller.records.book import PullRow
 from tiller.report.style import Units
@@ -101,9 +101,10 @@ def sketches(view: View, bow: Any, size: tuple[int, int], units: Units) -> dict[
             ]
             book_sheet.draw_book(sheet, rows, [39], 1, pulls, units, look.LIGHT, body)  # type: ignore[arg-type]
         elif name == "set-up":
-            other_sheets.draw_setup(
-                sheet, view, bow, (0, 1, 2, 3), (0, 2, 3), 0.8, units, look.DARK, at.picture, at.side
-            )
+            seen = replace(view, board=BoardNow((0, 2, 3), 0.8, ((300.0, 200.0), (1700.0, 190.0), (330.0, 900.0))))
+            other_sheets.draw_setup(sheet, seen, (1920, 1080), (0, 1, 2, 3), units, look.DARK, at.picture, at.side)
+            rings = {t.text for t in sheet.placed if t.text in ("0", "1", "2", "3")}
+            assert rings == {"0", "2", "3"}  # those that were found are named in the picture
         else:
             other_sheets.draw_cautions(
                 sheet, look.LIGHT, Box(0.14 * size[0], 0.16 * size[1], 0.72 * size[0], 0.66 * size[1])

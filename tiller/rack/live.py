@@ -32,7 +32,7 @@ from tiller.rack.notes import scale_notes
 from tiller.rack.recorder import Keep, PullRecorder, disk_warning, folder_for, settle, unfinished
 from tiller.rack.sources import Camera, Scale, Shot, now_s
 from tiller.rack.stages import BEGIN_MM, BEGIN_N, DRAWN, Event, Happening, Limits, Seen, Stage, State, after
-from tiller.rack.view import ALARM, BLIND, LIGHT, SENTENCES, View, empty_view, planned_strokes
+from tiller.rack.view import ALARM, BLIND, LIGHT, SENTENCES, BoardNow, View, board_now, empty_view, planned_strokes
 from tiller.rack.weigher import Weigher
 from tiller.rack.workup import Measurer, Worked
 from tiller.records.book import Book
@@ -131,7 +131,7 @@ class Rack:
         self._alarm, self._force_s = "", float("nan")
         self._blind_from_s: float | None = None
         self._disk_s = self._board_s = float("-inf")
-        self._board: tuple[tuple[int, ...], float] = ((), float("nan"))
+        self._board = BoardNow()
         self._boards: Future[SeenBoard | None] | None = None
         self._shift_told = False
         self._remarked: tuple[str, ...] = ()
@@ -329,7 +329,7 @@ class Rack:
             self._remarked = self.camera.camera.remarks
         if self._boards is not None and self._boards.done():
             board, self._boards = self._boards.result(), None
-            self._board = (tuple(board.used), board.rms_mm) if board is not None else ((), float("nan"))
+            self._board = board_now(board)
         elif shot is not None and self._boards is None and seen.t_s - self._board_s > BOARD_S:
             self._board_s = seen.t_s
             self._boards = self._finder.submit(self.analyst.seek_markers, shot.image)

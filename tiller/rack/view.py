@@ -18,8 +18,18 @@ from tiller.rack.sources import Image
 from tiller.rack.stages import Limits, Stage
 from tiller.rack.weigher import Weighed
 from tiller.rack.workup import Worked
+from tiller.vision.board import SeenBoard
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class BoardNow:
+    """Fiducials of the board that were found: their ids, how well they fit rig.toml (mm; NaN without), and where in the picture (px)."""
+
+    found: tuple[int, ...] = ()
+    rms_mm: float = float("nan")
+    places_px: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -44,7 +54,7 @@ class View:
         plan_holds: the plan of ``worked`` is of the bow as it is now: nothing was scraped since.
         alarm: what must be looked at before anything else, empty where nothing is.
         stations_mm: where along the limbs the points of ``lines_px`` are.
-        board: fiducials of the board found, and how well they fit rig.toml (mm).
+        board: the board's fiducials as last found.
     """
 
     number: int
@@ -77,7 +87,7 @@ class View:
     plan_holds: bool
     alarm: str
     stations_mm: Mapping[Side, Array]
-    board: tuple[tuple[int, ...], float]
+    board: BoardNow
     force_s: float
 
 
@@ -101,6 +111,14 @@ SENTENCES = {
     Stage.LETTING_DOWN: "Let down slowly, all the way.",
     Stage.DONE: "Let the bow lie still.",
 }
+
+
+def board_now(board: SeenBoard | None) -> BoardNow:
+    """What the window shows of the board; nothing where it was not found."""
+    if board is None:
+        return BoardNow()
+    places = {key[1]: (float(px[0]), float(px[1])) for key, px in board.centres_px.items()}
+    return BoardNow(tuple(board.used), board.rms_mm, tuple(places[i] for i in board.used))
 
 
 def empty_view(stop: Stop | None, limits: Limits, weighed: Weighed) -> View:
@@ -137,6 +155,6 @@ def empty_view(stop: Stop | None, limits: Limits, weighed: Weighed) -> View:
         False,
         "",
         {},
-        ((), nan),
+        BoardNow(),
         nan,
     )

@@ -353,9 +353,8 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
         elif app.sheet == "book":
             book_sheet.draw_book(sheet, app.rows, app.chosen, app.marked, app.pulls, units, look, body)
         else:
-            found, rms = view.board
             wanted = tuple(f.id for f in app.rack.rig.fiducials)
-            other_sheets.draw_setup(sheet, view, bow, wanted, found, rms, units, look, at.picture, at.side)
+            other_sheets.draw_setup(sheet, view, frame, wanted, units, look, at.picture, at.side)
     message = units.words(app.message)
     if message:
         sheet.fitted(

@@ -197,19 +197,33 @@ def _list(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Bo
 def draw_setup(
     sheet: Sketch,
     view: View,
-    bow: Bow,
+    frame: tuple[int, int],
     wanted: tuple[int, ...],
-    found: tuple[int, ...],
-    rms_mm: float,
     units: Units,
     look: Look,
     picture: Box,
     box: Box,
 ) -> None:
-    """Camera and scale: what they show, what is missing and how to mend it."""
+    """Camera and scale: what they show, what is missing and how to mend it; the fiducials that were found are ringed in the picture.
+
+    ``frame``: width and height of the camera's picture in its own pixels.
+    """
+    found, rms_mm = view.board.found, view.board.rms_mm
     sheet.area(picture.x, picture.y, picture.width, picture.height, look.panel)
     if view.image is not None:
         sheet.image(picture.x, picture.y, picture.width, picture.height)
+        scale_px, radius = picture.width / frame[0], 0.055 * picture.height
+        for marker, (px, py) in zip(found, view.board.places_px, strict=True):
+            x, y = picture.x + scale_px * px, picture.y + scale_px * py
+            ring = [
+                (x + radius * float(np.cos(a)), y + radius * float(np.sin(a))) for a in np.linspace(0, 2 * np.pi, 33)
+            ]
+            sheet.line(ring, (0, 0, 0, 150), 7.0)
+            sheet.line(ring, look.good, 4.0)
+            label = 0.032 * picture.height
+            wide = sheet.measure(f"{marker}", label)
+            sheet.area(x - 0.5 * wide - 4, y + radius + 2, wide + 8, 1.25 * label, faded(look.panel, 215), 3.0)
+            sheet.text(x, y + radius + 3, f"{marker}", label, look.ink, "middle")
     size = 0.027 * sheet.height
     y = box.y
     lines: list[tuple[str, bool]] = []
