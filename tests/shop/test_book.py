@@ -19,6 +19,7 @@ from tiller.cli import main
 from tiller.errors import BookFault
 from tiller.rack.measure import measure
 from tiller.rack.recording import hash_files, read_recording
+from tiller.rack.workup import work_up
 from tiller.records.book import MIGRATIONS, Book
 
 
@@ -190,3 +191,26 @@ def test_nothing_of_a_failed_entry_stays(small_recording: Path, home: Path) -> N
             book.add(result, "ash", {}, small_recording, hash_files(recording), datetime.now())
         assert book.pulls() == []
         assert book.bows() == []
+
+
+def test_a_pull_measured_again_stays_with_its_bow_and_changes_no_other(small_recording: Path, home: Path) -> None:
+    """After a merge a bow may stand under another name than its file's: what is measured again goes there."""
+    path = home / "book.sqlite3"
+    recording = read_recording(small_recording)
+    work_up(recording, None, path)
+    name = recording.bow.name
+    with Book(path) as book, book.writing() as db:
+        db.execute("UPDATE bows SET name = ? WHERE name = ?", (f"{name} (2)", name))
+        db.execute(
+            "INSERT INTO bows (name, wood, description, created_at) VALUES (?, 'oak', '{}', '2026-01-01')", (name,)
+        )
+        db.execute("UPDATE results SET made_at = '2031-01-01T00:00:00+00:00'")  # a laptop whose clock was wrong
+    kept = work_up(recording, None, path).kept
+    with Book(path) as book:
+        assert {b["name"]: (b["wood"], b["pulls"]) for b in book.bows()} == {
+            name: ("oak", 0),
+            f"{name} (2)": (recording.bow.wood, 1),
+        }
+        (row,) = book.pulls()
+        assert row.results == 2
+        assert book.pull(row.pull_id)["result_id"] == kept.result_id  # the later one counts all the same

@@ -174,6 +174,11 @@ def test_an_older_result_stays_behind_a_newer_one_and_twins_are_kept(tmp_path: P
             "orchard bow": "",
         }  # moisture makes no other bow
     assert merge(ours, theirs).results == 0
+    with Book(theirs) as book:
+        book.set_fate("hedge bow", "broken")
+    assert any("the worse of both" in text for text in merge(ours, theirs).said)
+    with Book(ours) as book:
+        assert {b["name"]: b["fate"] for b in book.bows()}["hedge bow"] == "broken"
 
 
 def test_a_restore_that_failed_can_be_done_again_and_a_backup_merged(tmp_path: Path) -> None:

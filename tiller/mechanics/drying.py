@@ -2,11 +2,12 @@
 
 Wood dries by diffusion: quick at first, with the root of time, then slower and slower. The mass left to lose of a plate is
 
-    E(t) = sum 2 B^2 exp(-b_n^2 D t / l^2) / (b_n^2 (b_n^2 + B^2 + B)),   b_n tan b_n = B
+    dw/dt = d/dx (D(w) dw/dx),   -D dw/dx = B w at the surface
 
-with B the surface's resistance against the inside's (Crank, The Mathematics of Diffusion, 2nd ed. 1975, eq. 4.50 to 4.53, from
-memory); a square bar loses through four sides, E squared. Neither B nor the shape is known, and weigh-ins alone hardly tell
-them: all of them are tried on a grid and count by how well they fit, so that the band holds what the weigh-ins leave open.
+with B how freely the surface gives (Crank, The Mathematics of Diffusion, 2nd ed. 1975, chapter 4, from memory) and D = exp(k w)
+greater in wet wood than in dry; a square bar loses through four sides, E squared. Neither B nor k nor the shape is known, and
+weigh-ins alone hardly tell them: all of them are tried on a grid and count by how well they fit, so that the band holds what the
+weigh-ins leave open.
 """
 
 from __future__ import annotations
@@ -24,7 +25,12 @@ FEWEST = 4
 LEAST_SD_KG = 0.003
 """A kitchen scale and a hand do no better than this (common practice, no source)."""
 DRAWS = 400
-RESISTANCES = (0.1, 0.3, 0.6, 1.0, 1.7, 3.0, 5.0, 8.0, 15.0, 40.0, 1000.0)
+RESISTANCES = (0.1, 0.5, 1.2, 3.0, 8.0, 40.0, 1000.0)
+SLOWER = (1.0, 2.0, 4.0, 8.0)
+"""Dry wood gives its water so many times more slowly than the stave did at first (common practice, no source)."""
+CELLS, STEPS = 40, 400
+AIR_SHARE = 0.008
+"""The air that a stave dries in wanders by so much that its level does, as a share (5 % of humidity; common practice, no source)."""
 PACES = 160
 UNLIKELY = 14.0
 """Paces whose log likelihood is this much under the best one's are left out of the finer grid."""
@@ -34,25 +40,40 @@ LEVEL_SHARE, LEVEL_SPREAD = 0.85, 0.2
 """Before anything is fitted the level lies about here, as a share of the last weigh-in (common practice, no source)."""
 LEAST_SURE = 0.3
 """A level whose sd is more than this share of what was lost and is to be lost is none."""
-TERMS = 80
 
 
 @lru_cache(maxsize=1)
 def _forms() -> tuple[Array, Array]:
-    """Of each form (surface resistance, plate or bar) what is left to lose, over time in units of its slowest e-time: u (k,), E (f, k)."""
-    u = np.concatenate([[0.0], np.geomspace(1e-6, 40.0, 700)])
-    rows = []
-    for resistance in RESISTANCES:
-        roots = np.array(
-            [
-                brentq(lambda b, r=resistance: b * np.sin(b) - r * np.cos(b), n * np.pi + 1e-12, (n + 0.5) * np.pi)
-                for n in range(TERMS)
-            ]
-        )
-        size = 2 * resistance**2 / (roots**2 * (roots**2 + resistance**2 + resistance))
-        plate = np.exp(-np.outer(u, (roots / roots[0]) ** 2)) @ (size / np.sum(size))
-        rows += [plate, plate**2]
-    return u, np.array(rows)
+    """Of each form (surface resistance, how much slower dry wood is, plate or bar) what is left to lose: times u (k,) in units of its
+    slowest e-time, and E (f, k). By finite differences, implicit in time, all forms at once."""
+    resistance, slower = (v.ravel() for v in np.meshgrid(RESISTANCES, np.log(SLOWER), indexing="ij"))
+    first = np.array([brentq(lambda b, r=r: b * np.sin(b) - r * np.cos(b), 1e-9, 0.5 * np.pi) for r in resistance])
+    u = np.concatenate([[0.0], np.geomspace(1e-6, 40.0, STEPS)])
+    h = 1.0 / CELLS
+    wet = np.ones((len(resistance), CELLS))  # cell 0 in the middle, the last one under the surface
+    rows = [np.ones(len(resistance))]
+    for step in np.diff(u):
+        dt = (step / first**2)[:, None]  # the slowest part falls as exp(-first^2 t)
+        give = np.exp(slower[:, None] * wet)
+        between = 0.5 * (give[:, 1:] + give[:, :-1]) / h**2
+        out = 1.0 / (h * (1 / resistance + 0.5 * h / give[:, -1]))
+        lower = np.concatenate([np.zeros((len(first), 1)), -between], axis=1) * dt
+        upper = np.concatenate([-between, np.zeros((len(first), 1))], axis=1) * dt
+        middle = 1 - lower - upper
+        middle[:, -1] += out * dt[:, 0]
+        # Thomas' algorithm over the cells, side by side for all forms
+        c, d = np.empty_like(wet), np.empty_like(wet)
+        c[:, 0], d[:, 0] = upper[:, 0] / middle[:, 0], wet[:, 0] / middle[:, 0]
+        for k in range(1, CELLS):
+            below = middle[:, k] - lower[:, k] * c[:, k - 1]
+            c[:, k] = upper[:, k] / below
+            d[:, k] = (wet[:, k] - lower[:, k] * d[:, k - 1]) / below
+        wet = d.copy()
+        for k in range(CELLS - 2, -1, -1):
+            wet[:, k] = d[:, k] - c[:, k] * wet[:, k + 1]
+        rows.append(np.mean(wet, axis=1))
+    plate = np.array(rows).T
+    return u, np.concatenate([plate, plate**2])
 
 
 def _left(form: NDArray[np.int64] | int, u: Array) -> Array:
@@ -107,7 +128,7 @@ def fit_drying(days: Array, mass_kg: Array, seed: int = 0) -> Drying | None:
     t, m = np.asarray(days, dtype=float), np.asarray(mass_kg, dtype=float)
     if len(t) < FEWEST or t[-1] - t[0] < 10.0 or m[0] - m[-1] < 3 * LEAST_SD_KG:
         return None
-    forms = np.arange(2 * len(RESISTANCES))
+    forms = np.arange(len(_forms()[1]))
     at, spread = LEVEL_SHARE * m[-1], LEVEL_SPREAD * m[-1]
 
     def curves(paces: Array) -> tuple[NDArray[np.int64], Array, Array]:
@@ -149,6 +170,7 @@ def fit_drying(days: Array, mass_kg: Array, seed: int = 0) -> Drying | None:
     drawn = mean[pick] + np.einsum("kij,kj->ki", root, rng.normal(size=(DRAWS, 2)))
     to_lose = np.maximum(m[-1] - drawn[:, 0], 0.0) * (1 + MODEL_SHARE * rng.normal(size=DRAWS))
     levels = np.clip(np.where(to_lose > 0, m[-1] - to_lose, drawn[:, 0]), 0.1 * m[-1], m[-1] + 3 * LEAST_SD_KG)
+    levels = levels * (1 + AIR_SHARE * rng.normal(size=DRAWS))
     sd = float(np.std(levels))
     level = float(np.median(levels))
     if sd > LEAST_SURE * (m[0] - level):

@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 
 from tiller.bow.bowfile import Bow, parse_bow, read_bow
-from tiller.bow.moisture import DRIEST, WETTEST
 from tiller.bow.rigfile import Rig, parse_rig, read_rig
 from tiller.errors import BookFault, FileFault
 from tiller.mechanics.stop import Stop
@@ -158,7 +157,7 @@ def session(wanted: Wanted) -> Iterator[Rack]:
 def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[str, ...]]:
     """A bow's file with what the stave's beside it knows and it does not say, which goes into each recording; and what to know of it.
 
-    Wood that is too wet or too dry for the moisture equation is taken for the wettest or driest that it holds for.
+    The moisture is that of ``Season.limit_moisture``: to the wet side where it is not sure.
 
     Raises:
         FileFault, KeyFault: the stave's file is wrong.
@@ -171,7 +170,7 @@ def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[str, ...]]:
         return text, ()
     stave = read_stave(beside)
     season = season_of(stave, date.today())
-    told = float(np.clip(season.moisture, DRIEST, WETTEST)) if np.isfinite(season.moisture) else None
+    told = season.limit_moisture if np.isfinite(season.limit_moisture) else None
     try:
         return onto_bow(text, bow, stave, told), season.said
     except ValueError as err:

@@ -228,10 +228,10 @@ def _in_pull(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Eve
         return state, (*events, _event(Happening.ENDED, seen))
     if state.stage is not Stage.BEYOND and _over(seen, limits):
         state = _go(state, Stage.BEYOND, seen.t_s)
-        events.append(_event(Happening.BEYOND, seen))
+        events.append(replace(_event(Happening.BEYOND, seen), force_n=float(np.fmax(force, seen.newest_n))))
         return state, tuple(events)
     if state.stage is Stage.BEYOND:
-        over = draw > limits.draw_mm - BACK_MM or force > 0.99 * limits.force_n
+        over = draw > limits.draw_mm - BACK_MM or force > 0.99 * limits.force_n or seen.newest_n > 0.99 * limits.force_n
         if over or not (np.isfinite(draw) or np.isfinite(force)):
             return state, tuple(events)
         state = _go(state, Stage.LETTING_DOWN, seen.t_s)

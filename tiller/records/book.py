@@ -248,13 +248,21 @@ class Book:
         top = result.pictures[result.largest]
         try:
             with self.writing() as db:
+                found = db.execute(
+                    "SELECT p.id, s.bow_id FROM pulls p JOIN sessions s ON s.id = p.session_id WHERE p.fingerprint = ?",
+                    (fingerprint,),
+                ).fetchone()
+                if found is None:
+                    db.execute(
+                        "INSERT INTO bows (name, wood, description, created_at) VALUES (?, ?, ?, ?) ON CONFLICT (name) DO NOTHING",
+                        (result.bow, wood, json.dumps(description), now),
+                    )
+                    bow_id = db.execute("SELECT id FROM bows WHERE name = ?", (result.bow,)).fetchone()[0]
+                else:  # a pull that is known stays with its bow, under whatever name the book keeps that
+                    bow_id = int(found[1])
                 db.execute(
-                    "INSERT INTO bows (name, wood, description, created_at) VALUES (?, ?, ?, ?)"
-                    " ON CONFLICT (name) DO UPDATE SET wood = excluded.wood, description = excluded.description",
-                    (result.bow, wood, json.dumps(description), now),
+                    "UPDATE bows SET wood = ?, description = ? WHERE id = ?", (wood, json.dumps(description), bow_id)
                 )
-                bow_id = db.execute("SELECT id FROM bows WHERE name = ?", (result.bow,)).fetchone()[0]
-                found = db.execute("SELECT id FROM pulls WHERE fingerprint = ?", (fingerprint,)).fetchone()
                 if found is None:
                     day = taken_at.date().isoformat()
                     db.execute("INSERT INTO sessions (bow_id, day) VALUES (?, ?) ON CONFLICT DO NOTHING", (bow_id, day))
@@ -271,12 +279,14 @@ class Book:
                     )
                 else:
                     pull_id = int(found[0])
+                # a clock that was wrong once must not keep a later result behind an earlier one
+                last = db.execute("SELECT MAX(made_at) FROM results WHERE pull_id = ?", (pull_id,)).fetchone()[0]
                 cursor = db.execute(
                     "INSERT INTO results (pull_id, made_at, program, largest_draw_mm, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed, string_kind)"
                     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                     (
                         pull_id,
-                        now,
+                        max(now, last or now),
                         program,
                         top.draw_mm,
                         top.force_n if result.weighed else 0.0,

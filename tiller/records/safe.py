@@ -214,8 +214,14 @@ def _put(place: Path, data: bytes) -> None:
     """A file that is there whole or not at all."""
     place.parent.mkdir(parents=True, exist_ok=True)
     part = place.with_name(place.name + ".part")
-    part.write_bytes(data)
-    part.replace(place)
+    try:
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(place)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def merge(book: Path, other: Path) -> Merged:
@@ -254,7 +260,7 @@ def merge(book: Path, other: Path) -> Merged:
 
 
 def _merge(db: sqlite3.Connection, theirs: Book) -> Merged:
-    bows, told = _bows(db, theirs)
+    bows, told, always = _bows(db, theirs)
     said: dict[int, str] = {}
     pulls = results = known = 0
     for pull in theirs.rows(
@@ -285,7 +291,7 @@ def _merge(db: sqlite3.Connection, theirs: Book) -> Merged:
             for table in ("force_draw", "profiles", "marks", "advice", "rest"):
                 _copy(db, theirs, table, "result_id", result["id"], new)
             results += 1
-    return Merged(pulls, results, known, tuple(said.values()))
+    return Merged(pulls, results, known, (*always, *said.values()))
 
 
 def _lacking(
@@ -328,10 +334,11 @@ def _same(ours: str, theirs: str) -> bool:
     return isinstance(a, dict) and isinstance(b, dict) and all(a.get(k) == b.get(k) for k in ITSELF)
 
 
-def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[int, str]]:
+def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[int, str], list[str]]:
     """Their bows' numbers as ours, and what is to be said of some where a pull comes in; what is not here yet is added."""
     out: dict[int, int] = {}
     told: dict[int, str] = {}
+    always: list[str] = []
     for bow in theirs.rows("SELECT * FROM bows ORDER BY id"):
         name, number = bow["name"], 1
         while True:
@@ -342,7 +349,7 @@ def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[in
             name = f"{bow['name']} ({number})"
         if number > 1:
             told[bow["id"]] = (
-                f"the bow '{bow['name']}' is described otherwise in both books: the other one's pulls are kept under '{name}'; nothing was lost."
+                f"the bow '{bow['name']}' is described otherwise in both books: the other one's pulls are kept under '{name}'; nothing was lost. Give it that name in its bow.toml before it is drawn again."
             )
         if row is None:
             new = db.execute(
@@ -352,13 +359,18 @@ def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[in
             out[bow["id"]] = int(new or 0)
             continue
         out[bow["id"]] = row[0]
-        if not row[3] and bow["fate"]:
-            db.execute("UPDATE bows SET fate = ? WHERE id = ?", (bow["fate"], row[0]))
+        if bow["fate"] and bow["fate"] != row[3]:
+            if not row[3] or row[3] == "whole":  # the worse of both counts
+                db.execute("UPDATE bows SET fate = ? WHERE id = ?", (bow["fate"], row[0]))
+            if row[3]:
+                always.append(
+                    f"the bow '{name}' is '{row[3]}' in this book and '{bow['fate']}' in the other: the worse of both is kept."
+                )
         if row[1] != bow["description"] and number == 1:
             told[bow["id"]] = (
                 f"the bow '{name}' has another moisture, target or feature in the other book: it is taken as the same bow, and this book's stand."
             )
-    return out, told
+    return out, told, always
 
 
 def _copy(db: sqlite3.Connection, theirs: Book, table: str, key: str, old: int, new: int | None) -> None:

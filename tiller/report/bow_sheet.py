@@ -58,11 +58,15 @@ def limb_text(pulls: list[Pull], units: Units = METRIC) -> str:
     braced = [p for p in pulls if p["force_there_n"] is not None and p.get("string_kind") == "braced"]
     draw, force = branch_of(braced[-1], "up") if braced else (np.empty(0), np.empty(0))
     if not len(draw):
-        return "weight not measured braced yet"
+        old = any(p["force_there_n"] is not None and not p.get("string_kind") for p in pulls)
+        return "string not on record: measure the braced pull again" if old else "weight not measured braced yet"
+    since = pulls[next(k for k, p in enumerate(pulls) if p is braced[-1]) :]
+    strokes = sum(int(s["strokes"]) for p in since for s in p.get("scrapings") or [])
+    later = f", before {strokes} more strokes" if strokes else ""
     at, most = float(draw[-1]) + ARCHERY_DRAW_ALLOWANCE_MM, float(force[-1])
     inch = Units(False)
     told = f"{inch.force(most, 0)} @ {inch.length_value(at):.1f} in"
-    return f"{told} ({units.force(most, 0)} at {units.length(at)})" if units.metric else told
+    return (f"{told} ({units.force(most, 0)} at {units.length(at)})" if units.metric else told) + later
 
 
 def _series(pulls: list[Pull], *keys: str) -> NDArray[np.float64]:

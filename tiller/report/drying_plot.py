@@ -9,6 +9,7 @@ import numpy as np
 from tiller.bow.stavefile import Stave
 from tiller.report.plots import dress, new_figure, png
 from tiller.report.season import Season
+from tiller.report.stave_words import FAR_DAYS
 from tiller.report.style import AIM, INK, LEFT, PAPER, WEAK
 
 AHEAD, MOST_AHEAD = 0.25, 2.5
@@ -38,7 +39,7 @@ def drying_plot(stave: Stave, season: Season) -> bytes:
         axes.fill_between(t, low, high, color=AIM, alpha=0.3, linewidth=0)
         axes.plot(t, middle, color=AIM, label="what the weigh-ins allow, 1 sd")
         axes.set_xlim(-0.03 * end, 1.03 * end)
-    if soon is not None and np.isfinite(soon.days):
+    if soon is not None and soon.days < FAR_DAYS:
         right = axes.get_xlim()[1]
         early, late = (min(v, right) for v in (soon.early_days, soon.late_days))
         axes.axvspan(early, late, color=WEAK, alpha=0.2, linewidth=0)

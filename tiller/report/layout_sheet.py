@@ -138,14 +138,14 @@ def edges_along(s_mm: Array, width_mm: Array, centre: tuple[Array, Array] | None
         flat = np.zeros_like(x)
         return Edges(x, x, flat, np.column_stack([x, half]), np.column_stack([x, flat]))
     at, off = centre
-    if len(at) < 2 or np.any(np.diff(at) <= 0) or at[0] > 0 or at[-1] < 0.95 * length:
+    if len(at) < 2 or np.any(np.diff(at) <= 0) or at[0] > 0 or at[-1] < 0.98 * length:
         msg = "places along the centre line must rise from 0 to the nock, such as 0:0,300:6,600:-4,880:0"
         raise ValueError(msg)
     if float(np.max(np.abs(off))) > MOST_OFF_MM:
         msg = f"the centre line stands off by {np.max(np.abs(off)):.0f} mm, at most {MOST_OFF_MM:.0f} mm fit the paper: stretch the line otherwise"
         raise ValueError(msg)
     curve = PchipInterpolator(at, off, extrapolate=True)
-    x = np.append(np.arange(0.0, float(at[-1]), 2.0), float(at[-1]))
+    x = np.append(np.arange(0.0, length, 2.0), length)
     slope = np.asarray(curve(x, 1), dtype=float)
     steps = 0.5 * (np.hypot(1, slope[1:]) + np.hypot(1, slope[:-1])) * np.diff(x)
     s = np.concatenate([[0.0], np.cumsum(steps)])
@@ -154,7 +154,11 @@ def edges_along(s_mm: Array, width_mm: Array, centre: tuple[Array, Array] | None
     line = np.column_stack([x, np.asarray(curve(x), dtype=float)])
     normal = np.column_stack([-slope, np.ones_like(slope)]) / np.hypot(1, slope)[:, None]
     half = 0.5 * np.interp(s, s_mm, width_mm)[:, None]
-    return Edges(x, s, line[:, 1], line + half * normal, line - half * normal)
+    upper, lower = line + half * normal, line - half * normal
+    if np.any(np.diff(upper[:, 0]) <= 0) or np.any(np.diff(lower[:, 0]) <= 0):
+        msg = "the centre line bends so sharply that the edges would cross: check its places and offsets"
+        raise ValueError(msg)
+    return Edges(x, s, line[:, 1], upper, lower)
 
 
 def template(laid: Layout, name: str, paper: str = "a4", centre: tuple[Array, Array] | None = None) -> bytes:

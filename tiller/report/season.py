@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.moisture import SATURATION, equilibrium
+from tiller.bow.moisture import DRIEST, SATURATION, WETTEST, equilibrium
 from tiller.bow.stavefile import BARK_DAYS, SEAL_DAYS, WOOD_OFF, Stave, Weighing
 from tiller.mechanics.drying import DRAWS, FEWEST, LEAST_SD_KG, Drying, Ready, fit_drying, ready
 
@@ -36,6 +36,8 @@ class Season:
 
     Attributes:
         moisture, moisture_sd: per cent of the dry mass at the last weigh-in; NaN where nothing tells it. how: by which method.
+        limit_moisture: what strain limits go by: the moisture, with its sd to the wet side; the wettest that the equation holds for
+            where weigh-ins or an offcut are there but do not tell it; NaN where nothing is on record at all.
         curve: of the weigh-ins, None where they do not tell one; ready: when it comes to the moisture that is wanted, from ``first``.
         first: day of the first weigh-in that counts; days (n,) from it, masses (n,) kg of all that count.
         shop: equilibrium moisture of the shop's air, NaN where it is not known.
@@ -44,6 +46,7 @@ class Season:
 
     moisture: float
     moisture_sd: float
+    limit_moisture: float
     how: str
     curve: Drying | None
     ready: Ready | None
@@ -99,13 +102,19 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
     if dry is None or not np.isfinite(moisture):
         how = f"its moisture is not told yet: dry an offcut in an oven, or weigh it every week ({FEWEST} times over 10 days at the least, and until it hardly loses more)"
     said += _wetness(stave, moisture)
+    limit = float(np.clip(moisture + sd, DRIEST, WETTEST)) if np.isfinite(moisture) else float("nan")
+    if not np.isfinite(moisture) and (stave.weighings or stave.offcut is not None):
+        limit = WETTEST
+        said.append("its moisture is not told: at the rack its strain limits are those of wet wood, until it is.")
+    elif not np.isfinite(moisture):
+        said.append("nothing tells its moisture: at the rack its strain limits are those of dry wood (12 %).")
     said += _reminders(stave)
     if today is not None and weighed and (today - weighed[-1].on).days > STALE_DAYS:
         said.append(
             f"it was last weighed {(today - weighed[-1].on).days} days ago: weigh it again before it is tillered."
         )
     first = weighed[0].on if weighed else None
-    return Season(moisture, sd, how, curve, soon, first, days, masses, shop, tuple(said))
+    return Season(moisture, sd, limit, how, curve, soon, first, days, masses, shop, tuple(said))
 
 
 def _counting(stave: Stave, said: list[str]) -> list[Weighing]:

@@ -43,7 +43,7 @@ def stave_words(
         out.append(season.how)
     if np.isfinite(season.shop):
         out.append(f"the shop's air brings wood to {season.shop:.1f} %")
-    if season.ready is not None and np.isfinite(season.ready.days):
+    if season.ready is not None and season.ready.days < FAR_DAYS:
         first = season.first or date.min
         out.append(
             f"at {stave.wanted_moisture:g} % about {_day(first, season.ready.days)} (between {_day(first, season.ready.early_days)} and"
@@ -70,5 +70,8 @@ def stave_words(
     return "\n".join([*out, "", *CAUTIONS])
 
 
+FAR_DAYS = 3650
+
+
 def _day(first: date, days: float) -> str:
-    return str(first + timedelta(days=round(days))) if np.isfinite(days) else "not in sight"
+    return str(first + timedelta(days=round(days))) if days < FAR_DAYS else "not in sight"
