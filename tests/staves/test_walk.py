@@ -57,7 +57,7 @@ def test_the_whole_walk(tmp_path: Path, home: Path, capsys: pytest.CaptureFixtur
     assert any("knot" in a["reason"] for a in pulls[0]["advice"]["leave_alone"])
     found = re.search(r"this bow weighs ([0-9.]+) N", said)
     assert found is not None
-    assert float(found[1]) == pytest.approx(WEIGHT_N, rel=0.03)
+    assert float(found[1]) == pytest.approx(WEIGHT_N, rel=0.04)  # the worst that a bow tillered by the tool may be off
     # told and true: the last forecast against the true bow, which it never saw
     ahead = pulls[-1]["advice"]["forecast"]
     assert ahead["braced_weight_n"] == pytest.approx(float(found[1]), rel=0.01)

@@ -26,6 +26,8 @@ LEAST_SHARE = 0.25
 """From a pull over less than this share of the way from its first picture to the target draw no plan is made."""
 UNSCALED_STRAIN_SD = 0.03
 """Relative sd that a strain told ahead has beside the measured one's where no force ties the pictures together (common practice, no source)."""
+STOP_SURE_MM = 5.0
+"""A stop moves by so much from pull to pull without anything having changed: no more than that beyond it is not said."""
 UNSEEN_STRAIN_SD = 0.10
 """Relative sd of the strain where a stretch was not seen (common practice, no source)."""
 
@@ -165,7 +167,7 @@ def advise(measured: Measured, bow: Bow) -> Advice:
     except NoEquilibriumError as err:
         said.append(f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
     seen = [v for name, v in stop.limits_mm.items() if weighed or name != "target weight"] if stop is not None else []
-    if stop is not None and drawn > min(v for v in seen if np.isfinite(v)) + 1.0:
+    if stop is not None and drawn > min(v for v in seen if np.isfinite(v)) + STOP_SURE_MM:
         said.insert(
             0,
             f"the last pull went {drawn - min(v for v in seen if np.isfinite(v)):.0f} mm beyond this stop: let the bow rest, look for cracks, lifted grain and chrysals.",
