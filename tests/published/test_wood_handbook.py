@@ -7,7 +7,7 @@ printed 10^6 psi and psi with 1 lbf = 4.4482216152605 N and 1 in = 25.4 mm (both
 import pytest
 
 from tiller.bow.moisture import at_moisture, modulus_at, strain_at
-from tiller.bow.units import archery_draw_mm, inch_from_mm, mm_from_inch
+from tiller.bow.units import MM_PER_INCH, archery_draw_mm, inch_from_mm, mm_from_inch, nominal_length_mm
 from tiller.bow.woods import find_wood
 
 ROWS = [  # name, specific gravity, MOE GPa, MOR MPa
@@ -40,6 +40,8 @@ def test_wood_that_is_not_in_the_table() -> None:
 
 
 def test_draw_length_convention() -> None:
+    # the same: the string that measures a 66 in bow is 63 in long under tension
+    assert inch_from_mm(nominal_length_mm(63.0 * MM_PER_INCH)) == pytest.approx(66.0)
     # AMO Standards Committee, Field Publication FP-3 (2000): 26 1/4 in to the pivot point is a 28 in draw
     assert inch_from_mm(archery_draw_mm(mm_from_inch(26.25))) == pytest.approx(28.0, abs=1e-12)
 

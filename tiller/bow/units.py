@@ -55,3 +55,13 @@ def mpa_from_psi(stress_psi: float) -> float:
 def archery_draw_mm(draw_mm: float) -> float:
     """Draw length by the archery convention (pivot to string + 44.45 mm)."""
     return draw_mm + ARCHERY_DRAW_ALLOWANCE_MM
+
+
+STRING_ALLOWANCE_MM = 3.0 * MM_PER_INCH
+"""Archery convention: a bow's nominal length is 3 in more than the string that braces it at its proper height (AMO field
+publication FP-3, 2000; as read in a scan)."""
+
+
+def nominal_length_mm(string_mm: float) -> float:
+    """A bow's nominal length by the archery convention, from its string's length, both mm."""
+    return string_mm + STRING_ALLOWANCE_MM

@@ -15,7 +15,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM
+from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM, inch_from_mm, nominal_length_mm
 from tiller.report.plots import dress, new_figure
 from tiller.report.style import AIM, INK, LEFT, METRIC, PAPER, RIGHT, WEAK, Units
 from tiller.report.words import CAUTION
@@ -252,7 +252,11 @@ def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
             )
         )
         out.append(
-            ("string", f"{units.length(ahead['string_mm'])} for a brace height of {units.length(ahead['brace_mm'])}")
+            (
+                "string",
+                f"{units.length(ahead['string_mm'])} for a brace height of {units.length(ahead['brace_mm'])}; by the archery convention a bow of"
+                f" {inch_from_mm(nominal_length_mm(ahead['string_mm'])):.0f} in",
+            )
         )
         sd = ahead.get("stored_sd_j")
         spread = f" ± {units.energy(sd)}" if sd is not None and np.isfinite(sd) else ""
