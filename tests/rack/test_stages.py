@@ -295,3 +295,13 @@ def test_the_alarm_does_not_flap_while_late_pictures_show_less_force() -> None:
     assert [e.what for e in told if e.what in (H.BEYOND, H.BACK)] == [H.BEYOND]
     assert next(e for e in told if e.what is H.BEYOND).force_n > 200.0
     assert state.stage is Stage.BEYOND
+
+
+def test_a_string_that_goes_slack_at_the_end_of_the_let_down_is_no_crack() -> None:
+    """The last 16 N are gone at once and the hook with them; the same fall half-way down is a crack all the same."""
+    for stop_mm, alarms in ((190.0, 0), (300.0, 1)):
+        up = course((400.0, 3.0), (stop_mm, 1.0))
+        t = up[-1][0]
+        slack = [(t + (k + 1) / 30, NAN, 0.0) for k in range(30)]
+        _, events, _ = run([*up, *slack])
+        assert sum(e.what is H.LOST for e in events) == alarms, stop_mm

@@ -28,6 +28,8 @@ LOST_SHARE, LOST_N, LOST_S = 0.3, 15.0, 0.26
 (common practice, no source)."""
 STEP_SHARE, STEP_N, STEP_S, STEP_MM = 0.12, 6.0, 0.2, 4.0
 """So is a smaller fall that stays for this long while the draw stays within this (common practice, no source)."""
+SLACK_SHARE = 0.2
+"""In the last of a let-down, by this share of it, the string may go slack in one go (common practice, no source)."""
 LOST_AGAIN_S = 1.0
 LEFT_N, LEFT_S = 12.0, 4.0
 """A string that is being let down and lies still with no more than this on it for so long is down: ropes weigh, cells creep."""
@@ -329,9 +331,11 @@ def _fell_at_once(state: State) -> bool:
     if fall < max(LOST_N, LOST_SHARE * most.force_n):
         return False
     draws = [s.draw_mm for s in window if np.isfinite(s.draw_mm)]
+    taut = state.least_mm if np.isfinite(state.least_mm) else state.first_mm
+    if state.stage is Stage.LETTING_DOWN and state.low_mm - taut < SLACK_SHARE * (state.top_mm - taut):
+        return False  # the string goes slack with the last of the let-down
     if len(draws) < 2:
         return True
-    taut = state.least_mm if np.isfinite(state.least_mm) else state.first_mm
     back = (max(draws) - draws[-1]) / max(max(draws) - float(np.fmin(taut, draws[-1])), 1.0)
     return bool(back < 0.5 * fall / most.force_n)
 
