@@ -6,8 +6,6 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-FATES = ("whole", "broken", "cracked", "chrysals")
-
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser) -> None:
     """Adds them to the parser's sub-commands."""
@@ -40,7 +38,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     merge.set_defaults(run=run_merge)
     fate = actions.add_parser("fate", parents=[booked], help="note what became of a bow")
     fate.add_argument("bow", metavar="BOW")
-    fate.add_argument("fate", metavar="FATE", choices=FATES, help=", ".join(FATES))
+    fate.add_argument("fate", metavar="FATE", help="whole, or what broke it; an unknown word lists them")
     fate.set_defaults(run=run_fate)
     taught = actions.add_parser("taught", parents=[shown, booked], help="what the bows of each wood taught")
     taught.set_defaults(run=run_taught)

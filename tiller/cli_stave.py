@@ -31,9 +31,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     stave.add_argument("--rings", type=int, metavar="N", help="rings counted across the log's radius")
     stave.add_argument("--ring", type=float, metavar="MM", help="how thick a ring is")
-    stave.add_argument(
-        "--back", choices=("outer ring", "chased ring"), help="what the back is (default: the outer ring)"
-    )
+    stave.add_argument("--back", metavar="BACK", help="outer ring (the default) or chased ring")
     stave.add_argument("--air", metavar="C:PERCENT", help="the shop's temperature and humidity")
     stave.add_argument(
         "--feature", action="append", default=[], metavar="LIMB:KIND:FROM-TO", help="such as 'left:knot:310-340', mm"

@@ -215,6 +215,7 @@ def test_what_became_of_a_bow(tmp_path: Path) -> None:
     with Book(path) as book:
         assert [b["fate"] for b in book.bows() if b["name"] == "hedge bow"] == ["whole"]
     assert main(["book", "fate", "no bow", "whole", "--book", str(path)]) == 2
+    assert main(["book", "fate", "hedge bow", "sold", "--book", str(path)]) == 2
 
 
 def test_a_merge_that_fails_changes_nothing(tmp_path: Path) -> None:

@@ -166,11 +166,13 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         )
     except NoEquilibriumError as err:
         said.append(f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
-    seen = [v for name, v in stop.limits_mm.items() if weighed or name != "target weight"] if stop is not None else []
-    if stop is not None and drawn > min(v for v in seen if np.isfinite(v)) + STOP_SURE_MM:
+    # without a scale the weight's limit is the table's: to have gone beyond that alone is nothing to be alarmed about
+    known = [v for name, v in stop.limits_mm.items() if weighed or name != "target weight"] if stop is not None else []
+    beyond = drawn - min((v for v in known if np.isfinite(v)), default=float("inf"))
+    if beyond > STOP_SURE_MM:
         said.insert(
             0,
-            f"the last pull went {drawn - min(v for v in seen if np.isfinite(v)):.0f} mm beyond this stop: let the bow rest, look for cracks, lifted grain and chrysals.",
+            f"the last pull went {beyond:.0f} mm beyond this stop: let the bow rest, look for cracks, lifted grain and chrysals.",
         )
     plan: Plan | None = None
     if not weighed:

@@ -84,7 +84,7 @@ def _scale_string_fate(db: sqlite3.Connection) -> None:
 
 
 FATES = ("whole", "broken", "cracked", "chrysals")
-"""What may become of a bow."""
+"""What may become of a bow; the first one is that nothing did."""
 
 
 MIGRATIONS: tuple[Migration, ...] = (
@@ -418,8 +418,11 @@ class Book:
         """Notes what became of a bow, one of ``FATES``.
 
         Raises:
-            BookFault: there is no such bow, or the book cannot be written.
+            BookFault: there is no such bow or fate, or the book cannot be written.
         """
+        if fate not in FATES:
+            msg = f"'{fate}' is nothing that becomes of a bow: say one of {', '.join(FATES)}."
+            raise BookFault(msg)
         try:
             with self.writing() as db:
                 if not db.execute("UPDATE bows SET fate = ? WHERE name = ?", (fate, bow)).rowcount:

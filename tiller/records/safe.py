@@ -23,7 +23,7 @@ from typing import Any
 
 from tiller import __version__
 from tiller.errors import BookFault
-from tiller.records.book import APPLICATION_ID, MIGRATIONS, Book
+from tiller.records.book import APPLICATION_ID, FATES, MIGRATIONS, Book
 
 BOOK = "book.sqlite3"
 MANIFEST = "manifest.json"
@@ -360,7 +360,7 @@ def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[in
             continue
         out[bow["id"]] = row[0]
         if bow["fate"] and bow["fate"] != row[3]:
-            if not row[3] or row[3] == "whole":  # the worse of both counts
+            if not row[3] or row[3] == FATES[0]:  # the worse of both counts
                 db.execute("UPDATE bows SET fate = ? WHERE id = ?", (bow["fate"], row[0]))
             if row[3]:
                 always.append(
