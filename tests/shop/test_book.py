@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import os
@@ -9,6 +10,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from datetime import datetime
 from pathlib import Path
@@ -137,6 +139,31 @@ def test_a_new_book_opened_by_several_at_once(home: Path) -> None:
 
     with ThreadPoolExecutor(8) as pool:
         assert list(pool.map(open_and_count, range(8))) == [len(MIGRATIONS)] * 8
+
+
+def test_a_book_that_another_program_is_making_is_waited_for(home: Path) -> None:
+    """SQLite refuses the change to the write-ahead log at once, whatever its busy timeout."""
+    home.mkdir(parents=True)
+    path = home / "book.sqlite3"
+    other = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    bell = threading.Timer(0.3, other.execute, ["COMMIT"])
+    bell.start()
+    with Book(path) as book:
+        assert not other.in_transaction
+        assert book.db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    bell.join()
+    other.close()
+
+
+def test_a_book_that_another_program_never_lets_go(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tiller.records.book.WAIT_S", 0.1)
+    home.mkdir(parents=True)
+    path = home / "book.sqlite3"
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(BookFault, match="another program is writing in it"):
+            Book(path).open()
 
 
 WRITER = """

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
+from time import sleep
 from typing import Any
 
 import numpy as np
@@ -114,6 +115,9 @@ class PullRow:
 APPLICATION_ID = int.from_bytes(b"tlrb")
 """Stands in the file's header, so that tools can tell a book from other SQLite files."""
 
+WAIT_S, ASK_AGAIN_S = 5.0, 0.02
+"""How long another program's writing is waited for."""
+
 
 class Book:
     """The shop's book. ``open`` it with a ``with`` statement."""
@@ -139,11 +143,9 @@ class Book:
         db: sqlite3.Connection | None = None
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            db = sqlite3.connect(self.path, timeout=5.0, isolation_level=None)
-            db.execute("PRAGMA busy_timeout = 5000")
+            db = sqlite3.connect(self.path, timeout=WAIT_S, isolation_level=None)
             self._check_ours(db)
-            mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
-            if mode != "wal":
+            if self._journal(db) != "wal":
                 msg = f"The book {self.path} lies on a drive that cannot keep it safe (no write-ahead log): put it on a local drive."
                 raise BookFault(msg)
             db.execute("PRAGMA foreign_keys = ON")
@@ -175,6 +177,18 @@ class Book:
             )
             raise BookFault(msg)
 
+    def _journal(self, db: sqlite3.Connection) -> str:
+        """Turns the file to the write-ahead log. Where another program has the file at that moment SQLite refuses at once,
+        whatever its busy timeout (waiting with the read lock held could block both for ever): so it is asked again."""
+        for _ in range(round(WAIT_S / ASK_AGAIN_S)):
+            try:
+                return str(db.execute("PRAGMA journal_mode = WAL").fetchone()[0])
+            except sqlite3.OperationalError as err:
+                if not err.sqlite_errorname.startswith("SQLITE_BUSY"):
+                    raise
+                sleep(ASK_AGAIN_S)
+        return str(db.execute("PRAGMA journal_mode = WAL").fetchone()[0])
+
     def _bring_up_to_date(self) -> None:
         db = self.db
         if int(db.execute("PRAGMA user_version").fetchone()[0]) == len(self.migrations):
@@ -200,7 +214,10 @@ class Book:
             self._db = None
 
     def _fault(self, what: str, err: Exception) -> BookFault:
-        hint = "check that the place is there, that you may write there and that the disk is not full; the book keeps what it had"
+        if getattr(err, "sqlite_errorname", "").startswith("SQLITE_BUSY"):
+            hint = "another program is writing in it: let that one end, then try again; the book keeps what it had"
+        else:
+            hint = "check that the place is there, that you may write there and that the disk is not full; the book keeps what it had"
         return BookFault(f"The book {self.path} {what}: {err}; {hint}.")
 
     @property
