@@ -34,6 +34,7 @@ from tiller.vision.pull import (
     find_models,
     find_rest,
     gray,
+    lies_there_already,
     see_drawn,
     set_scene,
 )
@@ -112,6 +113,8 @@ class Analyst:
         self.scene: Scene | None = None
         self.models: Mapping[Side, LimbModel] = {}
         self.empty: Image | None = None
+        self.occupied = False
+        """Something like a bow lies in the cradle in the picture of the empty rack."""
         self._coarse: Mapping[Side, LimbModel] = {}
         self._last: Followed | None = None
         self._before: tuple[float, Followed] | None = None
@@ -126,7 +129,7 @@ class Analyst:
 
     def forget_empty(self) -> None:
         """The empty rack is to be photographed anew."""
-        self.scene, self.empty, self._small_empty = None, None, None
+        self.scene, self.empty, self._small_empty, self.occupied = None, None, None, False
         self.forget_bow()
 
     def forget_bow(self) -> None:
@@ -252,6 +255,7 @@ class Analyst:
             if still and self._lay(shot.t_s):
                 self.scene = set_scene(self.rig, self.bow, shot.image, "the camera's picture")
                 self.empty, self._small_empty = shot.image.copy(), small(shot.image).copy()
+                self.occupied = lies_there_already(self.scene)
         except VisionFault as err:
             self.markers, self._said = None, str(err)
         except (np.linalg.LinAlgError, ValueError, cv2.error) as err:

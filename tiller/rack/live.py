@@ -32,7 +32,18 @@ from tiller.rack.notes import scale_notes
 from tiller.rack.recorder import Keep, PullRecorder, disk_warning, folder_for, settle, unfinished
 from tiller.rack.sources import Camera, Scale, Shot, now_s
 from tiller.rack.stages import BEGIN_MM, BEGIN_N, DRAWN, Event, Happening, Limits, Seen, Stage, State, after
-from tiller.rack.view import ALARM, BLIND, LIGHT, SENTENCES, BoardNow, View, board_now, empty_view, planned_strokes
+from tiller.rack.view import (
+    ALARM,
+    BLIND,
+    LIGHT,
+    SENTENCES,
+    BoardNow,
+    View,
+    board_now,
+    empty_view,
+    no_bow,
+    planned_strokes,
+)
 from tiller.rack.weigher import Weigher
 from tiller.rack.workup import Measurer, Worked
 from tiller.records.book import Book
@@ -501,13 +512,8 @@ class Rack:
             return trouble
         if self.weigher.doubt_n:
             return f"The scale reads {self.weigher.doubt_n:+.0f} N by rig.toml's zero: with the string slack press Z, else let down first."
-        if stage is Stage.NO_BOW and seen.force_n >= BEGIN_N:
-            return (
-                "There is load on the rope but no bow is known: let down. If the bow was on the rack when the empty picture was"
-                " taken, take it off and press E."
-            )
-        if stage is Stage.NO_BOW and self.camera is not None and not self.analyst.scene:
-            return "Take the bow off the rack: the empty rack is photographed first."
+        if stage is Stage.NO_BOW:
+            return no_bow(seen.force_n, self.camera is None or self.analyst.scene is not None, self.analyst.occupied)
         if stage is Stage.DONE and self._busy():
             return "Let the bow lie still; the pull is being measured."
         if stage is Stage.RESTING and self._worked is not None and self._plan_holds and not self._busy():

@@ -15,7 +15,7 @@ from tiller.mechanics.stop import Stop
 from tiller.rack.analyst import Looked, Profile
 from tiller.rack.feeds import FeedState
 from tiller.rack.sources import Image
-from tiller.rack.stages import Limits, Stage
+from tiller.rack.stages import BEGIN_N, Limits, Stage
 from tiller.rack.weigher import Weighed
 from tiller.rack.workup import Worked
 from tiller.vision.board import SeenBoard
@@ -111,6 +111,24 @@ SENTENCES = {
     Stage.LETTING_DOWN: "Let down slowly, all the way.",
     Stage.DONE: "Let the bow lie still.",
 }
+
+
+def no_bow(force_n: float, ready: bool, occupied: bool) -> str:
+    """What to do next while no bow is known.
+
+    Args:
+        ready: the empty rack is known, or there is no camera; occupied: a bow seems to lie in its picture.
+    """
+    if force_n >= BEGIN_N:
+        return (
+            "There is load on the rope but no bow is known: let down. If the bow was on the rack when the empty picture was"
+            " taken, take it off and press E."
+        )
+    if not ready:
+        return "Take the bow off the rack: the empty rack is photographed first."
+    if occupied:
+        return "A bow seems to lie in the picture of the empty rack: take it off and press E. If none lay there, lay the bow in."
+    return SENTENCES[Stage.NO_BOW]
 
 
 def board_now(board: SeenBoard | None) -> BoardNow:

@@ -26,7 +26,7 @@ from tiller.vision.limb import (
     smooth_offsets,
     trace_limb,
 )
-from tiller.vision.seek import Image, find_band
+from tiller.vision.seek import Image, find_band, lone_band
 
 Array = NDArray[np.float64]
 
@@ -128,6 +128,33 @@ def _must_be_inside(scene: Scene, side: Side, nock_mm: Array) -> None:
         raise VisionFault(msg)
 
 
+LEVEL_STEP_MM = 4.0
+AT_CRADLE_MM, INNER_SHARE, APART_SHARE, ALONG_SHARE = 30.0, 0.9, 0.05, 0.92
+"""A bow in the picture of the empty rack begins this near the cradle, and stands out by so much of what is beside it along so much of its
+inner part (set on simulated pulls)."""
+
+
+def _level_line(bow: Bow, side: Side, model: LimbModel) -> tuple[Array, Array, Array]:
+    """Where a limb is sought: distances out from the pivot (n,), a level line (n, 2) there, its normals (n, 2) to the back."""
+    out = np.arange(max(model.s_mm[0] - 10, 40.0), bow.limb(side).length_mm + 4, LEVEL_STEP_MM)
+    return out, np.column_stack([model.sign * out, np.full(len(out), 15.0)]), np.tile([0.0, 1.0], (len(out), 1))
+
+
+def lies_there_already(scene: Scene) -> bool:
+    """Whether the picture of the empty rack itself shows something like a bow in the cradle: on both sides a band as wide as the limb
+    that begins at the cradle and stands out from what is above and below it. A shelf behind the rack at that height may look so too."""
+    for side in SIDES:
+        out, line, up = _level_line(scene.bow, side, blank_model(scene.bow, side))
+        inner = out < INNER_SHARE * out[-1]
+        band = lone_band(
+            scene.empty, scene.board.view, scene.rig.bow_plane_z_mm, line[inner], up[inner],
+            scene.bow.limb(side).thickness_at(out[inner]) + 2.0, (190.0, 160.0), LEVEL_STEP_MM, 5.0,
+        )  # fmt: skip
+        if abs(band.offset_mm[0] - 5.0) > AT_CRADLE_MM or np.mean(band.evidence > APART_SHARE) < ALONG_SHARE:
+            return False
+    return True
+
+
 def _rough_rest(scene: Scene, image: Image, model: LimbModel) -> Array:
     """The limb at rest to a millimetre or two, (n, 2), found as a band along a level line.
 
@@ -137,16 +164,20 @@ def _rough_rest(scene: Scene, image: Image, model: LimbModel) -> Array:
     bow, rig, view = scene.bow, scene.rig, scene.board.view
     z = rig.bow_plane_z_mm
     side = model.side
-    sign = model.sign
-    length = bow.limb(side).length_mm
-    spacing = 4.0
-    out = np.arange(max(model.s_mm[0] - 10, 40.0), length + 4, spacing)
-    line = np.column_stack([sign * out, np.full(len(out), 15.0)])
-    up = np.tile([0.0, 1.0], (len(out), 1))
+    out, line, up = _level_line(bow, side, model)
     _must_be_inside(scene, side, line[-1])
     noise = float(np.hypot(*scene.look.noise)) * 1.5
     band = find_band(
-        image, scene.empty, view, z, line, up, bow.limb(side).thickness_at(out) + 2.0, (190.0, 160.0), noise, spacing
+        image,
+        scene.empty,
+        view,
+        z,
+        line,
+        up,
+        bow.limb(side).thickness_at(out) + 2.0,
+        (190.0, 160.0),
+        noise,
+        LEVEL_STEP_MM,
     )
     good = band.evidence > 2.5
     if np.mean(good) < 0.6:

@@ -9,6 +9,7 @@ programme takes the best connected line through it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -78,47 +79,100 @@ def find_band(
         reach_mm: search from -reach[0] to +reach[1] across the line.
         start_mm: where the band starts across the line, if known.
     """
-    across = np.arange(-reach_mm[0], reach_mm[1] + 0.5, 1.0)
-    points = line_mm[:, None, :] + across[None, :, None] * normal_mm[:, None, :]
-    pixels = view.plane_to_pixels(points.reshape(-1, 2), plane_z_mm).reshape(len(line_mm), len(across), 2)
-    wood = wood_evidence(sample(image, pixels), sample(empty, pixels), noise)
-    height, width = image.shape[:2]
-    inside = (
-        (pixels[..., 0] >= 0) & (pixels[..., 0] <= width - 1) & (pixels[..., 1] >= 0) & (pixels[..., 1] <= height - 1)
-    )
-    wood = np.where(inside, wood, 0.0)
-    total = np.concatenate([np.zeros((len(wood), 1)), np.cumsum(wood, axis=1)], axis=1)
-    index = np.arange(len(across))
-
-    def mean(low: Array, high: Array) -> Array:
-        a = np.clip(np.round(index[None, :] + low[:, None]), 0, len(across)).astype(int)
-        b = np.clip(np.round(index[None, :] + high[:, None]), 0, len(across)).astype(int)
-        rows = np.arange(len(wood))[:, None]
-        return np.asarray((total[rows, b] - total[rows, a]) / np.maximum(b - a, 1), dtype=float)
-
+    across, pixels, inside = _strip(image, view, plane_z_mm, line_mm, normal_mm, reach_mm)
+    wood = np.where(inside, wood_evidence(sample(image, pixels), sample(empty, pixels), noise), 0.0)
+    mean = _means(wood)
     half = 0.5 * thickness_mm
     core = mean(-half, half + 1)
     above, below = mean(half + 2, half + 7), mean(-half - 6, -half - 1)
     score = core - np.maximum(above, below) - 0.5 * np.minimum(above, below)
-    best = score[0].copy()
+    path = _best_path(np.clip(score, -5.0, 25.0), across, spacing_mm, start_mm)
+    return Band(across[path], score[np.arange(len(score)), path])
+
+
+def lone_band(
+    image: Image,
+    view: View,
+    plane_z_mm: float,
+    line_mm: Array,
+    normal_mm: Array,
+    thickness_mm: Array,
+    reach_mm: tuple[float, float],
+    spacing_mm: float,
+    start_mm: float | None = None,
+) -> Band:
+    """The most evident band along a line in one picture alone, with no picture of the empty rack to compare it with.
+
+    Arguments as in ``find_band``. The evidence is the difference in colour, as a share of what is beside it, that each third of the band has from what
+    lies above it and from what lies below it, the least of them: a drawn line does not fill the band, a board on the wall may.
+    """
+    across, pixels, inside = _strip(image, view, plane_z_mm, line_mm, normal_mm, reach_mm)
+    colours = sample(image, pixels).astype(float)
+    means = [_means(colours[..., k]) for k in range(3)]
+
+    def mean(low: Array, high: Array) -> Array:
+        return np.stack([one(low, high) for one in means], axis=-1)
+
+    half, third = 0.5 * thickness_mm, (thickness_mm - 2.0) / 3.0
+    beside = (mean(half + 2, half + 7), mean(-half - 6, -half - 1))
+    thirds = [mean(-half + 1 + k * third, -half + 2 + (k + 1) * third) for k in range(3)]
+    apart = np.min(
+        [np.linalg.norm(p - b, axis=-1) / (np.linalg.norm(b, axis=-1) + 1.0) for p in thirds for b in beside], axis=0
+    )
+    score = np.where(inside, apart, 0.0)
+    path = _best_path(np.clip(250.0 * score, 0.0, 25.0), across, spacing_mm, start_mm)
+    return Band(across[path], score[np.arange(len(score)), path])
+
+
+def _strip(
+    image: Image, view: View, plane_z_mm: float, line_mm: Array, normal_mm: Array, reach_mm: tuple[float, float]
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Offsets (m,) mm across a line, the pixels (n, m, 2) there, and which of them are in the picture (n, m)."""
+    across = np.arange(-reach_mm[0], reach_mm[1] + 0.5, 1.0)
+    points = line_mm[:, None, :] + across[None, :, None] * normal_mm[:, None, :]
+    pixels = view.plane_to_pixels(points.reshape(-1, 2), plane_z_mm).reshape(len(line_mm), len(across), 2)
+    height, width = image.shape[:2]
+    inside = (
+        (pixels[..., 0] >= 0) & (pixels[..., 0] <= width - 1) & (pixels[..., 1] >= 0) & (pixels[..., 1] <= height - 1)
+    )
+    return across, np.asarray(pixels, dtype=float), inside
+
+
+def _means(values: Array) -> Callable[[Array, Array], Array]:
+    """Means (n, m) of values (n, m) over windows from low (n,) to below high (n,) about each column, cut off at the border."""
+    count = values.shape[1]
+    total = np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
+    index = np.arange(count)
+    rows = np.arange(len(values))[:, None]
+
+    def mean(low: Array, high: Array) -> Array:
+        a = np.clip(np.round(index[None, :] + low[:, None]), 0, count).astype(int)
+        b = np.clip(np.round(index[None, :] + high[:, None]), 0, count).astype(int)
+        return np.asarray((total[rows, b] - total[rows, a]) / np.maximum(b - a, 1), dtype=float)
+
+    return mean
+
+
+def _best_path(gain: Array, across: Array, spacing_mm: float, start_mm: float | None) -> NDArray[np.int_]:
+    """The connected line of columns (n,) through a table (n, m) that gains most; leaning costs."""
+    best = gain[0].copy()
     if start_mm is not None:
         best = best - 0.05 * (across - start_mm) ** 2
     steps = 5
-    back = np.zeros(score.shape, dtype=int)
+    index = np.arange(len(across))
+    back = np.zeros(gain.shape, dtype=int)
     moves = np.arange(-steps, steps + 1)
     cost = 0.35 * (moves * 4.0 / spacing_mm) ** 2 * 0.25
     padded = np.full(len(across) + 2 * steps, -1e9)
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * steps + 1)  # a view: it follows ``padded``
-    gain = np.minimum(np.maximum(score, -5.0), 25.0)
-    for i in range(1, len(score)):
+    for i in range(1, len(gain)):
         padded[steps:-steps] = best
         options = windows - cost
         pick = options.argmax(axis=1)
         back[i] = index + pick - steps
         best = options[index, pick] + gain[i]
-    path = np.zeros(len(score), dtype=int)
+    path = np.zeros(len(gain), dtype=int)
     path[-1] = int(np.argmax(best))
-    for i in range(len(score) - 1, 0, -1):
+    for i in range(len(gain) - 1, 0, -1):
         path[i - 1] = np.clip(back[i, path[i]], 0, len(across) - 1)
-    rows = np.arange(len(score))
-    return Band(across[path], score[rows, path])
+    return path

@@ -1,0 +1,69 @@
+"""Is the rack in the picture of the empty rack really empty? Both rigs' pictures, with and without the bow, whose role is known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import count
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tiller.rack.analyst import Analyst, Looked
+from tiller.rack.recording import Recording, read_picture, read_recording
+from tiller.rack.sources import Shot
+from tiller.rack.stages import Stage
+from tiller.rack.view import SENTENCES, no_bow
+from tiller.simulate.bowmaker import random_bow
+from tiller.simulate.record import Plan, write_recording
+from tiller.simulate.render import Setting
+from tiller.vision.pull import lies_there_already, set_scene
+
+
+def seems_full(recording: Recording, role: str) -> bool:
+    scene = set_scene(recording.rig, recording.bow, read_picture(recording, recording.of_role("empty")[0]))
+    return lies_there_already(replace(scene, empty=read_picture(recording, recording.of_role(role)[0])))
+
+
+@pytest.mark.parametrize("name", ["dev_braced_grid", "dev_hinge_plain"])
+def test_on_an_independent_rig(shared: Path, name: str) -> None:
+    recording = read_recording(shared / "recordings" / name)
+    assert not seems_full(recording, "empty")
+    assert seems_full(recording, "rest")
+
+
+@pytest.mark.parametrize(
+    "setting",
+    [Setting(), Setting(board="grid", light=0.6, noise=3.0), Setting(board="clutter", light=0.5, noise=3.0)],
+    ids=["plain", "grid, dim", "clutter, dark"],
+)
+def test_on_the_rack_in_software(setting: Setting, tmp_path: Path) -> None:
+    for seed in (61, 62):
+        bow = random_bow(np.random.default_rng(seed), "any", crook_per_m=0.5, knots=1)
+        write_recording(tmp_path / str(seed), bow, Plan(pictures=3, seed=seed, size=(1280, 720)), setting)
+        recording = read_recording(tmp_path / str(seed))
+        assert not seems_full(recording, "empty")
+        assert seems_full(recording, "rest")
+
+
+def test_the_live_rack_says_so(small_recording: Path) -> None:
+    """The bow lies there from the start; then it is taken off, the rack photographed anew, and the bow is found."""
+    recording = read_recording(small_recording)
+    analyst = Analyst(recording.bow, recording.rig)
+    pictures = {role: read_picture(recording, recording.of_role(role)[0]) for role in ("empty", "rest")}
+    moments = count(1)
+
+    def show(role: str) -> Looked:
+        for _ in range(60):
+            number = next(moments)
+            looked = analyst.look(Shot(pictures[role], number / 30, number))
+        return looked
+
+    assert not show("rest").bow
+    assert analyst.occupied
+    assert "take it off and press E" in no_bow(0.0, True, analyst.occupied)
+    analyst.forget_empty()
+    show("empty")
+    assert not analyst.occupied
+    assert no_bow(0.0, True, analyst.occupied) == SENTENCES[Stage.NO_BOW]
+    assert show("rest").bow
