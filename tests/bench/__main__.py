@@ -113,7 +113,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     from tiller.simulate.record import Plan, scenery_for, write_recording
     from tiller.simulate.render import Painter, Setting
     from tiller.simulate.shoot import Shooter
-    from tiller.vision.follow import Followed, coarser, follow, onto
+    from tiller.vision.follow import Followed, follow, known_at_rest, onto
 
     os.environ["TILLER_HOME"] = str(work / "home")
     bow = random_bow(np.random.default_rng(8), "bench", (Spot("left", 380, 480, -0.07),), string_kind="long")
@@ -129,11 +129,12 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     measured = measure(recording)
     advice = median_ms(lambda: advise(measured, recording.bow), 3)
     print(f"forecast, stop and plan together: {advice / 1e3:.2f} s (plan alone at most 1.5)")
-    models = coarser(sight.models)
+    known = known_at_rest(sight.scene, read_picture(recording, recording.of_role("rest")[0]), sight.models)
+    models = known.coarse
     last = Followed(
         {side: onto(shape.limbs[side].points_mm, sight.models[side], models[side]) for side in models}, shape.hook_px
     )
-    track = median_ms(lambda: follow(sight.scene, image, models, last), 20 if quick else 80)
+    track = median_ms(lambda: follow(sight.scene, image, known, last), 20 if quick else 80)
     blur = median_ms(lambda: cv2.GaussianBlur(image, (5, 5), 0), 20)
     print(f"picture to centreline while tracking, 1920x1080, one thread: {track:.1f} ms (at most 12)")
     print(f"  ratio to cv2.GaussianBlur 5x5 of the same picture ({blur:.1f} ms): {track / blur:.2f}")

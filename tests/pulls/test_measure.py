@@ -125,11 +125,13 @@ def test_stated_bands_hold_over_simulated_pulls(tmp_path: Path) -> None:
 def test_following_sees_what_measuring_sees(small_recording: Path) -> None:
     from tiller.rack.recording import read_picture
     from tiller.rack.sight import look_at
-    from tiller.vision.follow import Followed, coarser, follow, onto
+    from tiller.vision.follow import Followed, follow, known_at_rest, onto
 
     recording = read_recording(small_recording)
     sight = look_at(recording)
-    models = coarser(sight.models)
+    rest = read_picture(recording, recording.of_role("rest")[0])
+    known = known_at_rest(sight.scene, rest, sight.models)
+    models = known.coarse
     assert len(models["left"].s_mm) == len(models["right"].s_mm)
     for seen in [s for s in sight.seen if s.picture.role == "pull"][1:6]:
         before = {
@@ -137,7 +139,7 @@ def test_following_sees_what_measuring_sees(small_recording: Path) -> None:
             for side, trace in seen.shape.limbs.items()
         }
         image = read_picture(recording, seen.picture)
-        shape, _ = follow(sight.scene, image, models, Followed(before, seen.shape.hook_px))
+        shape, _ = follow(sight.scene, image, known, Followed(before, seen.shape.hook_px))
         assert shape.hook is not None
         assert seen.shape.hook is not None
         assert shape.hook.seat_mm == pytest.approx(seen.shape.hook.seat_mm, abs=0.05)

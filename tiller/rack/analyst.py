@@ -22,11 +22,10 @@ from tiller.errors import VisionFault
 from tiller.rack.feeds import small
 from tiller.rack.sources import Image, Shot
 from tiller.vision.board import SeenBoard, board_pose, find_markers
-from tiller.vision.follow import Followed, bend_of, coarser, follow, onto
+from tiller.vision.follow import Followed, Known, bend_of, draw_of, follow, known_at_rest
 from tiller.vision.limb import LimbModel
 from tiller.vision.pull import (
     ENOUGH_SEEN,
-    Known,
     Scene,
     Shape,
     check_size,
@@ -35,7 +34,6 @@ from tiller.vision.pull import (
     find_rest,
     gray,
     lies_there_already,
-    see_drawn,
     set_scene,
 )
 
@@ -49,12 +47,9 @@ BOW_LEVEL, BOW_SHARE, GONE_SHARE = 25, 0.004, 0.002
 """A bow is on the rack where this share of the picture is unlike the empty one (set on simulated pulls)."""
 LAY_S = 0.8
 RETRY_S = 0.7
-ASIDE_MM = 110.0
-"""A hook this far from the pivot's line hangs aside, not on the string."""
 KNOCKED_PX = 2.0
-LOST_TURNS = 4
-WELL_SEEN, DOUBTFUL_TURNS = 0.85, 12
-"""Limbs seen less well than this for so many pictures are sought anew: they may be followed beside themselves."""
+LOST_TURNS = 3
+"""So many pictures in a row without a limb are said."""
 AHEAD_MM = 12.0
 
 
@@ -83,7 +78,7 @@ class Looked:
         draw_mm: NaN where the hook is not on the string or not seen.
         hook_mm: the string's seat, rack, None likewise.
         lines: centrelines (n, 2) in rack mm, empty where no bow is followed.
-        seen: share of the limbs' stations in sight.
+        seen: share of the stations in sight, of the limb that is seen less.
         knocked: camera or board stand elsewhere than in the empty picture.
         said: what is in the way, with what to do; empty where nothing is.
     """
@@ -107,23 +102,21 @@ class Analyst:
     def __init__(self, bow: Bow, rig: Rig, later: Executor | None = None) -> None:
         self.bow, self.rig = bow, rig
         self._executor = later
-        self._finding: Future[tuple[Scene, Mapping[Side, LimbModel]]] | None = None
-        self._resting: Future[Mapping[Side, LimbModel]] | None = None
+        self._finding: Future[tuple[Scene, Known]] | None = None
+        self._resting: Future[Known] | None = None
         self._rest_fault = ""
         self.scene: Scene | None = None
-        self.models: Mapping[Side, LimbModel] = {}
+        self._known: Known | None = None
         self.empty: Image | None = None
         self.occupied = False
         """Something like a bow lies in the cradle in the picture of the empty rack."""
-        self._coarse: Mapping[Side, LimbModel] = {}
         self._last: Followed | None = None
         self._before: tuple[float, Followed] | None = None
-        self._known = Known()
         self._small_empty: Image | None = None
         self._past: deque[tuple[float, Image]] = deque(maxlen=64)
         self._still_from: float | None = None
         self._tried = float("-inf")
-        self._lost = self._doubtful = 0
+        self._lost = 0
         self._said = ""
         self.markers: SeenBoard | None = None
 
@@ -134,9 +127,14 @@ class Analyst:
 
     def forget_bow(self) -> None:
         """The bow was taken off: the next one is sought from scratch."""
-        self.models, self._coarse, self._last, self._before = {}, {}, None, None
-        self._known, self._lost = Known(), 0
+        self._known, self._last, self._before = None, None, None
+        self._lost = 0
         self._finding = self._resting = None
+
+    @property
+    def models(self) -> Mapping[Side, LimbModel]:
+        """The limbs at rest; empty where no bow is known."""
+        return self._known.fine if self._known is not None else {}
 
     def take_rest(self, image: Image) -> None:
         """Takes the rest shape anew from a picture of the bow at rest; where it cannot be seen the old one stays (``rest_fault`` says so)."""
@@ -144,8 +142,9 @@ class Analyst:
         if scene is None or not models or self._resting is not None:
             return
 
-        def take() -> Mapping[Side, LimbModel]:
-            return {side: find_rest(scene, image, side, start=models[side]) for side in SIDES}
+        def take() -> Known:
+            found = {side: find_rest(scene, image, side, start=models[side]) for side in SIDES}
+            return known_at_rest(scene, image, found)
 
         self._resting = self._start(take)
         self._rested()
@@ -171,12 +170,12 @@ class Analyst:
             return
         found, self._resting = self._resting, None
         try:
-            models = found.result()
+            known = found.result()
         except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error) as err:
             self._rest_fault = f"the bow's rest shape could not be taken anew, the one before stands ({err}): see that nothing is before the bow."
             return
-        if self.models:
-            self._use(models, keep=True)
+        if self._known is not None:
+            self._use(known, keep=True)
 
     def look(self, shot: Shot) -> Looked:
         """What the picture shows."""
@@ -189,11 +188,11 @@ class Analyst:
         if self.scene is None:
             self._seek_empty(shot, still)
             return self._told(shot, still, False)
-        if not self.models:
+        if self._known is None or self._last is None:
             self._seek_bow(shot)
-            return self._told(shot, still, bool(self.models))
+            return self._told(shot, still, self._known is not None)
         try:
-            shape = self._follow(self.scene, shot)
+            shape = self._follow(self.scene, self._known, self._last, shot)
         except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error) as err:
             self._said = f"the limbs cannot be followed in this picture ({err})"
             shape = None
@@ -205,8 +204,11 @@ class Analyst:
     def profile(self, looked: Looked) -> dict[Side, Profile]:
         """Strain along the limbs of a picture that was just looked at, from the smooth change of their tangents."""
         out: dict[Side, Profile] = {}
-        for side in SIDES if looked.lines and self._coarse else ():
-            model = self._coarse[side]
+        known = self._known
+        if known is None or not looked.lines:
+            return out
+        for side in SIDES:
+            model = known.coarse[side]
             bend, sd = bend_of(looked.lines[side], model)
             section = crowned_section(model.width_mm, model.thickness_mm, self.bow.crown_radius_mm)
             limb = self.bow.limb(side)
@@ -273,7 +275,7 @@ class Analyst:
 
     def stations_mm(self) -> dict[Side, Array]:
         """Where along each limb the points of a ``Looked``'s lines are; empty where no bow is known."""
-        return {side: model.s_mm for side, model in self._coarse.items()}
+        return {side: model.s_mm for side, model in self._known.coarse.items()} if self._known is not None else {}
 
     def _seek_bow(self, shot: Shot) -> None:
         if self._finding is not None:
@@ -287,7 +289,12 @@ class Analyst:
         if not self._lay(shot.t_s) or shot.t_s - self._tried < RETRY_S:
             return
         self._tried = shot.t_s
-        self._finding = self._start(lambda: find_models(empty_scene, shot.image))
+
+        def find() -> tuple[Scene, Known]:
+            scene, models = find_models(empty_scene, shot.image)
+            return scene, known_at_rest(scene, shot.image, models)
+
+        self._finding = self._start(find)
         if self._finding.done():
             self._found()
 
@@ -296,7 +303,7 @@ class Analyst:
         if finding is None:
             return
         try:
-            scene, models = finding.result()
+            scene, known = finding.result()
         except VisionFault as err:
             self._said = str(err)
             return
@@ -304,52 +311,41 @@ class Analyst:
             self._said = f"The bow is not found in this picture ({err}): clear what stands before it."
             return
         self.scene, self._said = scene, ""
-        self._use(models)
+        self._use(known)
 
-    def _use(self, models: Mapping[Side, LimbModel], keep: bool = False) -> None:
-        """Goes by these models from now on; ``keep``: the lines that are followed stay where they are."""
-        self.models = models
-        self._coarse = coarser(models)
+    def _use(self, known: Known, keep: bool = False) -> None:
+        """Goes by this bow from now on; ``keep``: the lines that are followed stay where they are."""
+        self._known = known
         if keep and self._last is not None:
+            self._last = replace(self._last, shapes=())
             return
-        self._last = Followed({side: self._coarse[side].rest_mm for side in SIDES}, None)
-        self._before, self._known, self._lost = None, Known(), 0
+        self._last = Followed({side: known.coarse[side].rest_mm for side in SIDES}, None)
+        self._before, self._lost = None, 0
 
-    def _follow(self, scene: Scene, shot: Shot) -> Shape:
-        last = self._last
-        if last is None:
-            last = Followed({side: self._coarse[side].rest_mm for side in SIDES}, None)
-        shape, now = follow(scene, shot.image, self._coarse, self._ahead(last, shot.t_s))
-        worst = min(shape.limbs[side].seen for side in SIDES)
-        self._doubtful = self._doubtful + 1 if worst < WELL_SEEN else 0
-        if worst >= ENOUGH_SEEN and self._doubtful < DOUBTFUL_TURNS:
+    def _follow(self, scene: Scene, known: Known, last: Followed, shot: Shot) -> Shape:
+        shape, now = follow(scene, shot.image, known, self._ahead(known, last, shot.t_s))
+        if min(shape.limbs[side].seen for side in SIDES) >= ENOUGH_SEEN:
             self._before, self._last, self._lost = (shot.t_s, last), now, 0
             self._said = ""
             return shape
+        self._before, self._last = None, now
         self._lost += 1
-        if self._lost >= LOST_TURNS or self._doubtful >= DOUBTFUL_TURNS:
-            self._lost = self._doubtful = 0
-            found, self._known = see_drawn(scene, shot.image, self.models, self._known)
-            if min(found.limbs[side].seen for side in SIDES) >= ENOUGH_SEEN:
-                lines = {
-                    side: onto(found.limbs[side].points_mm, self.models[side], self._coarse[side]) for side in SIDES
-                }
-                self._last, self._before = Followed(lines, found.hook_px), None
-        self._said = "a limb is hidden: clear what stands before it."
+        if self._lost >= LOST_TURNS:
+            self._said = "a limb is hidden: clear what stands before it."
         return shape
 
-    def _ahead(self, last: Followed, t_s: float) -> Followed:
-        """Where the limbs will be in this picture if they go on as from the last but one to the last."""
+    def _ahead(self, known: Known, last: Followed, t_s: float) -> Followed:
+        """Where the limbs will be in this picture if they go on as from the last but one to the last: for where the draw does not tell."""
         if self._before is None or not 0.0 < t_s - self._before[0] < 0.4:
             return last
         lines = {}
         for side in SIDES:
-            s = self._coarse[side].s_mm
+            s = known.coarse[side].s_mm
             out = (s - s[0]) / (s[-1] - s[0])
             step = np.clip(last.lines[side] - self._before[1].lines[side], -AHEAD_MM, AHEAD_MM)
             share = step.T @ out**2 / np.sum(out**4)  # limbs swing about their roots: further out by the square of it
             lines[side] = last.lines[side] + out[:, None] ** 2 * share
-        return Followed(lines, last.hook_px)
+        return replace(last, lines=lines)
 
     def _told(self, shot: Shot, still: bool, bow: bool) -> Looked:
         return Looked(
@@ -358,7 +354,8 @@ class Analyst:
 
     def _drawn(self, shot: Shot, still: bool, bow: bool, shape: Shape) -> Looked:
         seat = shape.hook.seat_mm if shape.hook is not None else None
-        on = seat is not None and abs(float(seat[0])) < ASIDE_MM
+        draw = draw_of(shape.hook)
+        seen = min(shape.limbs[side].seen for side in SIDES)
         knocked = bool(np.isfinite(shape.shift_px) and shape.shift_px > KNOCKED_PX)
         said = self._said
         if knocked:
@@ -369,10 +366,10 @@ class Analyst:
             True,
             bow,
             still,
-            -float(seat[1]) if on and seat is not None and not knocked else float("nan"),
-            (float(seat[0]), float(seat[1])) if on and seat is not None else None,
-            {} if knocked else {side: shape.limbs[side].points_mm for side in SIDES},
-            float(np.mean([shape.limbs[side].seen for side in SIDES])),
+            draw if draw is not None and not knocked else float("nan"),
+            (float(seat[0]), float(seat[1])) if draw is not None and seat is not None else None,
+            {} if knocked or seen < ENOUGH_SEEN else {side: shape.limbs[side].points_mm for side in SIDES},
+            seen,
             knocked,
             said,
         )

@@ -15,6 +15,7 @@ from tiller.errors import RecordingFault, VisionFault
 from tiller.rack.recording import Picture, Recording, read_picture
 from tiller.vision.limb import LimbModel
 from tiller.vision.pull import ENOUGH_SEEN, Known, Scene, Shape, check_size, find_models, see_drawn, see_rest, set_scene
+from tiller.vision.wood import on_wood, wood_colour
 
 KNOCK_PX = 1.5
 
@@ -103,6 +104,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
     progress("rest shape")
     rest_first, image = _first_good(recording, "rest", "the bow at rest", left_out)
     scene, models = find_models(scene, image)
+    wood = {side: wood_colour(scene, image, models[side]) for side in SIDES}
     seen: list[SeenPicture] = []
     known = Known()
     wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
@@ -132,6 +134,16 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         blind = [side for side in SIDES if shape.limbs[side].seen < ENOUGH_SEEN]
         if blind:
             left_out.append(f"{picture.file}: the {' and '.join(blind)} limb cannot be seen well enough; left out")
+            continue
+        lost = [
+            side
+            for side in SIDES
+            if not on_wood(scene, image, models[side], wood[side], shape.limbs[side].points_mm)[1]
+        ]
+        if lost:
+            left_out.append(
+                f"{picture.file}: what was followed as the {' and '.join(lost)} limb is not the limb; left out"
+            )
             continue
         seen.append(SeenPicture(picture, shape))
     if not any(s.picture.role == "rest" for s in seen):

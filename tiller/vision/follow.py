@@ -1,7 +1,8 @@
 """Following the bow from one live picture to the next: both limbs in one go, on stations 10 mm apart.
 
-What a measurement needs of a picture (every 5 mm, the limb sought about its place) is done by
-``pull.see_drawn``; here the limb is known to be within a millimetre of where it just was.
+The hook's fiducial is found wherever it is, so the draw is known before the limbs are looked at, and they are expected where
+the shapes seen so far at other draws put them; a limb is captured within some 5 px of that. Whether the line found lies on wood
+is checked against the picture of the empty rack; where it does not, the limb is sought as a measurement seeks it (``see_limb``).
 """
 
 from __future__ import annotations
@@ -13,16 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Side
+from tiller.vision.board import SeenHook
 from tiller.vision.limb import LimbModel, LimbTrace, as_bent, smooth_basis, smooth_offsets, trace_limbs
-from tiller.vision.pull import Scene, Shape, held_by_cradle, referred_to, see_hook
+from tiller.vision.pull import ENOUGH_SEEN, Scene, Shape, held_by_cradle, referred_to, see_hook, see_limb
 from tiller.vision.seek import Image
+from tiller.vision.wood import off_wood, on_wood, wood_colour
 
 Array = NDArray[np.float64]
 
 FOLLOWING_SPACING_MM = 10.0
 BEND_KNOTS_MM = 130.0
-AS_EXPECTED_MM = 1.2
-"""A limb that moved further than this is looked at again about its new place."""
+AS_EXPECTED_MM, STIFF = 1.2, 0.1
+"""A limb that moved further than this is looked at again about its new place; how smoothly it departs from what was expected."""
 
 
 def coarser(models: Mapping[Side, LimbModel], spacing_mm: float = FOLLOWING_SPACING_MM) -> dict[Side, LimbModel]:
@@ -55,11 +58,66 @@ def onto(line_mm: Array, fine: LimbModel, coarse: LimbModel) -> Array:
 
 
 @dataclass(frozen=True)
+class Known:
+    """What following must know of a bow (``known_at_rest``).
+
+    Attributes:
+        fine: the limbs as measured; coarse: on fewer stations, the same number on both.
+        wood: (n, 3) at the coarse stations, the limb's colour at rest, blue, green, red.
+    """
+
+    fine: Mapping[Side, LimbModel]
+    coarse: Mapping[Side, LimbModel]
+    wood: Mapping[Side, NDArray[np.float32]]
+
+
+def known_at_rest(scene: Scene, rest: Image, models: Mapping[Side, LimbModel]) -> Known:
+    """What following must know, from the picture in which the limbs at rest were found."""
+    coarse = coarser(models)
+    return Known(models, coarse, {side: wood_colour(scene, rest, coarse[side]) for side in SIDES})
+
+
+@dataclass(frozen=True)
 class Followed:
-    """Where the bow was in the last picture: a line (n, 2) for each limb, and the hook's fiducial in pixels."""
+    """Where the bow was in the last picture.
+
+    Attributes:
+        lines: (n, 2) for each limb; hook_px: the hook's fiducial in pixels, None where it was not seen.
+        shapes: draws and the lines there, as seen since the rest shape was taken; the newest of each ``SHAPE_STEP_MM``.
+    """
 
     lines: Mapping[Side, Array]
     hook_px: Array | None
+    shapes: tuple[tuple[float, Mapping[Side, Array]], ...] = ()
+
+
+SHAPE_STEP_MM = 8.0
+ASIDE_MM = 110.0
+"""A hook this far from the pivot's line hangs aside, not on the string."""
+SEEK_MM, WIDE_MM, NEAR_MM = 60.0, 140.0, 80.0
+"""A limb that is not captured is sought so far about its expected place; as wide as this where no shape at a draw near this one was seen."""
+
+
+def draw_of(hook: SeenHook | None) -> float | None:
+    """The draw in mm where the hook is on the string, else None."""
+    if hook is None or abs(float(hook.seat_mm[0])) >= ASIDE_MM:
+        return None
+    return -float(hook.seat_mm[1])
+
+
+def guess(last: Followed, draw_mm: float | None) -> Mapping[Side, Array]:
+    """Where the limbs (n, 2) are to be expected: linear in the draw between, or beyond, two shapes that were seen; where
+    the draw is not known, or no two shapes tell, the last lines."""
+    if draw_mm is None or not last.shapes:
+        return last.lines
+    draw, lines = min(last.shapes, key=lambda item: abs(item[0] - draw_mm))
+    step = draw_mm - draw
+    others = [item for item in last.shapes if abs(item[0] - draw) >= max(SHAPE_STEP_MM, 0.6 * abs(step))]
+    if not others:
+        return lines
+    second, beyond = min(others, key=lambda item: abs(item[0] - draw_mm))
+    share = step / (second - draw)
+    return {side: lines[side] + share * (beyond[side] - lines[side]) for side in SIDES}
 
 
 LINE_SD_MM, LINE_REACH_MM = 0.12, 60.0
@@ -95,25 +153,83 @@ def bend_of(line_mm: Array, model: LimbModel) -> tuple[Array, Array]:
     return np.interp(s, mid, bend), np.interp(s, mid, sd)
 
 
-def follow(scene: Scene, image: Image, models: Mapping[Side, LimbModel], last: Followed) -> tuple[Shape, Followed]:
+def follow(scene: Scene, image: Image, known: Known, last: Followed) -> tuple[Shape, Followed]:
     """The bow in the next picture, and what to go on with.
 
-    Args:
-        models: both limbs with the same number of stations (``coarser``).
-
-    A limb that is not seen (``seen`` below a half) keeps its last line; then it must be found anew (``pull.see_drawn``).
+    A limb that is not found has ``seen`` below a half, and the shape at this draw is not kept; the next picture is
+    looked at from where it was expected.
     """
     hook, centre, shift = see_hook(scene, image, last.hook_px, watch=1)
+    draw = draw_of(hook)
+    expected = guess(last, draw)
+    limbs = _trace(scene, image, known, expected)
+    sure = {side: on_wood(scene, image, known.coarse[side], known.wood[side], limbs[side].points_mm) for side in SIDES}
+    if not all(good and limbs[side].seen >= ENOUGH_SEEN for side, (_, good) in sure.items()):
+        near = draw is not None and any(abs(item[0] - draw) < NEAR_MM for item in last.shapes)
+        limbs, sure = _seek(scene, image, known, expected, limbs, sure, SEEK_MM if near else WIDE_MM)
+    limbs = {
+        side: trace if sure[side][1] else replace(trace, seen=min(trace.seen, sure[side][0], LOST_SEEN))
+        for side, trace in limbs.items()
+    }
+    lines = {side: limbs[side].points_mm if sure[side][1] else expected[side] for side in SIDES}
+    shapes = last.shapes
+    if draw is not None and all(good for _, good in sure.values()):
+        cell = round(draw / SHAPE_STEP_MM)
+        shapes = (*(item for item in shapes if round(item[0] / SHAPE_STEP_MM) != cell), (draw, lines))
+    px = centre if centre is not None else last.hook_px
+    return Shape(hook, limbs, shift, centre), Followed(lines, px, shapes)
+
+
+LOST_SEEN = 0.4
+"""What a limb that is not where it is followed counts as seen, at most."""
+
+
+def _seek(
+    scene: Scene,
+    image: Image,
+    known: Known,
+    expected: Mapping[Side, Array],
+    limbs: Mapping[Side, LimbTrace],
+    sure: Mapping[Side, tuple[float, bool]],
+    reach_mm: float,
+) -> tuple[dict[Side, LimbTrace], dict[Side, tuple[float, bool]]]:
+    """Limbs that were not captured sought as a measurement does, far about where they were expected; the better of both is kept."""
+    lines = {side: trace.points_mm for side, trace in limbs.items()}
+    for side in SIDES:
+        if not sure[side][1] or limbs[side].seen < ENOUGH_SEEN:
+            fine, coarse = known.fine[side], known.coarse[side]
+            around = np.column_stack([np.interp(fine.s_mm, coarse.s_mm, expected[side][:, k]) for k in (0, 1)])
+            lines[side] = onto(see_limb(scene, image, fine, around, reach_mm).points_mm, fine, coarse)
+    again = _trace(scene, image, known, lines)
+    kept, judged = dict(limbs), dict(sure)
+    for side in SIDES:
+        found = on_wood(scene, image, known.coarse[side], known.wood[side], again[side].points_mm)
+        if (found[1], again[side].seen * found[0]) > (sure[side][1], limbs[side].seen * sure[side][0]):
+            kept[side], judged[side] = again[side], found
+    return kept, judged
+
+
+def _only_wood(scene: Scene, image: Image, known: Known, trace: LimbTrace, side: Side) -> LimbTrace:
+    """The trace without what it measured beside the wood: a grid line, a shadow's edge, the string."""
+    places = trace.points_mm + np.nan_to_num(trace.offset_mm)[:, None] * trace.normal_mm
+    off, _ = off_wood(scene, image, known.coarse[side], known.wood[side], places)
+    offset, sd = np.where(off, np.nan, trace.offset_mm), np.where(off, np.nan, trace.sd_mm)
+    return replace(trace, offset_mm=offset, sd_mm=sd, seen=float(np.mean(np.isfinite(offset))))
+
+
+def _trace(scene: Scene, image: Image, known: Known, expected: Mapping[Side, Array]) -> dict[Side, LimbTrace]:
+    """Both limbs traced about where they are expected."""
     view, z = scene.board.view, scene.rig.bow_plane_z_mm
-    lines = [last.lines[side] for side in SIDES]
-    both = [models[side] for side in SIDES]
+    lines = [expected[side] for side in SIDES]
+    both = [known.coarse[side] for side in SIDES]
     out: list[LimbTrace] = []
     for _ in range(3):
         out = []
         largest = 0.0
-        for model, trace in zip(
+        for model, raw in zip(
             both, trace_limbs(image, scene.empty, view, z, both, lines, scene.look, rounds=1, polish=1), strict=True
         ):
+            trace = _only_wood(scene, image, known, raw, model.side)
             moved = smooth_offsets(model.s_mm, trace.offset_mm, trace.sd_mm, 100.0)
             if not np.all(np.isfinite(moved)):
                 out.append(trace)
@@ -121,12 +237,18 @@ def follow(scene: Scene, image: Image, models: Mapping[Side, LimbModel], last: F
             largest = max(largest, float(np.max(np.abs(moved))))
             line = trace.points_mm + moved[:, None] * trace.normal_mm
             line = held_by_cradle(
-                as_bent(line, model, np.isfinite(trace.offset_mm), rounds=2, unseen=1e-3, stiff=0.0001), model
+                as_bent(
+                    line,
+                    replace(model, rest_mm=expected[model.side]),
+                    np.isfinite(trace.offset_mm),
+                    rounds=2,
+                    unseen=1e-3,
+                    stiff=STIFF,
+                ),
+                model,
             )
             out.append(referred_to(trace, line, model))
         lines = [trace.points_mm for trace in out]
         if largest < AS_EXPECTED_MM:
             break
-    limbs = dict(zip(SIDES, out, strict=True))
-    px = centre if centre is not None else last.hook_px
-    return Shape(hook, limbs, shift, centre), Followed({side: t.points_mm for side, t in limbs.items()}, px)
+    return dict(zip(SIDES, out, strict=True))

@@ -31,6 +31,8 @@ from tiller.vision.seek import Image, find_band, lone_band
 Array = NDArray[np.float64]
 
 ENOUGH_SEEN = 0.5
+SEEK_NOISE = 1.5
+"""Noise that wood must stand out from, over that of the picture (the rack is never lit quite alike twice)."""
 """A picture with less than this share of a limb's stations in sight is not used for that limb."""
 
 
@@ -166,7 +168,7 @@ def _rough_rest(scene: Scene, image: Image, model: LimbModel) -> Array:
     side = model.side
     out, line, up = _level_line(bow, side, model)
     _must_be_inside(scene, side, line[-1])
-    noise = float(np.hypot(*scene.look.noise)) * 1.5
+    noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
     band = find_band(
         image,
         scene.empty,
@@ -319,7 +321,7 @@ def see_limb(scene: Scene, image: Image, model: LimbModel, expected: Array, reac
     s, anchor = model.s_mm, float(model.rest_mm[0, 0])
     if reach_mm > 3.5:
         every = 2
-        noise = float(np.hypot(*scene.look.noise)) * 1.5
+        noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
         normal = normals(expected, model.sign)
         _, out_back, out_belly = outline_offsets(expected, normal, model.width_mm, model.crown_mm, view, z)
         thick = model.up_mm + model.low_mm + out_back + out_belly

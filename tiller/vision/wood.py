@@ -1,0 +1,58 @@
+"""Whether a line that was found lies on the limb: what is seen there, against what the limb's wood would look like there.
+
+A grid line, a shadow's edge or the string can hold an edge model as well as a limb does. The limb's colour is known from the rest
+picture, what is behind it from the picture of the empty rack; where the one would stand out from the other, the picture must.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.vision.limb import LimbModel, normals
+from tiller.vision.pull import SEEK_NOISE, Scene
+from tiller.vision.seek import Image, sample, wood_evidence
+
+Array = NDArray[np.float64]
+Single = NDArray[np.float32]
+
+WITHIN = (-0.25, -0.08, 0.08, 0.25)
+"""A station is looked at in these places across the limb, in shares of its thickness."""
+WOOD_SHARE, TELLS = 0.4, 4.0
+"""A station is off the wood where less than this share of the wood's evidence is seen, and that would be this much at least."""
+ON_WOOD, OUTER_OFF, TIP_STATIONS = 0.75, 0.5, 6
+"""So many of a limb's stations must be on wood, and so many of its outer third's and of its tip's may be off it (set on simulated
+pulls: 0.97 and more on the limb, 0.49 and less 15 mm and more beside it)."""
+
+
+def _within(scene: Scene, image: Image, model: LimbModel, line_mm: Array) -> Single:
+    """Colours (k, n, 3) of a picture within the limb along a line (n, 2)."""
+    across = np.array(WITHIN)[:, None, None] * (model.up_mm + model.low_mm)[:, None]
+    points = line_mm + across * normals(line_mm, model.sign)
+    pixels = scene.board.view.plane_to_pixels(points.reshape(-1, 2), scene.rig.bow_plane_z_mm).reshape(points.shape)
+    return sample(image, pixels)
+
+
+def wood_colour(scene: Scene, rest: Image, model: LimbModel) -> Single:
+    """The limb's colour (n, 3) at its stations, blue, green, red, from the picture at rest."""
+    return np.median(_within(scene, rest, model, model.rest_mm), axis=0)
+
+
+def off_wood(
+    scene: Scene, image: Image, model: LimbModel, wood: Single, line_mm: Array
+) -> tuple[NDArray[np.bool_], float]:
+    """Which stations (n,) of a line (n, 2) show the empty rack, or a shadow on it, where wood would stand out from it; and the
+    share of stations that do not, of those where it would (1 where it would nowhere: before a wall of the wood's own colour)."""
+    behind, now = _within(scene, scene.empty, model, line_mm), _within(scene, image, model, line_mm)
+    noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
+    would = np.median(wood_evidence(np.broadcast_to(wood, behind.shape), behind, noise), axis=0)
+    told = would > TELLS
+    off = told & (np.median(wood_evidence(now, behind, noise), axis=0) < WOOD_SHARE * would)
+    return off, float(np.mean(~off[told])) if np.any(told) else 1.0
+
+
+def on_wood(scene: Scene, image: Image, model: LimbModel, wood: Single, line_mm: Array) -> tuple[float, bool]:
+    """Share of a line's stations that are on wood, and whether that is enough for it to be the limb."""
+    off, share = off_wood(scene, image, model, wood, line_mm)
+    outer = max(float(np.mean(off[-count:])) for count in (len(off) // 3, TIP_STATIONS))
+    return share, share >= ON_WOOD and outer <= OUTER_OFF
