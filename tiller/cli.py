@@ -167,9 +167,10 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
 
 def _plan(args: argparse.Namespace) -> int:
     from tiller.errors import MeasureFault
+    from tiller.files import write_whole
     from tiller.rack.keep import ask_for_plan
     from tiller.report.advice_words import advice_words, stop_words
-    from tiller.report.data import advice_json, write_json, write_whole
+    from tiller.report.data import advice_json, write_json
 
     units = _units(args)
     recording, advice, stroke = _advice_of(args)
@@ -203,9 +204,10 @@ def _plan(args: argparse.Namespace) -> int:
 
 def _forecast(args: argparse.Namespace) -> int:
     from tiller.errors import MeasureFault
+    from tiller.files import write_whole
     from tiller.rack.keep import ask_for_plan
     from tiller.report.advice_words import forecast_words, stop_words
-    from tiller.report.data import advice_json, write_json, write_whole
+    from tiller.report.data import advice_json, write_json
     from tiller.report.words import CAUTION
 
     units = _units(args)

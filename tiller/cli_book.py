@@ -99,8 +99,9 @@ def run_show(args: argparse.Namespace) -> int:
 def run_export(args: argparse.Namespace) -> int:
     """``tiller book export``."""
     from tiller.cli import existing_book
+    from tiller.files import write_whole
     from tiller.records.book import Book
-    from tiller.report.data import pull_csv, write_json, write_whole
+    from tiller.report.data import pull_csv, write_json
 
     folder = Path(args.folder)
     drawn = existing_book(args).parent / "pictures"
@@ -178,10 +179,10 @@ def run_report(args: argparse.Namespace) -> int:
 
     from tiller.cli import existing_book
     from tiller.errors import BookFault
+    from tiller.files import write_whole
     from tiller.rack.sheet_photos import photos_of
     from tiller.records.book import Book
     from tiller.report.bow_sheet import limb_text, sheet_html, sheet_pdf
-    from tiller.report.data import write_whole
     from tiller.report.style import Units
 
     units = Units(args.units == "metric")

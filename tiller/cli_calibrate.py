@@ -278,7 +278,7 @@ def run_scale(args: argparse.Namespace) -> int:
 
 
 def _draw(name: str, data: bytes) -> None:
-    from tiller.report.data import write_whole
+    from tiller.files import write_whole
 
     write_whole(Path(name), data)
     print(f"Picture: {name}")

@@ -93,8 +93,8 @@ def run_stave(args: argparse.Namespace) -> int:
 
     from tiller.bow.stavefile import parse_stave, read_stave
     from tiller.errors import FileFault, TillerError
+    from tiller.files import write_whole
     from tiller.rack.newbow import name_fault
-    from tiller.report.data import write_whole
     from tiller.report.season import season_of
     from tiller.report.stave_words import stave_words
     from tiller.report.style import Units
@@ -275,9 +275,9 @@ def run_layout(args: argparse.Namespace) -> int:
     from tiller.bow.units import archery_draw_mm
     from tiller.bow.woods import MODULUS_VARIATION, find_wood, like_wood
     from tiller.errors import TillerError
+    from tiller.files import write_whole
     from tiller.mechanics.elastica import NoEquilibriumError
     from tiller.mechanics.layout import FADE_MM, Outline, Wanted, lay_out, least_length, least_width, outline
-    from tiller.report.data import write_whole
     from tiller.report.layout_sheet import OWN_MODULUS_SD, edges_along, layout_plot, layout_words, template
     from tiller.report.style import Units
     from tiller.report.words import CAUTION

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.errors import BookFault, FileFault
+from tiller.files import write_whole
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.history import Beside
 from tiller.mechanics.pullfit import nock_of
@@ -24,7 +25,7 @@ from tiller.rack.recording import Recording, hash_files, read_picture
 from tiller.records.book import Book
 from tiller.report.aside import Aside, Asked, Wanted
 from tiller.report.beside_words import beside_json
-from tiller.report.data import advice_json, result_json, write_json, write_whole
+from tiller.report.data import advice_json, result_json, write_json
 from tiller.report.overlay import overlay
 from tiller.report.style import Units
 

@@ -22,7 +22,8 @@ from pathlib import Path
 from typing import Any
 
 from tiller import __version__
-from tiller.errors import BookFault
+from tiller.errors import BookFault, FileFault
+from tiller.files import write_whole
 from tiller.records.book import APPLICATION_ID, FATES, MIGRATIONS, Book
 
 BOOK = "book.sqlite3"
@@ -198,30 +199,17 @@ def restore(path: Path, book: Path, home: Path) -> tuple[Kept, tuple[str, ...]]:
                 if place.exists():
                     left += [name] if place.read_bytes() != data else []
                     continue
-                _put(place, data)
+                write_whole(place, data)
             for old in (book.with_name(book.name + "-wal"), book.with_name(book.name + "-shm")):
                 old.unlink(missing_ok=True)
-            _put(book, archive.read(BOOK))
-    except OSError as err:
-        msg = f"The backup could not be put in place ({err.strerror}): check disk and permissions, then restore it again; the backup itself is as it was."
+            write_whole(book, archive.read(BOOK))
+    except (OSError, FileFault) as err:
+        why = getattr(err.__cause__ or err, "strerror", None) or err
+        msg = f"The backup could not be put in place ({why}): check disk and permissions, then restore it again; the backup itself is as it was."
         raise BookFault(msg) from err
     with Book(book):
         pass
     return kept, tuple(left)
-
-
-def _put(place: Path, data: bytes) -> None:
-    """A file that is there whole or not at all."""
-    place.parent.mkdir(parents=True, exist_ok=True)
-    part = place.with_name(place.name + ".part")
-    try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(place)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def merge(book: Path, other: Path) -> Merged:

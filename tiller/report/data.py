@@ -1,12 +1,10 @@
-"""Results as data: the JSON of a measured pull, CSV with units in the header, files written whole or not at all."""
+"""Results as data: the JSON of a measured pull, CSV with units in the header."""
 
 from __future__ import annotations
 
 import csv
 import io
 import json
-import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow
-from tiller.errors import FileFault
+from tiller.files import write_whole
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.results import LimbResult, PullResult
 
@@ -161,32 +159,6 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
         "working_strain_source": advice.strain_source,
         "advice_said": list(advice.said),
     }
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Writes a file so that it is there whole or not at all.
-
-    Raises:
-        FileFault: it cannot be written; nothing is left behind.
-    """
-    path = Path(path)
-    temporary: str | None = None
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        mask = os.umask(0o077)
-        os.umask(mask)
-        Path(temporary).chmod(0o666 & ~mask)  # a temporary file is private; this one is as any other
-        Path(temporary).replace(path)
-    except OSError as err:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
-        msg = f"{path} could not be written ({err.strerror}): free some space or choose another place; nothing was left half-written."
-        raise FileFault(msg) from err
 
 
 def write_json(path: Path, value: dict[str, Any]) -> None:
