@@ -175,7 +175,7 @@ result, path = pickle.loads(Path(sys.argv[1]).read_bytes()), Path(sys.argv[2])
 with Book(path) as book:
     print("ready", flush=True)
     for k in range(100000):
-        book.add(result, "ash", {}, Path("x"), {"a": str(k) + sys.argv[3]}, datetime.now())
+        book.add(result, "ash", {}, Path("x"), {"a": f"{sys.argv[3]}/{k}"}, datetime.now())
 """
 
 
