@@ -95,7 +95,7 @@ class Session:
     def send(self, text: str) -> None:
         self.scale.write(text)
 
-    def listen(self, enough: int = 10**9, quiet_s: float = 1.0, patience_s: float = 60.0) -> None:
+    def listen(self, enough: int = 10**9, quiet_s: float = 1.0, patience_s: float = 400.0) -> None:
         """Reads until so many lines are there, or nothing comes any more."""
         begun = last = time.monotonic()
         while len(self.raw) < enough and time.monotonic() - last < quiet_s and time.monotonic() - begun < patience_s:
@@ -129,7 +129,7 @@ def running(built: Built, elf: Path, samples: int, **settings: int) -> Iterator[
             if value.lstrip("-").isdigit()
         }
         session.scale.close()
-        assert process.wait(10.0) == 0
+        assert process.wait(60.0) == 0
     finally:
         process.kill()
         process.wait()
