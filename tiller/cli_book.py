@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 from pathlib import Path
 from typing import Any
 
@@ -100,11 +101,12 @@ def run_export(args: argparse.Namespace) -> int:
     """``tiller book export``."""
     from tiller.cli import existing_book
     from tiller.files import write_whole
+    from tiller.rack.keep import pictures_of, shop_files
     from tiller.records.book import Book
     from tiller.report.data import pull_csv, write_json
 
-    folder = Path(args.folder)
-    drawn = existing_book(args).parent / "pictures"
+    folder, home = Path(args.folder), existing_book(args).parent
+    bare = 0
     with Book(existing_book(args)) as book:
         wanted = [args.pull] if args.pull is not None else [r.pull_id for r in book.pulls()]
         for pull_id in wanted:
@@ -114,29 +116,36 @@ def run_export(args: argparse.Namespace) -> int:
             for name, data in pull_csv(pull).items():
                 write_whole(place / name, data)
             write_json(place / "pull.json", pull)
-            for picture in sorted(drawn.glob(f"{pull['recording']}-*/*.*g")) if drawn.is_dir() else ():
+            drawn = sorted(
+                pictures_of(home, pull["recording"], {f["name"]: f["sha256"] for f in pull["files"]}).glob("*.*g")
+            )
+            bare += not drawn
+            for picture in drawn:
                 write_whole(place / "pictures" / picture.name, picture.read_bytes())
+        bows = book.bows() if args.pull is None else []
+    if bows:
+        write_json(folder / "bows.json", {"bows": [{**b, "description": json.loads(b["description"])} for b in bows]})
+        for name, path in shop_files().items():
+            write_whole(folder / "shop" / name, path.read_bytes())
     if not wanted:
         print("There is no pull in the book: nothing was written.")
         return 0
     print(
-        f"{len(wanted)} pull(s) written to {folder}: force_draw.csv, profiles.csv, marks.csv, pull.json and what was drawn of it."
+        f"{len(wanted)} pull(s) written to {folder}: force_draw.csv, profiles.csv, marks.csv, pull.json and what was drawn of each"
+        + ("; bows.json and the files of bows, staves and rig." if bows else ".")
     )
+    if bare:
+        print(f"Note: {bare} of them have no picture: 'tiller measure RECORDING' draws them anew.")
     return 0
 
 
 def run_backup(args: argparse.Namespace) -> int:
     """``tiller book backup``."""
     from tiller.cli import existing_book
-    from tiller.rack.keep import data_folder
+    from tiller.rack.keep import shop_files
     from tiller.records.safe import back_up
 
-    home = data_folder()
-    files = {str(p.relative_to(home)): p for p in sorted((home / "bows").rglob("*.toml"))} if home.is_dir() else {}
-    for name in ("rig.toml", "rig.toml.before"):
-        if (home / name).is_file():
-            files[name] = home / name
-    kept = back_up(existing_book(args), Path(args.file), files)
+    kept = back_up(existing_book(args), Path(args.file), shop_files())
     told = ", ".join(f"{n} {name}" for name, n in kept.rows.items())
     print(f"{args.file} written and read back: {told}, {len(kept.members) - 1} file(s) of bows and rig.")
     print(

@@ -6,6 +6,7 @@ import contextlib
 import csv
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -19,6 +20,7 @@ import pytest
 
 from tiller.cli import main
 from tiller.errors import BookFault
+from tiller.rack.keep import pictures_of
 from tiller.rack.measure import measure
 from tiller.rack.recording import hash_files, read_recording
 from tiller.rack.workup import work_up
@@ -62,6 +64,43 @@ def test_list_show_and_export(
     assert data["bow"] == "small_bow"
     assert main(["book", "show", "77"]) == 2
     assert "has no pull 77; it holds pulls 1 to 1" in capsys.readouterr().err
+
+
+def test_an_export_holds_each_pull_s_own_pictures_and_the_shop_s_files(
+    small_recording: Path, home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two recordings of one name, as every shop has them sooner or later."""
+    for k in (1, 2):
+        folder = tmp_path / str(k) / "rec"
+        shutil.copytree(small_recording, folder)
+        lines = (folder / "force.csv").read_text().splitlines()
+        (folder / "force.csv").write_text("\n".join(lines[:-k]) + "\n")
+        assert main(["measure", str(folder), "--no-pictures", "--quiet"]) == 0
+        if k == 1:
+            drawn = pictures_of(home, "rec", hash_files(read_recording(folder)))
+            drawn.mkdir(parents=True)
+            (drawn / "overlay.jpg").write_bytes(b"the first one's")
+    (home / "bows" / "small_bow").mkdir(parents=True)
+    for name in ("bow.toml", "stave.toml"):
+        (home / "bows" / "small_bow" / name).write_text("# own\n")
+    assert main(["book", "fate", "small_bow", "chrysals"]) == 0
+    capsys.readouterr()
+    assert main(["book", "export", str(tmp_path / "out")]) == 0
+    assert "1 of them have no picture" in capsys.readouterr().out
+    assert (tmp_path / "out" / "pull-1" / "pictures" / "overlay.jpg").read_bytes() == b"the first one's"
+    assert not (tmp_path / "out" / "pull-2" / "pictures").exists()
+    (bow,) = json.loads((tmp_path / "out" / "bows.json").read_text())["bows"]
+    assert (bow["name"], bow["fate"], bow["pulls"]) == ("small_bow", "chrysals", 2)
+    assert "target" in bow["description"]
+    for name in ("bow.toml", "stave.toml"):
+        assert (tmp_path / "out" / "shop" / "bows" / "small_bow" / name).read_text() == "# own\n"
+
+
+def test_the_rack_s_pulls_have_a_photograph(small_recording: Path, home: Path) -> None:
+    worked = work_up(read_recording(small_recording), None, home / "book.sqlite3", photograph=True)
+    (picture,) = worked.kept.pictures
+    assert picture.name == "overlay.jpg"
+    assert picture.stat().st_size > 20_000
 
 
 def test_settings_of_the_file(home: Path) -> None:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +21,7 @@ from tiller.mechanics.history import Beside
 from tiller.mechanics.pullfit import nock_of
 from tiller.rack.measure import Measured, working_zone
 from tiller.rack.recording import Recording, hash_files, read_picture
-from tiller.records.book import Book
+from tiller.records.book import Book, mark_of
 from tiller.report.aside import Aside, Asked, Wanted
 from tiller.report.beside_words import beside_json
 from tiller.report.data import advice_json, result_json, write_json
@@ -45,6 +44,15 @@ def book_path() -> Path:
     return data_folder() / "book.sqlite3"
 
 
+def shop_files() -> dict[str, Path]:
+    """The shop's own files, by their place in its folder: of bows and staves, and of the rig."""
+    home = data_folder()
+    files = (
+        {p.relative_to(home).as_posix(): p for p in sorted((home / "bows").rglob("*.toml"))} if home.is_dir() else {}
+    )
+    return files | {name: home / name for name in ("rig.toml", "rig.toml.before") if (home / name).is_file()}
+
+
 @dataclass(frozen=True)
 class Kept:
     """What was kept where."""
@@ -53,6 +61,11 @@ class Kept:
     result_id: int | None
     new_pull: bool
     pictures: tuple[Path, ...]
+
+
+def pictures_of(home: Path, recording: str, hashes: Mapping[str, str]) -> Path:
+    """Where the pictures of a pull are kept, beside the book."""
+    return home / "pictures" / f"{recording}-{mark_of(hashes)}"
 
 
 def taken_at(recording: Recording) -> datetime:
@@ -148,6 +161,7 @@ def keep(
     advice: Advice | None = None,
     plots: Sequence[Asked] = (),
     beside: Beside | None = None,
+    photograph: bool = False,
 ) -> Kept:
     """Writes files (each whole or not at all), then the book's entry (all of it or nothing).
 
@@ -155,7 +169,7 @@ def keep(
         book: the book's file; None = no entry.
         pictures: folder for the pictures; None = beside the book (in the data folder where there is no book).
         advice: what follows from the pull, for JSON and book; beside: the pull beside earlier ones, likewise.
-        plots: plots that were asked for; none at all = no pictures, no overlay either.
+        plots: plots that were asked for; none at all = no pictures, no overlay either, unless ``photograph`` asks for that alone.
 
     Raises:
         FileFault, BookFault: something could not be written; the book holds nothing half-written.
@@ -164,12 +178,11 @@ def keep(
     told = advice_json(advice, recording.bow) if advice is not None else {}
     if beside is not None:
         told |= beside_json(beside)
-    mark = sha256("".join(sorted(hashes.values())).encode()).hexdigest()[:8]
     written: list[Path] = []
     if json_file is not None:
         write_json(json_file, result_json(measured.result) | told)
-    if plots:
-        folder = pictures or (book.parent if book else data_folder()) / "pictures" / f"{recording.name}-{mark}"
+    if plots or photograph:
+        folder = pictures or pictures_of(book.parent if book else data_folder(), recording.name, hashes)
         drawn = {"overlay.jpg": overlay_of(measured, recording, units)}
         for asked in plots:
             drawn |= asked.plots()

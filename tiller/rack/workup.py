@@ -47,11 +47,12 @@ def work_up(
     json_file: Path | None = None,
     units: Units = METRIC,
     progress: Callable[[str], None] = lambda _: None,
+    photograph: bool = False,
 ) -> Worked:
     """Measures a recording and keeps what comes of it (see ``keep``).
 
     Args:
-        aside: draws the pictures; None = none are drawn.
+        aside: draws the pictures; None = none are drawn, but for the photograph with the measured bow where ``photograph`` asks for it.
 
     Raises:
         TillerError: it cannot be measured or kept, in one sentence.
@@ -67,7 +68,7 @@ def work_up(
     if aside is not None:
         plots.append(ask_for_plan(advice, recording.bow, units, aside))
     progress("pictures")
-    kept = keep(measured, recording, units, book, pictures, json_file, advice, plots, beside)
+    kept = keep(measured, recording, units, book, pictures, json_file, advice, plots, beside, photograph)
     progress("")
     return Worked(recording.folder, recording.bow.name, measured.result, advice, beside, kept)
 
@@ -92,7 +93,7 @@ class Measurer:
         return self._process
 
     def work_up(self, folder: Path, book: Path | None) -> Worked:
-        """Works a recording up there, without pictures, and waits for it.
+        """Works a recording up there, with no picture but the photograph, and waits for it.
 
         Raises:
             TillerError: it cannot be measured or kept.
@@ -144,7 +145,7 @@ def _work(take: IO[bytes], give: IO[bytes]) -> None:
             return
         answer: Worked | str
         try:
-            answer = work_up(read_recording(folder), None, book)
+            answer = work_up(read_recording(folder), None, book, photograph=True)
         except TillerError as err:
             answer = str(err)
         except Exception as err:  # whatever it is, it must be said at the rack, not end the process

@@ -427,7 +427,7 @@ class Book:
     def bows(self) -> list[dict[str, Any]]:
         """All bows with the number of their pulls."""
         return self.rows(
-            "SELECT b.name, b.wood, b.created_at, b.fate, COUNT(p.id) AS pulls FROM bows b LEFT JOIN sessions s ON s.bow_id = b.id"
+            "SELECT b.name, b.wood, b.created_at, b.fate, b.description, COUNT(p.id) AS pulls FROM bows b LEFT JOIN sessions s ON s.bow_id = b.id"
             " LEFT JOIN pulls p ON p.session_id = s.id GROUP BY b.id ORDER BY b.name"
         )
 
@@ -511,6 +511,11 @@ class Book:
         )
         out["files"] = self.rows("SELECT name, sha256 FROM files WHERE pull_id = ? ORDER BY name", (pull_id,))
         return out
+
+
+def mark_of(hashes: Mapping[str, str]) -> str:
+    """A short mark of a pull, from what it is known by: its pictures' folder carries it."""
+    return _fingerprint(hashes)[:8]
 
 
 def _fingerprint(hashes: Mapping[str, str]) -> str:
