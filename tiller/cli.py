@@ -202,6 +202,22 @@ def _plan(args: argparse.Namespace) -> int:
     return 0
 
 
+def _own_file(args: argparse.Namespace) -> Path | None:
+    """The bow.toml to go by before there is a pull: the one that is named, or that of a bow of the shop that the book has no pull of."""
+    from tiller.rack.session import bow_file
+    from tiller.records.book import Book
+
+    if args.bow.endswith(".toml"):
+        return Path(args.bow)
+    if Path(args.bow).is_dir() or not bow_file(args.bow).is_file():
+        return None
+    if book_of(args).is_file():
+        with Book(book_of(args)) as book:
+            if book.pulls(args.bow):
+                return None
+    return bow_file(args.bow)
+
+
 def _forecast(args: argparse.Namespace) -> int:
     from tiller.errors import MeasureFault
     from tiller.files import write_whole
@@ -211,16 +227,20 @@ def _forecast(args: argparse.Namespace) -> int:
     from tiller.report.words import CAUTION
 
     units = _units(args)
-    if args.bow.endswith(".toml"):
+    own = _own_file(args)
+    if own is not None:
         from dataclasses import replace
 
-        from tiller.bow.bowfile import BOW_KEYS, read_bow
+        from tiller.bow.bowfile import BOW_KEYS
         from tiller.bow.tomlcheck import load_toml, strange_keys
         from tiller.rack.advise import advise_from_file
+        from tiller.rack.session import bow_beside_stave
 
-        bow, source = read_bow(Path(args.bow)), "its file alone"
+        bow, of_stave = bow_beside_stave(own)
+        source = "its file alone" if not of_stave else "its file and the stave's beside it"
         advice = advise_from_file(bow)
-        strange = strange_keys(load_toml(Path(args.bow)), BOW_KEYS)
+        advice = replace(advice, said=(*advice.said, *(f"the stave: {text}" for text in of_stave)))
+        strange = strange_keys(load_toml(own), BOW_KEYS)
         if strange:
             said = f"these keys are not known and nothing was read from them: {'; '.join(strange)}."
             advice = replace(advice, said=(*advice.said, said))

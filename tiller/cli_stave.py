@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from tiller.bow.stavefile import Stave
+    from tiller.mechanics.layout import Outline, Wanted
+    from tiller.report.style import Units
 
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
@@ -32,9 +37,23 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     stave.add_argument("--rings", type=int, metavar="N", help="rings counted across the log's radius")
     stave.add_argument("--ring", type=float, metavar="MM", help="how thick a ring is")
     stave.add_argument("--back", metavar="BACK", help="outer ring (the default) or chased ring")
+    stave.add_argument(
+        "--dry-mass", type=float, metavar="KG", help="what the stave weighs without any water, if that is known"
+    )
+    stave.add_argument(
+        "--wanted", type=float, metavar="PERCENT", help="moisture at or under which it is to be tillered (default: 10)"
+    )
     stave.add_argument("--air", metavar="C:PERCENT", help="the shop's temperature and humidity")
     stave.add_argument(
-        "--feature", action="append", default=[], metavar="LIMB:KIND:FROM-TO", help="such as 'left:knot:310-340', mm"
+        "--feature",
+        action="append",
+        default=[],
+        metavar="LIMB:KIND:FROM-TO[:HIGH][:SHARE]",
+        help="such as 'left:knot:310-340:3mm' (3 mm high) or 'right:cut ring:500-520:70%%' (trusted with 70 %% of the working strain);"
+        " takes the place of one of that kind that it overlaps",
+    )
+    stave.add_argument(
+        "--forget-feature", action="append", default=[], metavar="LIMB:KIND:FROM-TO", help="take a feature away"
     )
     stave.add_argument(
         "--width", type=float, default=45.0, metavar="MM", help="a limb's width, for the crown (default: 45)"
@@ -107,14 +126,15 @@ def run_stave(args: argparse.Namespace) -> int:
         msg = f"--width is {args.width:g}: {LEAST_WIDTH_MM:g} to {MOST_WIDTH_MM:g} mm makes sense for a limb."
         raise TillerError(msg)
     new = _given(args)
-    if new or args.forget or not path.is_file():
+    if new or args.forget or args.forget_feature or not path.is_file():
         old = path.read_text(encoding="utf-8") if path.is_file() else ""
         if not old and args.wood is None:
             msg = f"There is no {path} yet: 'tiller stave {args.name} --wood WOOD' begins it."
             raise FileFault(msg)
         try:
-            text = _together(old, new, args.name, [_day(v, "--forget") for v in args.forget])
-            parse_stave(tomllib.loads(text), str(path))
+            gone = [_place(v) for v in args.forget_feature]
+            text = _together(old, new, args.name, [_day(v, "--forget") for v in args.forget], gone)
+            _must_fit(path, parse_stave(tomllib.loads(text), str(path), date.today()))
         except tomllib.TOMLDecodeError as err:
             msg = f"{path} would be no TOML ({err}): nothing was written."
             raise FileFault(msg) from err
@@ -124,7 +144,7 @@ def run_stave(args: argparse.Namespace) -> int:
     if args.picture:
         from tiller.report.drying_plot import drying_plot
 
-        season = season_of(stave)
+        season = season_of(stave, date.today())
         if season.first is None:
             msg = "There is no weigh-in to draw: give some with --weigh DATE=KG; no picture was written."
             raise TillerError(msg)
@@ -133,8 +153,34 @@ def run_stave(args: argparse.Namespace) -> int:
     return 0
 
 
+def _must_fit(path: Path, stave: Stave) -> None:
+    """A feature must lie on the bow whose file is beside the stave's, if there is one.
+
+    Raises:
+        TillerError: one lies beyond a limb's nock, or the bow's file is wrong.
+    """
+    from tiller.bow.bowfile import read_bow
+    from tiller.bow.stavefile import onto_bow
+    from tiller.errors import TillerError
+
+    beside = path.with_name("bow.toml")
+    if not beside.is_file():
+        return
+    try:
+        onto_bow(beside.read_text(encoding="utf-8"), read_bow(beside), stave, None)
+    except ValueError as err:
+        msg = f"{err} Nothing was written."
+        raise TillerError(msg) from err
+
+
 LEAST_WIDTH_MM, MOST_WIDTH_MM = 10.0, 110.0
 NUMBER = r"([0-9]+(?:\.[0-9]+)?)"
+PLACE = f"(left|right):([a-z ]+):{NUMBER}-{NUMBER}"
+
+
+def _place(text: str) -> tuple[str, str, float, float]:
+    found = _taken_apart(text, PLACE, "--forget-feature", "LIMB:KIND:FROM-TO in mm, such as left:knot:310-340,")
+    return found[1], found[2], float(found[3]), float(found[4])
 
 
 def _day(text: str, name: str) -> str:
@@ -165,16 +211,23 @@ def _given(args: argparse.Namespace) -> dict[str, list[str]]:
     """Lines to write: single keys, weigh-ins, features, tables."""
     import json
 
+    from tiller.bow.moisture import SATURATION
+    from tiller.errors import TillerError
+
     out: dict[str, list[str]] = {}
     if args.wood is not None:
         out["wood"] = [f"wood = {json.dumps(args.wood)}"]
-    for key, name, value in (
-        ("log_diameter_mm", "--log", args.log),
-        ("rings", "--rings", args.rings),
-        ("ring_mm", "--ring", args.ring),
+    for key, name, value, low, high, unit in (
+        ("log_diameter_mm", "--log", args.log, 30, 2000, "mm"),
+        ("rings", "--rings", args.rings, 1, 1000, "rings"),
+        ("ring_mm", "--ring", args.ring, 0.1, 30, "mm"),
+        ("dry_mass_kg", "--dry-mass", args.dry_mass, 0.02, 60, "kg"),
+        ("wanted_moisture", "--wanted", args.wanted, 4, SATURATION, "%"),
     ):
         if value is not None:
-            _taken_apart(f"{value:g}", NUMBER, name, "a number above 0")
+            if not low <= value <= high:
+                msg = f"{name} is {value:g}: {low:g} to {high:g} {unit} makes sense."
+                raise TillerError(msg)
             out[key] = [f"{key} = {value:g}"]
     if args.back is not None:
         out["back"] = [f"back = {json.dumps(args.back)}"]
@@ -185,6 +238,9 @@ def _given(args: argparse.Namespace) -> dict[str, list[str]]:
     for text in args.weigh:
         found = _taken_apart(text, "([^=]+)=" + NUMBER, "--weigh", "DATE=KG, such as 2026-03-14=2.431,")
         day, kg = _day(found[1], "--weigh"), float(found[2])
+        if any(body.startswith(f"on = {day}\n") for body in out.get("[[weighings]]", [])):
+            msg = f"--weigh is given twice for {day}: which mass is right? Nothing was written."
+            raise TillerError(msg)
         out.setdefault("[[weighings]]", []).append(f"on = {day}\nmass_kg = {kg:g}")
     if args.offcut is not None:
         pattern = f"([^=]+)={NUMBER}:{NUMBER}:{NUMBER}"
@@ -196,19 +252,25 @@ def _given(args: argparse.Namespace) -> dict[str, list[str]]:
         found = _taken_apart(args.air, f"{NUMBER}:{NUMBER}", "--air", "C:PERCENT, such as 18:55,")
         out["[shop]"] = [f"temperature_c = {found[1]}\nhumidity_percent = {found[2]}"]
     for text in args.feature:
-        pattern = f"(left|right):([a-z ]+):{NUMBER}-{NUMBER}"
-        found = _taken_apart(text, pattern, "--feature", "LIMB:KIND:FROM-TO in mm, such as left:knot:310-340,")
-        out.setdefault("[[features]]", []).append(
-            f'limb = "{found[1]}"\nkind = "{found[2]}"\nfrom_mm = {float(found[3]):g}\nto_mm = {float(found[4]):g}'
+        pattern = f"{PLACE}(?::{NUMBER}mm)?(?::{NUMBER}%)?"
+        found = _taken_apart(
+            text, pattern, "--feature", "LIMB:KIND:FROM-TO in mm, such as left:knot:310-340 or left:knot:310-340:3mm,"
         )
+        body = f'limb = "{found[1]}"\nkind = "{found[2]}"\nfrom_mm = {float(found[3]):g}\nto_mm = {float(found[4]):g}'
+        body += f"\nraised_mm = {float(found[5]):g}" if found[5] else ""
+        body += f"\nstrain_share = {float(found[6]) / 100:g}" if found[6] else ""
+        out.setdefault("[[features]]", []).append(body)
     return out
 
 
-def _together(old: str, new: dict[str, list[str]], name: str, forget: list[str]) -> str:
-    """A stave's file with what is new: single keys and tables in place of the old ones; weigh-ins by their day, features added.
+def _together(
+    old: str, new: dict[str, list[str]], name: str, forget: list[str], gone: list[tuple[str, str, float, float]]
+) -> str:
+    """A stave's file with what is new: single keys and tables in place of the old ones; weigh-ins by their day; features in place
+    of those of their kind that they overlap. Comments stay; those within what is written anew move to the top.
 
     Raises:
-        TillerError: a weigh-in is to be forgotten that is not there.
+        TillerError: a weigh-in or a feature is to be forgotten that is not there.
     """
     import json
     import tomllib
@@ -231,16 +293,42 @@ def _together(old: str, new: dict[str, list[str]], name: str, forget: list[str])
         rows |= {body.split()[2]: body for body in new.get("[[weighings]]", [])}
         new = {**new, "[[weighings]]": [rows[day] for day in sorted(rows)]}
         kept = without(kept, ("weighings",))
-    if "[[features]]" in new:  # one that stands there already is not added again
-        known = {(f.get("limb"), f.get("kind"), f.get("from_mm"), f.get("to_mm")) for f in had.get("features", [])}
-        asked = [(body, tomllib.loads(body)) for body in dict.fromkeys(new["[[features]]"])]
-        new = {
-            **new,
-            "[[features]]": [b for b, f in asked if (f["limb"], f["kind"], f["from_mm"], f["to_mm"]) not in known],
-        }
+    if "[[features]]" in new or gone:
+        stands = [dict(f) for f in had.get("features", [])]
+        for limb, kind, low, high in gone:
+            left = [
+                f
+                for f in stands
+                if (f.get("limb"), f.get("kind"), f.get("from_mm"), f.get("to_mm")) != (limb, kind, low, high)
+            ]
+            if len(left) == len(stands):
+                there = ", ".join(
+                    f"{f.get('limb')}:{f.get('kind')}:{f.get('from_mm'):g}-{f.get('to_mm'):g}" for f in stands
+                )
+                msg = f"There is no {limb}:{kind}:{low:g}-{high:g} to forget; there are {there or 'none'}."
+                raise TillerError(msg)
+            stands = left
+        bodies = list(dict.fromkeys(new.get("[[features]]", [])))
+        for fresh in (tomllib.loads(body) for body in bodies):
+            stands = [f for f in stands if not _overlap(f, fresh)]
+        kept = without(kept, ("features",))
+        new = {**new, "[[features]]": [*(_as_toml(f) for f in stands), *bodies]}
+    remarks = [line for line in old.splitlines() if line.lstrip().startswith("#") and line not in kept.splitlines()]
+    kept = "\n".join([*remarks, kept])
     top = [line for key, lines in new.items() if not key.startswith("[") for line in lines]
     tables = [f"{key}\n{body}\n" for key, bodies in new.items() if key.startswith("[") for body in bodies]
     return "\n".join(part for part in ("\n".join(top), kept, "\n".join(tables)) if part.strip()) + "\n"
+
+
+def _overlap(a: dict[str, Any], b: dict[str, Any]) -> bool:
+    alike = (a.get("limb"), a.get("kind")) == (b["limb"], b["kind"])
+    return alike and a.get("from_mm", 0) < b["to_mm"] and b["from_mm"] < a.get("to_mm", 0)
+
+
+def _as_toml(table: dict[str, Any]) -> str:
+    import json
+
+    return "\n".join(f"{key} = {json.dumps(value)}" for key, value in table.items())
 
 
 def _pairs(text: str, name: str, example: str) -> tuple[Any, Any]:
@@ -277,26 +365,32 @@ def run_layout(args: argparse.Namespace) -> int:
     from tiller.errors import TillerError
     from tiller.files import write_whole
     from tiller.mechanics.elastica import NoEquilibriumError
-    from tiller.mechanics.layout import FADE_MM, Outline, Wanted, lay_out, least_length, least_width, outline
+    from tiller.mechanics.layout import FADE_MM, LEAST_DRAW_MM, Outline, Wanted, lay_out, outline
     from tiller.report.layout_sheet import OWN_MODULUS_SD, edges_along, layout_plot, layout_words, template
     from tiller.report.style import Units
     from tiller.report.words import CAUTION
 
     units = Units(args.units == "metric")
     limits = (
-        ("--length", args.length, 350, 1400, " mm"), ("--weight", args.weight, 20, 1000, " N"),
+        ("--length (of one limb, from the pivot to the nock)", args.length, 350, 1400, " mm"), ("--weight", args.weight, 20, 1000, " N"),
         ("--draw", args.draw, 200, 1000, " mm"), ("--brace", args.brace, 60, 350, " mm"),
         ("--handle", args.handle, 0, 300, " mm"), ("--width", args.width, 10, 110, " mm"), ("--tip", args.tip, 4, 60, " mm"),
         ("--allowance", args.allowance, 0, 0.5, " of the thickness"), ("--moisture", args.moisture, 4, 24, " %"),
         ("--strain", args.strain, 0.001, 0.02, ""), ("--modulus", args.modulus, 2, 30, " GPa"),
         ("--log", args.log, 30, 2000, " mm"),
     )  # fmt: skip
+    if args.moisture is not None and args.moisture > 24:
+        msg = f"--moisture is {args.moisture:g} %: over fibre saturation, about 25 %, nothing can be told of strength (4 to 24 % makes sense); let it dry."
+        raise TillerError(msg)
     for name, value, low, high, unit in limits:
         if value is not None and not low <= value <= high:
             msg = f"{name} is {value:g}{unit}: {low:g} to {high:g}{unit} makes sense (what is given is in mm and N, whatever --units shows)."
             raise TillerError(msg)
-    if args.draw < args.brace + 60:
-        msg = f"--draw is {args.draw:g} mm with a brace height of {args.brace:g} mm: a bow is drawn at least 60 mm beyond its brace."
+    if args.draw < args.brace + LEAST_DRAW_MM:
+        msg = f"--draw is {args.draw:g} mm with a brace height of {args.brace:g} mm: a bow is drawn at least {LEAST_DRAW_MM:g} mm beyond its brace."
+        raise TillerError(msg)
+    if args.centre and not args.template:
+        msg = "--centre is for the template: say where with --template FILE; nothing was written."
         raise TillerError(msg)
     wood = find_wood(args.wood)
     if wood is None and args.modulus is None:
@@ -311,8 +405,8 @@ def run_layout(args: argparse.Namespace) -> int:
         shape = outline(args.outline, args.length, args.handle, args.width, args.tip)
         if args.widths:
             at, own = _pairs(args.widths, "--widths", "110:45,500:40,850:12")
-            if np.any(own < 4) or at[-1] > args.length:
-                msg = f"--widths has one under 4 mm, or a place beyond the nock at {args.length:g} mm"
+            if np.any(own < 4) or np.any(own > MOST_WIDTH_MM) or at[-1] > args.length:
+                msg = f"--widths has one under 4 or over {MOST_WIDTH_MM:g} mm, or a place beyond the nock at {args.length:g} mm"
                 raise ValueError(msg)
             shape = Outline(shape.s_mm, np.interp(shape.s_mm, at, own))
         centre = _pairs(args.centre, "--centre", "0:0,300:6,600:-4,880:0") if args.centre else None
@@ -325,31 +419,48 @@ def run_layout(args: argparse.Namespace) -> int:
         laid = lay_out(shape, args.handle, wanted)
     except (ValueError, NoEquilibriumError) as err:
         raise TillerError(f"Such a bow cannot be laid out: {err}.") from err
+    if laid.level > most:
+        ways = _ways_under(args, shape, wanted, most, units)
+        msg = (
+            f"Such a bow would be strained to {100 * laid.level:.2f} %, over the working strain of {100 * most:.2f} % ({source}): {ways}."
+            " Nothing was laid out; your own working strain, if you know better, is --strain SHARE."
+        )
+        raise TillerError(msg)
     print(
         f"{args.wood}, modulus {modulus:.1f} GPa; working strain {100 * most:.2f} % ({source}); draw {units.length(args.draw)} from the pivot,"
         f" {units.length(archery_draw_mm(args.draw))} by the archery convention"
     )
     print(layout_words(laid, args.allowance, OWN_MODULUS_SD if args.modulus else MODULUS_VARIATION, units))
-    if laid.level > most:
-        wider = least_width(shape, args.handle, wanted, most)
-        longer = None
-        if not args.widths:
-            longer = least_length(args.outline, args.handle, args.width, args.tip, args.length, wanted, most)
-        ways = [
-            f"limbs {wider:.2f} times as wide" if wider else "",
-            f"limbs of {units.length(longer)}" if longer else "",
-        ]
-        told = " or ".join(w for w in ways if w) or "a shorter draw or less weight"
-        print(f"Note: {100 * laid.level:.2f} % is over the working strain: {told} would keep it under.")
     print(
         f"The working limb runs from {units.length(args.handle + FADE_MM)}; handle and fade stay thicker, the tips as drawn."
     )
     print(CAUTION)
+    drawn: list[tuple[str, str, bytes]] = []
     if args.picture:
         title = f"{args.wood}, limb of {units.length(args.length)}: {units.force(laid.weight_n)} at {units.length(args.draw)}"
-        write_whole(Path(args.picture), layout_plot(laid, args.allowance, title, units))
-        print(f"Picture: {args.picture}")
+        drawn.append(("Picture", args.picture, layout_plot(laid, args.allowance, title, units)))
     if args.template:
-        write_whole(Path(args.template), template(laid, args.wood, args.paper, centre))
-        print(f"Template: {args.template}")
+        drawn.append(("Template", args.template, template(laid, args.wood, args.paper, centre)))
+    for what, name, data in drawn:
+        write_whole(Path(name), data)
+        print(f"{what}: {name}")
     return 0
+
+
+def _ways_under(args: argparse.Namespace, shape: Outline, wanted: Wanted, most: float, units: Units) -> str:
+    """What would keep a bow under its working strain, each way by itself."""
+    from tiller.mechanics.layout import least_length, least_width, most_draw, most_weight
+
+    wider = least_width(shape, args.handle, wanted, most)
+    longer = None
+    if not args.widths:
+        longer = least_length(args.outline, args.handle, args.width, args.tip, args.length, wanted, most)
+    less, shorter = (way(shape, args.handle, wanted, most) for way in (most_weight, most_draw))
+    ways = [
+        f"limbs {wider:.2f} times as wide" if wider is not None else "",
+        f"limbs of {units.length(longer)}" if longer is not None else "",
+        f"a draw of {units.length(shorter)}" if shorter is not None else "",
+        f"a weight of {units.force(less)}" if less is not None else "",
+    ]
+    told = " or ".join(way for way in ways if way)
+    return f"{told} would keep it under" if told else "no width, length, draw or weight near these keeps it under"

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 from pathlib import Path
 
 from tiller.errors import FileFault
+
+FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -31,5 +34,6 @@ def write_whole(path: Path, data: bytes) -> None:
     except OSError as err:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
-        msg = f"{path} could not be written ({err.strerror}): free some space or choose another place; nothing was left half-written."
+        mend = "free some space, or choose another place" if err.errno in FULL else "choose another place or name"
+        msg = f"{path} could not be written ({err.strerror}): {mend}; nothing was left half-written."
         raise FileFault(msg) from err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,17 @@ from scipy.interpolate import PchipInterpolator
 from tiller.bow.section import crowned_section
 from tiller.mechanics.chain import WholeBow, chain_of
 from tiller.mechanics.elastica import brace, solve_draws
-from tiller.mechanics.layout import FADE_MM, Outline, Wanted, lay_out, least_length, least_width, outline
+from tiller.mechanics.layout import (
+    FADE_MM,
+    Outline,
+    Wanted,
+    lay_out,
+    least_length,
+    least_width,
+    most_draw,
+    most_weight,
+    outline,
+)
 from tiller.report.layout_sheet import edges_along
 
 WANTED = Wanted(610.0, 200.0, 150.0, 14.9, 800.0)
@@ -86,10 +97,21 @@ def test_wider_or_longer_where_the_strain_is_too_much() -> None:
     factor = least_width(shape, HANDLE, WANTED, limit)
     assert factor is not None
     assert factor > 1.0
-    assert lay_out(Outline(shape.s_mm, factor * shape.width_mm), HANDLE, WANTED).level <= limit
+    for share, enough in ((1.0, True), (0.98, False)):
+        wider = lay_out(Outline(shape.s_mm, share * factor * shape.width_mm), HANDLE, WANTED)
+        assert (wider.level <= limit) == enough
     longer = least_length("straight", HANDLE, 36.0, 12.0, 700.0, WANTED, limit)
     assert longer is not None
     assert longer > 700.0
+    for share, enough in ((1.0, True), (0.995, False)):
+        drawn = lay_out(outline("straight", share * longer, HANDLE, 36.0, 12.0), HANDLE, WANTED)
+        assert (drawn.level <= limit) == enough
+    lighter, shorter = (way(shape, HANDLE, WANTED, limit) for way in (most_weight, most_draw))
+    assert lighter is not None
+    assert shorter is not None
+    for share, enough in ((1.0, True), (1.03, False)):
+        assert (lay_out(shape, HANDLE, replace(WANTED, weight_n=share * lighter)).level <= limit) == enough
+        assert (lay_out(shape, HANDLE, replace(WANTED, draw_mm=share * shorter)).level <= limit) == enough
     assert least_width(shape, HANDLE, WANTED, 0.001) is None
 
 

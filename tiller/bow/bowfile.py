@@ -254,7 +254,12 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
             if target.has("working_strain")
             else None,
         ),
-        moisture_percent=top.number("moisture_percent", DRIEST, WETTEST, "% of the dry mass")
+        moisture_percent=top.number(
+            "moisture_percent",
+            DRIEST,
+            WETTEST,
+            "% of the dry mass (over fibre saturation, about 25, no strain limit can be told: let it dry)",
+        )
         if top.has("moisture_percent")
         else None,
     )

@@ -15,7 +15,7 @@ MP = {"white ash": 24.0}
 TABLED = 12.0
 DRIEST, WETTEST = 4.0, 24.0
 """Between these (per cent of the dry mass) the equation is used."""
-STRAIN_PER_PERCENT = 0.02
+STRAIN_PER_PERCENT = MODULUS_PER_PERCENT = 0.02
 """Strength falls by 4 %, modulus by 2 % for each per cent of moisture: FPL report on strength-moisture adjustment, Table 1."""
 
 
@@ -32,9 +32,11 @@ def at_moisture(at_12: float, green: float, moisture: float, mp: float = USUAL_M
 
 
 def modulus_at(wood: Wood, moisture: float | None) -> float:
-    """Modulus in GPa at that moisture; at 12 % where it is not known or the table has no green value."""
-    if moisture is None or wood.green_modulus_gpa is None:
+    """Modulus in GPa at that moisture; at 12 % where it is not known, 2 % less for each per cent where the table has no green value."""
+    if moisture is None:
         return wood.modulus_gpa
+    if wood.green_modulus_gpa is None:
+        return wood.modulus_gpa * (1 - MODULUS_PER_PERCENT * (moisture - TABLED))
     return at_moisture(wood.modulus_gpa, wood.green_modulus_gpa, moisture, MP.get(wood.name, USUAL_MP))
 
 

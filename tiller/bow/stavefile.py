@@ -29,8 +29,8 @@ STAVE_KEYS: Keys = {
     "shop": {"temperature_c": None, "humidity_percent": None},
     "features": {"limb": None, "kind": None, "from_mm": None, "to_mm": None, "raised_mm": None, "leave_alone": None, "strain_share": None},
 }  # fmt: skip
-RISKY_LOG_MM, GOOD_LOG_MM = 76.0, 102.0
-"""Logs under about 3 in across are risky, 4 to 7 in comfortable (common practice, no source)."""
+RISKY_LOG_MM, GOOD_LOG_MM, WIDE_SHARE = 76.0, 102.0, 0.5
+"""Logs under about 3 in across are risky, 4 to 7 in comfortable; so is a limb wider than half its log (common practice, no source)."""
 SEAL_DAYS, BARK_DAYS = 2, 60
 """Ends are sealed within a day or two; bark left on through a warm season brings insects (common practice, no source)."""
 
@@ -112,8 +112,11 @@ def _optional(table: Table, key: str, low: float, high: float, unit: str = "") -
     return table.number(key, low, high, unit) if key in table.data else None
 
 
-def parse_stave(data: dict[str, object], file: str = "stave.toml") -> Stave:
+def parse_stave(data: dict[str, object], file: str = "stave.toml", today: date | None = None) -> Stave:
     """A checked stave from parsed TOML.
+
+    Args:
+        today: no day may lie after it; None = that is not checked.
 
     Raises:
         KeyFault: a key is missing or wrong, dates are out of order, a weigh-in leaps. (One that rises a little is said later.)
@@ -128,13 +131,20 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml") -> Stave:
     for key, on in dates.items():
         if felled is not None and on < felled:
             raise top.fault(key, f"a day on or after the felling ({felled})")
-    if "split" in dates and "bark_off" in dates and felled is None and dates["bark_off"] < dates["split"]:
-        raise top.fault("bark_off", f"a day on or after the splitting ({dates['split']})")
+    roughed = dates.get("roughed_out")
+    for key in ("split", "bark_off"):
+        if roughed is not None and key in dates and roughed < dates[key]:
+            raise top.fault("roughed_out", f"a day on or after {key.replace('_', ' ')} ({dates[key]})")
+    for key, on in dates.items():
+        if today is not None and on > today:
+            raise top.fault(key, f"a day not after today ({today})")
     weighings: list[Weighing] = []
     for row in top.tables("weighings", 0) if "weighings" in data else []:
         found = Weighing(_must_date(row, "on"), row.number("mass_kg", 0.05, 60, "kg"))
         if felled is not None and found.on < felled:
             raise row.fault("on", f"a day on or after the felling ({felled})")
+        if today is not None and found.on > today:
+            raise row.fault("on", f"a day not after today ({today})")
         if weighings and found.on <= weighings[-1].on:
             raise row.fault("on", f"a day after the weigh-in before it ({weighings[-1].on})")
         if weighings and not SLIP_DOWN < found.mass_kg / weighings[-1].mass_kg < SLIP_UP:
@@ -160,6 +170,8 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml") -> Stave:
             )
         if felled is not None and offcut.on < felled:
             raise table.fault("on", f"a day on or after the felling ({felled})")
+        if today is not None and offcut.on > today:
+            raise table.fault("on", f"a day not after today ({today})")
     shop = top.table("shop") if "shop" in data else None
     features: list[StaveFeature] = []
     for row in top.tables("features", 0) if "features" in data else []:
@@ -245,6 +257,8 @@ def log_words(stave: Stave, width_mm: float, thickness_mm: float) -> list[str]:
     """What the log says to a limb of that width, in plain words; empty where its diameter is not known."""
     if stave.log_diameter_mm is None:
         return []
+    if stave.back != BACKS[0]:
+        return ["a chased ring's crown is not the log's: measure it across the limb, for crown_radius_mm in bow.toml."]
     if stave.log_diameter_mm < width_mm:
         return [f"a log of {stave.log_diameter_mm:.0f} mm gives no limb of {width_mm:.0f} mm: make it narrower."]
     try:
@@ -254,12 +268,13 @@ def log_words(stave: Stave, width_mm: float, thickness_mm: float) -> list[str]:
             f"a log of {stave.log_diameter_mm:.0f} mm is too small for a limb {width_mm:.0f} mm wide and {thickness_mm:.0f} mm thick: {err}."
         ]
     out = [
-        f"crown {crown.sagitta_mm:.1f} mm high over {width_mm:.0f} mm of width; {100 * crown.bearing_share:.0f} % of the width carry the tension;"
+        f"crown {crown.sagitta_mm:.1f} mm high over {width_mm:.0f} mm of width, {thickness_mm:.0f} mm thick; {100 * crown.bearing_share:.0f} % of the width carry the tension;"
         f" {100 * crown.stiffness_share:.0f} % of the stiffness of a flat back."
     ]
-    if stave.log_diameter_mm < RISKY_LOG_MM:
+    if stave.log_diameter_mm < RISKY_LOG_MM or width_mm > WIDE_SHARE * stave.log_diameter_mm:
         out.append(
-            "the log was small for a bow (under about 3 in across is risky, common practice): a narrow strip of the back carries all of it."
+            f"the log was small for a limb {width_mm:.0f} mm wide (a log under about 3 in across, or a limb wider than half of it, is risky, common practice):"
+            f" {100 * crown.bearing_share:.0f} % of the width carry all of the tension; make it narrower, or keep the strain low."
         )
     elif stave.log_diameter_mm < GOOD_LOG_MM:
         out.append(

@@ -7,7 +7,8 @@ by turns; the strain is the one at which the bow has its weight. Alike limbs, st
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -176,29 +177,80 @@ def _ends(s: Array, thick: Array, working: NDArray[np.bool_], handle_mm: float) 
     return out
 
 
+STEPS = 7
+"""Halvings of a bracket: its edge is then known to a hundredth of the bracket."""
+
+
+def _edge(level_of: Callable[[float], float], most_strain: float, values: Sequence[float]) -> float | None:
+    """The first place along ``values`` from which on the strain stays under a limit, from the side that does; None where none does.
+
+    A value at which no bow can be laid out counts as one that does not.
+    """
+
+    def under(value: float) -> bool:
+        try:
+            return level_of(value) <= most_strain
+        except (NoEquilibriumError, ValueError):
+            return False
+
+    before: float | None = None
+    for value in values:
+        if not under(value):
+            before = value
+            continue
+        if before is None:
+            return value
+        bad, good = before, value
+        for _ in range(STEPS):
+            middle = 0.5 * (bad + good)
+            bad, good = (bad, middle) if under(middle) else (middle, good)
+        return good
+    return None
+
+
 def least_width(shape: Outline, handle_mm: float, wanted: Wanted, most_strain: float) -> float | None:
     """By what factor the limb must be wider for the strain to stay under a limit; None where no width up to three times does."""
-    for factor in (1.0, 1.15, 1.3, 1.5, 1.75, 2.0, 2.5, 3.0):
-        wider = Outline(shape.s_mm, shape.width_mm * factor)
-        try:
-            if lay_out(wider, handle_mm, wanted).level <= most_strain:
-                return factor
-        except (NoEquilibriumError, ValueError):
-            return None
-    return None
+
+    def level(factor: float) -> float:
+        return lay_out(Outline(shape.s_mm, shape.width_mm * factor), handle_mm, wanted).level
+
+    return _edge(level, most_strain, (1.0, 1.25, 1.5, 2.0, 2.5, 3.0))
 
 
 def least_length(
     family: str, handle_mm: float, width_mm: float, tip_mm: float, length_mm: float, wanted: Wanted, most_strain: float
 ) -> float | None:
     """How long a limb must be for the strain to stay under a limit, mm; None where none up to half as long again does."""
-    for factor in (1.0, 1.05, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5):
-        try:
-            if (
-                lay_out(outline(family, length_mm * factor, handle_mm, width_mm, tip_mm), handle_mm, wanted).level
-                <= most_strain
-            ):
-                return length_mm * factor
-        except (NoEquilibriumError, ValueError):
-            continue
-    return None
+
+    def level(factor: float) -> float:
+        return lay_out(outline(family, length_mm * factor, handle_mm, width_mm, tip_mm), handle_mm, wanted).level
+
+    factor = _edge(level, most_strain, (1.0, 1.1, 1.2, 1.35, 1.5))
+    return factor * length_mm if factor is not None else None
+
+
+def most_weight(shape: Outline, handle_mm: float, wanted: Wanted, most_strain: float) -> float | None:
+    """What a limb like that may weigh at that draw for the strain to stay under a limit, N; None where not even a quarter does."""
+
+    def level(share: float) -> float:
+        return lay_out(shape, handle_mm, replace(wanted, weight_n=share * wanted.weight_n)).level
+
+    share = _edge(level, most_strain, (1.0, 0.85, 0.7, 0.5, 0.35, 0.25))
+    return share * wanted.weight_n if share is not None else None
+
+
+def most_draw(shape: Outline, handle_mm: float, wanted: Wanted, most_strain: float) -> float | None:
+    """How far a bow like that may be drawn at that weight for the strain to stay under a limit, mm; None where not even half as far does."""
+
+    def level(share: float) -> float:
+        if share * wanted.draw_mm < wanted.brace_mm + LEAST_DRAW_MM:
+            msg = "that is hardly drawn at all"
+            raise ValueError(msg)
+        return lay_out(shape, handle_mm, replace(wanted, draw_mm=share * wanted.draw_mm)).level
+
+    share = _edge(level, most_strain, (1.0, 0.9, 0.8, 0.7, 0.6, 0.5))
+    return share * wanted.draw_mm if share is not None else None
+
+
+LEAST_DRAW_MM = 60.0
+"""A bow is drawn at least so far beyond its brace height."""

@@ -172,7 +172,7 @@ def advise(measured: Measured, bow: Bow) -> Advice:
     if beyond > STOP_SURE_MM:
         said.insert(
             0,
-            f"the last pull went {beyond:.0f} mm beyond this stop: let the bow rest, look for cracks, lifted grain and chrysals.",
+            f"the last pull went {beyond:.0f} mm beyond {'this stop' if weighed else 'what the wood is trusted with'}: let the bow rest, look for cracks, lifted grain and chrysals.",
         )
     plan: Plan | None = None
     if not weighed:

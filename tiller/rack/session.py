@@ -170,12 +170,31 @@ def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[str, ...]]:
         return text, ()
     stave = read_stave(beside)
     season = season_of(stave, date.today())
+    other = (
+        ()
+        if stave.wood.casefold() == bow.wood.casefold()
+        else (
+            f"{bow_path.name} says {bow.wood}, the stave's file {stave.wood}: the bow's counts; mend the one that is wrong.",
+        )
+    )
     told = season.limit_moisture if np.isfinite(season.limit_moisture) else None
     try:
-        return onto_bow(text, bow, stave, told), season.said
+        return onto_bow(text, bow, stave, told), (*other, *season.said)
     except ValueError as err:
         msg = f"{beside}: {err}"
         raise FileFault(msg) from err
+
+
+def bow_beside_stave(bow_path: Path) -> tuple[Bow, tuple[str, ...]]:
+    """The bow of a file, with what the stave's file beside it knows, and what to know of it; see ``with_stave``.
+
+    Raises:
+        FileFault, KeyFault: one of the files is missing or wrong.
+    """
+    import tomllib
+
+    text, said = with_stave(bow_path, read_bow(bow_path))
+    return parse_bow(tomllib.loads(text), str(bow_path)), said
 
 
 @contextmanager

@@ -52,17 +52,33 @@ def newest_weighed(pulls: list[Pull]) -> Pull | None:
     return next((p for p in reversed(pulls) if p["force_there_n"] is not None), None)
 
 
+SHORT_MM, CURVES = 15.0, 6
+"""A draw this much short of the target is said; so many pulls' curves are drawn."""
+
+
 def limb_text(pulls: list[Pull], units: Units = METRIC) -> str:
-    """What is written on the limb: weight at draw by the archery convention, in the archer's own units, from the newest pull on a
-    braced string; a long string's force is no bow's weight."""
+    """What is written on the limb: weight at draw by the archery convention, in the archer's own units, from the pull on a
+    braced string that went furthest since wood last came off (else the newest one); a long string's force is no bow's weight."""
     braced = [p for p in pulls if p["force_there_n"] is not None and p.get("string_kind") == "braced"]
-    draw, force = branch_of(braced[-1], "up") if braced else (np.empty(0), np.empty(0))
+    scraped = max((k for k, p in enumerate(pulls) if p.get("scrapings")), default=-1)
+    as_it_is = [p for p in pulls[scraped + 1 :] if any(p is b for b in braced) and len(branch_of(p, "up")[0])]
+    shown = (
+        max(as_it_is, key=lambda p: float(branch_of(p, "up")[0][-1])) if as_it_is else braced[-1] if braced else None
+    )
+    draw, force = branch_of(shown, "up") if shown is not None else (np.empty(0), np.empty(0))
     if not len(draw):
         old = any(p["force_there_n"] is not None and not p.get("string_kind") for p in pulls)
         return "string not on record: measure the braced pull again" if old else "weight not measured braced yet"
-    since = pulls[next(k for k, p in enumerate(pulls) if p is braced[-1]) :]
+    since = pulls[next(k for k, p in enumerate(pulls) if p is shown) :]
     strokes = sum(int(s["strokes"]) for p in since for s in p.get("scrapings") or [])
     later = f", before {strokes} more strokes" if strokes else ""
+    target = (
+        float(((shown.get("advice") or {}) if shown else {}).get("forecast", {}).get("draw_mm") or "nan")
+        if shown
+        else float("nan")
+    )
+    if float(draw[-1]) < target - SHORT_MM:
+        later += f"; not drawn to its {units.length(target + ARCHERY_DRAW_ALLOWANCE_MM)} yet"
     at, most = float(draw[-1]) + ARCHERY_DRAW_ALLOWANCE_MM, float(force[-1])
     inch = Units(False)
     told = f"{inch.force(most, 0)} @ {inch.length_value(at):.1f} in"
@@ -342,11 +358,15 @@ def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = M
         for start in range(0, len(pulls), ROWS_A_PAGE):
             pdf.savefig(_course_page(bow, pulls, start, units))
         pdf.savefig(stiffness_figure(pulls, units))
-        for pull in [p for p in pulls if p["force_there_n"] is not None][-6:]:
+        for pull in [p for p in pulls if p["force_there_n"] is not None][-CURVES:]:
             figure = force_draw_figure(pull, units)
             figure.axes[0].set_position((0.13, 0.16, 0.83, 0.62))  # room for the pull's name
             figure.suptitle(
-                f"pull {pull['pull_id']}, {pull['day']}, {pull['recording']}", fontsize=9, x=0.02, ha="left", color=INK
+                f"pull {pull['pull_id']}, {pull['day']}, {pull['recording']}{f' (the last {CURVES} pulls are shown)' if len(pulls) > CURVES else ''}",
+                fontsize=9,
+                x=0.02,
+                ha="left",
+                color=INK,
             )
             pdf.savefig(figure)
     return out.getvalue()

@@ -59,6 +59,10 @@ def drying_plot(stave: Stave, season: Season) -> bytes:
     axes.set_ylabel("mass [kg]", color=INK)
     if curve is not None:
         axes.legend(facecolor=PAPER, edgecolor="none", framealpha=1.0, fontsize=9, loc="center right")
-    told = f", {season.moisture:.1f} ± {season.moisture_sd:.1f} % now" if np.isfinite(season.moisture) else ""
+    told = (
+        f", {season.moisture:.1f} ± {season.moisture_sd:.1f} % on {first + timedelta(days=round(float(season.days[-1])))}"
+        if np.isfinite(season.moisture)
+        else ""
+    )
     figure.text(0.11, 0.93, f"{stave.name}: drying{told}", color=INK, fontsize=12, fontweight="bold")
     return png(figure)

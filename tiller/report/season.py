@@ -25,6 +25,10 @@ HUMIDITY_SD = 0.05
 TELLING_SD = 4.0
 """A moisture with more sd than this, per cent, is not told."""
 STALE_DAYS = 60
+SEASONED_DAYS = 365
+"""Wood that was felled less than this ago is not taken as dry where nothing tells (a year and more a stave, common practice, no source)."""
+CHECKING_DAYS, FRESH_DAYS = 30, 120
+"""After this long ends that were not sealed have checked or will not; so long a stave is still fresh (common practice, no source)."""
 RISE = 0.01
 GAP_DAYS, GAP = 30, 0.3
 """A weigh-in this near in time to the offcut's should not be this far from its mass."""
@@ -67,9 +71,14 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
     weighed = _counting(stave, said)
     masses = np.array([w.mass_kg for w in weighed])
     days = np.array([(w.on - weighed[0].on).days for w in weighed], dtype=float) if weighed else np.empty(0)
-    for k in np.flatnonzero(np.diff(masses) > RISE * masses[:-1]) + 1:
+    lowest = np.minimum.accumulate(masses)
+    for k in range(1, len(masses)):
+        if masses[k] <= (1 + RISE) * lowest[k - 1]:
+            continue
+        at = int(np.argmin(masses[:k]))
+        than = "the one before" if at == k - 1 else f"that of {weighed[at].on}"
         said.append(
-            f"the weigh-in of {weighed[k].on} is heavier than the one before: damp air, or a slip; weigh it again"
+            f"the weigh-in of {weighed[k].on} is heavier than {than}: damp air, or a slip; weigh it again"
             f" ('--weigh {weighed[k].on}=KG' writes it anew, '--forget {weighed[k].on}' takes it away)."
         )
     curve = fit_drying(days, masses) if len(masses) else None
@@ -107,8 +116,16 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
         limit = WETTEST
         said.append("its moisture is not told: at the rack its strain limits are those of wet wood, until it is.")
     elif not np.isfinite(moisture):
-        said.append("nothing tells its moisture: at the rack its strain limits are those of dry wood (12 %).")
-    said += _reminders(stave)
+        age = _age_days(stave, today)
+        if age is not None and age < SEASONED_DAYS:
+            limit = WETTEST
+            said.append(
+                f"nothing tells its moisture and it was felled {age} days ago: it is taken as wet, and its strain limits at the rack with it;"
+                " wet wood that is tillered takes set (common practice). Weigh it, or dry an offcut."
+            )
+        else:
+            said.append("nothing tells its moisture: at the rack its strain limits are those of dry wood (12 %).")
+    said += _reminders(stave, today)
     if today is not None and weighed and (today - weighed[-1].on).days > STALE_DAYS:
         said.append(
             f"it was last weighed {(today - weighed[-1].on).days} days ago: weigh it again before it is tillered."
@@ -176,23 +193,36 @@ def _wetness(stave: Stave, moisture: float) -> list[str]:
     return []
 
 
-def _reminders(stave: Stave) -> list[str]:
+def _age_days(stave: Stave, today: date | None) -> int | None:
+    """Days since the felling: until today, or until the last thing on record; None where that day is not known."""
+    felled = stave.dates.get("felled")
+    if felled is None:
+        return None
+    last = max([*stave.dates.values(), *(w.on for w in stave.weighings)])
+    return ((today or last) - felled).days
+
+
+def _reminders(stave: Stave, today: date | None) -> list[str]:
     felled = stave.dates.get("felled")
     out: list[str] = []
-    if felled is None:
+    age = _age_days(stave, today)
+    if felled is None or age is None:
         return out
-    last = max([*stave.dates.values(), *(w.on for w in stave.weighings), felled])
     sealed, bark = stave.dates.get("ends_sealed"), stave.dates.get("bark_off")
-    if sealed is None:
+    if sealed is None and age <= CHECKING_DAYS:
         out.append("seal the ends at once: they check within days (common practice).")
+    elif sealed is None:
+        out.append(
+            f"{age} days after felling no sealing of the ends is on record ('--ends-sealed DATE' notes it): look for checks from the ends before it is laid out."
+        )
     elif (sealed - felled).days > SEAL_DAYS:
         out.append(
             f"the ends were sealed {(sealed - felled).days} days after felling: look for checks before it is laid out."
         )
-    if bark is None and (last - felled).days > BARK_DAYS:
+    if bark is None and age > BARK_DAYS:
         out.append(
             "the bark is still on: take it off, or see to insects by what is allowed where you are (common practice)."
         )
-    if (last - felled).days < 120:
+    if age < FRESH_DAYS:
         out.append("keep it out of the sun and off the floor, with air on all sides (common practice).")
     return out
