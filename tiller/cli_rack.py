@@ -60,7 +60,9 @@ def screen() -> tuple[str, tuple[int, int] | None]:
     if sys.platform == "darwin":
         return "", None
     if not os.environ.get("DISPLAY"):
-        return "" if os.environ.get("WAYLAND_DISPLAY") else "there is no display", None
+        if os.environ.get("WAYLAND_DISPLAY"):
+            return "the window needs an X11 display (XWayland gives one), and DISPLAY is not set", None
+        return "there is no display", None
     try:
         library = ctypes.CDLL(ctypes.util.find_library("X11") or "libX11.so.6")
     except OSError:

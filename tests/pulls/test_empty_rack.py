@@ -9,11 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tiller.rack.analyst import Analyst, Looked
+from tiller.rack.analyst import OCCUPIED, Analyst, Looked
 from tiller.rack.recording import Recording, read_picture, read_recording
 from tiller.rack.sources import Shot
-from tiller.rack.stages import Stage
-from tiller.rack.view import SENTENCES, no_bow
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan, write_recording
 from tiller.simulate.render import Setting
@@ -59,11 +57,14 @@ def test_the_live_rack_says_so(small_recording: Path) -> None:
             looked = analyst.look(Shot(pictures[role], number / 30, number))
         return looked
 
-    assert not show("rest").bow
-    assert analyst.occupied
-    assert "take it off and press E" in no_bow(0.0, True, analyst.occupied)
-    analyst.forget_empty()
-    show("empty")
-    assert not analyst.occupied
-    assert no_bow(0.0, True, analyst.occupied) == SENTENCES[Stage.NO_BOW]
+    assert show("rest").said == OCCUPIED  # nothing is photographed as long as it lies there
+    assert analyst.empty is None
+    assert show("empty").ready
     assert show("rest").bow
+    analyst.forget_empty()  # E while it lies there: it is waited for, not photographed
+    assert show("rest").said == OCCUPIED
+    assert show("empty").ready
+    analyst.forget_empty()
+    show("rest")
+    analyst.forget_empty()  # E once more: what seems to be a bow is a shelf
+    assert show("rest").ready

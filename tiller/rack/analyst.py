@@ -36,6 +36,7 @@ from tiller.vision.pull import (
     lies_there_already,
     set_scene,
 )
+from tiller.vision.wood import tells
 
 Array = NDArray[np.float64]
 Found = TypeVar("Found")
@@ -46,10 +47,18 @@ MOVED_LEVEL, MOVED_SHARE = 18, 0.0008
 BOW_LEVEL, BOW_SHARE, GONE_SHARE = 25, 0.004, 0.002
 """A bow is on the rack where this share of the picture is unlike the empty one (set on simulated pulls)."""
 LAY_S = 0.8
+OCCUPIED = (
+    "A bow seems to lie on the rack: take it off, then the empty rack is photographed. If none lies there press E."
+)
 RETRY_S = 0.7
 KNOCKED_PX = 2.0
 LOST_TURNS = 3
 """So many pictures in a row without a limb are said."""
+WELL_SEEN, HIDDEN_TURNS, HIDDEN_RUN = 0.8, 12, 4
+"""A limb that is seen less well for so many pictures is said to be hidden in part; so many stations in a row that are not seen
+are not drawn."""
+TELLING_SHARE = 0.6
+"""Where a line beside the limb can be told from it along less than this, it is said."""
 AHEAD_MM = 12.0
 
 
@@ -79,6 +88,7 @@ class Looked:
         hook_mm: the string's seat, rack, None likewise.
         lines: centrelines (n, 2) in rack mm, empty where no bow is followed.
         seen: share of the stations in sight, of the limb that is seen less.
+        hidden: (n,) stations of the lines that are not seen: what is told there is a guess.
         knocked: camera or board stand elsewhere than in the empty picture.
         said: what is in the way, with what to do; empty where nothing is.
     """
@@ -92,6 +102,7 @@ class Looked:
     hook_mm: tuple[float, float] | None
     lines: Mapping[Side, Array]
     seen: float
+    hidden: Mapping[Side, NDArray[np.bool_]]
     knocked: bool
     said: str
 
@@ -108,21 +119,21 @@ class Analyst:
         self.scene: Scene | None = None
         self._known: Known | None = None
         self.empty: Image | None = None
-        self.occupied = False
-        """Something like a bow lies in the cradle in the picture of the empty rack."""
+        self._as_it_is = False
         self._last: Followed | None = None
         self._before: tuple[float, Followed] | None = None
         self._small_empty: Image | None = None
         self._past: deque[tuple[float, Image]] = deque(maxlen=64)
         self._still_from: float | None = None
         self._tried = float("-inf")
-        self._lost = 0
+        self._lost = self._partly = 0
         self._said = ""
         self.markers: SeenBoard | None = None
 
     def forget_empty(self) -> None:
-        """The empty rack is to be photographed anew."""
-        self.scene, self.empty, self._small_empty, self.occupied = None, None, None, False
+        """The empty rack is to be photographed anew; asked for again because of what seems to lie there, it is taken as it is."""
+        self._as_it_is = self._said == OCCUPIED
+        self.scene, self.empty, self._small_empty = None, None, None
         self.forget_bow()
 
     def forget_bow(self) -> None:
@@ -255,9 +266,12 @@ class Analyst:
             self.markers = board_pose(find_markers(gray(shot.image), fiducials_of(self.rig)), self.rig)
             self._said = ""
             if still and self._lay(shot.t_s):
-                self.scene = set_scene(self.rig, self.bow, shot.image, "the camera's picture")
+                scene = set_scene(self.rig, self.bow, shot.image, "the camera's picture")
+                if not self._as_it_is and lies_there_already(scene):
+                    self._said = OCCUPIED
+                    return
+                self.scene = scene
                 self.empty, self._small_empty = shot.image.copy(), small(shot.image).copy()
-                self.occupied = lies_there_already(self.scene)
         except VisionFault as err:
             self.markers, self._said = None, str(err)
         except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
@@ -312,6 +326,9 @@ class Analyst:
             return
         self.scene, self._said = scene, ""
         self._use(known)
+        for side in SIDES:
+            if tells(scene, known.coarse[side], known.wood[side]) < TELLING_SHARE:
+                self._rest_fault = f"the wall behind the {side} limb has the wood's colour: a limb that is followed beside itself is not noticed there; hang a plain sheet behind it."
 
     def _use(self, known: Known, keep: bool = False) -> None:
         """Goes by this bow from now on; ``keep``: the lines that are followed stay where they are."""
@@ -326,7 +343,13 @@ class Analyst:
         shape, now = follow(scene, shot.image, known, self._ahead(known, last, shot.t_s))
         if min(shape.limbs[side].seen for side in SIDES) >= ENOUGH_SEEN:
             self._before, self._last, self._lost = (shot.t_s, last), now, 0
-            self._said = ""
+            worst = min(SIDES, key=lambda side: shape.limbs[side].seen)
+            self._partly = self._partly + 1 if shape.limbs[worst].seen < WELL_SEEN else 0
+            self._said = (
+                f"part of the {worst} limb is hidden: clear what stands before it; its bend is a guess there."
+                if self._partly >= HIDDEN_TURNS
+                else ""
+            )
             return shape
         self._before, self._last = None, now
         self._lost += 1
@@ -349,7 +372,18 @@ class Analyst:
 
     def _told(self, shot: Shot, still: bool, bow: bool) -> Looked:
         return Looked(
-            shot.t_s, shot.number, self.scene is not None, bow, still, float("nan"), None, {}, 0.0, False, self._said
+            shot.t_s,
+            shot.number,
+            self.scene is not None,
+            bow,
+            still,
+            float("nan"),
+            None,
+            {},
+            0.0,
+            {},
+            False,
+            self._said,
         )
 
     def _drawn(self, shot: Shot, still: bool, bow: bool, shape: Shape) -> Looked:
@@ -370,9 +404,19 @@ class Analyst:
             (float(seat[0]), float(seat[1])) if draw is not None and seat is not None else None,
             {} if knocked or seen < ENOUGH_SEEN else {side: shape.limbs[side].points_mm for side in SIDES},
             seen,
+            {side: _runs(~np.isfinite(shape.limbs[side].offset_mm), HIDDEN_RUN) for side in SIDES},
             knocked,
             said,
         )
+
+
+def _runs(mask: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
+    """The mask (n,) where it is set for so many places in a row or more."""
+    full = np.convolve(mask.astype(int), np.ones(least, dtype=int), "valid") == least
+    out = np.zeros(len(mask), dtype=bool)
+    for k in np.flatnonzero(full):
+        out[k : k + least] = True
+    return out
 
 
 def _unlike(a: Image, b: Image, level: int) -> float:

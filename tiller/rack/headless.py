@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import queue
+import select
 import shutil
 import sys
 import time
@@ -14,7 +16,7 @@ import numpy as np
 from tiller.rack.live import Rack
 from tiller.rack.sound import Sounds
 from tiller.rack.stages import Event, Happening
-from tiller.rack.view import View
+from tiller.rack.view import View, planned_strokes
 from tiller.rack.workup import Worked
 from tiller.report.advice_words import advice_words
 from tiller.report.data import advice_json
@@ -79,8 +81,19 @@ def status(view: View, units: Units) -> str:
     return f"{view.stage.value:16s} draw {draw:>8s}  force {force:>8s}  stop {units.length(view.limits.draw_mm):>8s}"
 
 
-def run(rack: Rack, units: Units, as_json: bool = False, out: TextIO = sys.stdout, for_s: float | None = None) -> int:
-    """Runs until the sources end, ``for_s`` is over, or Ctrl-C; returns the exit code."""
+def run(
+    rack: Rack,
+    units: Units,
+    as_json: bool = False,
+    out: TextIO = sys.stdout,
+    for_s: float | None = None,
+    keys: int | None = None,
+) -> int:
+    """Runs until the sources end, ``for_s`` is over, Q or Ctrl-C; returns the exit code.
+
+    Args:
+        keys: number of the file that orders come from, a line each; None = the standard input.
+    """
     sounds = Sounds(out if not as_json else None)
     teller = _Teller(rack, units, as_json, out)
     if as_json:
@@ -88,12 +101,14 @@ def run(rack: Rack, units: Units, as_json: bool = False, out: TextIO = sys.stdou
     else:
         if sounds.silent:
             print("No tone can be played on this system: watch the status line for the stop.", file=out)
-        print(CAUTION + "\n", file=out, flush=True)
+        print(f"{CAUTION}\n\n{KEYS}\n", file=out, flush=True)
     rack.start()
     begun = time.monotonic()
+    orders = _Orders(rack, teller, _keyboard() if keys is None else keys)
     try:
         number = 0
-        while not rack.ended and (for_s is None or time.monotonic() - begun < for_s):
+        while not rack.ended and not orders.quit and (for_s is None or time.monotonic() - begun < for_s):
+            orders.obey()
             view = rack.next_view(number)
             number = view.number
             teller.say(view)
@@ -101,9 +116,67 @@ def run(rack: Rack, units: Units, as_json: bool = False, out: TextIO = sys.stdou
     except KeyboardInterrupt:
         teller.line("Stopped; what was pulled is kept.")
     finally:
+        if rack.busy:
+            teller.line("The last pull is being measured, half a minute at most; Ctrl-C ends now.")
         rack.stop()
+        sounds.close()
         teller.say(rack.view(), last=True)
     return 0
+
+
+KEYS = "E Enter: photograph the empty rack; Z: the scale's zero; S 12: scraped, 12 strokes; K: all is whole; C: cautions; Q: quit"
+
+
+def _keyboard() -> int | None:
+    """The number of the standard input, None where there is none."""
+    try:
+        return sys.stdin.fileno()
+    except (OSError, ValueError, AttributeError):  # closed, or not a file at all
+        return None
+
+
+class _Orders:
+    """Lines from the keyboard, or from the program that reads the JSON lines: a letter, as the window's keys, and Enter.
+
+    Nothing waits for them: what is there is read between two views (a thread that sleeps in a read outlives the program's end).
+    """
+
+    def __init__(self, rack: Rack, teller: _Teller, source: int | None) -> None:
+        self.rack, self.teller, self.quit = rack, teller, False
+        self._source, self._begun = source, b""
+
+    def _lines(self) -> list[str]:
+        """Whole lines that came since the last time."""
+        if sys.platform == "win32":
+            import msvcrt
+
+            while self._source is not None and msvcrt.kbhit():
+                self._begun += msvcrt.getwche().replace("\r", "\n").encode()
+        else:
+            while self._source is not None and select.select([self._source], [], [], 0)[0]:
+                data = os.read(self._source, 4096)
+                self._begun += data
+                if not data:  # nobody orders any more
+                    self._source = None
+        *whole, self._begun = self._begun.split(b"\n")
+        return [line.decode(errors="replace") for line in whole]
+
+    def obey(self) -> None:
+        """Does what was asked for since the last time."""
+        for words in (line.upper().split() for line in self._lines()):
+            if not words:
+                continue
+            name, made = words[0], planned_strokes(worked) if (worked := self.rack.view().worked) is not None else 0
+            if name in ("E", "Z", "K"):
+                self.rack.order({"E": "empty", "Z": "zero", "K": "looked"}[name])
+            elif name == "S" and (len(words) == 1 or words[1].isdigit()):
+                self.rack.order("scraped", float(words[1]) if len(words) > 1 else made)
+            elif name == "C":
+                self.teller.line(CAUTION)
+            elif name == "Q":
+                self.quit = True
+            else:
+                self.teller.line(f"'{' '.join(words)}' is no key here. {KEYS}")
 
 
 class _Teller:

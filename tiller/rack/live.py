@@ -44,6 +44,7 @@ from tiller.rack.view import (
     no_bow,
     planned_strokes,
 )
+from tiller.rack.watch import Watch
 from tiller.rack.weigher import Weigher
 from tiller.rack.workup import Measurer, Worked
 from tiller.records.book import Book
@@ -55,7 +56,6 @@ STALE_S, STALE_READINGS = 0.2, 3.5
 """A force older than this and than so many readings take is no force any more."""
 PATIENCE_S = 30.0
 """So long a session that ends waits for pulls that are being measured."""
-BLIND_S = 0.6
 DISK_S, BOARD_S = 20.0, 1.0
 """How often the disk and the board are looked at while nothing is pulled."""
 WAYPOINT_MM = 30.0
@@ -140,7 +140,9 @@ class Rack:
         self._since_scraped = 0
         self._plan_holds = False
         self._alarm, self._force_s = "", float("nan")
-        self._blind_from_s: float | None = None
+        self._watch = Watch(self.camera, self.scale, self.weigher)
+        self._knocked = False
+        self._noting: tuple[Future[None], int] | None = None
         self._disk_s = self._board_s = float("-inf")
         self._board = BoardNow()
         self._boards: Future[SeenBoard | None] | None = None
@@ -215,6 +217,11 @@ class Rack:
         return self.view()
 
     @property
+    def busy(self) -> bool:
+        """A pull is being written or measured."""
+        return self._busy()
+
+    @property
     def ended(self) -> bool:
         """The sources have nothing more to give and all is measured."""
         feeds = [f.state.ended for f in (self.camera, self.scale) if f is not None]
@@ -243,6 +250,7 @@ class Rack:
         self._obey()
         self._collect()
         looked = self.analyst.look(shot) if shot is not None else None
+        self._knocked = looked.knocked if looked is not None else self._knocked
         if (fault := self.analyst.rest_fault()) != "":
             self._say(fault)
         t, force = self.weigher.force_now()
@@ -261,7 +269,7 @@ class Rack:
         if looked is not None and shot is not None:
             # a late picture's draw goes with the force of its own moment, else every let-down looks like a crack
             then = self.weigher.force_at(shot.t_s) if np.isfinite(force) else force
-            return Seen(shot.t_s, looked.bow and not looked.knocked, looked.still, looked.draw_mm, then, force)
+            return Seen(shot.t_s, looked.bow, looked.still, looked.draw_mm, then, force)
         if self.camera is not None:  # the camera is lost: hold on to what is known
             known = bool(self.analyst.models)
             return Seen(now, known, False, float("nan"), force)
@@ -276,7 +284,8 @@ class Rack:
         self.events.put(event)
         what = event.what
         if what is Happening.REST and shot is not None:
-            self.analyst.take_rest(shot.image)
+            if not self._knocked:  # a rest shape in a picture that stands elsewhere would be a wrong one
+                self.analyst.take_rest(shot.image)
             self._rests = [shot]
         elif what is Happening.GONE:
             self.analyst.forget_bow()
@@ -422,6 +431,13 @@ class Rack:
         return any(t.is_alive() for t in self._finishing) or any(not job.done() for _, job in self._jobs)
 
     def _collect(self) -> None:
+        if self._noting is not None and self._noting[0].done():
+            (noting, strokes), self._noting = self._noting, None
+            fault = noting.exception()
+            if fault is None:
+                self._noted(strokes)
+            else:
+                self._say(f"the scraping was not noted: {fault}")
         with self._submitting:
             done = [(folder, job) for folder, job in self._jobs if job.done()]
             self._jobs = [(folder, job) for folder, job in self._jobs if not job.done()]
@@ -464,6 +480,7 @@ class Rack:
                 self._say("there is load on the rope: let down and take the bow off first (empty).")
             elif name == "empty":
                 self.analyst.forget_empty()
+                self._empty_s, self._rests, self._knocked = 0.0, [], False
                 self._state = State(pulls=self._state.pulls, exercises=self._state.exercises)
             elif name == "zero":
                 self._say("zero taken." if self.weigher.zero() else "the scale sends nothing: no zero was taken.")
@@ -473,19 +490,27 @@ class Rack:
     def _scraped(self, strokes: int) -> None:
         """Notes in the book that wood came off after the last measured pull."""
         worked, book = self._worked, self.options.book
+        if self._noting is not None:
+            return
         if worked is None or self._busy():
             self._say("nothing was noted: there is no measured pull in this session yet after which wood came off.")
             return
         if self._since_scraped == 0:
             self._say("nothing was noted: that was noted already; pull again before the next scraping.")
             return
-        if worked.kept.pull_id is not None and book is not None:
-            try:
-                with Book(book) as shop:
-                    shop.add_scraping(worked.kept.pull_id, strokes, planned_strokes(worked))
-            except TillerError as err:
-                self._say(str(err))
-                return
+        pull_id = worked.kept.pull_id
+        if pull_id is None or book is None or self._pool is None:
+            self._noted(strokes)
+            return
+
+        def note() -> None:
+            with Book(book) as shop:
+                shop.add_scraping(pull_id, strokes, planned_strokes(worked))
+
+        self._noting = (self._pool.submit(note), strokes)  # another program may hold the book: the picture goes on
+        self._say("noting the scraping in the book ...")
+
+    def _noted(self, strokes: int) -> None:
         self._since_scraped, self._plan_holds = 0, False
         self._say(f"scraped, {strokes} strokes: exercise the bow with short pulls, then pull again.")
 
@@ -494,8 +519,8 @@ class Rack:
             self._notes.append(text)
 
     def _sentence(self, looked: Looked | None, seen: Seen) -> str:
-        trouble = self._trouble(looked, seen)
         stage = self._state.stage
+        trouble = self._watch.trouble(looked, seen, stage in DRAWN)
         if stage in DRAWN:  # the bow comes first: nobody is sent away from a drawn one
             if stage is Stage.BEYOND:
                 return SENTENCES[stage]
@@ -510,10 +535,8 @@ class Rack:
             return self._alarm
         if trouble:
             return trouble
-        if self.weigher.doubt_n:
-            return f"The scale reads {self.weigher.doubt_n:+.0f} N by rig.toml's zero: with the string slack press Z, else let down first."
         if stage is Stage.NO_BOW:
-            return no_bow(seen.force_n, self.camera is None or self.analyst.scene is not None, self.analyst.occupied)
+            return no_bow(seen.force_n, self.camera is None or self.analyst.scene is not None)
         if stage is Stage.DONE and self._busy():
             return "Let the bow lie still; the pull is being measured."
         if stage is Stage.RESTING and self._worked is not None and self._plan_holds and not self._busy():
@@ -521,22 +544,6 @@ class Rack:
             if plan is not None and plan.layers:
                 return "Scrape what the list says, or pull again within the stop."
         return SENTENCES[stage]
-
-    def _trouble(self, looked: Looked | None, seen: Seen) -> str:
-        """What is amiss with the sources, empty where nothing is."""
-        for feed in (self.camera, self.scale):
-            state = feed.state if feed is not None else None
-            if state is not None and not state.good and not state.ended:
-                return state.text
-        if looked is not None and looked.said:
-            return looked.said
-        if self._state.stage in DRAWN and self.camera is not None and not np.isfinite(seen.draw_mm):
-            self._blind_from_s = seen.t_s if self._blind_from_s is None else self._blind_from_s
-            if seen.t_s - self._blind_from_s > BLIND_S:
-                return "The hook's fiducial is not seen: the draw is unknown and the stop is not watched."
-        else:
-            self._blind_from_s = None
-        return ""
 
     def _publish(self, shot: Shot | None, looked: Looked | None, seen: Seen) -> None:
         if looked is not None and looked.ready and self._empty_s == 0.0 and shot is not None:

@@ -114,9 +114,9 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
             image = read()
             check_size(image, recording.rig, picture.file)
             if picture.role == "rest":
-                shape = see_rest(scene, image, models)
+                shape, then_known = see_rest(scene, image, models), known
             else:
-                shape, known = see_drawn(scene, image, models, known)
+                shape, then_known = see_drawn(scene, image, models, known)
         except (RecordingFault, VisionFault) as err:
             left_out.append(f"{err}; left out")
             continue
@@ -142,9 +142,10 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         ]
         if lost:
             left_out.append(
-                f"{picture.file}: what was followed as the {' and '.join(lost)} limb is not the limb; left out"
+                f"{picture.file}: what was followed as the {' and '.join(lost)} limb is not the limb (a line on the wall, a shadow's edge); left out: give even light, clear the wall"
             )
             continue
+        known = then_known  # a wrong line must not steer what is expected of the next picture
         seen.append(SeenPicture(picture, shape))
     if not any(s.picture.role == "rest" for s in seen):
         msg = "The rest shape could not be measured in any picture at rest: " + grouped(left_out)

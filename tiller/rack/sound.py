@@ -1,6 +1,6 @@
 """Tones: a short one for a point, an insistent one beyond the stop, a falling one where the force fell at once.
 
-Played by whatever the system has for a WAV file; where it has nothing, the terminal's bell.
+Played by whatever the system has for a WAV file and does not fail; on a terminal its bell rings too.
 """
 
 from __future__ import annotations
@@ -50,11 +50,12 @@ def tone(name: str) -> bytes:
 
 
 class Sounds:
-    """Minds what is to be heard. ``bell``: a terminal whose bell stands in where nothing can play."""
+    """Minds what is to be heard. ``bell``: a terminal whose bell is rung too."""
 
     def __init__(self, bell: TextIO | None = None) -> None:
         self._bell = bell if bell is not None and bell.isatty() else None
-        self._player = next((p for p in PLAYERS if shutil.which(p[0])), None)
+        self._players = [p for p in PLAYERS if shutil.which(p[0])]
+        self._playing: subprocess.Popen[bytes] | None = None
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._last = 0.0
         self.played: list[str] = []
@@ -62,7 +63,15 @@ class Sounds:
     @property
     def silent(self) -> bool:
         """Whether nothing here can play a tone."""
-        return sys.platform != "win32" and self._player is None and self._bell is None
+        self._ask_player()
+        return sys.platform != "win32" and not self._players and self._bell is None
+
+    def _ask_player(self) -> None:
+        """A player that ended with a fault plays nothing: the next one is taken."""
+        if self._playing is not None and self._playing.poll():
+            self._players = self._players[1:]
+        if self._playing is not None and self._playing.poll() is not None:
+            self._playing = None
 
     def mind(self, stage: Stage, events: Sequence[Event]) -> None:
         """Plays what the stage and the events ask for."""
@@ -82,15 +91,23 @@ class Sounds:
             import winsound
 
             winsound.PlaySound(str(self._file(name)), winsound.SND_FILENAME | winsound.SND_ASYNC)
-        elif self._player is not None and not os.environ.get("TILLER_SILENT"):
+            return
+        if self._bell is not None:  # always: who works over ssh does not hear the far machine's tone
+            print("\a", end="", file=self._bell, flush=True)
+        self._ask_player()
+        if self._players and not os.environ.get("TILLER_SILENT"):
             try:
-                subprocess.Popen(
-                    [*self._player, str(self._file(name))], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+                self._playing = subprocess.Popen(
+                    [*self._players[0], str(self._file(name))], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
                 )
             except OSError:
-                self._player = None
-        elif self._bell is not None:
-            print("\a", end="", file=self._bell, flush=True)
+                self._players = self._players[1:]
+
+    def close(self) -> None:
+        """Takes the tones' files away."""
+        if self._folder is not None:
+            self._folder.cleanup()
+            self._folder = None
 
     def _file(self, name: str) -> Path:
         if self._folder is None:

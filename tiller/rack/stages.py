@@ -34,6 +34,8 @@ LOST_AGAIN_S = 1.0
 LEFT_N, LEFT_S = 12.0, 4.0
 """A string that is being let down and lies still with no more than this on it for so long is down: ropes weigh, cells creep."""
 GONE_S = 1.0
+LEAST_OF = 5
+"""Least draw by the median of so many readings."""
 KEEP_S = 1.6
 
 
@@ -172,8 +174,10 @@ def _between(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Eve
     """No bow, resting, or done."""
     if state.stage is not Stage.NO_BOW and seen.t_s - state.seen_s > GONE_S and not _loaded(seen):
         return _go(replace(state, least_mm=float("inf")), Stage.NO_BOW, seen.t_s), (_event(Happening.GONE, seen),)
-    if np.isfinite(seen.draw_mm):
-        state = replace(state, least_mm=min(state.least_mm, seen.draw_mm))
+    lately = [s.draw_mm for s in state.recent[-LEAST_OF:] if np.isfinite(s.draw_mm)]
+    if len(lately) == LEAST_OF or (lately and not np.isfinite(state.least_mm)):
+        # one reading that is too low must not make the resting bow a drawn one
+        state = replace(state, least_mm=min(state.least_mm, float(np.median(lately))))
     began = _loaded(seen) if np.isfinite(seen.force_n) else _risen(state, seen)
     state = replace(
         state, loaded_from_s=(seen.t_s if state.loaded_from_s is None else state.loaded_from_s) if began else None
@@ -200,6 +204,7 @@ def _between(state: State, seen: Seen, limits: Limits) -> tuple[State, tuple[Eve
         return _go(state, Stage.PULLING, seen.t_s), (_event(Happening.BEGAN, seen),)
     lay = state.still_from_s is not None and seen.t_s - state.still_from_s >= STILL_S
     if state.stage in (Stage.NO_BOW, Stage.DONE) and seen.bow and lay and not began:
+        state = replace(state, least_mm=seen.draw_mm if np.isfinite(seen.draw_mm) else float("inf"))
         return _go(state, Stage.RESTING, seen.t_s), (_event(Happening.REST, seen),)
     return state, ()
 

@@ -113,11 +113,11 @@ SENTENCES = {
 }
 
 
-def no_bow(force_n: float, ready: bool, occupied: bool) -> str:
+def no_bow(force_n: float, ready: bool) -> str:
     """What to do next while no bow is known.
 
     Args:
-        ready: the empty rack is known, or there is no camera; occupied: a bow seems to lie in its picture.
+        ready: the empty rack is known, or there is no camera.
     """
     if force_n >= BEGIN_N:
         return (
@@ -126,8 +126,6 @@ def no_bow(force_n: float, ready: bool, occupied: bool) -> str:
         )
     if not ready:
         return "Take the bow off the rack: the empty rack is photographed first."
-    if occupied:
-        return "A bow seems to lie in the picture of the empty rack: take it off and press E. If none lay there, lay the bow in."
     return SENTENCES[Stage.NO_BOW]
 
 

@@ -178,16 +178,21 @@ class Book:
             raise BookFault(msg)
 
     def _journal(self, db: sqlite3.Connection) -> str:
-        """Turns the file to the write-ahead log. Where another program has the file at that moment SQLite refuses at once,
-        whatever its busy timeout (waiting with the read lock held could block both for ever): so it is asked again."""
-        for _ in range(round(WAIT_S / ASK_AGAIN_S)):
-            try:
-                return str(db.execute("PRAGMA journal_mode = WAL").fetchone()[0])
-            except sqlite3.OperationalError as err:
-                if not err.sqlite_errorname.startswith("SQLITE_BUSY"):
-                    raise
-                sleep(ASK_AGAIN_S)
-        return str(db.execute("PRAGMA journal_mode = WAL").fetchone()[0])
+        """Turns the file to the write-ahead log. Where another program has the file at that moment SQLite refuses, of some locks at
+        once, whatever its busy timeout (waiting with the read lock held could block both for ever): so it is asked again."""
+        db.execute("PRAGMA busy_timeout = 0")
+        try:
+            for left in reversed(range(round(WAIT_S / ASK_AGAIN_S))):
+                try:
+                    return str(db.execute("PRAGMA journal_mode = WAL").fetchone()[0])
+                except sqlite3.OperationalError as err:
+                    if not left or not err.sqlite_errorname.startswith("SQLITE_BUSY"):
+                        raise
+                    sleep(ASK_AGAIN_S)
+        finally:
+            db.execute(f"PRAGMA busy_timeout = {round(1000 * WAIT_S)}")
+        msg = "no try at all"
+        raise sqlite3.OperationalError(msg)
 
     def _bring_up_to_date(self) -> None:
         db = self.db
@@ -215,7 +220,7 @@ class Book:
 
     def _fault(self, what: str, err: Exception) -> BookFault:
         if getattr(err, "sqlite_errorname", "").startswith("SQLITE_BUSY"):
-            hint = "another program is writing in it: let that one end, then try again; the book keeps what it had"
+            hint = "another program has it open: let that one end, then try again; the book keeps what it had"
         else:
             hint = "check that the place is there, that you may write there and that the disk is not full; the book keeps what it had"
         return BookFault(f"The book {self.path} {what}: {err}; {hint}.")

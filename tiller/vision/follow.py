@@ -18,7 +18,7 @@ from tiller.vision.board import SeenHook
 from tiller.vision.limb import LimbModel, LimbTrace, as_bent, smooth_basis, smooth_offsets, trace_limbs
 from tiller.vision.pull import ENOUGH_SEEN, Scene, Shape, held_by_cradle, referred_to, see_hook, see_limb
 from tiller.vision.seek import Image
-from tiller.vision.wood import off_wood, on_wood, wood_colour
+from tiller.vision.wood import look_for_wood, on_wood, wood_colour
 
 Array = NDArray[np.float64]
 
@@ -173,7 +173,7 @@ def follow(scene: Scene, image: Image, known: Known, last: Followed) -> tuple[Sh
     }
     lines = {side: limbs[side].points_mm if sure[side][1] else expected[side] for side in SIDES}
     shapes = last.shapes
-    if draw is not None and all(good for _, good in sure.values()):
+    if draw is not None and all(sure[side][1] and limbs[side].seen >= ENOUGH_SEEN for side in SIDES):
         cell = round(draw / SHAPE_STEP_MM)
         shapes = (*(item for item in shapes if round(item[0] / SHAPE_STEP_MM) != cell), (draw, lines))
     px = centre if centre is not None else last.hook_px
@@ -210,9 +210,10 @@ def _seek(
 
 
 def _only_wood(scene: Scene, image: Image, known: Known, trace: LimbTrace, side: Side) -> LimbTrace:
-    """The trace without what it measured beside the wood: a grid line, a shadow's edge, the string."""
+    """The trace without what it measured beside the wood or on what covers it: a grid line, a shadow's edge, the string, a sleeve."""
     places = trace.points_mm + np.nan_to_num(trace.offset_mm)[:, None] * trace.normal_mm
-    off, _ = off_wood(scene, image, known.coarse[side], known.wood[side], places)
+    found = look_for_wood(scene, image, known.coarse[side], known.wood[side], places)
+    off = found.off | found.covered
     offset, sd = np.where(off, np.nan, trace.offset_mm), np.where(off, np.nan, trace.sd_mm)
     return replace(trace, offset_mm=offset, sd_mm=sd, seen=float(np.mean(np.isfinite(offset))))
 

@@ -31,9 +31,9 @@ from tiller.vision.seek import Image, find_band, lone_band
 Array = NDArray[np.float64]
 
 ENOUGH_SEEN = 0.5
+"""A picture with less than this share of a limb's stations in sight is not used for that limb."""
 SEEK_NOISE = 1.5
 """Noise that wood must stand out from, over that of the picture (the rack is never lit quite alike twice)."""
-"""A picture with less than this share of a limb's stations in sight is not used for that limb."""
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,8 @@ picture, what is behind it from the picture of the empty rack; where the one wou
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,8 +20,9 @@ Single = NDArray[np.float32]
 
 WITHIN = (-0.25, -0.08, 0.08, 0.25)
 """A station is looked at in these places across the limb, in shares of its thickness."""
-WOOD_SHARE, TELLS = 0.4, 4.0
-"""A station is off the wood where less than this share of the wood's evidence is seen, and that would be this much at least."""
+WOOD_SHARE, TELLS, STRANGE = 0.4, 4.0, 6.0
+"""A station is off the wood where less than this share of the wood's evidence is seen, and that would be this much at least; it is
+covered where it differs from the wood by so much (set on simulated pulls and an independent rig's: wood itself by 3.3, 99 % of it)."""
 ON_WOOD, OUTER_OFF, TIP_STATIONS = 0.75, 0.5, 6
 """So many of a limb's stations must be on wood, and so many of its outer third's and of its tip's may be off it (set on simulated
 pulls: 0.97 and more on the limb, 0.49 and less 15 mm and more beside it)."""
@@ -38,21 +41,53 @@ def wood_colour(scene: Scene, rest: Image, model: LimbModel) -> Single:
     return np.median(_within(scene, rest, model, model.rest_mm), axis=0)
 
 
-def off_wood(
-    scene: Scene, image: Image, model: LimbModel, wood: Single, line_mm: Array
-) -> tuple[NDArray[np.bool_], float]:
-    """Which stations (n,) of a line (n, 2) show the empty rack, or a shadow on it, where wood would stand out from it; and the
-    share of stations that do not, of those where it would (1 where it would nowhere: before a wall of the wood's own colour)."""
+@dataclass(frozen=True)
+class Wood:
+    """What the stations (n,) of a line show.
+
+    Attributes:
+        off: the empty rack, or a shadow on it, where wood would stand out from it.
+        covered: something that is neither: a hand, a sleeve, the string.
+        told: where the first can be told: not before a wall of the wood's own colour.
+    """
+
+    off: NDArray[np.bool_]
+    covered: NDArray[np.bool_]
+    told: NDArray[np.bool_]
+
+
+def look_for_wood(scene: Scene, image: Image, model: LimbModel, wood: Single, line_mm: Array) -> Wood:
+    """What a picture shows along a line (n, 2), against the limb's colour (n, 3) and the empty rack's."""
     behind, now = _within(scene, scene.empty, model, line_mm), _within(scene, image, model, line_mm)
     noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
-    would = np.median(wood_evidence(np.broadcast_to(wood, behind.shape), behind, noise), axis=0)
+    own = np.broadcast_to(wood, behind.shape)
+    would, is_now, strange = (
+        np.median(wood_evidence(a, b, noise), axis=0) for a, b in ((own, behind), (now, behind), (now, own))
+    )
     told = would > TELLS
-    off = told & (np.median(wood_evidence(now, behind, noise), axis=0) < WOOD_SHARE * would)
-    return off, float(np.mean(~off[told])) if np.any(told) else 1.0
+    off = told & (is_now < WOOD_SHARE * would)
+    return Wood(off, ~off & (strange > STRANGE), told)
 
 
 def on_wood(scene: Scene, image: Image, model: LimbModel, wood: Single, line_mm: Array) -> tuple[float, bool]:
-    """Share of a line's stations that are on wood, and whether that is enough for it to be the limb."""
-    off, share = off_wood(scene, image, model, wood, line_mm)
-    outer = max(float(np.mean(off[-count:])) for count in (len(off) // 3, TIP_STATIONS))
+    """Share of a line's stations that are on wood, of those where it can be told, and whether that is enough for it to be the limb.
+
+    Where it can be told nowhere that is said to be so: the check is idle then (``tells``).
+    """
+    found = look_for_wood(scene, image, model, wood, line_mm)
+    off, told = found.off, found.told & ~found.covered
+    share = 1.0 - _share(off, told)
+    outer = max(_share(off[-count:], told[-count:]) for count in (len(off) // 3, TIP_STATIONS))
     return share, share >= ON_WOOD and outer <= OUTER_OFF
+
+
+def tells(scene: Scene, model: LimbModel, wood: Single) -> float:
+    """Share of the limb's stations at rest before which a line beside the limb would be told from it."""
+    behind = _within(scene, scene.empty, model, model.rest_mm)
+    noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
+    return float(np.mean(np.median(wood_evidence(np.broadcast_to(wood, behind.shape), behind, noise), axis=0) > TELLS))
+
+
+def _share(off: NDArray[np.bool_], told: NDArray[np.bool_]) -> float:
+    """Share of the stations where it can be told that are off the wood; 0 where it can be told nowhere."""
+    return float(np.sum(off) / np.sum(told)) if np.any(told) else 0.0

@@ -55,6 +55,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("2", "scrape"),
     ("3", "book"),
     ("4", "set-up"),
+    ("Space", "next"),
     ("U", "units"),
     ("L", "light or dark"),
     ("E", "empty rack"),
@@ -173,7 +174,9 @@ class App:
             self.cautions = True
         elif key == "E":
             self.rack.order("empty")
-            self._message = "take the bow off: the empty rack is photographed as soon as the picture is still"
+            self._message = (
+                "take the bow off: the empty rack is photographed when nothing lies on it and the picture is still"
+            )
         elif key == "Z":
             self.rack.order("zero")
         elif key == "S":
@@ -258,7 +261,8 @@ class App:
         for event in happened:
             if event.what is Happening.BEGAN:
                 self._unread = self._unread or self.cautions  # they must not hide the stop: shown again after the pull
-                self.sheet, self._message, self.cautions = "pull", "", False
+                self.sheet, self.cautions = "pull", False
+                self._message = SILENT if self.sounds.silent else ""
             elif event.what is Happening.ENDED and self._unread:
                 self.cautions = True
         if view.worked is not None and view.worked is not self._worked:
@@ -294,7 +298,7 @@ class App:
         notes = self.rack.view().notes
         if notes != self._noted:  # a new note is more than an old answer
             self._noted, self._message = notes, ""
-        return self._message or (notes[-1] if notes else "")
+        return self._message or (notes[-1] if notes else "") or (SILENT if self.sounds.silent else "")
 
     @property
     def timing(self) -> Timing:
@@ -318,6 +322,20 @@ class App:
             self.rack.next_view(self._shown, self._patience())
             self.frame()
             each()
+        if for_s is None and self._closing:
+            self._wait_for_the_last()
+
+    def _wait_for_the_last(self) -> None:
+        """Shows that the last pull is being measured; Q again ends at once, and it is measured at the next start."""
+        self._closing = False
+        self.sheet, self.cautions = "pull", False
+        while gui.is_dearpygui_running() and not self._closing and self.rack.busy:
+            self._message = (
+                "the last pull is being measured, then it ends; Q again ends now (it is measured at the next start)"
+            )
+            self.rack.next_view(self._shown, PATIENCE_S)
+            self.frame()
+        self._closing = True
 
     def _patience(self) -> float:
         """How long the next frame may wait for a picture: hardly at all where frames have fallen behind lately."""
@@ -332,6 +350,7 @@ class App:
 
     def close(self) -> None:
         """Takes the window away."""
+        self.sounds.close()
         gui.destroy_context()
 
 
@@ -356,9 +375,9 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
             wanted = tuple(f.id for f in app.rack.rig.fiducials)
             other_sheets.draw_setup(sheet, view, frame, wanted, units, look, at.picture, at.side)
     message = units.words(app.message)
-    if message:
+    if message and not pull_sheet.crowded(sheet, view, units, at.head):
         sheet.fitted(
-            at.head.x + at.head.width,
+            at.head.x + at.head.width - 0.1 * at.head.height,
             at.head.y,
             message,
             0.27 * at.head.height,

@@ -104,6 +104,23 @@ class Sketch:
                 break
         return y
 
+    def block(self, x: float, y: float, text: str, size: float, most: float, colour: Colour, lines: int) -> float:
+        """Writes a whole text over so many lines, smaller where it takes more; returns where the next would begin."""
+        while size > 8.0 and self.rows(text, size, most) > lines:
+            size *= 0.94
+        return self.wrapped(x, y, text, size, most, colour, lines)
+
+    def rows(self, text: str, size: float, most: float) -> int:
+        """How many lines a text takes."""
+        count, line = 1, ""
+        for word in text.split():
+            longer = f"{line} {word}".strip()
+            if line and self.measure(longer, size) > most:
+                count, line = count + 1, word
+            else:
+                line = longer
+        return count
+
     def press(self, x: float, y: float, width: float, height: float, key: str) -> None:
         """Says that the mouse may press there."""
         self.presses.append(Press(x, y, width, height, key))

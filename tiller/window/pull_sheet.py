@@ -88,14 +88,21 @@ def draw_head(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> 
     size = 0.62 * box.height
     wide = sheet.text(box.x + 0.2 * size, box.y + 0.16 * box.height, word, size, ink)
     left = box.x + 0.9 * size + wide
-    sheet.fitted(
-        left,
-        box.y + 0.3 * box.height,
-        units.words(view.sentence),
-        0.4 * box.height,
-        box.x + box.width - left - 0.2 * size,
-        ink if alarm else look.soft,
-    )
+    told, most = units.words(view.sentence), box.x + box.width - left - 0.2 * size
+    colour = ink if alarm else look.soft
+    if sheet.measure(told, 0.4 * box.height) <= most:
+        sheet.text(left, box.y + 0.3 * box.height, told, 0.4 * box.height, colour)
+    elif alarm:  # read from three metres away: nothing else stands in the head then
+        sheet.block(left, box.y + 0.08 * box.height, told, 0.37 * box.height, most, colour, 2)
+    else:
+        sheet.block(left, box.y + 0.29 * box.height, told, 0.31 * box.height, most, colour, 2)
+
+
+def crowded(sheet: Sketch, view: View, units: Units, box: Box) -> bool:
+    """Whether the head has no room for a note beside its sentence."""
+    size = 0.62 * box.height
+    left = 0.9 * size + sheet.measure(view.stage.value.upper(), size)
+    return alarmed(view) and sheet.measure(units.words(view.sentence), 0.4 * box.height) > box.width - left - 0.2 * size
 
 
 def _picture(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, frame: tuple[int, int]) -> None:
@@ -114,9 +121,10 @@ def _picture(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box:
         line = view.lines_px.get("left" if side == "left" else "right")
         if line is None or len(line) < 2:
             continue
-        points = [place(float(x), float(y)) for x, y in line[::2] if np.isfinite(x)]
-        sheet.line(points, (0, 0, 0, 150), 7.0)
-        sheet.line(points, colour, 4.5)
+        for points in _seen_runs(view, side, line):
+            run = [place(float(x), float(y)) for x, y in points]
+            sheet.line(run, (0, 0, 0, 150), 7.0)
+            sheet.line(run, colour, 4.5)
         _marks(sheet, view, look, side, line, place, box)
         _zones(sheet, view, look, side, line, place, box)
         _features(sheet, view, bow, look, "left" if side == "left" else "right", line, place, box)
@@ -125,6 +133,15 @@ def _picture(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box:
         radius = 0.012 * box.height
         sheet.dot(x, y, radius, (0, 0, 0, 160))
         sheet.dot(x, y, 0.7 * radius, look.weak)
+
+
+def _seen_runs(view: View, side: str, line: Array) -> list[Array]:
+    """The stretches (k, 2) of a limb's line that are seen: what is a guess is not drawn."""
+    hidden = (view.looked.hidden if view.looked is not None else {}).get("left" if side == "left" else "right")
+    shown = np.isfinite(line[:, 0]) & (True if hidden is None or len(hidden) != len(line) else ~hidden)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], shown, [False]]).astype(int)))
+    runs = [line[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return [np.vstack([run[:-1:2], run[-1:]]) for run in runs if len(run) > 1]
 
 
 def _marks(
