@@ -35,7 +35,8 @@ def gap_mm(looked: Looked, shape: TrueShape) -> float:
         arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(true, axis=0), axis=1))])
         at = np.arange(0.0, arc[-1], 0.5)
         fine = np.column_stack([np.interp(at, arc, true[:, k]) for k in (0, 1)])
-        apart = np.linalg.norm(looked.lines[side][:, None] - fine[None], axis=2).min(axis=1)
+        shown = looked.lines[side][~looked.hidden[side]]  # what is hidden is not drawn
+        apart = np.linalg.norm(shown[:, None] - fine[None], axis=2).min(axis=1)
         worst = max(worst, float(np.percentile(apart, 95)))
     return worst
 
@@ -94,6 +95,47 @@ def test_the_lines_that_are_shown_lie_on_the_limbs(
     assert np.mean(gaps > FAR_MM) <= 0.03, np.round(gaps[gaps > FAR_MM], 1)
     assert np.max(gaps) < 25.0
     assert np.median(gaps) < 2.5  # of it some 1 mm is the errors of tape and caliper in rig.toml and bow.toml
+
+
+@pytest.mark.parametrize(("seed", "share", "lost"), [(1, 0.3, False), (4, 0.5, False), (1, 0.8, True)])
+def test_what_stands_before_a_limb_is_said_and_nothing_is_drawn_there(seed: int, share: float, lost: bool) -> None:
+    """A sleeve, as it were, before the outer part of the left limb, from a hold on."""
+    bow = random_bow(np.random.default_rng(seed), "bow", None, string_kind="long")
+    rack = LiveRack(bow, Course(1.5, 2.0, 3, 1.0, 110.0, 260.0, 2, (430.0,)), Setting(board="grid"), seed)
+    analyst = Analyst(parse_bow(tomllib.loads(rack.bow_toml)), parse_rig(tomllib.loads(rack.rig_toml)))
+    said: list[str] = []
+    for number in range(1, 200):
+        t = number / 30
+        image, moment = rack.picture(t), rack.timeline.at(t)
+        covered = number > 130
+        if covered and moment.draw_mm is not None:
+            shape = rack.shapes.at(moment.draw_mm)
+            outer = shape.left_mm[int((1 - share) * len(shape.left_mm)) :]
+            for x, y in np.round(analyst.to_pixels(outer[::4])).astype(int):
+                cv2.circle(image, (int(x), int(y)), 45, (60, 80, 120), -1)
+        looked = analyst.look(Shot(image, t, number))
+        if covered and moment.draw_mm is not None:
+            said.append(looked.said)
+            assert not looked.lines or gap_mm(looked, rack.shapes.at(moment.draw_mm)) < 12.0
+            assert analyst._last is not None
+            if lost:  # a limb that is not found must not be taken for the shape at that draw
+                for draw, lines in analyst._last.shapes:
+                    kept = Looked(
+                        0.0,
+                        0,
+                        True,
+                        True,
+                        True,
+                        draw,
+                        None,
+                        lines,
+                        1.0,
+                        {s: np.zeros(len(lines[s]), bool) for s in SIDES},
+                        False,
+                        "",
+                    )
+                    assert gap_mm(kept, rack.shapes.at(draw)) < 12.0
+    assert ("part of the left limb is hidden" if share < 0.4 else "limb is hidden") in said[-1]
 
 
 @pytest.mark.parametrize("name", ["dev_braced_grid", "dev_hinge_plain"])

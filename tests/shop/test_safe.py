@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +13,7 @@ import pytest
 from tiller.cli import main
 from tiller.errors import BookFault
 from tiller.records.book import MIGRATIONS, Book
-from tiller.records.safe import MANIFEST, back_up, merge, read_backup, restore
+from tiller.records.safe import MANIFEST, Kept, back_up, merge, read_backup, restore
 
 OLD = Path(__file__).parent / "old"
 
@@ -96,13 +98,39 @@ def test_what_is_no_good_backup_is_refused_and_nothing_changes(tmp_path: Path) -
     with pytest.raises(BookFault, match="newer version"):
         restore(newer, tmp_path / "n" / "book.sqlite3", tmp_path / "n")
     with zipfile.ZipFile(tmp_path / "sly.zip", "w") as sly, zipfile.ZipFile(target) as old:
-        for name in old.namelist():
-            sly.writestr(name, old.read(name))
+        for name in old.namelist():  # well packed, but not what the list says of it
+            sly.writestr(name, old.read(name) + (b" " if name != MANIFEST else b""))
+    with pytest.raises(BookFault, match="not what was written"):
+        read_backup(tmp_path / "sly.zip")
     assert not (tmp_path / "n" / "book.sqlite3").exists()
     with pytest.raises(BookFault, match="no file"):
         read_backup(tmp_path / "none.zip")
     with pytest.raises(BookFault, match="nothing to back up"):
         back_up(tmp_path / "none.sqlite3", tmp_path / "x.zip", {})
+
+
+def test_a_backup_that_does_not_read_back_is_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that fails: what is read is not what was written."""
+    path = book_of(tmp_path / "book.sqlite3")
+    whole = read_backup
+
+    def other(place: Path) -> Kept:
+        return replace(whole(place), made_at="another time")
+
+    monkeypatch.setattr("tiller.records.safe.read_backup", other)
+    with pytest.raises(BookFault, match="did not read back"):
+        back_up(path, tmp_path / "b.zip", {})
+    assert not list(tmp_path.glob("b.zip*"))
+
+
+def test_a_backup_writes_nothing_outside_its_place(tmp_path: Path) -> None:
+    path = book_of(tmp_path / "book.sqlite3")
+    (tmp_path / "evil.toml").write_text("from outside")
+    back_up(path, tmp_path / "b.zip", {"../outside.toml": tmp_path / "evil.toml"})
+    home = tmp_path / "deep" / "home"
+    restore(tmp_path / "b.zip", home / "book.sqlite3", home)
+    assert not (tmp_path / "deep" / "outside.toml").exists()
+    assert len(contents(home / "book.sqlite3")) == 3
 
 
 def test_two_books_are_put_together(tmp_path: Path) -> None:
@@ -144,6 +172,34 @@ def test_two_books_are_put_together(tmp_path: Path) -> None:
     assert theirs.read_bytes() == before
     with Book(ours) as book:
         assert not book.db.execute("PRAGMA foreign_key_check").fetchall()
+
+
+def test_a_bow_that_both_books_describe_is_one_bow_and_what_differs_is_said(tmp_path: Path) -> None:
+    """Without a new pull too; a crown that one of them measured later makes no other bow, and is not lost."""
+    ours, theirs = book_of(tmp_path / "ours.sqlite3"), book_of(tmp_path / "theirs.sqlite3")
+    for path, crown, weight in ((ours, None, 150.0), (theirs, 80.0, 222.0)):
+        with Book(path) as book, book.writing() as db:
+            told = {"modulus_gpa": None, "crown_radius_mm": crown, "target": {"weight_n": weight, "draw_mm": 600.0}}
+            db.execute("UPDATE bows SET description = ? WHERE name = 'hedge bow'", (json.dumps(told),))
+    with Book(theirs) as book:
+        book.set_fate("hedge bow", "chrysals")
+    said = " ".join(merge(ours, theirs).said)
+    assert "target weight n 150 here and 222 there" in said
+    assert "what became of the bow 'hedge bow': chrysals" in said
+    with Book(ours) as book:
+        (bow,) = [b for b in book.bows() if b["name"].startswith("hedge bow")]
+        kept = json.loads(bow["description"])
+    assert kept["crown_radius_mm"] == 80.0
+    assert kept["target"] == {"weight_n": 150.0, "draw_mm": 600.0}
+    with Book(theirs) as book, book.writing() as db:
+        db.execute(
+            "UPDATE bows SET description = ? WHERE name = 'hedge bow'", (json.dumps(kept | {"crown_radius_mm": 40.0}),)
+        )
+        db.execute("INSERT INTO pulls VALUES (9, 1, 'mark-9', 'rec9', 'shop/rec9', '2026-01-09T09:00:00')")
+        row = db.execute("SELECT * FROM results WHERE id = 1").fetchone()
+        db.execute(f"INSERT INTO results VALUES ({', '.join('?' * len(row))})", (9, 9, *row[2:]))
+    assert "is described otherwise in both books" in " ".join(merge(ours, theirs).said)
+    assert ("hedge bow (2)", "rec9") in {(bow, recording) for bow, recording, _, _ in contents(ours)}
 
 
 def test_an_older_result_stays_behind_a_newer_one_and_twins_are_kept(tmp_path: Path) -> None:

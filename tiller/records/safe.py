@@ -311,15 +311,51 @@ def _insert(db: sqlite3.Connection, table: str, pull_id: int | None, row: dict[s
 
 
 ITSELF = ("modulus_gpa", "crown_radius_mm")
-"""What a bow is known by beside name and wood; moisture, features and target change while it is made."""
+"""What a bow is known by beside name and wood, where both books know it; moisture, features and target change while it is made."""
+TOLD_OF = 4
+
+
+def _described(text: str) -> dict[str, Any] | None:
+    try:
+        told = json.loads(text)
+    except ValueError:
+        return None
+    return told if isinstance(told, dict) else None
 
 
 def _same(ours: str, theirs: str) -> bool:
-    try:
-        a, b = json.loads(ours), json.loads(theirs)
-    except ValueError:
+    """Whether two descriptions may be of one bow: a size that only one of them knows does not make it another."""
+    a, b = _described(ours), _described(theirs)
+    if a is None or b is None:
         return ours == theirs
-    return isinstance(a, dict) and isinstance(b, dict) and all(a.get(k) == b.get(k) for k in ITSELF)
+    return all(a.get(k) == b.get(k) or a.get(k) is None or b.get(k) is None for k in ITSELF)
+
+
+def _both(ours: str, theirs: str) -> tuple[str, list[str]]:
+    """Our description with what it lacks out of theirs, and in words where both say something else."""
+    a, b = _described(ours), _described(theirs)
+    if a is None or b is None:
+        return ours, []
+    differ: list[str] = []
+
+    def join(one: dict[str, Any], other: dict[str, Any], path: str) -> dict[str, Any]:
+        out = dict(one)
+        for key, value in other.items():
+            name = f"{path}{key.replace('_', ' ')}"
+            if one.get(key) in (None, [], {}):
+                out[key] = value
+            elif isinstance(one[key], dict) and isinstance(value, dict):
+                out[key] = join(one[key], value, f"{name} ")
+            elif value not in (None, [], {}, one[key]):
+                differ.append(f"{name} {_short(one[key])} here and {_short(value)} there")
+        return out
+
+    return json.dumps(join(a, b, "")), differ
+
+
+def _short(value: object) -> str:
+    text = f"{value:g}" if isinstance(value, int | float) else str(value)
+    return text if len(text) <= 40 else f"{text[:37]}..."
 
 
 def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[int, str], list[str]]:
@@ -350,13 +386,19 @@ def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[in
         if bow["fate"] and bow["fate"] != row[3]:
             if not row[3] or row[3] == FATES[0]:  # the worse of both counts
                 db.execute("UPDATE bows SET fate = ? WHERE id = ?", (bow["fate"], row[0]))
-            if row[3]:
+            if not row[3]:
+                always.append(f"the other book says what became of the bow '{name}': {bow['fate']}.")
+            else:
                 always.append(
                     f"the bow '{name}' is '{row[3]}' in this book and '{bow['fate']}' in the other: the worse of both is kept."
                 )
-        if row[1] != bow["description"] and number == 1:
-            told[bow["id"]] = (
-                f"the bow '{name}' has another moisture, target or feature in the other book: it is taken as the same bow, and this book's stand."
+        joined, differ = _both(row[1], bow["description"])
+        db.execute("UPDATE bows SET description = ? WHERE id = ?", (joined, row[0]))
+        if differ:
+            more = f" and {len(differ) - TOLD_OF} more" if len(differ) > TOLD_OF else ""
+            always.append(
+                f"the bow '{name}' is described otherwise in both books: {'; '.join(differ[:TOLD_OF])}{more}. It is taken as the same bow and this"
+                " book's stand; write down what is to stay of the other's."
             )
     return out, told, always
 
