@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from tiller.report.taught import Taught
 
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser) -> None:
@@ -228,21 +231,21 @@ def run_fate(args: argparse.Namespace) -> int:
     return 0
 
 
-def run_taught(args: argparse.Namespace) -> int:
-    """``tiller book taught``."""
+def lessons_of(path: Path, wood: str | None = None) -> dict[str, list[Taught]]:
+    """What the bows of a book taught, by wood; of one wood alone where one is named."""
     from tiller.bow.bowfile import Bow, read_bow
-    from tiller.cli import existing_book
     from tiller.errors import TillerError
     from tiller.records.book import Book
-    from tiller.report.style import Units
-    from tiller.report.taught import Taught, lesson, taught_words
+    from tiller.report.taught import lesson
 
     by_wood: dict[str, list[Taught]] = {}
-    with Book(existing_book(args)) as book:
+    with Book(path) as book:
+        woods = {str(b["name"]): str(b["wood"]) for b in book.bows()}
+        fates = {str(b["name"]): str(b["fate"]) for b in book.bows()}
         bows: dict[str, list[int]] = {}
         for row in book.pulls():
-            bows.setdefault(row.bow, []).append(row.pull_id)
-        fates = {str(b["name"]): str(b["fate"]) for b in book.bows()}
+            if wood is None or woods[row.bow].casefold() == wood.casefold():
+                bows.setdefault(row.bow, []).append(row.pull_id)
         for name, ids in bows.items():
             pulls = [book.pull(i) for i in ids]
             bow: Bow | None
@@ -251,5 +254,15 @@ def run_taught(args: argparse.Namespace) -> int:
             except TillerError:
                 bow = None  # its recording was moved: the rest is told all the same
             by_wood.setdefault(str(pulls[-1]["wood"]), []).append(lesson(name, pulls, bow, fates.get(name, "")))
+    return by_wood
+
+
+def run_taught(args: argparse.Namespace) -> int:
+    """``tiller book taught``."""
+    from tiller.cli import existing_book
+    from tiller.report.style import Units
+    from tiller.report.taught import taught_words
+
+    by_wood = lessons_of(existing_book(args))
     print(taught_words(by_wood, Units(args.units == "metric")) or "No pull in the book yet.")
     return 0

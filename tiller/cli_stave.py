@@ -67,7 +67,10 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         help="thicknesses for even strain, from wood, length, weight and draw",
         description="Lays a bow out: widths and thicknesses for even strain at full draw.",
     )
-    layout.add_argument("--wood", required=True)
+    layout.add_argument(
+        "--stave", metavar="NAME", help="a stave's file, for wood, log and moisture that are not given here"
+    )
+    layout.add_argument("--wood")
     layout.add_argument("--modulus", type=float, metavar="GPA", help="the wood's own, if it is known")
     layout.add_argument(
         "--length", type=float, required=True, metavar="MM", help="of a limb, along the back from the pivot to the nock"
@@ -371,6 +374,7 @@ def run_layout(args: argparse.Namespace) -> int:
     from tiller.report.words import CAUTION
 
     units = Units(args.units == "metric")
+    of_stave = _from_stave(args)
     limits = (
         ("--length (of one limb, from the pivot to the nock)", args.length, 350, 1400, " mm"), ("--weight", args.weight, 20, 1000, " N"),
         ("--draw", args.draw, 200, 1000, " mm"), ("--brace", args.brace, 60, 350, " mm"),
@@ -431,6 +435,8 @@ def run_layout(args: argparse.Namespace) -> int:
         f" {units.length(archery_draw_mm(args.draw))} by the archery convention"
     )
     print(layout_words(laid, args.allowance, OWN_MODULUS_SD if args.modulus else MODULUS_VARIATION, units))
+    for text in [*of_stave, *_of_the_shop(args, args.modulus is None, args.strain is None)]:
+        print(f"Note: {units.words(text)}")
     print(
         f"The working limb runs from {units.length(args.handle + FADE_MM)}; handle and fade stay thicker, the tips as drawn."
     )
@@ -445,6 +451,65 @@ def run_layout(args: argparse.Namespace) -> int:
         write_whole(Path(name), data)
         print(f"{what}: {name}")
     return 0
+
+
+def _from_stave(args: argparse.Namespace) -> list[str]:
+    """Fills wood, log and moisture in from a stave's file where they are not given; what to know of them.
+
+    Raises:
+        TillerError: there is no such file, or no wood is known.
+    """
+    from datetime import date
+
+    import numpy as np
+
+    from tiller.bow.stavefile import BACKS, log_words, read_stave
+    from tiller.errors import TillerError
+    from tiller.report.season import season_of
+
+    said: list[str] = []
+    if args.stave is not None:
+        stave = read_stave(stave_file(args.stave))
+        season = season_of(stave, date.today())
+        args.wood = args.wood or stave.wood
+        args.log = args.log or (stave.log_diameter_mm if stave.back == BACKS[0] else None)
+        if args.moisture is None and np.isfinite(season.limit_moisture):
+            args.moisture = round(min(season.limit_moisture, stave.wanted_moisture), 1)  # at which it is to be tillered
+        said = [f"the stave: {text}" for text in (*log_words(stave, args.width, 15.0)[1:], *season.said)]
+    if args.wood is None:
+        msg = "Say which wood: --wood WOOD, or --stave NAME that knows it."
+        raise TillerError(msg)
+    return said
+
+
+def _of_the_shop(args: argparse.Namespace, modulus: bool, strain: bool) -> list[str]:
+    """What the shop's own bows of that wood showed: offered, not used."""
+    import numpy as np
+
+    from tiller.cli_book import lessons_of
+    from tiller.errors import TillerError
+    from tiller.rack.keep import book_path
+    from tiller.report.taught import shop_modulus, shop_strain
+
+    if not book_path().is_file():
+        return []
+    try:
+        lessons = [o for bows in lessons_of(book_path(), args.wood).values() for o in bows]
+    except TillerError as err:  # the layout stands without them
+        return [f"what your own bows showed is not known: {err}"]
+    mean, sd, count = shop_modulus(lessons)
+    out = []
+    if modulus and count:
+        spread = f" ± {sd:.1f}" if np.isfinite(sd) else ""
+        out.append(
+            f"your own {count} bow(s) of this wood showed a modulus of {mean:.1f}{spread} GPa: '--modulus {mean:.1f}' lays out by it."
+        )
+    level, level_sd, many = shop_strain(lessons)
+    if strain and np.isfinite(level):
+        out.append(
+            f"{many} of them stayed whole at {100 * level:.2f} ± {100 * level_sd:.2f} % of strain ('tiller book taught')."
+        )
+    return out
 
 
 def _ways_under(args: argparse.Namespace, shape: Outline, wanted: Wanted, most: float, units: Units) -> str:

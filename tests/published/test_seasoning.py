@@ -3,13 +3,18 @@ FPL-RN-0268), shrinkage eq. 4-7 with Table 4-3. The table's values were read in 
 
 from __future__ import annotations
 
+import tomllib
+from datetime import date, timedelta
+
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from tiller.bow.moisture import SHRINKAGE, equilibrium, shrunk
+from tiller.bow.stavefile import parse_stave
 from tiller.mechanics.drying import fit_drying, ready
+from tiller.report.season import season_of
 
 TEMPERATURES_F = (40, 50, 60, 70, 80)
 TABLE_4_2 = {
@@ -121,3 +126,35 @@ def test_weigh_ins_that_tell_no_curve() -> None:
     assert unsure.late_days - unsure.early_days > 2 * (
         sure.late_days - sure.early_days
     )  # what is not known of the mass goes into the day
+
+
+@pytest.mark.parametrize("how", ["by the level", "known", "oven"])
+@pytest.mark.parametrize(("resistance", "steepness"), [(3.0, 0.0), (1000.0, 0.0), (3.0, 3.0)])
+def test_the_day_that_a_stave_is_told_to_be_ready(how: str, resistance: float, steepness: float) -> None:
+    """Through the stave's own file, by all three methods: the band holds the true day of simulated bars, and is no endless one."""
+    dry, shop, weeks = 2.2 / 1.11, 11.0, 16
+    humidity = brentq(lambda h: equilibrium(18.0, h) - shop, 0.3, 0.9)
+    days, far = np.arange(weeks + 1) * 7.0, np.arange(0.0, 1500.0)
+    course = dry * 1.11 + (dry * 1.60 - dry * 1.11) * bar_left(far, resistance, 60.0, steepness)
+    true_day = float(far[np.argmax(course <= dry * 1.14)])
+    held, widths = [], []
+    for seed in range(12):
+        noisy = np.interp(days, far, course) + np.random.default_rng(seed).normal(0, 0.003, len(days))
+        text = 'name = "x"\nwood = "white ash"\nwanted_moisture = 14\n' + (
+            f"dry_mass_kg = {dry:.4f}\n" if how == "known" else ""
+        )
+        text += f"[shop]\ntemperature_c = 18\nhumidity_percent = {100 * humidity:.2f}\n"
+        if how == "oven":
+            text += f"[offcut]\non = 2025-01-01\nwet_g = 160.0\ndry_g = 100.0\nstave_kg = {noisy[0]:.3f}\n"
+        for day, kg in zip(days, noisy, strict=True):
+            text += f"[[weighings]]\non = {date(2025, 1, 1) + timedelta(days=int(day))}\nmass_kg = {kg:.3f}\n"
+        season = season_of(parse_stave(tomllib.loads(text)))
+        if season.ready is None:  # told to be not told yet
+            assert how == "by the level"
+            continue
+        assert how in season.how
+        held.append(season.ready.early_days <= true_day <= season.ready.late_days)
+        widths.append(season.ready.late_days - season.ready.early_days)
+    assert len(held) >= 6
+    assert np.mean(held) >= 0.66, held
+    assert np.median(widths) < 1.3 * true_day

@@ -70,7 +70,7 @@ def play(rack: Rack, until: Any, patience_s: float = 90.0, each: Any = lambda _:
 def pulled(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Any, Rack, list[Any]]]:
     """One pull with the camera and the scale unplugged for a while in its midst."""
     tmp = tmp_path_factory.mktemp("live")
-    software, rack = rack_of(tmp, Course(empty_s=2.0, rest_s=2.5, holds=6, hold_s=1.6, largest_mm=(290.0,)))
+    software, rack = rack_of(tmp, Course(empty_s=4.0, rest_s=2.5, holds=6, hold_s=1.6, largest_mm=(290.0,)))
     unplugged = set()
 
     def each(view: Any) -> None:
@@ -158,7 +158,7 @@ def test_recording_and_book(pulled: tuple[Path, Any, Rack, list[Any]]) -> None:
 
 def test_no_thread_is_left(tmp_path: Path) -> None:
     before = set(threading.enumerate())
-    software, rack = rack_of(tmp_path, Course(empty_s=1.0, largest_mm=(250.0,)))
+    software, rack = rack_of(tmp_path, Course(empty_s=4.0, largest_mm=(250.0,)))
     with software:
         rack.start()
         play(rack, lambda view, _: view.looked is not None and view.looked.ready, 30.0)

@@ -17,7 +17,7 @@ from tiller.rack.workup import work_up
 from tiller.records.book import Book
 from tiller.report.bow_sheet import COURSE, branch_of, course_rows, energy_j, limb_text, sheet_pdf
 from tiller.report.style import Units
-from tiller.report.taught import Taught, lesson, shop_strain, taught_words
+from tiller.report.taught import Taught, lesson, shop_modulus, shop_strain, taught_words
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan as SimPlan
 from tiller.simulate.record import write_recording
@@ -52,6 +52,15 @@ def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.Capture
         f"{(draw[-1] + 1.75 * 25.4) / 25.4:.1f} in" in text
     )  # archery convention: references of the shared pages, section 4
     assert text.startswith(f"{force[-1] / 4.4482216:.0f} lb")
+    short = [
+        {**r, "draw_mm": r["draw_mm"] and 0.5 * r["draw_mm"], "force_n": r["force_n"] and 0.4 * r["force_n"]}
+        for r in pull["force_draw"]
+    ]
+    braced, half = {**pull, "string_kind": "braced"}, {**pull, "string_kind": "braced", "force_draw": short}
+    assert limb_text([braced, half], Units(False)) == text  # a short pull after it is no other weight
+    scraped = {**braced, "scrapings": [{"strokes": 9, "planned_strokes": 9, "at": ""}]}
+    assert limb_text([scraped, half], Units(False)) != text  # but one after wood came off is
+    assert "before 9 more strokes" in limb_text([braced, scraped], Units(False))
     same = sheet_pdf(name, [pull], [], Units())
     assert same == sheet_pdf(name, [pull], [], Units())  # the same twice: nothing of the moment is in it
     assert main(["report", "no such bow", "--book", str(path)]) == 2
@@ -138,5 +147,14 @@ def test_what_a_bow_taught(small_recording: Path, tmp_path: Path, capsys: pytest
         w, t = bow.limb(side).width_at(limb.s_mm)[inside], bow.limb(side).thickness_at(limb.s_mm)[inside]
         found += (limb.stiffness_n_m2[inside] * 1e6 / (w * t**3 / 12) * 1e-3).tolist()
     assert bow.crown_radius_mm is None
+    assert not one.modulus_tells  # a back that was taken as flat is a guess
+    assert np.isnan(shop_modulus([one])[0])
+    assert "a guess, not counted" in told
+    assert np.isnan(one.stroke_mm)  # nothing was scraped
+    sure = replace(one, crown_known=True)
+    mean, sd, count = shop_modulus([sure, replace(sure, modulus_gpa=one.modulus_gpa + 2.0), one])
+    assert (mean, sd, count) == (pytest.approx(one.modulus_gpa + 1.0), pytest.approx(np.sqrt(2.0)), 2)
+    gone = lesson("x", pulls, None)
+    assert "recording is not where it was" in taught_words({"ash": [gone]})
     assert one.modulus_gpa == pytest.approx(np.median(found), rel=1e-3)
     assert np.isnan(lesson("x", pulls, None).modulus_gpa)

@@ -20,8 +20,10 @@ from tiller.cli import main
 from tiller.errors import KeyFault
 from tiller.rack.advise import strain_limit
 from tiller.rack.session import with_stave
+from tiller.records.book import Book
 from tiller.report.season import Season, season_of
 from tiller.report.stave_words import stave_words
+from tiller.report.taught import Taught
 
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
 BASE = 'name = "hedge"\nwood = "white ash"\n'
@@ -277,7 +279,10 @@ EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
 LAYOUT = ["layout", "--wood", "shagbark hickory", "--length", "920", "--weight", "200", "--draw", "590"]
 
 
-def test_the_layout_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_layout_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("TILLER_HOME", str(tmp_path))
     picture, sheet = tmp_path / "l.png", tmp_path / "l.pdf"
     assert main([*LAYOUT, "--log", "180", "--picture", str(picture), "--template", str(sheet), "--units", "inch"]) == 0
     out = capsys.readouterr().out
@@ -395,3 +400,28 @@ def test_the_forecast_before_the_first_pull_knows_the_stave(
         assert "% moisture by eq. 5-3" in out
         assert "takes set" in out
         assert "bow.toml says black locust, the stave's file white ash" in out
+
+
+def test_a_layout_by_the_stave_and_what_the_shop_s_bows_showed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("TILLER_HOME", str(tmp_path))
+    rest = ["--length", "920", "--weight", "180", "--draw", "590"]
+    assert main(["layout", *rest]) == 2
+    assert "--stave NAME" in capsys.readouterr().err
+    start = ["stave", "hedge", "--wood", "shagbark hickory", "--log", "180", "--felled", "2024-01-10"]
+    assert main([*start, "--dry-mass", "2.5", "--weigh", "2025-01-10=2.95"]) == 0
+    lesson = Taught("one", 3, 13.0, 0.006, 5.0, 0.05, (), "whole", 0.0066)
+    monkeypatch.setattr(
+        "tiller.cli_book.lessons_of", lambda *_: {"shagbark hickory": [lesson, replace(lesson, modulus_gpa=15.0)]}
+    )
+    with Book(tmp_path / "book.sqlite3"):
+        pass
+    capsys.readouterr()
+    assert main(["layout", "--stave", "hedge", *rest]) == 0
+    out = capsys.readouterr().out
+    assert "shagbark hickory" in out
+    assert "at 10 % moisture" in out  # what it is to be tillered at, not what it is now
+    assert "takes set" in out
+    assert "your own 2 bow(s) of this wood showed a modulus of 14.0 ± 1.4 GPa: '--modulus 14.0'" in out
+    assert main(["layout", "--stave", "no such", *rest]) == 2

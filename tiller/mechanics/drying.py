@@ -178,11 +178,17 @@ def fit_drying(days: Array, mass_kg: Array, seed: int = 0) -> Drying | None:
     return Drying(level, sd, levels, drawn[:, 1], pace[pick], form[pick], rms)
 
 
-def ready(curve: Drying, wanted_kg: float | Array) -> Ready:
+BAND, OWN_BAND = (16, 50, 84), (2, 50, 90)
+"""Percentiles of the draws that the day's band is made of; where the wanted mass hangs on the curve's own level, which errs to
+the wet side while a stave is still far from it, a wider one that reaches further to the early side (set on simulated bars)."""
+
+
+def ready(curve: Drying, wanted_kg: float | Array, own_level: bool = False) -> Ready:
     """When the curve passes a mass.
 
     Args:
         wanted_kg: the mass, or one for each draw (k,) where it hangs on the same unknowns.
+        own_level: it hangs on the level that these weigh-ins come to.
     """
     wanted = np.broadcast_to(np.asarray(wanted_kg, dtype=float), curve.levels_kg.shape)
     share = (wanted - curve.levels_kg) / (curve.firsts_kg - curve.levels_kg)
@@ -193,5 +199,5 @@ def ready(curve: Drying, wanted_kg: float | Array) -> Ready:
             days[k] = 0.0
         elif part > rows[form][-1] and part > 1e-6:
             days[k] = pace * float(np.interp(-part, -rows[form], grid))
-    early, middle, late = np.percentile(days, [16, 50, 84], method="nearest")
+    early, middle, late = np.percentile(days, OWN_BAND if own_level else BAND, method="nearest")
     return Ready(float(middle), float(early), float(late))

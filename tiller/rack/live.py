@@ -121,7 +121,7 @@ class Rack:
         self.scale = ScaleFeed(scale, self.weigher.feed) if scale is not None else None
         self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._orders: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
-        self._stop_now = stop if stop is not None else _first_stop(bow)
+        self._stop_now = stop if stop is not None else advise_from_file(bow).stop
         self._state = State()
         self._pull = _Pull()
         self._before: Array = np.empty((0, 2))
@@ -490,9 +490,7 @@ class Rack:
     def _scraped(self, strokes: int) -> None:
         """Notes in the book that wood came off after the last measured pull."""
         worked, book = self._worked, self.options.book
-        if self._noting is not None:
-            return
-        if worked is None or self._busy():
+        if worked is None or self._busy() or self._noting is not None:
             self._say("nothing was noted: there is no measured pull in this session yet after which wood came off.")
             return
         if self._since_scraped == 0:
@@ -596,7 +594,3 @@ class Rack:
         with self._fresh:
             self._view = view
             self._fresh.notify_all()
-
-
-def _first_stop(bow: Bow) -> Stop | None:
-    return advise_from_file(bow).stop

@@ -22,7 +22,8 @@ KNOWN_SHARE_SD = 0.005
 """Sd of a dry mass that is said to be known, as a share of it (common practice, no source)."""
 HUMIDITY_SD = 0.05
 """The shop's humidity over the seasons, by one reading of a cheap instrument (common practice, no source)."""
-TELLING_SD = 4.0
+BY_LEVEL = "by the level its weigh-ins come to, at the shop's own equilibrium"
+TELLING_SD = 3.2
 """A moisture with more sd than this, per cent, is not told."""
 STALE_DAYS = 60
 SEASONED_DAYS = 365
@@ -103,7 +104,7 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
             )
             moisture = sd = float("nan")
         elif curve is not None:
-            soon = ready(curve, dry * (1 + stave.wanted_moisture / 100))
+            soon = ready(curve, dry * (1 + stave.wanted_moisture / 100), own_level=how == BY_LEVEL)
             if not np.isfinite(soon.days):
                 said.append(
                     f"in this air it does not come down to {stave.wanted_moisture:g} %: a drier place is needed, or be content with more."
@@ -177,7 +178,7 @@ def _dry(
     if stave.dry_mass_kg is not None:
         return stave.dry_mass_kg * (1 + KNOWN_SHARE_SD * rng.normal(size=DRAWS)), "by a dry mass that is known"
     if curve is not None and np.all(np.isfinite(shops)):
-        return curve.levels_kg / (1 + shops / 100), "by the level its weigh-ins come to, at the shop's own equilibrium"
+        return curve.levels_kg / (1 + shops / 100), BY_LEVEL
     return None, ""
 
 

@@ -30,6 +30,7 @@ class Taught:
             upper half; set_mm: at the nock, the larger; stroke_mm: depth of a stroke at its end; off: forecast over what the plan had
             promised, minus one, each pass.
         fate: what became of it, '' where nobody said; table_strain: what the wood's table allows.
+        crown_known: the modulus does not rest on a back that was taken as flat; gone: its newest recording is not where it was.
     """
 
     bow: str
@@ -41,6 +42,13 @@ class Taught:
     off: tuple[float, ...]
     fate: str = ""
     table_strain: float = float("inf")
+    crown_known: bool = True
+    gone: bool = False
+
+    @property
+    def modulus_tells(self) -> bool:
+        """Whether its modulus is one to go by."""
+        return self.crown_known and bool(np.isfinite(self.modulus_gpa))
 
 
 def lesson(name: str, pulls: Sequence[Pull], bow: Bow | None, fate: str = "") -> Taught:
@@ -81,11 +89,21 @@ def lesson(name: str, pulls: Sequence[Pull], bow: Bow | None, fate: str = "") ->
         float(np.median(modulus)) if modulus else float("nan"),
         max(strains, default=float("nan")),
         max(sets, default=float("nan")),
-        float(told[-1].get("stroke_mm") or "nan"),
+        float(told[-1].get("stroke_mm") or "nan") if any(p.get("scrapings") for p in pulls) else float("nan"),
         tuple(off),
         fate,
         working_strain(find_wood(str(last["wood"])))[0],
+        bow is not None and bow.crown_radius_mm is not None,
+        bow is None,
     )
+
+
+def shop_modulus(lessons: Sequence[Taught]) -> tuple[float, float, int]:
+    """Mean modulus of the bows whose modulus tells, GPa, its sd between bows (NaN of fewer than two), and how many they are."""
+    found = [o.modulus_gpa for o in lessons if o.modulus_tells]
+    if not found:
+        return float("nan"), float("nan"), 0
+    return float(np.mean(found)), float(np.std(found, ddof=1)) if len(found) > 1 else float("nan"), len(found)
 
 
 def shop_strain(lessons: Sequence[Taught]) -> tuple[float, float, int]:
@@ -107,7 +125,7 @@ def taught_words(by_wood: Mapping[str, Sequence[Taught]], units: Units = METRIC)
         )
         for o in lessons:
             cells = [
-                f"{o.modulus_gpa:.1f} GPa" if np.isfinite(o.modulus_gpa) else "-",
+                f"{o.modulus_gpa:.1f} GPa{'' if o.crown_known else '*'}" if np.isfinite(o.modulus_gpa) else "-",
                 f"{100 * o.strain:.2f} %" if np.isfinite(o.strain) else "-",
                 units.depth(o.set_mm) if np.isfinite(o.set_mm) else "-",
                 units.depth(o.stroke_mm) if np.isfinite(o.stroke_mm) else "-",
@@ -116,9 +134,18 @@ def taught_words(by_wood: Mapping[str, Sequence[Taught]], units: Units = METRIC)
             out.append(
                 f"  {o.bow[:24]:24s} {o.pulls:5d} {cells[0]:>9s} {cells[1]:>8s} {cells[2]:>9s} {cells[3]:>9s} {cells[4]:>12s} {o.fate or '-':>9s}"
             )
-        found = [o.modulus_gpa for o in lessons if np.isfinite(o.modulus_gpa)]
-        if len(found) > 1:
-            out.append(f"  modulus {np.mean(found):.1f} GPa, sd between bows {np.std(found, ddof=1):.1f} GPa")
+        mean, between, count = shop_modulus(lessons)
+        if count > 1:
+            out.append(f"  modulus {mean:.1f} GPa, sd between bows {between:.1f} GPa")
+        if any(np.isfinite(o.modulus_gpa) and not o.crown_known for o in lessons):
+            out.append(
+                "  * its back's crown is not on record and was taken as flat: a guess, not counted in the mean (crown_radius_mm in bow.toml)"
+            )
+        gone = [o.bow for o in lessons if o.gone]
+        if gone:
+            out.append(
+                f"  no modulus of {', '.join(gone)}: the newest recording is not where it was when it was measured"
+            )
         strain, sd, many = shop_strain(lessons)
         if np.isfinite(strain):
             most = min(strain - sd, *(o.table_strain for o in lessons))

@@ -46,7 +46,7 @@ class Course:
         largest_mm: largest draw of each pull, one after the other; then the bow lies still.
     """
 
-    empty_s: float = 3.0
+    empty_s: float = 4.5
     rest_s: float = 3.5
     holds: int = 7
     hold_s: float = 1.5
