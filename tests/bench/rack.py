@@ -79,6 +79,17 @@ def cpu_s() -> dict[str, float]:
     return out
 
 
+def child_s(process: subprocess.Popen[bytes] | None) -> float:
+    """CPU seconds of a process."""
+    if process is None:
+        return 0.0
+    try:
+        fields = Path(f"/proc/{process.pid}/stat").read_text().rsplit(")", 1)[1].split()
+    except OSError:
+        return 0.0
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def window(seconds: float, folder: Path) -> list[str]:
     """Frames, delays and CPU with the window open."""
     from tiller.report.style import Units
@@ -118,6 +129,7 @@ def window(seconds: float, folder: Path) -> list[str]:
         app.run(seconds, each)
         until = time.monotonic()
         used = {name: s - start.get(name, 0.0) for name, s in cpu_s().items()}
+        used["measuring, a process beside"] = child_s(rack._measurer._process)
         t = app.timing
         state = rack.camera.state if rack.camera is not None else None
         app.close()
@@ -125,6 +137,7 @@ def window(seconds: float, folder: Path) -> list[str]:
     span = until - since[0]
     hold("start to first live picture, s", first[0], 2.5)
     hold("pictures not analysed", state.missed - missed[0] if state is not None else 1, 0)
+    hold("pictures a second, missing of 30", 30.0 - (state.rate_hz if state is not None else 0.0), 0.7)
     hold("window frames, missing of 30 a second", 30.0 - t.frames_hz, 0.0)
     hold("picture to overlay, median s", t.shown_median_s, 0.080)
     hold("picture to overlay, 99th s", t.shown_worst_s, 0.150)
@@ -190,7 +203,8 @@ def unplugged(times: int) -> list[str]:
     print(
         f"unplugged {done} times in {pulls} pulls: {recovered} recovered, the slowest {worst:.1f} s after it was back (3); wrong points {wrong} (none)"
     )
-    return [f"unplugged: {done - recovered} not recovered, {wrong} wrong points"] if recovered < done or wrong else []
+    bad = recovered < done or wrong or worst > 3.0 or not pulls
+    return [f"unplugged: {done - recovered} not recovered, {wrong} wrong points, slowest {worst:.1f} s"] if bad else []
 
 
 def killed(times: int) -> list[str]:
@@ -199,7 +213,7 @@ def killed(times: int) -> list[str]:
     from tiller.records.book import Book
 
     rng = random.Random(9)
-    bad, most = [], 0.0
+    bad, most, examined = [], 0.0, 0
     with tempfile.TemporaryDirectory(prefix="tiller-kill-") as name:
         folder = Path(name)
         for turn in range(times):
@@ -228,6 +242,7 @@ def killed(times: int) -> list[str]:
                 left = unfinished(folder / "pulls")
                 if left and said:
                     rows = (left[-1] / "force.csv").read_text().splitlines()[1:]
+                    examined += 1
                     most = max(most, said[-1] - float(rows[-1].split(",", 1)[0]))
                     for line in (left[-1] / "frames.csv").read_text().splitlines()[1:]:
                         if cv2.imread(str(left[-1] / line.split(",", 1)[0])) is None:
@@ -239,6 +254,8 @@ def killed(times: int) -> list[str]:
     print(
         f"kill -9 at {times} moments: {len(bad)} books or recordings that could not be read (none); at most {most:.2f} s of the force lost (1)"
     )
+    if examined < 0.5 * times:
+        bad.append(f"kill -9: only {examined} of {times} found a pull that was cut off")
     return bad + ([f"kill -9: {most:.2f} s lost"] if most > 1.0 else [])
 
 
@@ -287,6 +304,8 @@ def hours(pulls: int) -> list[str]:
                 see(image, live.shapes.at(float(draw)).force_n)
         for k in range(10):
             see(rests[k % 3], 0.0)
+        for k in range(10):  # scraping and looking: 300 pulls fill eight hours
+            see(rests[k % 3], 0.0, 9.0)
         if pull in (pulls // 10, pulls - 1):
             gc.collect()
             used.append(int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize() / 1e6)
@@ -294,7 +313,8 @@ def hours(pulls: int) -> list[str]:
     print(
         f"memory over {pulls} pulls ({state.pulls} noticed, {t / 3600:.1f} h of the clock): grows by {grown:.1f} MB (30)"
     )
-    return [f"memory grows by {grown:.1f} MB"] if grown > 30 else []
+    broken = [f"memory grows by {grown:.1f} MB"] if grown > 30 else []
+    return broken + ([f"{state.pulls} pulls noticed of {pulls}"] if state.pulls != pulls else [])
 
 
 def main() -> int:

@@ -88,7 +88,7 @@ def sketches(view: View, bow: Any, size: tuple[int, int], units: Units) -> dict[
         if name == "pull":
             pull_sheet.draw(sheet, view, bow, units, look.LIGHT, at, (1920, 1080))
         elif name == "scrape":
-            other_sheets.draw_plan(sheet, view, bow, units, look.DARK, body, 0.0)
+            other_sheets.draw_plan(sheet, view, bow, units, look.DARK, body, 0, (1920, 1080))
         elif name == "book":
             rows = [PullRow(k, "a bow with a long name", "2026-11-25", "rec", 1, 512.0, 201.0, 2) for k in range(40)]
             pulls = [

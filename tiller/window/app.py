@@ -276,7 +276,7 @@ class App:
         width, height = float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height())
         sheet = self._canvas
         sheet.begin(width, height)
-        if view.image is not None and self.sheet in ("pull", "set-up") and view.image is not self._uploaded:
+        if view.image is not None and self.sheet in ("pull", "scrape", "set-up") and view.image is not self._uploaded:
             self._upload(view.image)
             self._uploaded = view.image
         draw_sheet(self, sheet, view)
@@ -368,7 +368,7 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
     else:
         pull_sheet.draw_head(sheet, view, units, look, at.head)
         if app.sheet == "scrape":
-            other_sheets.draw_plan(sheet, view, bow, units, look, body, app.made)
+            other_sheets.draw_plan(sheet, view, bow, units, look, body, app.made, frame)
         elif app.sheet == "book":
             book_sheet.draw_book(sheet, app.rows, app.chosen, app.marked, app.pulls, units, look, body)
         else:

@@ -11,7 +11,7 @@ from tiller.rack.view import View
 from tiller.report.style import Units
 from tiller.window.canvas import Sketch
 from tiller.window.look import Look, faded
-from tiller.window.pull_sheet import Box
+from tiller.window.pull_sheet import Box, draw_picture
 
 CAUTIONS = (
     "A bow can break at any pull, without warning.",
@@ -45,8 +45,11 @@ def draw_cautions(sheet: Sketch, look: Look, box: Box) -> None:
     )
 
 
-def draw_plan(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: int) -> None:
-    """After the string is down: what the pull showed, and where to scrape. ``made``: strokes that were counted."""
+def draw_plan(
+    sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: int, frame: tuple[int, int]
+) -> None:
+    """After the string is down: what the pull showed, and where to scrape, on the picture and as bars. ``made``: strokes that were
+    counted; ``frame``: size of the camera's picture."""
     size = 0.030 * sheet.height
     if view.worked is None:
         text = "measuring ..." if view.busy else "No pull was measured in this session yet."
@@ -86,8 +89,12 @@ def draw_plan(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box
         )
         sheet.fitted(box.x + half + size, y + 0.95 * size, told, 1.15 * size, half, look.ink)
     y += 2.9 * size
-    tall = 0.34 * box.height
-    _layers(sheet, view, bow, units, look, Box(box.x, y, box.width, tall))
+    tall = 0.38 * box.height
+    wide = min(tall * frame[0] / frame[1], 0.45 * box.width) if view.image is not None else 0.0
+    if wide:
+        draw_picture(sheet, view, bow, units, look, Box(box.x, y, wide, wide * frame[1] / frame[0]), frame)
+        wide += 0.5 * size
+    _layers(sheet, view, bow, units, look, Box(box.x + wide, y, box.width - wide, tall))
     y += tall + 0.5 * size
     _list(sheet, view, bow, units, look, Box(box.x, y, box.width, box.y + box.height - y - 2.6 * size), made)
     y = box.y + box.height - 2.3 * size

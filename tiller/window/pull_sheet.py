@@ -65,10 +65,14 @@ def places(width: float, height: float, aspect: float) -> Places:
     )
 
 
+LEAST_LABEL = 0.02
+"""Labels on the picture are no smaller than this share of the window's height."""
+
+
 def draw(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, at: Places, frame: tuple[int, int]) -> None:
     """Draws the sheet. ``frame``: width and height of the camera's picture in its own pixels."""
     draw_head(sheet, view, units, look, at.head)
-    _picture(sheet, view, bow, units, look, at.picture, frame)
+    draw_picture(sheet, view, bow, units, look, at.picture, frame)
     _strip(sheet, view, bow, units, look, at.strip, at.picture, frame)
     _numerals(sheet, view, units, look, at.side)
 
@@ -105,7 +109,10 @@ def crowded(sheet: Sketch, view: View, units: Units, box: Box) -> bool:
     return alarmed(view) and sheet.measure(units.words(view.sentence), 0.4 * box.height) > box.width - left - 0.2 * size
 
 
-def _picture(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, frame: tuple[int, int]) -> None:
+def draw_picture(
+    sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, frame: tuple[int, int]
+) -> None:
+    """The picture with the bend drawn on it, marks, what is to be scraped, knots and the like, and the hook."""
     if view.image is None:
         sheet.area(box.x, box.y, box.width, box.height, look.panel)
         size = 0.05 * box.height
@@ -164,7 +171,7 @@ def _marks(
         sheet.line(above, (0, 0, 0, 150), 9.0)
         sheet.line(above, colour, 5.5)
         x, y = above[len(above) // 2]
-        size = 0.036 * box.height
+        size = max(0.036 * box.height, LEAST_LABEL * sheet.height)
         wide = sheet.measure(mark.kind, size)
         sheet.area(x - 0.5 * wide - 4, y - 1.5 * size, wide + 8, 1.25 * size, faded(look.panel, 215), 3.0)
         sheet.text(x, y - 1.45 * size, mark.kind, size, colour, "middle")
@@ -184,7 +191,7 @@ def _features(
     s = view.stations_mm.get(side, np.empty(0))
     if len(s) != len(line):
         return
-    size = 0.026 * box.height
+    size = max(0.026 * box.height, 0.8 * LEAST_LABEL * sheet.height)
     for told in bow.limb(side).features:
         middle = 0.5 * (told.from_mm + told.to_mm)
         if not s[0] <= middle <= s[-1]:
@@ -205,7 +212,7 @@ def _zones(
     s = view.stations_mm.get("left" if side == "left" else "right", np.empty(0))
     if plan is None or view.stage in DRAWN or len(s) != len(line):
         return
-    size = 0.032 * box.height
+    size = max(0.032 * box.height, LEAST_LABEL * sheet.height)
     for row, layer in enumerate(o for o in plan.layers if o.limb == side):
         inside = (s >= layer.from_mm) & (s <= layer.to_mm)
         if np.count_nonzero(inside) < 2:
@@ -276,6 +283,14 @@ def _strip(
         sheet.line([(float(a), float(b)) for a, b in zip(x, y, strict=True)], colour, 3.0)
         if len(x):
             sheet.text(float(np.mean(x)), box.y + 4, f"{side} limb", size, colour, "middle")
+        for mark in view.worked.result.limb(side).marks if view.worked is not None else ():
+            inside = (profile.s_mm >= mark.from_mm) & (profile.s_mm <= mark.to_mm) & np.isfinite(line[:, 0])
+            if np.count_nonzero(inside) < 2:
+                continue
+            a, b = sorted(float(picture.x + scale * line[k, 0]) for k in np.flatnonzero(inside)[[0, -1]])
+            kind = look.stiff if mark.kind == "stiff" else look.weak
+            sheet.area(a, box.y + box.height - 6, b - a, 5, kind)
+            sheet.text(0.5 * (a + b), box.y + box.height - 7 - 1.15 * size, mark.kind, size, kind, "middle")
 
 
 def _numerals(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> None:
