@@ -323,6 +323,15 @@ def test_ten_thousand_pulls(tmp_path: Path) -> None:
             [(k, k) for k in many],
         )
         db.executemany("INSERT INTO marks VALUES (?, 'left', 1.0, 2.0, 'weak', 0.1, 0.02)", [(k,) for k in many])
+        full = [k for k in many if k % 100 == 20 or k == 200]  # those that are opened have all that a measured pull has
+        limbs = [(k, side, n) for k in full for side in ("left", "right") for n in range(150)]
+        db.executemany(
+            "INSERT INTO profiles VALUES (?, ?, ?, 5.0, 0.1, 0.1, 90.0, 1.0, 0.005, 0.0001, 0.01, 0.02)", limbs
+        )
+        db.executemany("INSERT INTO rest VALUES (?, ?, ?, 5.0, 5.0, 20.0)", limbs)
+        pictures = [(k, n) for k in full for n in range(20)]
+        db.executemany("INSERT INTO force_draw VALUES (?, ?, 'f', 'up', 1.0, 200.0, 0.5, 50.0, 0.2, 1)", pictures)
+        db.executemany("INSERT INTO advice VALUES (?, ?)", [(k, '{"note": "' + 4000 * "x" + '"}') for k in full])
 
     def quickest(work: object, times: int = 5) -> float:
         best = 9.0
@@ -336,8 +345,10 @@ def test_ten_thousand_pulls(tmp_path: Path) -> None:
         assert len(book.pulls()) == 10_003
         listing = quickest(book.pulls)
         opening = quickest(lambda: [book.pulls("bow 40"), book.pull(book.pulls("bow 40")[-1].pull_id)])
-        comparing = quickest(lambda: [book.pull(200), book.pull(1)])
         plain = quickest(lambda: book.rows("SELECT p.*, r.* FROM pulls p JOIN results r ON r.pull_id = p.id"))
+        assert len(book.pull(200)["profiles"]["left"]) == 150
+        assert len(book.pull(book.pulls("bow 40")[-1].pull_id)["profiles"]["left"]) == 150
+        comparing = quickest(lambda: [book.pull(200), book.pull(120)])
     print(
         f"list {1e3 * listing:.0f} ms, bow {1e3 * opening:.0f} ms, compare {1e3 * comparing:.1f} ms, plain read {1e3 * plain:.0f} ms"
     )

@@ -171,9 +171,10 @@ def follow(scene: Scene, image: Image, known: Known, last: Followed) -> tuple[Sh
         side: trace if sure[side][1] else replace(trace, seen=min(trace.seen, sure[side][0], LOST_SEEN))
         for side, trace in limbs.items()
     }
-    lines = {side: limbs[side].points_mm if sure[side][1] else expected[side] for side in SIDES}
+    found = {side: sure[side][1] and limbs[side].seen >= ENOUGH_SEEN for side in SIDES}
+    lines = {side: limbs[side].points_mm if found[side] else expected[side] for side in SIDES}
     shapes = last.shapes
-    if draw is not None and all(sure[side][1] and limbs[side].seen >= ENOUGH_SEEN for side in SIDES):
+    if draw is not None and all(found.values()):
         cell = round(draw / SHAPE_STEP_MM)
         shapes = (*(item for item in shapes if round(item[0] / SHAPE_STEP_MM) != cell), (draw, lines))
     px = centre if centre is not None else last.hook_px
