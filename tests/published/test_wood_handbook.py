@@ -76,6 +76,15 @@ def test_worked_example_of_the_moisture_equation() -> None:
     assert at_moisture(103.0, 66.0, 8.0, 24.0) == pytest.approx(119.5, abs=0.05)
 
 
+def test_modulus_where_the_table_has_no_green_value() -> None:
+    # modulus falls by 2 % for each per cent of moisture: FPL report on strength-moisture adjustment, Table 1
+    osage = find_wood("osage orange")
+    assert osage is not None
+    assert osage.green_modulus_gpa is None
+    assert modulus_at(osage, 18.0) == pytest.approx(0.88 * osage.modulus_gpa)
+    assert modulus_at(osage, None) == osage.modulus_gpa
+
+
 def test_wetter_wood_may_be_strained_less_and_drier_wood_no_more() -> None:
     for name in ("shagbark hickory", "osage orange", "no such wood"):
         wood = find_wood(name)

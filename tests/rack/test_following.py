@@ -22,7 +22,7 @@ from tiller.simulate.render import Setting
 from tiller.simulate.shoot import TrueShape
 from tiller.vision.limb import normals
 from tiller.vision.pull import Known, find_models, see_drawn, set_scene
-from tiller.vision.wood import on_wood, wood_colour
+from tiller.vision.wood import on_wood, tells, wood_colour
 
 FAR_MM = 6.0
 
@@ -143,6 +143,11 @@ def test_a_line_beside_the_limb_is_not_taken_for_it(shared: Path, name: str) -> 
     recording = read_recording(shared / "recordings" / name)
     empty, rest = (read_picture(recording, recording.of_role(role)[0]) for role in ("empty", "rest"))
     scene, models = find_models(set_scene(recording.rig, recording.bow, empty), rest)
+    for side in SIDES:
+        model = models[side]
+        own = wood_colour(scene, rest, model)
+        assert tells(scene, model, own) > 0.9
+        assert tells(scene, model, wood_colour(scene, empty, model)) < 0.2  # as if the wall had the wood's colour
     known = Known()
     for picture in recording.of_role("pull")[::5]:
         image = read_picture(recording, picture)

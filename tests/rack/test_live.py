@@ -280,11 +280,11 @@ def test_a_rest_shape_that_cannot_be_taken_anew_is_said(small_recording: Path) -
     before = dict(analyst.models)
     assert set(before) == {"left", "right"}
     analyst.take_rest(pictures["empty"])  # somebody stood before it: no bow to be seen
-    assert "rest shape could not be taken anew" in analyst.rest_fault()
-    assert analyst.rest_fault() == ""
+    assert "rest shape could not be taken anew" in analyst.remark()
+    assert analyst.remark() == ""
     assert dict(analyst.models) == before
     analyst.take_rest(pictures["rest"])
-    assert analyst.rest_fault() == ""
+    assert analyst.remark() == ""
 
 
 def test_an_old_or_shifted_calibration_is_said_at_the_start(small_recording: Path, tmp_path: Path) -> None:

@@ -115,7 +115,7 @@ class Analyst:
         self._executor = later
         self._finding: Future[tuple[Scene, Known]] | None = None
         self._resting: Future[Known] | None = None
-        self._rest_fault = ""
+        self._remark = ""
         self.scene: Scene | None = None
         self._known: Known | None = None
         self.empty: Image | None = None
@@ -148,7 +148,7 @@ class Analyst:
         return self._known.fine if self._known is not None else {}
 
     def take_rest(self, image: Image) -> None:
-        """Takes the rest shape anew from a picture of the bow at rest; where it cannot be seen the old one stays (``rest_fault`` says so)."""
+        """Takes the rest shape anew from a picture of the bow at rest; where it cannot be seen the old one stays (``remark`` says so)."""
         scene, models = self.scene, self.models
         if scene is None or not models or self._resting is not None:
             return
@@ -160,9 +160,9 @@ class Analyst:
         self._resting = self._start(take)
         self._rested()
 
-    def rest_fault(self) -> str:
-        """Why the rest shape was not taken anew, told once; empty where it was."""
-        told, self._rest_fault = self._rest_fault, ""
+    def remark(self) -> str:
+        """What to know of the bow's rest shape or the wall behind it, told once; empty where there is nothing to say."""
+        told, self._remark = self._remark, ""
         return told
 
     def _start(self, work: Callable[[], Found]) -> Future[Found]:
@@ -183,7 +183,7 @@ class Analyst:
         try:
             known = found.result()
         except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error) as err:
-            self._rest_fault = f"the bow's rest shape could not be taken anew, the one before stands ({err}): see that nothing is before the bow."
+            self._remark = f"the bow's rest shape could not be taken anew, the one before stands ({err}): see that nothing is before the bow."
             return
         if self._known is not None:
             self._use(known, keep=True)
@@ -326,9 +326,10 @@ class Analyst:
             return
         self.scene, self._said = scene, ""
         self._use(known)
-        for side in SIDES:
-            if tells(scene, known.coarse[side], known.wood[side]) < TELLING_SHARE:
-                self._rest_fault = f"the wall behind the {side} limb has the wood's colour: a limb that is followed beside itself is not noticed there; hang a plain sheet behind it."
+        alike = [side for side in SIDES if tells(scene, known.coarse[side], known.wood[side]) < TELLING_SHARE]
+        if alike:
+            side = " and the ".join(alike)
+            self._remark = f"the wall behind the {side} limb has the wood's colour: a limb that is followed beside itself is not noticed there; hang a plain sheet behind it."
 
     def _use(self, known: Known, keep: bool = False) -> None:
         """Goes by this bow from now on; ``keep``: the lines that are followed stay where they are."""

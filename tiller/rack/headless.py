@@ -124,7 +124,7 @@ def run(
     return 0
 
 
-KEYS = "E Enter: photograph the empty rack; Z: the scale's zero; S 12: scraped, 12 strokes; K: all is whole; C: cautions; Q: quit"
+KEYS = "Keys, each with Enter: E photographs the empty rack, Z takes the scale's zero, S 12 notes 12 strokes scraped, K all is whole, C the cautions, Q quits."
 
 
 def _keyboard() -> int | None:

@@ -251,7 +251,7 @@ class Rack:
         self._collect()
         looked = self.analyst.look(shot) if shot is not None else None
         self._knocked = looked.knocked if looked is not None else self._knocked
-        if (fault := self.analyst.rest_fault()) != "":
+        if (fault := self.analyst.remark()) != "":
             self._say(fault)
         t, force = self.weigher.force_now()
         self._force_s = t

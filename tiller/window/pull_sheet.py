@@ -99,7 +99,9 @@ def draw_head(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> 
     elif alarm:  # read from three metres away: nothing else stands in the head then
         sheet.block(left, box.y + 0.08 * box.height, told, 0.37 * box.height, most, colour, 2)
     else:
-        sheet.block(left, box.y + 0.29 * box.height, told, 0.31 * box.height, most, colour, 2)
+        sheet.block(
+            left, box.y + 0.29 * box.height, told, 0.31 * box.height, most, look.ink, 2
+        )  # as much as that is trouble
 
 
 def crowded(sheet: Sketch, view: View, units: Units, box: Box) -> bool:
