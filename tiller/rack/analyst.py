@@ -35,8 +35,8 @@ from tiller.vision.pull import (
     gray,
     lies_there_already,
     set_scene,
+    stand,
 )
-from tiller.vision.wood import tells
 
 Array = NDArray[np.float64]
 Found = TypeVar("Found")
@@ -154,8 +154,9 @@ class Analyst:
             return
 
         def take() -> Known:
-            found = {side: find_rest(scene, image, side, start=models[side]) for side in SIDES}
-            return known_at_rest(scene, image, found)
+            frame = stand(scene, image).frame
+            found = {side: find_rest(scene, frame, side, start=models[side]) for side in SIDES}
+            return known_at_rest(frame, found)
 
         self._resting = self._start(take)
         self._rested()
@@ -305,8 +306,9 @@ class Analyst:
         self._tried = shot.t_s
 
         def find() -> tuple[Scene, Known]:
-            scene, models = find_models(empty_scene, shot.image)
-            return scene, known_at_rest(scene, shot.image, models)
+            frame = stand(empty_scene, shot.image).frame
+            scene, models = find_models(empty_scene, frame)
+            return scene, known_at_rest(replace(frame, look=scene.look), models)
 
         self._finding = self._start(find)
         if self._finding.done():
@@ -326,7 +328,7 @@ class Analyst:
             return
         self.scene, self._said = scene, ""
         self._use(known)
-        alike = [side for side in SIDES if tells(scene, known.coarse[side], known.wood[side]) < TELLING_SHARE]
+        alike = [side for side in SIDES if known.telling[side] < TELLING_SHARE]
         if alike:
             side = " and the ".join(alike)
             self._remark = f"the wall behind the {side} limb has the wood's colour: a limb that is followed beside itself is not noticed there; hang a plain sheet behind it."

@@ -71,10 +71,10 @@ class Measured:
 def outline_thickness(sight: Sight, side: Side) -> Array:
     """Thickness by the outline (n,) mm: median over all pictures of back edge minus belly edge, perspective taken out."""
     model = sight.models[side]
-    view, z = sight.scene.board.view, sight.scene.rig.bow_plane_z_mm
+    z = sight.scene.rig.bow_plane_z_mm
     rows = []
     for s in sight.seen:
-        trace = s.shape.limbs[side]
+        trace, view = s.shape.limbs[side], s.shape.view
         _, back, belly = outline_offsets(trace.points_mm, trace.normal_mm, model.width_mm, model.crown_mm, view, z)
         rows.append(trace.edges_mm[0] - trace.edges_mm[1] - back - belly)
     stack = np.array(rows)

@@ -14,10 +14,19 @@ from tiller.bow.bowfile import SIDES, Side
 from tiller.errors import RecordingFault, VisionFault
 from tiller.rack.recording import Picture, Recording, read_picture
 from tiller.vision.limb import LimbModel
-from tiller.vision.pull import ENOUGH_SEEN, Known, Scene, Shape, check_size, find_models, see_drawn, see_rest, set_scene
+from tiller.vision.pull import (
+    ENOUGH_SEEN,
+    Known,
+    Scene,
+    Shape,
+    check_size,
+    find_models,
+    see_drawn,
+    see_rest,
+    set_scene,
+    stand,
+)
 from tiller.vision.wood import on_wood, wood_colour
-
-KNOCK_PX = 1.5
 
 Progress = Callable[[str], None]
 
@@ -103,8 +112,9 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
     progress("rest shape")
     rest_first, image = _first_good(recording, "rest", "the bow at rest", left_out)
-    scene, models = find_models(scene, image)
-    wood = {side: wood_colour(scene, image, models[side]) for side in SIDES}
+    at_rest = stand(scene, image).frame
+    scene, models = find_models(scene, at_rest)
+    wood = {side: wood_colour(at_rest, models[side]) for side in SIDES}
     seen: list[SeenPicture] = []
     known = Known()
     wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
@@ -113,20 +123,16 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         try:
             image = read()
             check_size(image, recording.rig, picture.file)
+            stood = stand(scene, image, known.hook_px)
             if picture.role == "rest":
-                shape, then_known = see_rest(scene, image, models), known
+                shape, then_known = see_rest(stood, models), known
             else:
-                shape, then_known = see_drawn(scene, image, models, known)
+                shape, then_known = see_drawn(stood, models, known)
         except (RecordingFault, VisionFault) as err:
             left_out.append(f"{err}; left out")
             continue
         except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
             left_out.append(f"{picture.file}: the limb's line cannot be followed in it ({err}); left out")
-            continue
-        if shape.shift_px > KNOCK_PX:
-            left_out.append(
-                f"{picture.file}: the board stands {shape.shift_px:.1f} px from where it was: camera or board was knocked; left out"
-            )
             continue
         if picture.role == "pull" and shape.hook is None:
             left_out.append(f"{picture.file}: the hook's fiducial is not in view, so the draw is unknown; left out")
@@ -136,9 +142,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
             left_out.append(f"{picture.file}: the {' and '.join(blind)} limb cannot be seen well enough; left out")
             continue
         lost = [
-            side
-            for side in SIDES
-            if not on_wood(scene, image, models[side], wood[side], shape.limbs[side].points_mm)[1]
+            side for side in SIDES if not on_wood(stood.frame, models[side], wood[side], shape.limbs[side].points_mm)[1]
         ]
         if lost:
             left_out.append(

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from enum import Enum
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.rigfile import Fiducial, HookFiducial, Rig
+from tiller.bow.rigfile import Fiducial, HookFiducial, Lens, Rig
 from tiller.errors import VisionFault
 from tiller.vision.camera import View, as_points
 from tiller.vision.squares import sharpen
@@ -39,7 +40,8 @@ class SeenBoard:
         used: ids of the fiducials that the pose rests on.
         missing: ids in rig.toml that were not found.
         rms_mm: rms distance on the board between fiducial centres as measured and as seen through the pose.
-        centres_px: centre of each used fiducial, by dictionary and id.
+        centres_px: centre of each used fiducial, by dictionary and id; corners_px: its corners (4, 2).
+        planes_mm: the plane z of each.
     """
 
     view: View
@@ -47,6 +49,8 @@ class SeenBoard:
     missing: tuple[int, ...]
     rms_mm: float
     centres_px: Mapping[Key, Array]
+    corners_px: Mapping[Key, Array]
+    planes_mm: Mapping[Key, float]
 
 
 @dataclass(frozen=True)
@@ -57,10 +61,29 @@ class SeenHook:
     sd_mm: float
 
 
-def _detector(dictionary: str, ids: tuple[int, ...], quick: bool) -> cv2.aruco.ArucoDetector:
+class Care(Enum):
+    """How much trouble is taken to read a marker."""
+
+    QUICK = "one threshold"
+    USUAL = "the library's own"
+    PATIENT = "many thresholds, more wrong cells"
+
+
+PATIENT_WRONG = 1.4
+"""Of the wrong cells that a dictionary can correct (5 of 36 in DICT_APRILTAG_36h11), so many times as many are let pass by the patient
+search. It looks for few ids in a known neighbourhood: with 7 of 36 a square of chance passes once in 2,000."""
+
+
+def _detector(dictionary: str, ids: tuple[int, ...], care: Care) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
-    if quick:  # one threshold window instead of three: the marker's size in the cut is known
+    if care is Care.QUICK:  # one threshold window instead of three: the marker's size in the cut is known
         parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = 23
+    elif care is Care.PATIENT:  # a small marker, blurred and with a sharpening halo: its cells run into each other
+        parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = 5, 45
+        parameters.adaptiveThreshWinSizeStep = 8
+        parameters.errorCorrectionRate = PATIENT_WRONG
+        parameters.maxErroneousBitsInBorderRate = 0.5
+        parameters.perspectiveRemovePixelPerCell = 8
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     parameters.cornerRefinementWinSize = 4
     parameters.cornerRefinementMaxIterations = 60
@@ -72,11 +95,11 @@ def _detector(dictionary: str, ids: tuple[int, ...], quick: bool) -> cv2.aruco.A
     return cv2.aruco.ArucoDetector(cv2.aruco.Dictionary(codes, whole.markerSize, whole.maxCorrectionBits), parameters)
 
 
-_DETECTORS: dict[tuple[str, tuple[int, ...], bool], cv2.aruco.ArucoDetector] = {}
+_DETECTORS: dict[tuple[str, tuple[int, ...], Care], cv2.aruco.ArucoDetector] = {}
 
 
 def find_markers(
-    gray: NDArray[np.uint8], wanted: Iterable[Key], offset: tuple[int, int] = (0, 0), quick: bool = False
+    gray: NDArray[np.uint8], wanted: Iterable[Key], offset: tuple[int, int] = (0, 0), care: Care = Care.USUAL
 ) -> dict[Key, Array]:
     """Corners (4, 2) in pixels of each marker seen, clockwise from the marker's own top left.
 
@@ -84,7 +107,7 @@ def find_markers(
         gray: 8-bit grey picture, or a cut of one.
         wanted: dictionary and id of the markers to look for.
         offset: x, y of the cut's corner in the whole picture; added to the corners.
-        quick: one threshold only, for a cut about a marker.
+        care: QUICK for a cut about a marker; PATIENT where it was not found otherwise.
 
     A marker of an id that is seen twice is left out: one of the two is false and nothing says which.
     """
@@ -93,9 +116,9 @@ def find_markers(
     keys = sorted(set(wanted))
     for name in sorted({key[0] for key in keys}):
         numbers = tuple(key[1] for key in keys if key[0] == name)
-        kind = (name, numbers, quick)
+        kind = (name, numbers, care)
         if kind not in _DETECTORS:
-            _DETECTORS[kind] = _detector(name, numbers, quick)
+            _DETECTORS[kind] = _detector(name, numbers, care)
         corners, ids, _ = _DETECTORS[kind].detectMarkers(gray)
         if ids is None:
             continue
@@ -108,11 +131,14 @@ def find_markers(
     return {k: v for k, v in found.items() if k not in twice}
 
 
-def find_near(image: NDArray[np.uint8], wanted: Mapping[Key, tuple[Array, float]]) -> dict[Key, Array]:
+def find_near(
+    image: NDArray[np.uint8], wanted: Mapping[Key, tuple[Array, float]], care: Care = Care.QUICK
+) -> dict[Key, Array]:
     """Markers looked for where they are expected: much quicker than the whole picture.
 
     Args:
         wanted: by marker, the expected centre (pixels) and half the side of the square to search.
+        care: how it is looked for.
     """
     found: dict[Key, Array] = {}
     height, width = image.shape[:2]
@@ -122,7 +148,7 @@ def find_near(image: NDArray[np.uint8], wanted: Mapping[Key, tuple[Array, float]
         if x1 - x0 < 12 or y1 - y0 < 12:
             continue
         cut = np.asarray(cv2.cvtColor(image[y0:y1, x0:x1], cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-        seen = find_markers(cut, (key,), (x0, y0), quick=True)
+        seen = find_markers(cut, (key,), (x0, y0), care)
         if key in seen:
             found[key] = seen[key]
     return found
@@ -213,7 +239,74 @@ def board_pose(markers: Mapping[Key, Array], rig: Rig) -> SeenBoard:
         missing,
         rms,
         {(f.dictionary, f.id): c for f, c in zip(seen, centres_px, strict=True)},
+        {(f.dictionary, f.id): markers[(f.dictionary, f.id)] for f in seen},
+        {(f.dictionary, f.id): float(f.centre_mm[2]) for f in seen},
     )
+
+
+STOOD_GAIN = 25.0
+"""A camera moved where another pose explains its markers better by this much in chi squared: eight free numbers alone gain 8 +- 4."""
+MOVE_SD = (0.05, 0.05, 0.05, 80.0, 80.0, 120.0, 0.01, 0.01)
+"""How far a camera may be carried between two pictures: turn in rad, place in mm, drift of the rows in px a px. Only holds what too few
+markers leave open."""
+STRAY_SD = 3.0
+
+
+def pose_now(board: SeenBoard, markers: Mapping[Key, Array], lens: Lens) -> View | None:
+    """Where the camera stands in this picture, if not where it stood in that of the empty rack (then None, and where no marker is seen).
+
+    The markers are taken where the empty rack's picture showed them, so that a marker that was measured wrongly moves nothing. A camera that is
+    moved while its rows are read out, one after the other, shears the picture: two numbers say how far a row lies from the one
+    before. Huber weights; a corner counts by ``CORNER_SD_PX``, a centre by ``CENTRE_SD_PX``.
+    """
+    shared = [key for key in board.corners_px if key in markers]
+    if not shared:
+        return None
+    base = board.view
+    was = [np.vstack([board.corners_px[k], board.centres_px[k][None]]) for k in shared]
+    places = np.vstack(
+        [
+            np.column_stack([base.on_plane(px, board.planes_mm[k]), np.full(5, board.planes_mm[k])])
+            for px, k in zip(was, shared, strict=True)
+        ]
+    )
+    now = np.vstack([np.vstack([markers[k], crossing(markers[k])[None]]) for k in shared])
+    sd = np.tile([CORNER_SD_PX] * 4 + [CENTRE_SD_PX], len(shared))
+    sure = np.repeat(1.0 / np.hypot(sd, sd), 2)  # the markers of the empty rack's picture err as much
+    start = np.concatenate([np.ravel(cv2.Rodrigues(base.rotation)[0]), base.translation, [0.0, 0.0]])
+    hold = 1.0 / np.array(MOVE_SD)
+    state = start.copy()
+    height = lens.image_size[1]
+    stood = float("nan")
+    for turn in range(12):
+        pixels, jac = cv2.projectPoints(places.reshape(-1, 1, 3), state[:3], state[3:6], lens.matrix, lens.distortion)
+        flat = as_points(pixels)
+        row = (flat[:, 1] - 0.5 * height)[:, None]
+        residual = (now - flat - row * state[6:]).ravel() * sure
+        jacobian = np.column_stack([np.asarray(jac)[:, :6], np.kron(row, np.eye(2))]) * sure[:, None]
+        weight = 1.0 / np.sqrt(np.maximum(np.abs(residual) / STRAY_SD, 1.0)) if turn > 2 else np.ones_like(residual)
+        if turn == 0:
+            stood = _robust_chi2(residual)
+            if stood < STOOD_GAIN:
+                return None
+        rows = np.vstack([jacobian * weight[:, None], np.diag(hold)])
+        right = np.concatenate([residual * weight, hold * (start - state)])
+        step = np.linalg.lstsq(rows, right, rcond=None)[0]
+        state = state + step
+        if float(np.max(np.abs(step * hold))) < 1e-7:
+            break
+    pixels, _ = cv2.projectPoints(places.reshape(-1, 1, 3), state[:3], state[3:6], lens.matrix, lens.distortion)
+    flat = as_points(pixels)
+    left = _robust_chi2(((now - flat - (flat[:, 1] - 0.5 * height)[:, None] * state[6:]).ravel()) * sure)
+    if not np.all(np.isfinite(state)) or stood - left < STOOD_GAIN:
+        return None
+    rotation = np.asarray(cv2.Rodrigues(state[:3])[0], dtype=float)
+    return View(lens, rotation, state[3:6].copy(), (float(state[6]), float(state[7])))
+
+
+def _robust_chi2(residual: Array) -> float:
+    size = np.abs(residual)
+    return float(np.sum(np.where(size < STRAY_SD, size**2, 2 * STRAY_SD * size - STRAY_SD**2)))
 
 
 def hook_seat(markers: Mapping[Key, Array], hook: HookFiducial, view: View) -> SeenHook | None:

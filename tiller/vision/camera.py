@@ -31,11 +31,14 @@ class View:
         lens: camera matrix and distortion.
         rotation: (3, 3).
         translation: (3,) mm.
+        drift: x, y in px by which a row lies off the one above it: the rows of most cameras are read one after the other, and this one
+            was moved meanwhile. Counted from the middle row.
     """
 
     lens: Lens
     rotation: Array
     translation: Array
+    drift: tuple[float, float] = (0.0, 0.0)
 
     @property
     def centre_mm(self) -> Array:
@@ -48,7 +51,10 @@ class View:
         pixels, _ = cv2.projectPoints(
             points, cv2.Rodrigues(self.rotation)[0], self.translation, self.lens.matrix, self.lens.distortion
         )
-        return as_points(pixels)
+        flat = as_points(pixels)
+        if self.drift == (0.0, 0.0):
+            return flat
+        return np.asarray(flat + (flat[:, 1:] - 0.5 * self.lens.image_size[1]) * np.array(self.drift), dtype=float)
 
     def plane_to_pixels(self, points_mm: ArrayLike, z_mm: float) -> Array:
         """Pixels (n, 2) of points (n, 2) on the plane z = z_mm."""
@@ -60,6 +66,9 @@ class View:
         points = as_points(pixels)
         if len(points) == 0:
             return np.empty((0, 2))
+        if self.drift != (0.0, 0.0):
+            middle = 0.5 * self.lens.image_size[1]
+            points = points - (points[:, 1:] - middle) / (1.0 + self.drift[1]) * np.array(self.drift)
         flat = as_points(cv2.undistortPoints(points.reshape(-1, 1, 2), self.lens.matrix, self.lens.distortion))
         rays = np.column_stack([flat, np.ones(len(flat))]) @ self.rotation
         centre = self.centre_mm

@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Side
 from tiller.vision.board import SeenHook
+from tiller.vision.frame import Frame
+from tiller.vision.light import Image
 from tiller.vision.limb import LimbModel, LimbTrace, as_bent, smooth_basis, smooth_offsets, trace_limbs
-from tiller.vision.pull import ENOUGH_SEEN, Scene, Shape, held_by_cradle, referred_to, see_hook, see_limb
-from tiller.vision.seek import Image
-from tiller.vision.wood import look_for_wood, on_wood, wood_colour
+from tiller.vision.pull import ENOUGH_SEEN, Scene, Shape, held_by_cradle, referred_to, see_limb, stand
+from tiller.vision.wood import look_for_wood, on_wood, tells, wood_colour
 
 Array = NDArray[np.float64]
 
@@ -64,17 +65,20 @@ class Known:
     Attributes:
         fine: the limbs as measured; coarse: on fewer stations, the same number on both.
         wood: (n, 3) at the coarse stations, the limb's colour at rest, blue, green, red.
+        telling: share of the stations before which a line beside the limb would be told from it.
     """
 
     fine: Mapping[Side, LimbModel]
     coarse: Mapping[Side, LimbModel]
     wood: Mapping[Side, NDArray[np.float32]]
+    telling: Mapping[Side, float]
 
 
-def known_at_rest(scene: Scene, rest: Image, models: Mapping[Side, LimbModel]) -> Known:
+def known_at_rest(rest: Frame, models: Mapping[Side, LimbModel]) -> Known:
     """What following must know, from the picture in which the limbs at rest were found."""
     coarse = coarser(models)
-    return Known(models, coarse, {side: wood_colour(scene, rest, coarse[side]) for side in SIDES})
+    wood = {side: wood_colour(rest, coarse[side]) for side in SIDES}
+    return Known(models, coarse, wood, {side: tells(rest, coarse[side], wood[side]) for side in SIDES})
 
 
 @dataclass(frozen=True)
@@ -159,14 +163,15 @@ def follow(scene: Scene, image: Image, known: Known, last: Followed) -> tuple[Sh
     A limb that is not found has ``seen`` below a half, and the shape at this draw is not kept; the next picture is
     looked at from where it was expected.
     """
-    hook, centre, shift = see_hook(scene, image, last.hook_px, watch=1)
+    stood = stand(scene, image, last.hook_px, watch=1)
+    frame, hook, centre = stood.frame, stood.hook, stood.hook_px
     draw = draw_of(hook)
     expected = guess(last, draw)
-    limbs = _trace(scene, image, known, expected)
-    sure = {side: on_wood(scene, image, known.coarse[side], known.wood[side], limbs[side].points_mm) for side in SIDES}
+    limbs = _trace(frame, known, expected)
+    sure = {side: on_wood(frame, known.coarse[side], known.wood[side], limbs[side].points_mm) for side in SIDES}
     if not all(good and limbs[side].seen >= ENOUGH_SEEN for side, (_, good) in sure.items()):
         near = draw is not None and any(abs(item[0] - draw) < NEAR_MM for item in last.shapes)
-        limbs, sure = _seek(scene, image, known, expected, limbs, sure, SEEK_MM if near else WIDE_MM)
+        limbs, sure = _seek(frame, known, expected, limbs, sure, SEEK_MM if near else WIDE_MM)
     limbs = {
         side: trace if sure[side][1] else replace(trace, seen=min(trace.seen, sure[side][0], LOST_SEEN))
         for side, trace in limbs.items()
@@ -178,7 +183,7 @@ def follow(scene: Scene, image: Image, known: Known, last: Followed) -> tuple[Sh
         cell = round(draw / SHAPE_STEP_MM)
         shapes = (*(item for item in shapes if round(item[0] / SHAPE_STEP_MM) != cell), (draw, lines))
     px = centre if centre is not None else last.hook_px
-    return Shape(hook, limbs, shift, centre), Followed(lines, px, shapes)
+    return Shape(hook, limbs, stood.shift_px, centre, frame.view), Followed(lines, px, shapes)
 
 
 LOST_SEEN = 0.4
@@ -186,8 +191,7 @@ LOST_SEEN = 0.4
 
 
 def _seek(
-    scene: Scene,
-    image: Image,
+    frame: Frame,
     known: Known,
     expected: Mapping[Side, Array],
     limbs: Mapping[Side, LimbTrace],
@@ -200,38 +204,35 @@ def _seek(
         if not sure[side][1] or limbs[side].seen < ENOUGH_SEEN:
             fine, coarse = known.fine[side], known.coarse[side]
             around = np.column_stack([np.interp(fine.s_mm, coarse.s_mm, expected[side][:, k]) for k in (0, 1)])
-            lines[side] = onto(see_limb(scene, image, fine, around, reach_mm).points_mm, fine, coarse)
-    again = _trace(scene, image, known, lines)
+            lines[side] = onto(see_limb(frame, fine, around, reach_mm).points_mm, fine, coarse)
+    again = _trace(frame, known, lines)
     kept, judged = dict(limbs), dict(sure)
     for side in SIDES:
-        found = on_wood(scene, image, known.coarse[side], known.wood[side], again[side].points_mm)
+        found = on_wood(frame, known.coarse[side], known.wood[side], again[side].points_mm)
         if (found[1], again[side].seen * found[0]) > (sure[side][1], limbs[side].seen * sure[side][0]):
             kept[side], judged[side] = again[side], found
     return kept, judged
 
 
-def _only_wood(scene: Scene, image: Image, known: Known, trace: LimbTrace, side: Side) -> LimbTrace:
+def _only_wood(frame: Frame, known: Known, trace: LimbTrace, side: Side) -> LimbTrace:
     """The trace without what it measured beside the wood or on what covers it: a grid line, a shadow's edge, the string, a sleeve."""
     places = trace.points_mm + np.nan_to_num(trace.offset_mm)[:, None] * trace.normal_mm
-    found = look_for_wood(scene, image, known.coarse[side], known.wood[side], places)
+    found = look_for_wood(frame, known.coarse[side], known.wood[side], places)
     off = found.off | found.covered
     offset, sd = np.where(off, np.nan, trace.offset_mm), np.where(off, np.nan, trace.sd_mm)
     return replace(trace, offset_mm=offset, sd_mm=sd, seen=float(np.mean(np.isfinite(offset))))
 
 
-def _trace(scene: Scene, image: Image, known: Known, expected: Mapping[Side, Array]) -> dict[Side, LimbTrace]:
+def _trace(frame: Frame, known: Known, expected: Mapping[Side, Array]) -> dict[Side, LimbTrace]:
     """Both limbs traced about where they are expected."""
-    view, z = scene.board.view, scene.rig.bow_plane_z_mm
     lines = [expected[side] for side in SIDES]
     both = [known.coarse[side] for side in SIDES]
     out: list[LimbTrace] = []
     for _ in range(3):
         out = []
         largest = 0.0
-        for model, raw in zip(
-            both, trace_limbs(image, scene.empty, view, z, both, lines, scene.look, rounds=1, polish=1), strict=True
-        ):
-            trace = _only_wood(scene, image, known, raw, model.side)
+        for model, raw in zip(both, trace_limbs(frame, both, lines, rounds=1, polish=1), strict=True):
+            trace = _only_wood(frame, known, raw, model.side)
             moved = smooth_offsets(model.s_mm, trace.offset_mm, trace.sd_mm, 100.0)
             if not np.all(np.isfinite(moved)):
                 out.append(trace)

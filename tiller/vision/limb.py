@@ -21,7 +21,7 @@ from tiller.bow.bowfile import Bow, Side
 from tiller.bow.section import sagitta_mm
 from tiller.vision.camera import View
 from tiller.vision.edges import HALF_WINDOW_PX, fit_edges
-from tiller.vision.seek import Image, sample
+from tiller.vision.frame import Frame, channels
 from tiller.vision.spline import Line, cubic_basis
 
 Array = NDArray[np.float64]
@@ -33,8 +33,6 @@ STRAY_MM = 75.0
 """A value is a stray beside the running median over this length."""
 CROWN_GUESS_MM = 90.0
 """Crown radius taken for the outline's perspective where bow.toml has none (common practice, no source)."""
-LUMA = np.array([0.114, 0.587, 0.299], dtype=np.float32)
-"""Rec. ITU-R BT.601 luma weights in blue, green, red order."""
 NOCK_CLEARANCE_MM = 20.0
 """The last stretch before the nock is not measured: string and nock hide its edge; it is as good as straight."""
 SCAN_PX = (-3.0, -1.5, 0.0, 1.5, 3.0)
@@ -46,22 +44,6 @@ FLOOR_PX = 0.03
 """No edge is taken to be known better than this (common practice, no source)."""
 SUBS = (-0.375, -0.125, 0.125, 0.375)
 """A station's profile is the mean of four, this far from it in units of the stations' spacing."""
-
-
-@dataclass(frozen=True)
-class Look:
-    """What a picture's edges look like.
-
-    Attributes:
-        blur_px: sd of the blur of luma and chroma.
-        noise: sd of the noise of luma and chroma, grey levels.
-        round_mm: how much wider than flat geometry the slivers beside the front are, at the back and
-            at the belly (edges are rounded off by the rasp).
-    """
-
-    blur_px: tuple[float, float]
-    noise: tuple[float, float]
-    round_mm: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -124,11 +106,6 @@ def normals(points_mm: Array, sign: int) -> Array:
     return across
 
 
-def channels(colours: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Luma and half of red minus blue, (2, ...)."""
-    return np.stack([colours @ LUMA, np.float32(0.5) * (colours[..., 2] - colours[..., 0])])
-
-
 def outline_offsets(
     points_mm: Array, normal_mm: Array, width_mm: Array, crown_mm: float | Array, view: View, plane_z_mm: float
 ) -> tuple[Array, Array, Array]:
@@ -142,37 +119,24 @@ def outline_offsets(
     return phi, back, half * size
 
 
-def trace_limb(
-    image: Image,
-    empty: Image,
-    view: View,
-    plane_z_mm: float,
-    model: LimbModel,
-    expected_mm: Array,
-    look: Look,
-    rounds: int = 3,
-    scan: bool = False,
-) -> LimbTrace:
+def trace_limb(frame: Frame, model: LimbModel, expected_mm: Array, rounds: int = 3, scan: bool = False) -> LimbTrace:
     """Edges and centreline about an expected centreline (n, 2).
 
     ``scan``: the expectation may be off by a few pixels, try several places for each edge.
     """
-    return trace_limbs(image, empty, view, plane_z_mm, (model,), (expected_mm,), look, rounds, scan)[0]
+    return trace_limbs(frame, (model,), (expected_mm,), rounds, scan)[0]
 
 
 def trace_limbs(
-    image: Image,
-    empty: Image,
-    view: View,
-    plane_z_mm: float,
+    frame: Frame,
     models: Sequence[LimbModel],
     expected_mm: Sequence[Array],
-    look: Look,
     rounds: int = 3,
     scan: bool = False,
     polish: int = 2,
 ) -> tuple[LimbTrace, ...]:
     """Several limbs with the same number of stations in one go; see ``trace_limb`` and ``fit_edges``."""
+    view, plane_z_mm, look = frame.view, frame.plane_z_mm, frame.look
     limbs, n = len(models), len(models[0].s_mm)
 
     def joined(values: Iterable[Array]) -> Array:
@@ -199,8 +163,8 @@ def trace_limbs(
     where = base[None, :, None, :] + reach[..., None] * unit[None, :, None, :]
     where = where[None] + np.array(SUBS)[:, None, None, None, None] * along[None, None, :, None, :]
     where = where.reshape(len(SUBS), 2 * limbs * n, len(tau), 2)
-    seen = channels(sample(image, where).mean(axis=0))
-    behind = channels(sample(empty, where).mean(axis=0))
+    seen = channels(frame.now(where).mean(axis=0), look.neutral)
+    behind = channels(frame.behind(where).mean(axis=0), look.neutral)
     sag = sagitta_mm(np.minimum(width, 2 * crown), crown)
     strip_back = np.where(phi < 0, width * np.abs(phi) + sag, np.maximum(sag + out_back - 0.5 * width * phi, 0))
     strip_belly = np.where(phi > 0, width * phi, 0.0)
@@ -216,7 +180,7 @@ def trace_limbs(
         parts=2 * limbs,
         scan_px=SCAN_PX if scan else (),
     )
-    high, wide = image.shape[:2]
+    high, wide = frame.image.shape[:2]
     inside = np.all((middle > 8) & (middle < (wide - 9, high - 9)), axis=-1).ravel()
     tau_px = np.where(inside & (fit.step > 4.0) & (fit.sd_px < 0.8), fit.tau_px, np.nan)
     # what grain and shading beside an edge shift it by: their size over the step, times the blur

@@ -12,39 +12,69 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.rigfile import Rig
 from tiller.errors import VisionFault
-from tiller.vision.board import Key, SeenBoard, SeenHook, board_pose, crossing, find_markers, find_near, hook_seat
+from tiller.vision.board import (
+    Care,
+    Key,
+    SeenBoard,
+    SeenHook,
+    board_pose,
+    crossing,
+    find_markers,
+    find_near,
+    hook_seat,
+    pose_now,
+)
+from tiller.vision.camera import View
+from tiller.vision.frame import Frame, Look, Moved, channels
+from tiller.vision.light import Image, Single, find_light, hues, smaller
 from tiller.vision.limb import (
     LimbModel,
     LimbTrace,
-    Look,
     as_bent,
     blank_model,
-    channels,
     normals,
     outline_offsets,
     restation,
     smooth_offsets,
     trace_limb,
 )
-from tiller.vision.seek import Image, find_band, lone_band
+from tiller.vision.seek import SEEK_NOISE, find_band, lone_band
 
 Array = NDArray[np.float64]
 
 ENOUGH_SEEN = 0.5
 """A picture with less than this share of a limb's stations in sight is not used for that limb."""
-SEEK_NOISE = 1.5
-"""Noise that wood must stand out from, over that of the picture (the rack is never lit quite alike twice)."""
 
 
 @dataclass(frozen=True)
 class Scene:
-    """What stays the same through a pull: the empty rack, the camera over it, and how pictures look."""
+    """What stays the same through a pull: the empty rack, the camera over it, and how pictures look.
+
+    ``empty_small`` is the empty rack's picture made ``smaller``.
+    """
 
     rig: Rig
     bow: Bow
     empty: Image
+    empty_small: Single
     board: SeenBoard
     look: Look
+
+
+@dataclass(frozen=True)
+class Stand:
+    """A picture of the pull before its limbs are looked at: how camera and light stand, and where the hook is.
+
+    Attributes:
+        frame: the picture against the empty rack's.
+        hook: the string's seat; None where the hook's fiducial is hidden. hook_px: the fiducial's centre.
+        shift_px: how far the board's fiducials moved in the picture since the empty rack (median); NaN if unseen.
+    """
+
+    frame: Frame
+    hook: SeenHook | None
+    hook_px: Array | None
+    shift_px: float
 
 
 @dataclass(frozen=True)
@@ -56,12 +86,14 @@ class Shape:
         limbs: both limbs.
         shift_px: how far the board's fiducials moved in the picture since the empty rack (median); NaN if unseen.
         hook_px: the hook fiducial's centre.
+        view: where the camera stood.
     """
 
     hook: SeenHook | None
     limbs: Mapping[Side, LimbTrace]
     shift_px: float
     hook_px: Array | None
+    view: View
 
 
 @dataclass(frozen=True)
@@ -72,11 +104,11 @@ class Known:
     hook_px: Array | None = None
 
 
-def picture_noise(image: Image) -> tuple[float, float]:
+def picture_noise(image: Image, neutral: tuple[float, float] = (1.0, 1.0)) -> tuple[float, float]:
     """Sd of the noise in luma and chroma, from the median of a second difference (robust to edges)."""
     height, width = image.shape[:2]
     cut = image[height // 8 : 7 * height // 8 : 3, width // 8 : 7 * width // 8].astype(np.float32)
-    both = channels(cut)
+    both = channels(cut, neutral)
     second = both[:, :, 2:] - 2 * both[:, :, 1:-1] + both[:, :, :-2]
     values = 1.4826 * np.median(np.abs(second), axis=(1, 2)) / np.sqrt(6.0)
     return max(float(values[0]), 1.2), max(float(values[1]), 1.0)
@@ -116,11 +148,22 @@ def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack pict
     """
     check_size(empty, rig, name)
     board = board_pose(find_markers(gray(empty), fiducials_of(rig)), rig)
-    return Scene(rig, bow, empty, board, Look((0.8, 1.4), picture_noise(empty)))
+    small = smaller(empty)
+    _, blue, red = hues(small)
+    neutral = (float(np.exp(-np.median(blue))), float(np.exp(-np.median(red))))
+    look = Look((0.8, 1.4), picture_noise(empty, neutral), neutral=neutral)
+    return Scene(rig, bow, empty, small, board, look)
 
 
-def _must_be_inside(scene: Scene, side: Side, nock_mm: Array) -> None:
-    x, y = scene.board.view.plane_to_pixels(nock_mm, scene.rig.bow_plane_z_mm)[0]
+def frame_of(scene: Scene, image: Image, view: View | None = None) -> Frame:
+    """A picture against the empty rack's; ``view`` where the camera stands elsewhere now."""
+    light = find_light(smaller(image), scene.empty_small)
+    moved = Moved.between(view, scene.board.view) if view is not None else None
+    return Frame(image, scene.empty, view or scene.board.view, scene.rig.bow_plane_z_mm, scene.look, light, moved)
+
+
+def _must_be_inside(scene: Scene, view: View, side: Side, nock_mm: Array) -> None:
+    x, y = view.plane_to_pixels(nock_mm, scene.rig.bow_plane_z_mm)[0]
     width, height = scene.rig.lens.image_size
     if not (8 <= x < width - 8 and 8 <= y < height - 8):
         msg = (
@@ -157,23 +200,19 @@ def lies_there_already(scene: Scene) -> bool:
     return True
 
 
-def _rough_rest(scene: Scene, image: Image, model: LimbModel) -> Array:
+def _rough_rest(scene: Scene, frame: Frame, model: LimbModel) -> Array:
     """The limb at rest to a millimetre or two, (n, 2), found as a band along a level line.
 
     Raises:
         VisionFault: not found, or partly out of the picture.
     """
-    bow, rig, view = scene.bow, scene.rig, scene.board.view
-    z = rig.bow_plane_z_mm
+    bow = scene.bow
     side = model.side
     out, line, up = _level_line(bow, side, model)
-    _must_be_inside(scene, side, line[-1])
+    _must_be_inside(scene, frame.view, side, line[-1])
     noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
     band = find_band(
-        image,
-        scene.empty,
-        view,
-        z,
+        frame,
         line,
         up,
         bow.limb(side).thickness_at(out) + 2.0,
@@ -194,7 +233,7 @@ def _rough_rest(scene: Scene, image: Image, model: LimbModel) -> Array:
     slope = np.arctan(np.polyfit(out[:12], points[:12, 1], 1)[0])
     arc = out[0] / np.cos(slope) + np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     expected = np.column_stack([np.interp(model.s_mm, arc, points[:, k]) for k in (0, 1)])
-    _must_be_inside(scene, side, expected[-1])
+    _must_be_inside(scene, frame.view, side, expected[-1])
     return expected
 
 
@@ -223,22 +262,21 @@ def level_tip(points_mm: Array, s_mm: Array) -> Array:
     return out
 
 
-def find_rest(scene: Scene, image: Image, side: Side, start: LimbModel | None = None) -> LimbModel:
+def find_rest(scene: Scene, frame: Frame, side: Side, start: LimbModel | None = None) -> LimbModel:
     """The limb's rest shape from scratch, from one picture of the bow at rest.
 
     Raises:
         VisionFault: the limb is not found, or runs out of the picture.
     """
-    bow, view, z = scene.bow, scene.board.view, scene.rig.bow_plane_z_mm
+    view, z = frame.view, frame.plane_z_mm
     if start is None:
-        model = blank_model(bow, side)
-        expected = _rough_rest(scene, image, model)
+        model = blank_model(scene.bow, side)
+        expected = _rough_rest(scene, frame, model)
     else:
         model, expected = start, start.rest_mm
     sign = model.sign
-    look = scene.look
     for round_ in range(4 if start is None else 3):
-        trace = trace_limb(image, scene.empty, view, z, model, expected, look, rounds=4, scan=round_ < 2)
+        trace = trace_limb(frame, model, expected, rounds=4, scan=round_ < 2)
         if trace.seen < ENOUGH_SEEN:
             msg = (
                 f"The {side} limb's edges are not clear in the rest picture: {100 * trace.seen:.0f} % of its length can be measured;"
@@ -265,14 +303,14 @@ def find_rest(scene: Scene, image: Image, side: Side, start: LimbModel | None = 
     return replace(model, rest_mm=expected)
 
 
-def sharpen_look(scene: Scene, image: Image, models: Mapping[Side, LimbModel]) -> Look:
+def sharpen_look(frame: Frame, models: Mapping[Side, LimbModel]) -> Look:
     """The blur and the rounding of the limb's edges that explain the rest picture best."""
     thin = {side: _every(model, 3) for side, model in models.items()}
-    best = scene.look
+    best = frame.look
 
     def cost(look: Look) -> float:
-        view, z = scene.board.view, scene.rig.bow_plane_z_mm
-        return sum(trace_limb(image, scene.empty, view, z, m, m.rest_mm, look).misfit for m in thin.values())
+        seen = replace(frame, look=look)
+        return sum(trace_limb(seen, m, m.rest_mm).misfit for m in thin.values())
 
     lowest = cost(best)
     for blur in (0.55, 0.7, 1.0, 1.25, 1.6, 2.0):
@@ -315,21 +353,18 @@ def expect(
     return restation(points, model.s_mm, float(model.rest_mm[0, 0])), 3.0 + 0.12 * beyond
 
 
-def see_limb(scene: Scene, image: Image, model: LimbModel, expected: Array, reach_mm: float) -> LimbTrace:
+def see_limb(frame: Frame, model: LimbModel, expected: Array, reach_mm: float) -> LimbTrace:
     """The limb in one picture, from an expectation that may be off by ``reach_mm``."""
-    view, z = scene.board.view, scene.rig.bow_plane_z_mm
+    view, z = frame.view, frame.plane_z_mm
     s, anchor = model.s_mm, float(model.rest_mm[0, 0])
     if reach_mm > 3.5:
         every = 2
-        noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
+        noise = SEEK_NOISE * float(np.hypot(*frame.look.noise))
         normal = normals(expected, model.sign)
         _, out_back, out_belly = outline_offsets(expected, normal, model.width_mm, model.crown_mm, view, z)
         thick = model.up_mm + model.low_mm + out_back + out_belly
         band = find_band(
-            image,
-            scene.empty,
-            view,
-            z,
+            frame,
             expected[::every],
             normal[::every],
             thick[::every],
@@ -341,17 +376,7 @@ def see_limb(scene: Scene, image: Image, model: LimbModel, expected: Array, reac
         offset = smooth_offsets(s[::every], band.offset_mm, np.where(band.evidence > 2.0, 1.0, 15.0), 110.0)
         expected = restation(expected + np.interp(s, s[::every], offset)[:, None] * normal, s, anchor)
     for turn in range(3):
-        trace = trace_limb(
-            image,
-            scene.empty,
-            view,
-            z,
-            model,
-            expected,
-            scene.look,
-            rounds=1 if turn else 3,
-            scan=turn == 0,
-        )
+        trace = trace_limb(frame, model, expected, rounds=1 if turn else 3, scan=turn == 0)
         shift = smooth_offsets(s, trace.offset_mm, trace.sd_mm, 100.0)
         if not np.all(np.isfinite(shift)):
             return trace
@@ -363,73 +388,97 @@ def see_limb(scene: Scene, image: Image, model: LimbModel, expected: Array, reac
     return referred_to(trace, moved, model)
 
 
-def see_hook(
-    scene: Scene, image: Image, last_px: Array | None, watch: int = 2
-) -> tuple[SeenHook | None, Array | None, float]:
-    """Hook seat, hook fiducial's centre in the picture, and the board's shift since the empty rack (px).
+def stand(scene: Scene, image: Image, last_px: Array | None = None, watch: int | None = None) -> Stand:
+    """How camera, light and hook stand in a picture.
 
-    ``watch``: how many of the board's fiducials are looked at; all of them where none of these is seen.
+    Args:
+        last_px: where the hook's fiducial was last.
+        watch: how many of the board's fiducials are looked at as long as these have not moved; None: all.
     """
     hook = scene.rig.hook
     key: Key = (hook.dictionary, hook.id)
-    wanted: dict[Key, tuple[Array, float]] = {}
-    sides = {(f.dictionary, f.id): f.side_mm for f in scene.rig.fiducials}
     scale = scene.rig.lens.matrix[0, 0] / max(1.0, scene.board.view.centre_mm[2])
-    watched = sorted(scene.board.centres_px)
-    for fid in sorted({watched[round(k)] for k in np.linspace(0, len(watched) - 1, min(watch, len(watched)))}):
-        wanted[fid] = (scene.board.centres_px[fid], max(40.0, 1.3 * scale * sides[fid]))
+    sides = {(f.dictionary, f.id): f.side_mm for f in scene.rig.fiducials}
+    board = sorted(scene.board.centres_px)
+    watched = sorted({board[round(k)] for k in np.linspace(0, len(board) - 1, min(watch or len(board), len(board)))})
+
+    def near(keys: list[Key]) -> dict[Key, tuple[Array, float]]:
+        return {k: (scene.board.centres_px[k], max(40.0, 1.3 * scale * sides[k])) for k in keys}
+
+    wanted = near(watched)
     if last_px is not None:
         wanted[key] = (last_px, max(60.0, 2.2 * scale * hook.side_mm))
     markers = find_near(image, wanted)
+    if len(watched) < len(board) and not _shift(scene, markers) < STEADY_PX:  # moved, or hidden: look at all of them
+        markers |= find_near(image, near([k for k in board if k not in watched]))
     if key not in markers:
-        whole = find_markers(gray(image), (key,))
-        if key in whole:
-            markers[key] = whole[key]
+        markers |= _seek_hook(image, key, wanted.get(key))
+    if not any(k in markers for k in board):  # moved further than they were looked for
+        markers |= find_markers(gray(image), board)
+    view = pose_now(scene.board, markers, scene.rig.lens)
+    frame = frame_of(scene, image, view)
+    seat = hook_seat(markers, hook, frame.view)
+    return Stand(frame, seat, crossing(markers[key]) if key in markers else None, _shift(scene, markers))
+
+
+STEADY_PX = 0.4
+"""Fiducials that moved by less are where they were: their centres are seen to 0.05-0.1 px, worse in a bad picture."""
+
+
+def _shift(scene: Scene, markers: Mapping[Key, Array]) -> float:
+    """How far the board's fiducials moved since the empty rack's picture, px, the median; NaN where none is seen."""
     shifts = [
-        float(np.linalg.norm(crossing(markers[fid]) - centre))
-        for fid, centre in scene.board.centres_px.items()
-        if fid in markers
+        float(np.linalg.norm(crossing(markers[key]) - centre))
+        for key, centre in scene.board.centres_px.items()
+        if key in markers
     ]
-    seen = hook_seat(markers, hook, scene.board.view)
-    if not shifts and watch < len(watched):  # those that are watched are hidden: look for the others
-        return see_hook(scene, image, last_px, watch=len(watched))
-    centre_px = crossing(markers[key]) if key in markers else None
-    return seen, centre_px, float(np.median(shifts)) if shifts else float("nan")
+    return float(np.median(shifts)) if shifts else float("nan")
 
 
-def see_rest(scene: Scene, image: Image, models: Mapping[Side, LimbModel]) -> Shape:
+def _seek_hook(image: Image, key: Key, near: tuple[Array, float] | None) -> dict[Key, Array]:
+    """The hook's fiducial where the quick look did not find it: the whole picture, then with patience, first where it was."""
+    whole = find_markers(gray(image), (key,))
+    if key not in whole and near is not None:
+        whole = find_near(image, {key: (near[0], 2.0 * near[1])}, Care.PATIENT)
+    if key not in whole:
+        whole = find_markers(gray(image), (key,), care=Care.PATIENT)
+    return whole
+
+
+def see_rest(stood: Stand, models: Mapping[Side, LimbModel]) -> Shape:
     """The bow in a picture at rest."""
-    limbs = {side: see_limb(scene, image, models[side], models[side].rest_mm, 3.0) for side in SIDES}
-    _, centre, shift = see_hook(scene, image, None)
-    return Shape(None, limbs, shift, centre)
+    limbs = {side: see_limb(stood.frame, models[side], models[side].rest_mm, 3.0) for side in SIDES}
+    return Shape(None, limbs, stood.shift_px, stood.hook_px, stood.frame.view)
 
 
-def see_drawn(scene: Scene, image: Image, models: Mapping[Side, LimbModel], known: Known) -> tuple[Shape, Known]:
+def see_drawn(stood: Stand, models: Mapping[Side, LimbModel], known: Known) -> tuple[Shape, Known]:
     """The bow in a picture of the pull, and what is known after it."""
-    hook, centre, shift = see_hook(scene, image, known.hook_px)
+    hook, centre = stood.hook, stood.hook_px
     limbs: dict[Side, LimbTrace] = {}
     for side in SIDES:
         if hook is None:  # without the hook the draw is unknown: expect the last shape, search wide
             line = known.shapes[-1][1][side] if known.shapes else models[side].rest_mm
-            limbs[side] = see_limb(scene, image, models[side], line, 60.0)
+            limbs[side] = see_limb(stood.frame, models[side], line, 60.0)
         else:
             line, reach = expect(models, list(known.shapes), -hook.seat_mm[1], side)
-            limbs[side] = see_limb(scene, image, models[side], line, reach)
+            limbs[side] = see_limb(stood.frame, models[side], line, reach)
     shapes = known.shapes
     if hook is not None and all(t.seen >= ENOUGH_SEEN for t in limbs.values()):
         shapes = (*shapes[-40:], (-hook.seat_mm[1], {side: t.points_mm for side, t in limbs.items()}))
-    return Shape(hook, limbs, shift, centre), Known(shapes, centre if centre is not None else known.hook_px)
+    seen = Shape(hook, limbs, stood.shift_px, centre, stood.frame.view)
+    return seen, Known(shapes, centre if centre is not None else known.hook_px)
 
 
-def find_models(scene: Scene, image: Image) -> tuple[Scene, Mapping[Side, LimbModel]]:
+def find_models(scene: Scene, rest: Frame) -> tuple[Scene, Mapping[Side, LimbModel]]:
     """Both limbs at rest from scratch, and the scene with the look of its edges.
 
     Raises:
         VisionFault: a limb is not found or runs out of the picture.
     """
-    rough: dict[Side, LimbModel] = {side: find_rest(scene, image, side) for side in SIDES}
-    scene = replace(scene, look=sharpen_look(scene, image, rough))
-    return scene, {side: find_rest(scene, image, side, start=rough[side]) for side in SIDES}
+    rough: dict[Side, LimbModel] = {side: find_rest(scene, rest, side) for side in SIDES}
+    look = sharpen_look(rest, rough)
+    scene, rest = replace(scene, look=look), replace(rest, look=look)
+    return scene, {side: find_rest(scene, rest, side, start=rough[side]) for side in SIDES}
 
 
 ROOT_PLAY_MM = 3.0

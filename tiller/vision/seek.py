@@ -1,9 +1,8 @@
 """Finding the limb from scratch: a band of wood that was not there in the picture of the empty rack.
 
 The picture is sampled on a strip along an expected line (stations along it, offsets across it, in
-the bow's own plane). What counts as wood is what a shadow cannot explain: the part of a pixel's
-colour that is no darker or lighter copy of the empty rack's, plus a smaller share of the plain
-difference. A matched filter as wide as the limb, less its surroundings, gives evidence; a dynamic
+the bow's own plane). What counts as wood is what no light can explain (``light``): a hue that is not the empty rack's, plus a
+smaller share of the plain difference. A matched filter as wide as the limb, less its surroundings, gives evidence; a dynamic
 programme takes the best connected line through it.
 """
 
@@ -12,14 +11,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.vision.camera import View
+from tiller.vision.frame import Frame, sample
+from tiller.vision.light import Image, Light, Single, strange
 
 Array = NDArray[np.float64]
-Image = NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
@@ -36,33 +35,17 @@ class Band:
     evidence: Array
 
 
-def sample(image: Image, pixels: Array) -> NDArray[np.float32]:
-    """Colours (..., 3) at pixel places (..., 2), bilinear; the border repeats."""
-    shape = pixels.shape[:-1]
-    flat = np.ascontiguousarray(pixels.reshape(-1, 2), dtype=np.float32)
-    rows = int(np.ceil(len(flat) / 4096))
-    pad = rows * 4096 - len(flat)
-    grid = np.pad(flat, ((0, pad), (0, 0))).reshape(rows, 4096, 2)
-    out = cv2.remap(image, grid[:, :, 0], grid[:, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return out.reshape(-1, 3)[: len(flat)].reshape(*shape, 3).astype(np.float32)
+SEEK_NOISE = 1.5
+"""Noise that wood must stand out from, over that of the picture (the rack is never lit quite alike twice)."""
 
 
-def wood_evidence(picture: NDArray[np.float32], empty: NDArray[np.float32], noise: float) -> Array:
-    """How far each colour is from a shaded copy of the empty rack's, over the noise; same shape less one."""
-    dot = np.sum(picture * empty, axis=-1)
-    own = np.sum(empty * empty, axis=-1) + 1.0
-    shade = np.clip(dot / own, 0.25, 1.15)
-    rest = picture - shade[..., None] * empty
-    colour = np.sqrt(np.sum(rest * rest, axis=-1))
-    plain = np.sqrt(np.sum((picture - empty) ** 2, axis=-1))
-    return np.asarray(np.minimum((colour + 0.15 * plain) / noise, 40.0), dtype=float)
+def wood_evidence(picture: Single, empty: Single, light: Light, noise: float) -> Array:
+    """How far each colour is from the empty rack's in any light, over the noise; same shape less one."""
+    return np.asarray(np.minimum(strange(picture, empty, light) / np.float32(noise), 40.0), dtype=float)
 
 
 def find_band(
-    image: Image,
-    empty: Image,
-    view: View,
-    plane_z_mm: float,
+    frame: Frame,
     line_mm: Array,
     normal_mm: Array,
     thickness_mm: Array,
@@ -79,8 +62,8 @@ def find_band(
         reach_mm: search from -reach[0] to +reach[1] across the line.
         start_mm: where the band starts across the line, if known.
     """
-    across, pixels, inside = _strip(image, view, plane_z_mm, line_mm, normal_mm, reach_mm)
-    wood = np.where(inside, wood_evidence(sample(image, pixels), sample(empty, pixels), noise), 0.0)
+    across, pixels, inside = _strip(frame.image, frame.view, frame.plane_z_mm, line_mm, normal_mm, reach_mm)
+    wood = np.where(inside, wood_evidence(frame.now(pixels), frame.behind(pixels), frame.light, noise), 0.0)
     mean = _means(wood)
     half = 0.5 * thickness_mm
     core = mean(-half, half + 1)

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.vision.frame import Frame
+from tiller.vision.light import Single
 from tiller.vision.limb import LimbModel, normals
-from tiller.vision.pull import SEEK_NOISE, Scene
-from tiller.vision.seek import Image, sample, wood_evidence
+from tiller.vision.seek import SEEK_NOISE, wood_evidence
 
 Array = NDArray[np.float64]
-Single = NDArray[np.float32]
 
 WITHIN = (-0.25, -0.08, 0.08, 0.25)
 """A station is looked at in these places across the limb, in shares of its thickness."""
@@ -28,17 +28,16 @@ ON_WOOD, OUTER_OFF, TIP_STATIONS = 0.75, 0.5, 6
 pulls: 0.97 and more on the limb, 0.49 and less 15 mm and more beside it)."""
 
 
-def _within(scene: Scene, image: Image, model: LimbModel, line_mm: Array) -> Single:
-    """Colours (k, n, 3) of a picture within the limb along a line (n, 2)."""
+def _within(frame: Frame, model: LimbModel, line_mm: Array) -> Array:
+    """Pixels (k, n, 2) within the limb along a line (n, 2)."""
     across = np.array(WITHIN)[:, None, None] * (model.up_mm + model.low_mm)[:, None]
     points = line_mm + across * normals(line_mm, model.sign)
-    pixels = scene.board.view.plane_to_pixels(points.reshape(-1, 2), scene.rig.bow_plane_z_mm).reshape(points.shape)
-    return sample(image, pixels)
+    return frame.view.plane_to_pixels(points.reshape(-1, 2), frame.plane_z_mm).reshape(points.shape)
 
 
-def wood_colour(scene: Scene, rest: Image, model: LimbModel) -> Single:
+def wood_colour(rest: Frame, model: LimbModel) -> Single:
     """The limb's colour (n, 3) at its stations, blue, green, red, from the picture at rest."""
-    return np.median(_within(scene, rest, model, model.rest_mm), axis=0)
+    return np.median(rest.now(_within(rest, model, model.rest_mm)), axis=0)
 
 
 @dataclass(frozen=True)
@@ -56,36 +55,39 @@ class Wood:
     told: NDArray[np.bool_]
 
 
-def look_for_wood(scene: Scene, image: Image, model: LimbModel, wood: Single, line_mm: Array) -> Wood:
+def look_for_wood(frame: Frame, model: LimbModel, wood: Single, line_mm: Array) -> Wood:
     """What a picture shows along a line (n, 2), against the limb's colour (n, 3) and the empty rack's."""
-    behind, now = _within(scene, scene.empty, model, line_mm), _within(scene, image, model, line_mm)
-    noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
+    pixels = _within(frame, model, line_mm)
+    behind, now = frame.behind(pixels), frame.now(pixels)
+    noise = SEEK_NOISE * float(np.hypot(*frame.look.noise))
     own = np.broadcast_to(wood, behind.shape)
-    would, is_now, strange = (
-        np.median(wood_evidence(a, b, noise), axis=0) for a, b in ((own, behind), (now, behind), (now, own))
+    would, is_now, other = (
+        np.median(wood_evidence(a, b, frame.light, noise), axis=0)
+        for a, b in ((own, behind), (now, behind), (now, own))
     )
     told = would > TELLS
     off = told & (is_now < WOOD_SHARE * would)
-    return Wood(off, ~off & (strange > STRANGE), told)
+    return Wood(off, ~off & (other > STRANGE), told)
 
 
-def on_wood(scene: Scene, image: Image, model: LimbModel, wood: Single, line_mm: Array) -> tuple[float, bool]:
+def on_wood(frame: Frame, model: LimbModel, wood: Single, line_mm: Array) -> tuple[float, bool]:
     """Share of a line's stations that are on wood, of those where it can be told, and whether that is enough for it to be the limb.
 
     Where it can be told nowhere that is said to be so: the check is idle then (``tells``).
     """
-    found = look_for_wood(scene, image, model, wood, line_mm)
+    found = look_for_wood(frame, model, wood, line_mm)
     off, told = found.off, found.told & ~found.covered
     share = 1.0 - _share(off, told)
     outer = max(_share(off[-count:], told[-count:]) for count in (len(off) // 3, TIP_STATIONS))
     return share, share >= ON_WOOD and outer <= OUTER_OFF
 
 
-def tells(scene: Scene, model: LimbModel, wood: Single) -> float:
+def tells(rest: Frame, model: LimbModel, wood: Single) -> float:
     """Share of the limb's stations at rest before which a line beside the limb would be told from it."""
-    behind = _within(scene, scene.empty, model, model.rest_mm)
-    noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
-    return float(np.mean(np.median(wood_evidence(np.broadcast_to(wood, behind.shape), behind, noise), axis=0) > TELLS))
+    behind = rest.behind(_within(rest, model, model.rest_mm))
+    noise = SEEK_NOISE * float(np.hypot(*rest.look.noise))
+    own = np.broadcast_to(wood, behind.shape)
+    return float(np.mean(np.median(wood_evidence(own, behind, rest.light, noise), axis=0) > TELLS))
 
 
 def _share(off: NDArray[np.bool_], told: NDArray[np.bool_]) -> float:

@@ -1,0 +1,107 @@
+"""One picture against that of the empty rack: where the camera stands, how the light differs, what its edges look like."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.vision.camera import View
+from tiller.vision.light import LUMA, Image, Light, Single
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Look:
+    """What a picture's edges look like.
+
+    Attributes:
+        blur_px: sd of the blur of luma and chroma.
+        noise: sd of the noise of luma and chroma, grey levels.
+        round_mm: how much wider than flat geometry the slivers beside the front are, at the back and
+            at the belly (edges are rounded off by the rasp).
+        neutral: factors of blue and red that make the wall grey. A shadow on a grey wall changes no chroma.
+    """
+
+    blur_px: tuple[float, float]
+    noise: tuple[float, float]
+    round_mm: tuple[float, float] = (0.0, 0.0)
+    neutral: tuple[float, float] = (1.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Moved:
+    """Where a pixel of this picture lies in that of the empty rack: a cubic in the pixel's place (10 coefficients for x, 10 for y)."""
+
+    centre: tuple[float, float]
+    size: float
+    coef: Array
+
+    @classmethod
+    def between(cls, now: View, empty: View) -> Moved:
+        """By the board's plane, z = 0, as both cameras see it; good to some 0.01 px for the moves of a hand."""
+        width, height = now.lens.image_size
+        x, y = np.meshgrid(np.linspace(0, width - 1, 9), np.linspace(0, height - 1, 7))
+        pixels = np.column_stack([x.ravel(), y.ravel()])
+        there = empty.plane_to_pixels(now.on_plane(pixels, 0.0), 0.0)
+        centre, size = (0.5 * width, 0.5 * height), 0.5 * width
+        coef = np.linalg.lstsq(_cubics(pixels, centre, size), there - pixels, rcond=None)[0]
+        return cls(centre, size, np.asarray(coef, dtype=float))
+
+    def to_empty(self, pixels: Array) -> Array:
+        """Pixels (..., 2) of the empty rack's picture for those (..., 2) of this one."""
+        flat = np.asarray(pixels, dtype=float).reshape(-1, 2)
+        return (flat + _cubics(flat, self.centre, self.size) @ self.coef).reshape(pixels.shape)
+
+
+def _cubics(pixels: Array, centre: tuple[float, float], size: float) -> Array:
+    x, y = (pixels[:, 0] - centre[0]) / size, (pixels[:, 1] - centre[1]) / size
+    return np.column_stack([x**i * y**j for i in range(4) for j in range(4 - i)])
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A picture, and what is behind the bow in it.
+
+    Attributes:
+        image, empty: this picture and the empty rack's.
+        view: the camera now; plane_z_mm: of the bow's middle plane.
+        look, light: of this picture.
+        moved: None where the camera stands as in the empty rack's picture.
+    """
+
+    image: Image
+    empty: Image
+    view: View
+    plane_z_mm: float
+    look: Look
+    light: Light
+    moved: Moved | None = None
+
+    def now(self, pixels: Array) -> Single:
+        """Colours (..., 3) of this picture at pixels (..., 2)."""
+        return sample(self.image, pixels)
+
+    def behind(self, pixels: Array) -> Single:
+        """Colours (..., 3) of the empty rack at this picture's pixels (..., 2)."""
+        return sample(self.empty, pixels if self.moved is None else self.moved.to_empty(pixels))
+
+
+def sample(image: Image, pixels: Array) -> Single:
+    """Colours (..., 3) at pixel places (..., 2), bilinear; the border repeats."""
+    shape = pixels.shape[:-1]
+    flat = np.ascontiguousarray(pixels.reshape(-1, 2), dtype=np.float32)
+    rows = int(np.ceil(len(flat) / 4096))
+    pad = rows * 4096 - len(flat)
+    grid = np.pad(flat, ((0, pad), (0, 0))).reshape(rows, 4096, 2)
+    out = cv2.remap(image, grid[:, :, 0], grid[:, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return out.reshape(-1, 3)[: len(flat)].reshape(*shape, 3).astype(np.float32)
+
+
+def channels(colours: Single, neutral: tuple[float, float] = (1.0, 1.0)) -> Single:
+    """Luma, and half of red minus blue on a grey wall, (2, ...)."""
+    blue, red = np.float32(neutral[0]) * colours[..., 0], np.float32(neutral[1]) * colours[..., 2]
+    return np.stack([colours @ LUMA, np.float32(0.5) * (red - blue)])
