@@ -37,6 +37,7 @@ from tiller.vision.pull import (
     set_scene,
     stand,
 )
+from tiller.vision.wood import coloured
 
 Array = NDArray[np.float64]
 Found = TypeVar("Found")
@@ -156,7 +157,7 @@ class Analyst:
         def take() -> Known:
             frame = stand(scene, image).frame
             found = {side: find_rest(scene, frame, side, start=models[side]) for side in SIDES}
-            return known_at_rest(frame, found)
+            return known_at_rest(self.bow, frame, {side: coloured(frame, found[side]) for side in SIDES})
 
         self._resting = self._start(take)
         self._rested()
@@ -308,7 +309,7 @@ class Analyst:
         def find() -> tuple[Scene, Known]:
             frame = stand(empty_scene, shot.image).frame
             scene, models = find_models(empty_scene, frame)
-            return scene, known_at_rest(replace(frame, look=scene.look), models)
+            return scene, known_at_rest(self.bow, replace(frame, look=scene.look), models)
 
         self._finding = self._start(find)
         if self._finding.done():

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Side
 from tiller.errors import RecordingFault, VisionFault
 from tiller.rack.recording import Picture, Recording, read_picture
+from tiller.vision.expected import Bending
 from tiller.vision.limb import LimbModel
 from tiller.vision.pull import (
     ENOUGH_SEEN,
@@ -26,7 +27,7 @@ from tiller.vision.pull import (
     set_scene,
     stand,
 )
-from tiller.vision.wood import on_wood, wood_colour
+from tiller.vision.wood import on_wood
 
 Progress = Callable[[str], None]
 
@@ -114,7 +115,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
     rest_first, image = _first_good(recording, "rest", "the bow at rest", left_out)
     at_rest = stand(scene, image).frame
     scene, models = find_models(scene, at_rest)
-    wood = {side: wood_colour(at_rest, models[side]) for side in SIDES}
+    bending = Bending.of(recording.bow, models)
     seen: list[SeenPicture] = []
     known = Known()
     wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
@@ -127,7 +128,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
             if picture.role == "rest":
                 shape, then_known = see_rest(stood, models), known
             else:
-                shape, then_known = see_drawn(stood, models, known)
+                shape, then_known = see_drawn(stood, bending, known)
         except (RecordingFault, VisionFault) as err:
             left_out.append(f"{err}; left out")
             continue
@@ -141,9 +142,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         if blind:
             left_out.append(f"{picture.file}: the {' and '.join(blind)} limb cannot be seen well enough; left out")
             continue
-        lost = [
-            side for side in SIDES if not on_wood(stood.frame, models[side], wood[side], shape.limbs[side].points_mm)[1]
-        ]
+        lost = [side for side in SIDES if not on_wood(stood.frame, models[side], shape.limbs[side].points_mm)[1]]
         if lost:
             left_out.append(
                 f"{picture.file}: what was followed as the {' and '.join(lost)} limb is not the limb (a line on the wall, a shadow's edge); left out: give even light, clear the wall"

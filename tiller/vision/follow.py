@@ -13,13 +13,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Side
+from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.vision.board import SeenHook
+from tiller.vision.expected import Bending, Shown, expected
 from tiller.vision.frame import Frame
 from tiller.vision.light import Image
 from tiller.vision.limb import LimbModel, LimbTrace, as_bent, smooth_basis, smooth_offsets, trace_limbs
 from tiller.vision.pull import ENOUGH_SEEN, Scene, Shape, held_by_cradle, referred_to, see_limb, stand
-from tiller.vision.wood import look_for_wood, on_wood, tells, wood_colour
+from tiller.vision.wood import on_wood, tells, without_cover
 
 Array = NDArray[np.float64]
 
@@ -49,6 +50,9 @@ def coarser(models: Mapping[Side, LimbModel], spacing_mm: float = FOLLOWING_SPAC
             up_mm=at(model.up_mm),
             low_mm=at(model.low_mm),
             rest_mm=rest,
+            wood=None
+            if model.wood is None
+            else np.column_stack([at(model.wood[:, k].astype(float)) for k in range(3)]).astype(np.float32),
         )
     return out
 
@@ -63,22 +67,21 @@ class Known:
     """What following must know of a bow (``known_at_rest``).
 
     Attributes:
+        bending: where the limbs are to be expected, on ``coarse``'s stations.
         fine: the limbs as measured; coarse: on fewer stations, the same number on both.
-        wood: (n, 3) at the coarse stations, the limb's colour at rest, blue, green, red.
         telling: share of the stations before which a line beside the limb would be told from it.
     """
 
+    bending: Bending
     fine: Mapping[Side, LimbModel]
     coarse: Mapping[Side, LimbModel]
-    wood: Mapping[Side, NDArray[np.float32]]
     telling: Mapping[Side, float]
 
 
-def known_at_rest(rest: Frame, models: Mapping[Side, LimbModel]) -> Known:
+def known_at_rest(bow: Bow, rest: Frame, models: Mapping[Side, LimbModel]) -> Known:
     """What following must know, from the picture in which the limbs at rest were found."""
     coarse = coarser(models)
-    wood = {side: wood_colour(rest, coarse[side]) for side in SIDES}
-    return Known(models, coarse, wood, {side: tells(rest, coarse[side], wood[side]) for side in SIDES})
+    return Known(Bending.of(bow, coarse), models, coarse, {side: tells(rest, coarse[side]) for side in SIDES})
 
 
 @dataclass(frozen=True)
@@ -87,19 +90,19 @@ class Followed:
 
     Attributes:
         lines: (n, 2) for each limb; hook_px: the hook's fiducial in pixels, None where it was not seen.
-        shapes: draws and the lines there, as seen since the rest shape was taken; the newest of each ``SHAPE_STEP_MM``.
+        shapes: the string's seats and the lines there, as seen since the rest shape was taken; the newest of each ``SHAPE_STEP_MM`` of draw.
     """
 
     lines: Mapping[Side, Array]
     hook_px: Array | None
-    shapes: tuple[tuple[float, Mapping[Side, Array]], ...] = ()
+    shapes: tuple[Shown, ...] = ()
 
 
 SHAPE_STEP_MM = 8.0
 ASIDE_MM = 110.0
 """A hook this far from the pivot's line hangs aside, not on the string."""
-SEEK_MM, WIDE_MM, NEAR_MM = 60.0, 140.0, 80.0
-"""A limb that is not captured is sought so far about its expected place; as wide as this where no shape at a draw near this one was seen."""
+SEEK_MM, WIDE_MM = 45.0, 140.0
+"""A limb that is not captured is sought so far about its expected place; as wide as this where the draw is not known."""
 
 
 def draw_of(hook: SeenHook | None) -> float | None:
@@ -109,19 +112,11 @@ def draw_of(hook: SeenHook | None) -> float | None:
     return -float(hook.seat_mm[1])
 
 
-def guess(last: Followed, draw_mm: float | None) -> Mapping[Side, Array]:
-    """Where the limbs (n, 2) are to be expected: linear in the draw between, or beyond, two shapes that were seen; where
-    the draw is not known, or no two shapes tell, the last lines."""
-    if draw_mm is None or not last.shapes:
+def guess(known: Known, last: Followed, hook: SeenHook | None) -> Mapping[Side, Array]:
+    """Where the limbs (n, 2) are to be expected: by the string where the hook is on it, else the last lines."""
+    if hook is None or draw_of(hook) is None:
         return last.lines
-    draw, lines = min(last.shapes, key=lambda item: abs(item[0] - draw_mm))
-    step = draw_mm - draw
-    others = [item for item in last.shapes if abs(item[0] - draw) >= max(SHAPE_STEP_MM, 0.6 * abs(step))]
-    if not others:
-        return lines
-    second, beyond = min(others, key=lambda item: abs(item[0] - draw_mm))
-    share = step / (second - draw)
-    return {side: lines[side] + share * (beyond[side] - lines[side]) for side in SIDES}
+    return expected(known.bending, last.shapes, hook.seat_mm)
 
 
 LINE_SD_MM, LINE_REACH_MM = 0.12, 60.0
@@ -166,22 +161,21 @@ def follow(scene: Scene, image: Image, known: Known, last: Followed) -> tuple[Sh
     stood = stand(scene, image, last.hook_px, watch=1)
     frame, hook, centre = stood.frame, stood.hook, stood.hook_px
     draw = draw_of(hook)
-    expected = guess(last, draw)
-    limbs = _trace(frame, known, expected)
-    sure = {side: on_wood(frame, known.coarse[side], known.wood[side], limbs[side].points_mm) for side in SIDES}
+    about = guess(known, last, hook)
+    limbs = _trace(frame, known, about)
+    sure = {side: on_wood(frame, known.coarse[side], limbs[side].points_mm) for side in SIDES}
     if not all(good and limbs[side].seen >= ENOUGH_SEEN for side, (_, good) in sure.items()):
-        near = draw is not None and any(abs(item[0] - draw) < NEAR_MM for item in last.shapes)
-        limbs, sure = _seek(frame, known, expected, limbs, sure, SEEK_MM if near else WIDE_MM)
+        limbs, sure = _seek(frame, known, about, limbs, sure, SEEK_MM if draw is not None else WIDE_MM)
     limbs = {
         side: trace if sure[side][1] else replace(trace, seen=min(trace.seen, sure[side][0], LOST_SEEN))
         for side, trace in limbs.items()
     }
     found = {side: sure[side][1] and limbs[side].seen >= ENOUGH_SEEN for side in SIDES}
-    lines = {side: limbs[side].points_mm if found[side] else expected[side] for side in SIDES}
+    lines = {side: limbs[side].points_mm if found[side] else about[side] for side in SIDES}
     shapes = last.shapes
-    if draw is not None and all(found.values()):
+    if hook is not None and draw is not None and all(found.values()):
         cell = round(draw / SHAPE_STEP_MM)
-        shapes = (*(item for item in shapes if round(item[0] / SHAPE_STEP_MM) != cell), (draw, lines))
+        shapes = (*(item for item in shapes if round(-item[0][1] / SHAPE_STEP_MM) != cell), (hook.seat_mm, lines))
     px = centre if centre is not None else last.hook_px
     return Shape(hook, limbs, stood.shift_px, centre, frame.view), Followed(lines, px, shapes)
 
@@ -193,7 +187,7 @@ LOST_SEEN = 0.4
 def _seek(
     frame: Frame,
     known: Known,
-    expected: Mapping[Side, Array],
+    about: Mapping[Side, Array],
     limbs: Mapping[Side, LimbTrace],
     sure: Mapping[Side, tuple[float, bool]],
     reach_mm: float,
@@ -203,36 +197,27 @@ def _seek(
     for side in SIDES:
         if not sure[side][1] or limbs[side].seen < ENOUGH_SEEN:
             fine, coarse = known.fine[side], known.coarse[side]
-            around = np.column_stack([np.interp(fine.s_mm, coarse.s_mm, expected[side][:, k]) for k in (0, 1)])
+            around = np.column_stack([np.interp(fine.s_mm, coarse.s_mm, about[side][:, k]) for k in (0, 1)])
             lines[side] = onto(see_limb(frame, fine, around, reach_mm).points_mm, fine, coarse)
     again = _trace(frame, known, lines)
     kept, judged = dict(limbs), dict(sure)
     for side in SIDES:
-        found = on_wood(frame, known.coarse[side], known.wood[side], again[side].points_mm)
+        found = on_wood(frame, known.coarse[side], again[side].points_mm)
         if (found[1], again[side].seen * found[0]) > (sure[side][1], limbs[side].seen * sure[side][0]):
             kept[side], judged[side] = again[side], found
     return kept, judged
 
 
-def _only_wood(frame: Frame, known: Known, trace: LimbTrace, side: Side) -> LimbTrace:
-    """The trace without what it measured beside the wood or on what covers it: a grid line, a shadow's edge, the string, a sleeve."""
-    places = trace.points_mm + np.nan_to_num(trace.offset_mm)[:, None] * trace.normal_mm
-    found = look_for_wood(frame, known.coarse[side], known.wood[side], places)
-    off = found.off | found.covered
-    offset, sd = np.where(off, np.nan, trace.offset_mm), np.where(off, np.nan, trace.sd_mm)
-    return replace(trace, offset_mm=offset, sd_mm=sd, seen=float(np.mean(np.isfinite(offset))))
-
-
-def _trace(frame: Frame, known: Known, expected: Mapping[Side, Array]) -> dict[Side, LimbTrace]:
+def _trace(frame: Frame, known: Known, about: Mapping[Side, Array]) -> dict[Side, LimbTrace]:
     """Both limbs traced about where they are expected."""
-    lines = [expected[side] for side in SIDES]
+    lines = [about[side] for side in SIDES]
     both = [known.coarse[side] for side in SIDES]
     out: list[LimbTrace] = []
     for _ in range(3):
         out = []
         largest = 0.0
         for model, raw in zip(both, trace_limbs(frame, both, lines, rounds=1, polish=1), strict=True):
-            trace = _only_wood(frame, known, raw, model.side)
+            trace = without_cover(frame, raw, model)
             moved = smooth_offsets(model.s_mm, trace.offset_mm, trace.sd_mm, 100.0)
             if not np.all(np.isfinite(moved)):
                 out.append(trace)
@@ -242,7 +227,7 @@ def _trace(frame: Frame, known: Known, expected: Mapping[Side, Array]) -> dict[S
             line = held_by_cradle(
                 as_bent(
                     line,
-                    replace(model, rest_mm=expected[model.side]),
+                    replace(model, rest_mm=about[model.side]),
                     np.isfinite(trace.offset_mm),
                     rounds=2,
                     unseen=1e-3,

@@ -23,7 +23,7 @@ and what is dark tells little.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -60,6 +60,11 @@ class Light:
     tint: tuple[float, float] = (0.0, 0.0)
     gain: float = 0.0
     uneven: float = 0.0
+
+    @property
+    def any_shade(self) -> Light:
+        """The same light for what turns in it: a limb that bends is lit from another side, its brightness says nothing."""
+        return replace(self, uneven=1.0)
 
 
 def hues(colours: Single) -> tuple[Single, Single, Single]:

@@ -22,6 +22,7 @@ from tiller.bow.section import sagitta_mm
 from tiller.vision.camera import View
 from tiller.vision.edges import HALF_WINDOW_PX, fit_edges
 from tiller.vision.frame import Frame, channels
+from tiller.vision.light import Single
 from tiller.vision.spline import Line, cubic_basis
 
 Array = NDArray[np.float64]
@@ -58,6 +59,7 @@ class LimbModel:
         crown_mm: crown radius for the outline.
         up_mm, low_mm: (n,) distance from the centreline to the back's and the belly's edge, without perspective.
         rest_mm: (n, 2) centreline at rest, rack x, y.
+        wood: (n, 3) its colour at rest, blue, green, red; None before it was seen.
     """
 
     side: Side
@@ -69,6 +71,7 @@ class LimbModel:
     up_mm: Array
     low_mm: Array
     rest_mm: Array
+    wood: Single | None = None
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from tiller.vision.board import (
     pose_now,
 )
 from tiller.vision.camera import View
+from tiller.vision.expected import Bending, Shown, expected, reach_of
 from tiller.vision.frame import Frame, Look, Moved, channels
 from tiller.vision.light import Image, Single, find_light, hues, smaller
 from tiller.vision.limb import (
@@ -39,6 +40,7 @@ from tiller.vision.limb import (
     trace_limb,
 )
 from tiller.vision.seek import SEEK_NOISE, find_band, lone_band
+from tiller.vision.wood import coloured, without_cover
 
 Array = NDArray[np.float64]
 
@@ -98,9 +100,9 @@ class Shape:
 
 @dataclass(frozen=True)
 class Known:
-    """What the pictures so far have shown: shapes by draw, and where the hook was last."""
+    """What the pictures so far have shown: the limbs' lines by where the string's seat was, and where the hook was last."""
 
-    shapes: tuple[tuple[float, Mapping[Side, Array]], ...] = ()
+    shapes: tuple[Shown, ...] = ()
     hook_px: Array | None = None
 
 
@@ -332,59 +334,47 @@ def _every(model: LimbModel, step: int) -> LimbModel:
     return replace(model, **cut)
 
 
-def expect(
-    models: Mapping[Side, LimbModel], known: list[tuple[float, Mapping[Side, Array]]], draw_mm: float, side: Side
-) -> tuple[Array, float]:
-    """Expected centreline at a draw from the shapes known so far, and how far the guess may be off (mm).
+UNSEEN_WEIGHT = 0.1
+"""How little stations that were not seen hold a line to where it was expected."""
 
-    Tangent angles are taken linear in the draw between, or beyond, the two nearest known draws.
+
+def see_limb(frame: Frame, model: LimbModel, about_mm: Array, reach_mm: float) -> LimbTrace:
+    """The limb in one picture, from an expectation (n, 2) that may be off by ``reach_mm``.
+
+    What is hidden is bridged as the expectation runs there.
     """
-    if not known:
-        return models[side].rest_mm, 120.0
-    ordered = sorted(known, key=lambda item: abs(item[0] - draw_mm))
-    first = ordered[0]
-    second = next((k for k in ordered[1:] if abs(k[0] - first[0]) > 5.0), None)
-    if second is None or abs(first[0] - draw_mm) < 2.0:
-        return first[1][side], 0.4 * abs(first[0] - draw_mm) + 3.0
-    share = float(np.clip((draw_mm - first[0]) / (second[0] - first[0]), -2.0, 1.0))
-    points = first[1][side] + share * (second[1][side] - first[1][side])
-    model = models[side]
-    beyond = abs(draw_mm - first[0]) * (1.0 if share < 0 else 0.5)
-    return restation(points, model.s_mm, float(model.rest_mm[0, 0])), 3.0 + 0.12 * beyond
-
-
-def see_limb(frame: Frame, model: LimbModel, expected: Array, reach_mm: float) -> LimbTrace:
-    """The limb in one picture, from an expectation that may be off by ``reach_mm``."""
     view, z = frame.view, frame.plane_z_mm
     s, anchor = model.s_mm, float(model.rest_mm[0, 0])
     if reach_mm > 3.5:
         every = 2
         noise = SEEK_NOISE * float(np.hypot(*frame.look.noise))
-        normal = normals(expected, model.sign)
-        _, out_back, out_belly = outline_offsets(expected, normal, model.width_mm, model.crown_mm, view, z)
+        normal = normals(about_mm, model.sign)
+        _, out_back, out_belly = outline_offsets(about_mm, normal, model.width_mm, model.crown_mm, view, z)
         thick = model.up_mm + model.low_mm + out_back + out_belly
         band = find_band(
             frame,
-            expected[::every],
+            about_mm[::every],
             normal[::every],
             thick[::every],
             (reach_mm + 12.0, reach_mm + 12.0),
             noise,
             float(s[every] - s[0]),
             start_mm=0.0,
+            wood=model.wood[::every] if model.wood is not None else None,
         )
         offset = smooth_offsets(s[::every], band.offset_mm, np.where(band.evidence > 2.0, 1.0, 15.0), 110.0)
-        expected = restation(expected + np.interp(s, s[::every], offset)[:, None] * normal, s, anchor)
+        about_mm = restation(about_mm + np.interp(s, s[::every], offset)[:, None] * normal, s, anchor)
     for turn in range(3):
-        trace = trace_limb(frame, model, expected, rounds=1 if turn else 3, scan=turn == 0)
+        trace = without_cover(frame, trace_limb(frame, model, about_mm, rounds=1 if turn else 3, scan=turn == 0), model)
         shift = smooth_offsets(s, trace.offset_mm, trace.sd_mm, 100.0)
         if not np.all(np.isfinite(shift)):
             return trace
-        moved = restation(expected + shift[:, None] * trace.normal_mm, s, anchor)
-        moved = held_by_cradle(as_bent(moved, model, np.isfinite(trace.offset_mm)), model)
+        moved = restation(about_mm + shift[:, None] * trace.normal_mm, s, anchor)
+        seen = np.isfinite(trace.offset_mm)
+        moved = held_by_cradle(as_bent(moved, model, seen, unseen=UNSEEN_WEIGHT), model)
         if float(np.max(np.abs(shift))) < 1.2:
             break
-        expected = moved
+        about_mm = moved
     return referred_to(trace, moved, model)
 
 
@@ -451,22 +441,26 @@ def see_rest(stood: Stand, models: Mapping[Side, LimbModel]) -> Shape:
     return Shape(None, limbs, stood.shift_px, stood.hook_px, stood.frame.view)
 
 
-def see_drawn(stood: Stand, models: Mapping[Side, LimbModel], known: Known) -> tuple[Shape, Known]:
+def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Known]:
     """The bow in a picture of the pull, and what is known after it."""
-    hook, centre = stood.hook, stood.hook_px
+    hook, centre, models = stood.hook, stood.hook_px, bending.models
     limbs: dict[Side, LimbTrace] = {}
+    if hook is None:  # without the hook the draw is unknown: expect the last shape, search wide
+        lines = known.shapes[-1][1] if known.shapes else {side: models[side].rest_mm for side in SIDES}
+        reach = WIDE_MM
+    else:
+        lines, reach = expected(bending, known.shapes, hook.seat_mm), reach_of(known.shapes, hook.seat_mm)
     for side in SIDES:
-        if hook is None:  # without the hook the draw is unknown: expect the last shape, search wide
-            line = known.shapes[-1][1][side] if known.shapes else models[side].rest_mm
-            limbs[side] = see_limb(stood.frame, models[side], line, 60.0)
-        else:
-            line, reach = expect(models, list(known.shapes), -hook.seat_mm[1], side)
-            limbs[side] = see_limb(stood.frame, models[side], line, reach)
+        limbs[side] = see_limb(stood.frame, models[side], lines[side], reach)
     shapes = known.shapes
     if hook is not None and all(t.seen >= ENOUGH_SEEN for t in limbs.values()):
-        shapes = (*shapes[-40:], (-hook.seat_mm[1], {side: t.points_mm for side, t in limbs.items()}))
+        shapes = (*shapes[-40:], (hook.seat_mm, {side: t.points_mm for side, t in limbs.items()}))
     seen = Shape(hook, limbs, stood.shift_px, centre, stood.frame.view)
     return seen, Known(shapes, centre if centre is not None else known.hook_px)
+
+
+WIDE_MM = 60.0
+"""Where the draw is not known, the limbs are sought so far about where they were last."""
 
 
 def find_models(scene: Scene, rest: Frame) -> tuple[Scene, Mapping[Side, LimbModel]]:
@@ -478,7 +472,7 @@ def find_models(scene: Scene, rest: Frame) -> tuple[Scene, Mapping[Side, LimbMod
     rough: dict[Side, LimbModel] = {side: find_rest(scene, rest, side) for side in SIDES}
     look = sharpen_look(rest, rough)
     scene, rest = replace(scene, look=look), replace(rest, look=look)
-    return scene, {side: find_rest(scene, rest, side, start=rough[side]) for side in SIDES}
+    return scene, {side: coloured(rest, find_rest(scene, rest, side, start=rough[side])) for side in SIDES}
 
 
 ROOT_PLAY_MM = 3.0

@@ -39,6 +39,10 @@ SEEK_NOISE = 1.5
 """Noise that wood must stand out from, over that of the picture (the rack is never lit quite alike twice)."""
 
 
+STRANGE = 6.0
+"""What differs from the wood by so much is something else (an independent rig's pictures: wood itself by 3.3 and less, 99 % of it)."""
+
+
 def wood_evidence(picture: Single, empty: Single, light: Light, noise: float) -> Array:
     """How far each colour is from the empty rack's in any light, over the noise; same shape less one."""
     return np.asarray(np.minimum(strange(picture, empty, light) / np.float32(noise), 40.0), dtype=float)
@@ -53,6 +57,7 @@ def find_band(
     noise: float,
     spacing_mm: float,
     start_mm: float | None = None,
+    wood: Single | None = None,
 ) -> Band:
     """The most evident band along a line.
 
@@ -61,10 +66,15 @@ def find_band(
         thickness_mm: (n,) apparent thickness of the band.
         reach_mm: search from -reach[0] to +reach[1] across the line.
         start_mm: where the band starts across the line, if known.
+        wood: (n, 3) the limb's colour, if known: what has another is no evidence of it.
     """
     across, pixels, inside = _strip(frame.image, frame.view, frame.plane_z_mm, line_mm, normal_mm, reach_mm)
-    wood = np.where(inside, wood_evidence(frame.now(pixels), frame.behind(pixels), frame.light, noise), 0.0)
-    mean = _means(wood)
+    now = frame.now(pixels)
+    evidence = np.where(inside, wood_evidence(now, frame.behind(pixels), frame.light, noise), 0.0)
+    if wood is not None:
+        other = wood_evidence(now, np.broadcast_to(wood[:, None, :], now.shape), frame.light.any_shade, noise)
+        evidence = evidence * np.exp(-0.5 * (other / STRANGE) ** 2)
+    mean = _means(evidence)
     half = 0.5 * thickness_mm
     core = mean(-half, half + 1)
     above, below = mean(half + 2, half + 7), mean(-half - 6, -half - 1)

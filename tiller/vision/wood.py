@@ -6,23 +6,24 @@ picture, what is behind it from the picture of the empty rack; where the one wou
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.vision.frame import Frame
-from tiller.vision.light import Single
-from tiller.vision.limb import LimbModel, normals
-from tiller.vision.seek import SEEK_NOISE, wood_evidence
+from tiller.vision.limb import LimbModel, LimbTrace, normals
+from tiller.vision.seek import SEEK_NOISE, STRANGE, wood_evidence
 
 Array = NDArray[np.float64]
 
 WITHIN = (-0.25, -0.08, 0.08, 0.25)
 """A station is looked at in these places across the limb, in shares of its thickness."""
-WOOD_SHARE, TELLS, STRANGE = 0.4, 4.0, 6.0
+WOOD_SHARE, TELLS = 0.4, 4.0
 """A station is off the wood where less than this share of the wood's evidence is seen, and that would be this much at least; it is
-covered where it differs from the wood by so much (set on simulated pulls and an independent rig's: wood itself by 3.3, 99 % of it)."""
+covered where it differs from the wood by ``STRANGE``."""
+COVER_MM = 30.0
+"""What covers a limb for less than about half of this is left to the edges' own strays."""
 ON_WOOD, OUTER_OFF, TIP_STATIONS = 0.75, 0.5, 6
 """So many of a limb's stations must be on wood, and so many of its outer third's and of its tip's may be off it (set on simulated
 pulls: 0.97 and more on the limb, 0.49 and less 15 mm and more beside it)."""
@@ -35,9 +36,18 @@ def _within(frame: Frame, model: LimbModel, line_mm: Array) -> Array:
     return frame.view.plane_to_pixels(points.reshape(-1, 2), frame.plane_z_mm).reshape(points.shape)
 
 
-def wood_colour(rest: Frame, model: LimbModel) -> Single:
-    """The limb's colour (n, 3) at its stations, blue, green, red, from the picture at rest."""
-    return np.median(rest.now(_within(rest, model, model.rest_mm)), axis=0)
+def coloured(rest: Frame, model: LimbModel) -> LimbModel:
+    """The limb with its colour at its stations, from the picture at rest."""
+    return replace(model, wood=np.median(rest.now(_within(rest, model, model.rest_mm)), axis=0))
+
+
+def without_cover(frame: Frame, trace: LimbTrace, model: LimbModel) -> LimbTrace:
+    """The trace without what was measured beside the wood or on what covers it: a grid line, a shadow's edge, the string, a sleeve."""
+    places = trace.points_mm + np.nan_to_num(trace.offset_mm)[:, None] * trace.normal_mm
+    found = look_for_wood(frame, model, places)
+    off = _most(found.off | found.covered, COVER_MM / float(model.s_mm[1] - model.s_mm[0]))
+    offset, sd = np.where(off, np.nan, trace.offset_mm), np.where(off, np.nan, trace.sd_mm)
+    return replace(trace, offset_mm=offset, sd_mm=sd, seen=float(np.mean(np.isfinite(offset))))
 
 
 @dataclass(frozen=True)
@@ -55,12 +65,15 @@ class Wood:
     told: NDArray[np.bool_]
 
 
-def look_for_wood(frame: Frame, model: LimbModel, wood: Single, line_mm: Array) -> Wood:
-    """What a picture shows along a line (n, 2), against the limb's colour (n, 3) and the empty rack's."""
+def look_for_wood(frame: Frame, model: LimbModel, line_mm: Array) -> Wood:
+    """What a picture shows along a line (n, 2), against the limb's colour and the empty rack's."""
+    if model.wood is None:
+        nothing = np.zeros(len(line_mm), dtype=bool)
+        return Wood(nothing, nothing, nothing)
     pixels = _within(frame, model, line_mm)
     behind, now = frame.behind(pixels), frame.now(pixels)
     noise = SEEK_NOISE * float(np.hypot(*frame.look.noise))
-    own = np.broadcast_to(wood, behind.shape)
+    own = np.broadcast_to(model.wood, behind.shape)
     would, is_now, other = (
         np.median(wood_evidence(a, b, frame.light, noise), axis=0)
         for a, b in ((own, behind), (now, behind), (now, own))
@@ -70,23 +83,32 @@ def look_for_wood(frame: Frame, model: LimbModel, wood: Single, line_mm: Array) 
     return Wood(off, ~off & (other > STRANGE), told)
 
 
-def on_wood(frame: Frame, model: LimbModel, wood: Single, line_mm: Array) -> tuple[float, bool]:
+def on_wood(frame: Frame, model: LimbModel, line_mm: Array) -> tuple[float, bool]:
     """Share of a line's stations that are on wood, of those where it can be told, and whether that is enough for it to be the limb.
 
     Where it can be told nowhere that is said to be so: the check is idle then (``tells``).
     """
-    found = look_for_wood(frame, model, wood, line_mm)
+    found = look_for_wood(frame, model, line_mm)
     off, told = found.off, found.told & ~found.covered
     share = 1.0 - _share(off, told)
     outer = max(_share(off[-count:], told[-count:]) for count in (len(off) // 3, TIP_STATIONS))
     return share, share >= ON_WOOD and outer <= OUTER_OFF
 
 
-def tells(rest: Frame, model: LimbModel, wood: Single) -> float:
+def _most(mask: NDArray[np.bool_], count: float) -> NDArray[np.bool_]:
+    """Where most of the stations (n,) about one are set: a nail's head or a thin line makes no gap."""
+    half = max(1, int(count) // 2)
+    padded = np.pad(mask.astype(int), half, mode="edge")
+    return np.convolve(padded, np.ones(2 * half + 1, dtype=int), "valid") > half
+
+
+def tells(rest: Frame, model: LimbModel) -> float:
     """Share of the limb's stations at rest before which a line beside the limb would be told from it."""
+    if model.wood is None:
+        return 0.0
     behind = rest.behind(_within(rest, model, model.rest_mm))
     noise = SEEK_NOISE * float(np.hypot(*rest.look.noise))
-    own = np.broadcast_to(wood, behind.shape)
+    own = np.broadcast_to(model.wood, behind.shape)
     return float(np.mean(np.median(wood_evidence(own, behind, rest.light, noise), axis=0) > TELLS))
 
 
