@@ -1,7 +1,7 @@
 """Sub-pixel place of a limb's edge along a profile across it.
 
 A profile runs outward across one edge, tau in px, tau < 0 inside the limb. Two channels are used:
-luma and one chroma direction. Each is modelled as
+luma, and the change of hue beyond what light explains (``frame.channels``). Each is modelled as
 
     y(tau) = background(tau) G + strip (Gs - G) + (inside + slope (tau - tau0 + ws)) (1 - Gs)
 
@@ -27,6 +27,8 @@ Single = NDArray[np.float32]
 HALF_WINDOW_PX = 7
 """Profiles are sampled at whole px from -7 to +7 about the expected edge."""
 _RIDGE = 1e-3
+HUE_ALIKE = 3.0
+"""How firmly the hue of the sliver beside the front is held to the front's, against the levels' own ridge."""
 SCAN_OVER = 15
 """The scan judges over this many neighbouring profiles."""
 SCAN_SD_PX = 0.7
@@ -127,12 +129,18 @@ class _Profiles:
         ridge[:, 2, 1] -= thin
         ridge[:, 3, 3] += 0.05
         ridge[:, 4, 4] += 0.1
-        self.ridges = ridge[None] * (scale**2 * 0.02)[:, None, None, None]
+        ridges = np.stack([ridge, ridge])
+        # a sliver in its own shade is as much wood in its hue as the front
+        ridges[1, :, 1, 1] += HUE_ALIKE
+        ridges[1, :, 2, 2] += HUE_ALIKE
+        ridges[1, :, 1, 2] -= HUE_ALIKE
+        ridges[1, :, 2, 1] -= HUE_ALIKE
+        self.ridges = ridges * (scale**2 * 0.02)[:, None, None, None]
         # luma: the empty rack's picture times a shade that may change across the profile (a soft shadow's edge);
-        # chroma: that picture's chroma times a shade, plus a shift
+        # hue: that of the empty rack, which is 0 but for dirt and the light's own unevenness
         self.behind = np.stack([empty[0], np.full_like(empty[1], 64.0)])
         self.tint = np.stack([np.zeros_like(empty[0]), empty[1]])
-        self.extra = np.stack([empty[0] * (0.1 * self.tau), empty[1]])
+        self.extra = np.stack([empty[0] * (0.1 * self.tau), np.zeros_like(empty[1])])
         self.wide = scale[:, None, None]
         self.basis = np.empty((2, n, m, 5), dtype=np.float32)
 
@@ -188,15 +196,16 @@ def fit_edges(
     polish: int = 2,
     parts: int = 1,
     scan_px: tuple[float, ...] = (),
+    start: Array | None = None,
 ) -> EdgeFit:
     """Fits the edge of each profile.
 
     Args:
-        picture: (2, n, m) luma and chroma along each profile, m = 2 HALF_WINDOW_PX + 1, outward.
+        picture: (2, n, m) luma and hue along each profile, m = 2 HALF_WINDOW_PX + 1, outward.
         empty: (2, n, m) the same places in the picture of the empty rack.
         strip_px: (n,) width of the sliver beside the front, >= 0.
-        blur_px: sd of the edge's blur in luma and chroma.
-        noise: sd of the picture's noise in luma and chroma.
+        blur_px: sd of the edge's blur in luma and hue.
+        noise: sd of the picture's noise in luma and hue.
         rounds: Gauss-Newton rounds with levels of each profile's own.
         smooth: then ``polish`` rounds with levels averaged over this many neighbouring profiles (odd); 0 = none.
         parts: the profiles are this many runs of equal length; levels are not averaged across them.
@@ -204,10 +213,11 @@ def fit_edges(
             limb's back edges, the second half its belly edges at the same stations. Each station starts from the
             shift that explains both edges there and at its neighbours best. A dark sliver has two sides, and
             Gauss-Newton alone keeps to the nearer one.
+        start: (n,) where to begin, px; 0 where not given.
     """
     _, n, m = picture.shape
-    at = np.zeros(n, dtype=np.float32)
     limit = (m - 1) / 2 - 2.0
+    at = np.zeros(n, dtype=np.float32) if start is None else np.clip(start, -limit, limit).astype(np.float32)
     strip = np.maximum(strip_px, 0.0).astype(np.float32)
     model = _Profiles(picture, empty, strip, blur_px)
     weight = (1.0 / np.array(noise, dtype=np.float32) ** 2)[:, None]

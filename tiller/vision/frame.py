@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.vision.camera import View
-from tiller.vision.light import LUMA, Image, Light, Single
+from tiller.vision.light import LUMA, Image, Light, Single, hues
 
 Array = NDArray[np.float64]
 
@@ -19,17 +19,19 @@ class Look:
     """What a picture's edges look like.
 
     Attributes:
-        blur_px: sd of the blur of luma and chroma.
-        noise: sd of the noise of luma and chroma, grey levels.
+        blur_px: sd of the blur of luma and hue.
+        noise: sd of the noise of luma and hue (``channels``), grey levels.
+        seek_noise: grey levels that wood must stand out from where it is sought.
         round_mm: how much wider than flat geometry the slivers beside the front are, at the back and
             at the belly (edges are rounded off by the rasp).
-        neutral: factors of blue and red that make the wall grey. A shadow on a grey wall changes no chroma.
+        doubt: factor on luma's noise. Over 1 where a shadow's edge lies near the limb's now and then.
     """
 
     blur_px: tuple[float, float]
     noise: tuple[float, float]
+    seek_noise: float
     round_mm: tuple[float, float] = (0.0, 0.0)
-    neutral: tuple[float, float] = (1.0, 1.0)
+    doubt: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,20 @@ def sample(image: Image, pixels: Array) -> Single:
     return out.reshape(-1, 3)[: len(flat)].reshape(*shape, 3).astype(np.float32)
 
 
-def channels(colours: Single, neutral: tuple[float, float] = (1.0, 1.0)) -> Single:
-    """Luma, and half of red minus blue on a grey wall, (2, ...)."""
-    blue, red = np.float32(neutral[0]) * colours[..., 0], np.float32(neutral[1]) * colours[..., 2]
-    return np.stack([colours @ LUMA, np.float32(0.5) * (red - blue)])
+HUE_LEVELS = 100.0
+"""A hue's residual (log) counts as so many grey levels: about what it is at the brightness of wood and wall."""
+
+
+def channels(now: Single, behind: Single, light: Light) -> tuple[Single, Single]:
+    """What an edge is looked for in, (2, ...) of a picture and of what is behind, for colours (..., 3) of both.
+
+    The first is luma. The second is the hue's change, red over blue, beyond what light explains: 0 where the empty rack is seen, in whatever shade,
+    and the wood's own where wood is seen, in whatever shade too.
+    """
+    level, blue, red = hues(now)
+    level0, blue0, red0 = hues(behind)
+    change = level - level0
+    toward = (red - red0 - np.float32(light.shift[1])) - (blue - blue0 - np.float32(light.shift[0]))
+    toward -= np.float32(light.tint[1] - light.tint[0]) * change
+    hue = np.float32(HUE_LEVELS / np.sqrt(2.0)) * toward
+    return np.stack([now @ LUMA, hue]), np.stack([behind @ LUMA, np.zeros_like(hue)])

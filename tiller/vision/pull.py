@@ -27,7 +27,7 @@ from tiller.vision.board import (
 from tiller.vision.camera import View
 from tiller.vision.expected import Bending, Shown, expected, reach_of
 from tiller.vision.frame import Frame, Look, Moved, channels
-from tiller.vision.light import Image, Single, find_light, hues, smaller
+from tiller.vision.light import Image, Light, Single, find_light, smaller
 from tiller.vision.limb import (
     LimbModel,
     LimbTrace,
@@ -106,14 +106,19 @@ class Known:
     hook_px: Array | None = None
 
 
-def picture_noise(image: Image, neutral: tuple[float, float] = (1.0, 1.0)) -> tuple[float, float]:
-    """Sd of the noise in luma and chroma, from the median of a second difference (robust to edges)."""
+def picture_noise(image: Image) -> tuple[float, float, float]:
+    """Sd of the noise in luma, in hue (``channels``) and in half of red minus blue, from the median of a second difference (robust to edges)."""
     height, width = image.shape[:2]
     cut = image[height // 8 : 7 * height // 8 : 3, width // 8 : 7 * width // 8].astype(np.float32)
-    both = channels(cut, neutral)
-    second = both[:, :, 2:] - 2 * both[:, :, 1:-1] + both[:, :, :-2]
+    luma, hue = channels(cut, np.full_like(cut, 128.0), Light())[0]
+    rows = np.stack([luma, hue, np.float32(0.5) * (cut[..., 2] - cut[..., 0])])
+    second = rows[:, :, 2:] - 2 * rows[:, :, 1:-1] + rows[:, :, :-2]
     values = 1.4826 * np.median(np.abs(second), axis=(1, 2)) / np.sqrt(6.0)
-    return max(float(values[0]), 1.2), max(float(values[1]), 1.0)
+    return max(float(values[0]), 1.2), max(float(values[1]), LEAST_HUE_NOISE), max(float(values[2]), 1.0)
+
+
+LEAST_HUE_NOISE = 1.2
+"""Grey levels: hues are stored at half the picture's resolution and rounded, which no difference of neighbours shows."""
 
 
 def gray(image: Image) -> NDArray[np.uint8]:
@@ -151,9 +156,8 @@ def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack pict
     check_size(empty, rig, name)
     board = board_pose(find_markers(gray(empty), fiducials_of(rig)), rig)
     small = smaller(empty)
-    _, blue, red = hues(small)
-    neutral = (float(np.exp(-np.median(blue))), float(np.exp(-np.median(red))))
-    look = Look((0.8, 1.4), picture_noise(empty, neutral), neutral=neutral)
+    luma, hue, chroma = picture_noise(empty)
+    look = Look((0.8, 1.4), (luma, hue), SEEK_NOISE * float(np.hypot(luma, chroma)))
     return Scene(rig, bow, empty, small, board, look)
 
 
@@ -212,7 +216,7 @@ def _rough_rest(scene: Scene, frame: Frame, model: LimbModel) -> Array:
     side = model.side
     out, line, up = _level_line(bow, side, model)
     _must_be_inside(scene, frame.view, side, line[-1])
-    noise = SEEK_NOISE * float(np.hypot(*scene.look.noise))
+    noise = scene.look.seek_noise
     band = find_band(
         frame,
         line,
@@ -347,7 +351,7 @@ def see_limb(frame: Frame, model: LimbModel, about_mm: Array, reach_mm: float) -
     s, anchor = model.s_mm, float(model.rest_mm[0, 0])
     if reach_mm > 3.5:
         every = 2
-        noise = SEEK_NOISE * float(np.hypot(*frame.look.noise))
+        noise = frame.look.seek_noise
         normal = normals(about_mm, model.sign)
         _, out_back, out_belly = outline_offsets(about_mm, normal, model.width_mm, model.crown_mm, view, z)
         thick = model.up_mm + model.low_mm + out_back + out_belly

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tiller.vision.frame import Frame
 from tiller.vision.limb import LimbModel, LimbTrace, normals
-from tiller.vision.seek import SEEK_NOISE, STRANGE, wood_evidence
+from tiller.vision.seek import STRANGE, wood_evidence
 
 Array = NDArray[np.float64]
 
@@ -72,7 +72,7 @@ def look_for_wood(frame: Frame, model: LimbModel, line_mm: Array) -> Wood:
         return Wood(nothing, nothing, nothing)
     pixels = _within(frame, model, line_mm)
     behind, now = frame.behind(pixels), frame.now(pixels)
-    noise = SEEK_NOISE * float(np.hypot(*frame.look.noise))
+    noise = frame.look.seek_noise
     own = np.broadcast_to(model.wood, behind.shape)
     would, is_now, other = (
         np.median(wood_evidence(a, b, frame.light, noise), axis=0)
@@ -107,7 +107,7 @@ def tells(rest: Frame, model: LimbModel) -> float:
     if model.wood is None:
         return 0.0
     behind = rest.behind(_within(rest, model, model.rest_mm))
-    noise = SEEK_NOISE * float(np.hypot(*rest.look.noise))
+    noise = rest.look.seek_noise
     own = np.broadcast_to(model.wood, behind.shape)
     return float(np.mean(np.median(wood_evidence(own, behind, rest.light, noise), axis=0) > TELLS))
 
