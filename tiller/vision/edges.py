@@ -112,10 +112,20 @@ def _solved(lower: Single, right: Single) -> Single:
 class _Profiles:
     """The linear part of the model for n profiles: what the picture is made of for edges at given places."""
 
-    def __init__(self, picture: Single, empty: Single, strip: Single, blur_px: tuple[float, float]) -> None:
+    def __init__(
+        self,
+        picture: Single,
+        empty: Single,
+        strip: Single,
+        blur_px: tuple[float, float],
+        inside_px: Array | None,
+    ) -> None:
         _, n, m = picture.shape
-        self.picture = picture
         self.tau = (np.arange(m) - (m - 1) / 2).astype(np.float32)
+        self.use = np.ones((n, m), dtype=np.float32)
+        if inside_px is not None:
+            self.use = (self.tau[None, :] >= -inside_px[:, None]).astype(np.float32)
+        self.picture = picture * self.use
         self.strip = strip
         self.blur = np.array(blur_px, dtype=np.float32)[:, None, None]
         scale = np.array([128.0, 64.0], dtype=np.float32)
@@ -158,7 +168,8 @@ class _Profiles:
         basis[..., 2] = wide * inner
         basis[..., 3] = (0.1 * wide) * deep * inner
         basis[..., 4] = self.extra * g
-        out = (self.picture - self.tint * g, g, dg / self.blur, dgs / self.blur, deep, inner)
+        basis *= self.use[None, :, :, None]
+        out = (self.picture - self.tint * g * self.use, g, dg / self.blur, dgs / self.blur, deep, inner)
         return tuple(part.astype(np.float32, copy=False) for part in out)  # type: ignore[return-value]
 
     def levels_of(self, target: Single) -> tuple[Single, Single]:
@@ -185,6 +196,19 @@ def _scan(model: _Profiles, weight: Single, scan_px: tuple[float, ...], limbs: i
     )
 
 
+def _weights(left: Single, floor: Single, over: int, parts: int) -> Single:
+    """Weights (2, n) of luma and hue by what the model leaves of each along a stretch of profiles, never more than the noise allows.
+
+    Where a shadow's edge, a seam or grain spoils one of them, the other counts.
+    """
+    size = np.sqrt(np.mean(left * left, axis=2) * np.float32(left.shape[2] / (left.shape[2] - LEVELS)))
+    size = _along(size[..., None], over | 1, parts)[..., 0]
+    return np.asarray(1.0 / np.maximum(size, floor) ** 2, dtype=np.float32)
+
+
+LEVELS = 5
+
+
 def fit_edges(
     picture: Single,
     empty: Single,
@@ -197,6 +221,8 @@ def fit_edges(
     parts: int = 1,
     scan_px: tuple[float, ...] = (),
     start: Array | None = None,
+    reach_px: Array | None = None,
+    inside_px: Array | None = None,
 ) -> EdgeFit:
     """Fits the edge of each profile.
 
@@ -213,17 +239,23 @@ def fit_edges(
             limb's back edges, the second half its belly edges at the same stations. Each station starts from the
             shift that explains both edges there and at its neighbours best. A dark sliver has two sides, and
             Gauss-Newton alone keeps to the nearer one.
-        start: (n,) where to begin, px; 0 where not given.
+        start: (n,) where to begin, px; 0 where not given. reach_px: (n,) how far from there the edge may be found.
+        inside_px: (n,) how far inward the profile is the limb's: half its thickness, beyond which the other edge begins.
     """
     _, n, m = picture.shape
     limit = (m - 1) / 2 - 2.0
     at = np.zeros(n, dtype=np.float32) if start is None else np.clip(start, -limit, limit).astype(np.float32)
     strip = np.maximum(strip_px, 0.0).astype(np.float32)
-    model = _Profiles(picture, empty, strip, blur_px)
+    model = _Profiles(picture, empty, strip, blur_px, inside_px)
+    low = np.full(n, -limit, dtype=np.float32)
+    high = -low
+    if reach_px is not None:
+        low, high = np.maximum(low, at - reach_px), np.minimum(high, at + reach_px)
     weight = (1.0 / np.array(noise, dtype=np.float32) ** 2)[:, None]
     if scan_px:
         shift = _scan(model, weight, scan_px, parts // 2)
         at = np.concatenate([shift, -shift])
+    floor, plain = np.array(noise, dtype=np.float32)[:, None], weight
     tint, behind, extra, wide = model.tint, model.behind, model.extra, model.wide
     basis = model.basis
     levels: Single | None = None
@@ -238,8 +270,10 @@ def fit_edges(
         else:
             coef = levels
         left = target - np.matmul(basis, coef[..., None])[..., 0]
+        if factor is not None and k + 1 == rounds:
+            weight = _weights(left, floor, max(smooth, SCAN_OVER), parts)
         c0, c1, c2, c3, c4 = (coef[..., j][..., None] for j in range(5))
-        slope = (c0 * behind + tint + c4 * extra) * dg - wide * (
+        slope = model.use * (c0 * behind + tint + c4 * extra) * dg - model.use * wide * (
             c1 * (dg - dgs) + c2 * dgs + 0.1 * c3 * (deep * dgs - inner * (deep < 0))
         )
         if factor is not None:
@@ -253,14 +287,15 @@ def fit_edges(
         if final and k == rounds:
             continue
         step = np.where(den > 0, -num / np.maximum(den, 1e-20), 0.0)
-        at = np.clip(at + np.clip(step, -1.5, 1.5), -limit, limit).astype(np.float32)
-    rss = np.sum(weight * np.einsum("cnm,cnm->cn", left, left), axis=0)
+        at = np.clip(at + np.clip(step, -1.5, 1.5), low, high).astype(np.float32)
+    squares = np.einsum("cnm,cnm->cn", left, left)
+    rss, weighed = np.sum(plain * squares, axis=0), np.sum(weight * squares, axis=0)
     edge_in = coef[..., 1] * wide[:, :, 0]
     edge_out = coef[..., 0] * np.mean(behind[..., m // 2 :], axis=2) + np.mean((tint * g)[..., -4:], axis=2)
     edge_out += coef[..., 4] * np.mean(extra[..., m // 2 : m // 2 + 4], axis=2)
-    steps = np.sqrt(np.sum(weight * (edge_in - edge_out) ** 2, axis=0))
-    misfit = np.sqrt(rss / max(1, 2 * m - 9)).astype(float)
+    steps = np.sqrt(np.sum(plain * (edge_in - edge_out) ** 2, axis=0))
+    misfit, own = (np.sqrt(q / max(1, 2 * m - 9)).astype(float) for q in (rss, weighed))
     with np.errstate(divide="ignore", invalid="ignore"):
-        sd = (np.sqrt(1.0 / den) * np.maximum(misfit, 0.7)).astype(float)
+        sd = (np.sqrt(1.0 / den) * np.maximum(own, 0.7)).astype(float)
     lost = ~np.isfinite(sd) | (np.abs(at) >= limit - 1e-6)
     return EdgeFit(np.where(lost, np.nan, at.astype(float)), np.where(lost, np.nan, sd), steps.astype(float), misfit)

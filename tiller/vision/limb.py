@@ -171,6 +171,11 @@ def trace_limbs(
     strip_back = np.where(phi < 0, width * np.abs(phi) + sag, np.maximum(sag + out_back - 0.5 * width * phi, 0))
     strip_belly = np.where(phi > 0, width * phi, 0.0)
     strips = joined([(strip_back + look.round_mm[0]) * scale, (strip_belly + look.round_mm[1]) * scale])
+    half_px = np.tile(0.5 * (up_mm + low_mm) * scale, 2)
+    smooth = _odd(SMOOTH_MM / float(np.mean(spacing)))
+    start, reach = _by_hue(seen[1], half_px, look.noise[1], smooth, 2 * limbs)
+    told = np.isfinite(reach)
+    by_hue = float(np.mean(told)) > HUE_TELLS
     fit = fit_edges(
         seen,
         behind,
@@ -178,10 +183,13 @@ def trace_limbs(
         look.blur_px,
         (look.doubt * look.noise[0], look.noise[1]),
         rounds=rounds,
-        smooth=_odd(SMOOTH_MM / float(np.mean(spacing))),
+        smooth=smooth,
         polish=polish,
         parts=2 * limbs,
-        scan_px=SCAN_PX if scan else (),
+        scan_px=SCAN_PX if scan and not by_hue else (),
+        start=start if by_hue else None,
+        reach_px=np.where(told, reach, HALF_WINDOW_PX) if by_hue else None,
+        inside_px=half_px + INSIDE_PX,
     )
     if look.doubt > 1.0:
         fit = _sharper(fit, seen, behind, strips, look, 2 * limbs, float(np.mean(spacing)), polish)
@@ -215,6 +223,49 @@ def trace_limbs(
             )
         )
     return tuple(traces)
+
+
+INSIDE_PX = 0.5
+HUE_TELLS, HUE_LEAST = 0.6, 5.0
+"""An edge is told by its hue alone where the wood's is this many times the noise; the limbs' are, where so much of their edges is."""
+HUE_END = 0.15
+"""The wood ends where its hue falls below this share of its own."""
+HUE_REACH_PX = 1.5
+"""What shading and the stored hues' half resolution shift an edge by, at most, against where the hue's half lies."""
+
+
+def _by_hue(hue: Single, half_px: Array, noise: float, width: int, parts: int) -> tuple[Array, Array]:
+    """Edges (n,) px by where the wood's hue ends, and how far the edge may be from there, NaN where hue does not tell.
+
+    As much as the profile (n, m) has of the wood's own hue, counted outward from the limb's middle as far as it goes on, so far does the
+    wood reach: a shadow's edge is none, and there is one answer, not two sides of a sliver.
+    """
+    n, m = hue.shape
+    tau = np.arange(m) - (m - 1) / 2
+    inner = np.minimum(half_px, -tau[0])
+    within = tau[None, :] >= -inner[:, None] - 0.5
+    core = within & (tau[None, :] <= np.minimum(-0.45 * inner, -1.5)[:, None])
+    level = np.nanmedian(np.where(core, hue, np.nan), axis=1)
+    level = _running_median(level.reshape(parts, -1), width).ravel()
+    own = np.abs(level) > HUE_LEAST * noise
+    share = np.clip(hue / np.where(own, level, np.inf)[:, None], 0.0, 1.0)
+    goes_on = np.cumprod(np.where(core | ~within, True, share > HUE_END), axis=1).astype(bool) & within
+    # a sample counts for the px about it; the first one only as far as the middle
+    first = np.argmax(within, axis=1)
+    begin = tau[first] - 0.5
+    place = begin + np.sum(np.where(goes_on, np.where(core, 1.0, share), 0.0), axis=1)
+    place = _running_median(np.where(own, place, np.nan).reshape(parts, -1), 5).ravel()
+    told = own & np.isfinite(place) & (np.abs(place) < HALF_WINDOW_PX - 2.5)
+    return np.where(told, place, 0.0), np.where(told, HUE_REACH_PX, np.nan)
+
+
+def _running_median(rows: Array, width: int) -> Array:
+    """Median (k, n) over ``width`` neighbours along each row, NaN left out."""
+    half = width // 2
+    padded = np.pad(rows, ((0, 0), (half, half)), mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=1)
+    flat = windows.reshape(rows.size, -1)
+    return _nanmedian(flat, np.sum(np.isfinite(flat), axis=1)).reshape(rows.shape)
 
 
 AGREE_PX = 0.35
