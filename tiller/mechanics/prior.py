@@ -75,6 +75,7 @@ def stiffness_prior(
     station_h_mm: Array,
     ei_of_h: Callable[[Array], Array],
     outline_mm: Array | None = None,
+    outline_sd_mm: float = 0.0,
 ) -> StiffnessPrior:
     """Prior of log EI on s_mm from caliper readings and, where it was seen, the outline.
 
@@ -87,6 +88,7 @@ def stiffness_prior(
         station_s_mm, station_h_mm: (k,) readings.
         ei_of_h: EI (N mm2) on s_mm for a thickness on s_mm, with the assumed modulus.
         outline_mm: (n,) thickness by the outline, NaN where not seen.
+        outline_sd_mm: how well it is known besides ``OUTLINE_SD_MM``, from how it differs between pictures.
     """
 
     def kernel(a: Array, b: Array) -> Array:
@@ -107,7 +109,9 @@ def stiffness_prior(
         at = np.concatenate([at, where])
         value = np.concatenate([value, np.log(thick) - np.polyval(trend, where)])
         own = np.ones((len(where), len(where))) * 0.3**2 + matern52(where, where, OUTLINE_TREND_SD, OUTLINE_TREND_MM)
-        own = own + matern52(where, where, OUTLINE_SD_MM, OUTLINE_LENGTH_MM) / np.outer(thick, thick)
+        own = own + matern52(where, where, max(OUTLINE_SD_MM, outline_sd_mm), OUTLINE_LENGTH_MM) / np.outer(
+            thick, thick
+        )
         k = len(station_s_mm)
         full = np.zeros((len(at), len(at)))
         full[:k, :k] = noise

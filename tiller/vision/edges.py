@@ -27,7 +27,7 @@ Single = NDArray[np.float32]
 HALF_WINDOW_PX = 7
 """Profiles are sampled at whole px from -7 to +7 about the expected edge."""
 _RIDGE = 1e-3
-HUE_ALIKE = 3.0
+HUE_ALIKE = 10.0
 """How firmly the hue of the sliver beside the front is held to the front's, against the levels' own ridge."""
 SCAN_OVER = 15
 """The scan judges over this many neighbouring profiles."""

@@ -240,7 +240,7 @@ def _by_hue(hue: Single, half_px: Array, noise: float, width: int, parts: int) -
     As much as the profile (n, m) has of the wood's own hue, counted outward from the limb's middle as far as it goes on, so far does the
     wood reach: a shadow's edge is none, and there is one answer, not two sides of a sliver.
     """
-    n, m = hue.shape
+    m = hue.shape[1]
     tau = np.arange(m) - (m - 1) / 2
     inner = np.minimum(half_px, -tau[0])
     within = tau[None, :] >= -inner[:, None] - 0.5

@@ -409,10 +409,11 @@ def stand(scene: Scene, image: Image, last_px: Array | None = None, watch: int |
         markers |= _seek_hook(image, key, wanted.get(key))
     if not any(k in markers for k in board):  # moved further than they were looked for
         markers |= find_markers(gray(image), board)
-    view = pose_now(scene.board, markers, scene.rig.lens)
+    shift = _shift(scene, markers)
+    view = None if shift < STEADY_PX else pose_now(scene.board, markers, scene.rig.lens)
     frame = frame_of(scene, image, view)
     seat = hook_seat(markers, hook, frame.view)
-    return Stand(frame, seat, crossing(markers[key]) if key in markers else None, _shift(scene, markers))
+    return Stand(frame, seat, crossing(markers[key]) if key in markers else None, shift)
 
 
 STEADY_PX = 0.4
@@ -501,4 +502,11 @@ def referred_to(trace: LimbTrace, points: Array, model: LimbModel) -> LimbTrace:
     """
     measured = trace.points_mm + trace.offset_mm[:, None] * trace.normal_mm
     normal = normals(points, model.sign)
-    return replace(trace, points_mm=points, normal_mm=normal, offset_mm=np.sum((measured - points) * normal, axis=1))
+    away = np.sum((trace.points_mm - points) * normal, axis=1)
+    return replace(
+        trace,
+        points_mm=points,
+        normal_mm=normal,
+        offset_mm=np.sum((measured - points) * normal, axis=1),
+        edges_mm=trace.edges_mm + away,
+    )

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.vision.frame import Frame
+from tiller.vision.light import Light
 from tiller.vision.limb import LimbModel, LimbTrace, normals
 from tiller.vision.seek import STRANGE, wood_evidence
 
@@ -22,6 +23,8 @@ WITHIN = (-0.25, -0.08, 0.08, 0.25)
 WOOD_SHARE, TELLS = 0.4, 4.0
 """A station is off the wood where less than this share of the wood's evidence is seen, and that would be this much at least; it is
 covered where it differs from the wood by ``STRANGE``."""
+WRAP_MM = 10.0
+"""The edges of a wrap or of paint, and so far beside, are not the limb's."""
 COVER_MM = 30.0
 """What covers a limb for less than about half of this is left to the edges' own strays."""
 ON_WOOD, OUTER_OFF, TIP_STATIONS = 0.75, 0.5, 6
@@ -46,6 +49,7 @@ def without_cover(frame: Frame, trace: LimbTrace, model: LimbModel) -> LimbTrace
     places = trace.points_mm + np.nan_to_num(trace.offset_mm)[:, None] * trace.normal_mm
     found = look_for_wood(frame, model, places)
     off = _most(found.off | found.covered, COVER_MM / float(model.s_mm[1] - model.s_mm[0]))
+    off |= dressed(model, frame.look.seek_noise, WRAP_MM)
     offset, sd = np.where(off, np.nan, trace.offset_mm), np.where(off, np.nan, trace.sd_mm)
     return replace(trace, offset_mm=offset, sd_mm=sd, seen=float(np.mean(np.isfinite(offset))))
 
@@ -93,6 +97,25 @@ def on_wood(frame: Frame, model: LimbModel, line_mm: Array) -> tuple[float, bool
     share = 1.0 - _share(off, told)
     outer = max(_share(off[-count:], told[-count:]) for count in (len(off) // 3, TIP_STATIONS))
     return share, share >= ON_WOOD and outer <= OUTER_OFF
+
+
+BESIDE_MM = 250.0
+"""A limb's own colour is the median over so much of it: longer than any wrap, shorter than light and heartwood change."""
+
+
+def dressed(model: LimbModel, noise: float, beside_mm: float) -> NDArray[np.bool_]:
+    """Stations (n,) whose colour is not that of the limb around them, and those within ``beside_mm`` of one."""
+    if model.wood is None:
+        return np.zeros(len(model.s_mm), dtype=bool)
+    spacing = float(model.s_mm[1] - model.s_mm[0])
+    half = min(int(0.5 * BESIDE_MM / spacing), len(model.s_mm) // 2 - 1)
+    windows = np.lib.stride_tricks.sliding_window_view(
+        np.pad(model.wood, ((half, half), (0, 0)), mode="reflect"), 2 * half + 1, axis=0
+    )
+    around = np.median(windows, axis=-1).astype(np.float32)
+    other = wood_evidence(model.wood, around, Light(uneven=1.0), noise) > STRANGE
+    reach = int(beside_mm / spacing)
+    return np.convolve(other.astype(int), np.ones(2 * reach + 1, dtype=int), "same") > 0
 
 
 def _most(mask: NDArray[np.bool_], count: float) -> NDArray[np.bool_]:
