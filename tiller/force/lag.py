@@ -18,6 +18,9 @@ EARLIEST_S, LATEST_S = -0.3, 0.9
 FAR_S = 30.0
 HOLE_S = 0.5
 """Where the scale said nothing for this long, a picture says nothing about the lag."""
+TAUT_SHARE = 0.1
+STRAY_SD = 2.5
+"""A point further off than this counts by its distance only (Huber's loss)."""
 HOLD_SHARE = 0.006
 """In a hold the force wanders by about this share of itself as wood relaxes (common practice, no source)."""
 
@@ -49,6 +52,10 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
     t, x = picture_s[up], draw_mm[up]
     good = np.isfinite(x) & _told_about(series.t_s, t)
     t, x = t[good], x[good]
+    # where the string has just come taut the force begins with a kink, which no smooth curve follows
+    begun = np.interp(t + PRIOR_S, series.t_s, series.force_n)
+    taut = begun > TAUT_SHARE * float(np.max(begun, initial=0.0))
+    t, x = t[taut], x[taut]
     if len(t) < 7:
         return Lag(PRIOR_S, PRIOR_SD_S, False)
     grid = np.arange(EARLIEST_S, LATEST_S + 1e-4, 0.01)
@@ -60,13 +67,15 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
         coef = np.polyfit(u, force, 4)
         slope = abs(float(np.polyval(np.polyder(coef), 0.0))) / (np.ptp(x) + 1e-9)
         size = np.sqrt((slope * draw_sd_mm) ** 2 + (0.3 * series.noise_n) ** 2 + (HOLD_SHARE * force) ** 2 + 0.1**2)
-        cost[k] = (
-            0.5 * float(np.sum(((force - np.polyval(coef, u)) / size) ** 2)) + 0.5 * ((lag - PRIOR_S) / PRIOR_SD_S) ** 2
-        )
+        off = np.abs(force - np.polyval(coef, u)) / size
+        misfit = float(np.sum(np.where(off < STRAY_SD, 0.5 * off**2, STRAY_SD * off - 0.5 * STRAY_SD**2)))
+        cost[k] = misfit + 0.5 * ((lag - PRIOR_S) / PRIOR_SD_S) ** 2
     weight = np.exp(-(cost - cost.min()))
     weight /= weight.sum()
     lag = float(np.sum(weight * grid))
     sd = float(np.sqrt(np.sum(weight * (grid - lag) ** 2)) + 0.005)
+    if sd > PRIOR_SD_S:  # several lags fit about as well: the pull says nothing
+        lag, sd = PRIOR_S, PRIOR_SD_S
     return Lag(lag, sd, sd < 0.7 * PRIOR_SD_S, _elsewhere(series.t_s, smoothed, t, u))
 
 
