@@ -19,7 +19,8 @@ THRESHOLD = 0.08
 SURE = 3.0
 """A limb holds some ten windows that can err either way, a bow two limbs: three sd keep false marks to one bow in twenty."""
 WINDOW_MM = 60.0
-SHORTEST_MM = 40.0
+SHORTEST_MM = WINDOW_MM
+"""What is averaged over a window cannot tell a shorter stretch from a chance one."""
 TIP_SHARE = 0.845
 """Where the stiff tip begins, as a share of the limb (common practice, no source)."""
 SYSTEMATIC = 0.02
