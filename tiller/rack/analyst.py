@@ -5,7 +5,6 @@ Finding a bow from scratch takes as long as several pictures: that goes to ``lat
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
@@ -19,10 +18,11 @@ from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.rigfile import Rig
 from tiller.bow.section import crowned_section
 from tiller.errors import VisionFault
-from tiller.rack.feeds import small
+from tiller.rack.motion import BOW_SHARE, Motion, limb_places, unlike
 from tiller.rack.sources import Image, Shot
 from tiller.vision.board import SeenBoard, board_pose, find_markers
 from tiller.vision.follow import Followed, Known, bend_of, draw_of, follow, known_at_rest
+from tiller.vision.light import Light, find_light, shrink_of, smaller
 from tiller.vision.limb import LimbModel
 from tiller.vision.pull import (
     ENOUGH_SEEN,
@@ -42,17 +42,17 @@ from tiller.vision.wood import coloured
 Array = NDArray[np.float64]
 Found = TypeVar("Found")
 
-STILL_STEP_S = 0.25
-MOVED_LEVEL, MOVED_SHARE = 18, 0.0008
-"""A picture moves where this share of it changed by this many grey levels (set on simulated pulls)."""
-BOW_LEVEL, BOW_SHARE, GONE_SHARE = 25, 0.004, 0.002
-"""A bow is on the rack where this share of the picture is unlike the empty one (set on simulated pulls)."""
 LAY_S = 0.8
 OCCUPIED = (
     "A bow seems to lie on the rack: take it off, then the empty rack is photographed. If none lies there press E."
 )
-RETRY_S = 0.7
-KNOCKED_PX = 2.0
+RETRY_S, MOVING_RETRY_S = 0.7, 3.0
+"""A bow that was not found is sought again after so long; where the picture never comes to rest, it is sought all the same."""
+GONE_SHARE, USUAL_PLACES = 0.3, 150.0
+"""A bow that is not found is there still where so much, as a share of the limbs, is unlike the empty rack; the limbs' places before the
+board was seen (two limbs of a long bow over a picture's width)."""
+KNOCKED_PX = 60.0
+"""A camera that moved is found again by the board in each picture; further than this another part of the wall is behind the bow."""
 LOST_TURNS = 3
 """So many pictures in a row without a limb are said."""
 WELL_SEEN, HIDDEN_TURNS, HIDDEN_RUN = 0.8, 12, 4
@@ -123,9 +123,8 @@ class Analyst:
         self._as_it_is = False
         self._last: Followed | None = None
         self._before: tuple[float, Followed] | None = None
-        self._small_empty: Image | None = None
-        self._past: deque[tuple[float, Image]] = deque(maxlen=64)
-        self._still_from: float | None = None
+        self._motion = Motion()
+        self._places = 0.0
         self._tried = float("-inf")
         self._lost = self._partly = 0
         self._said = ""
@@ -134,12 +133,13 @@ class Analyst:
     def forget_empty(self) -> None:
         """The empty rack is to be photographed anew; asked for again because of what seems to lie there, it is taken as it is."""
         self._as_it_is = self._said == OCCUPIED
-        self.scene, self.empty, self._small_empty = None, None, None
+        self.scene, self.empty = None, None
         self.forget_bow()
 
     def forget_bow(self) -> None:
         """The bow was taken off: the next one is sought from scratch."""
         self._known, self._last, self._before = None, None, None
+        self._motion.forget_bow()
         self._lost = 0
         self._finding = self._resting = None
 
@@ -196,23 +196,39 @@ class Analyst:
             check_size(shot.image, self.rig, "the camera's picture")
         except VisionFault as err:
             return replace(self._told(shot, False, False), said=str(err))
-        still = self._is_still(shot)
+        tiny = smaller(shot.image)
         self._rested()
         if self.scene is None:
+            still = self._motion.picture(shot.t_s, tiny, self._limbs(shot.image))
             self._seek_empty(shot, still)
             return self._told(shot, still, False)
+        light = find_light(tiny, self.scene.empty_small)
+        other = unlike(tiny, self.scene.empty_small, light)
         if self._known is None or self._last is None:
-            self._seek_bow(shot)
+            still = self._motion.picture(shot.t_s, tiny, self._limbs(shot.image))
+            self._seek_bow(shot, other)
             return self._told(shot, still, self._known is not None)
         try:
-            shape = self._follow(self.scene, self._known, self._last, shot)
+            shape = self._follow(self.scene, self._known, self._last, shot, light)
         except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error) as err:
             self._said = f"the limbs cannot be followed in this picture ({err})"
             shape = None
-        bow = self._changed(shot.image) >= GONE_SHARE
+        there = other >= GONE_SHARE * self._limbs(shot.image)
         if shape is None:
-            return self._told(shot, still, bow)
-        return self._drawn(shot, still, bow, shape)
+            return self._told(shot, self._motion.picture(shot.t_s, tiny, self._limbs(shot.image)), there)
+        found = {side: t.points_mm for side, t in shape.limbs.items() if t.seen >= ENOUGH_SEEN}
+        if found:
+            hook = np.array(shape.hook.seat_mm) if shape.hook is not None and draw_of(shape.hook) is not None else None
+            still = self._motion.bow(shot.t_s, found, hook)
+        else:
+            still = self._motion.picture(shot.t_s, tiny, self._limbs(shot.image))
+        return self._drawn(shot, still, bool(found) or there, shape)
+
+    def _limbs(self, image: Image) -> float:
+        """How much of a small picture the limbs cover."""
+        if self._places == 0.0 and (board := self.scene.board if self.scene is not None else self.markers) is not None:
+            self._places = limb_places(self.bow, board.view, self.rig.bow_plane_z_mm, shrink_of(image))
+        return self._places or USUAL_PLACES
 
     def profile(self, looked: Looked) -> dict[Side, Profile]:
         """Strain along the limbs of a picture that was just looked at, from the smooth change of their tangents."""
@@ -238,28 +254,6 @@ class Analyst:
             dtype=float,
         )
 
-    def _is_still(self, shot: Shot) -> bool:
-        tiny = small(shot.image)
-        while len(self._past) > 1 and self._past[1][0] <= shot.t_s - STILL_STEP_S:
-            self._past.popleft()
-        before = self._past[0] if self._past else None
-        self._past.append((shot.t_s, tiny))
-        if before is None or shot.t_s - before[0] < 0.5 * STILL_STEP_S or before[1].shape != tiny.shape:
-            self._still_from = None
-            return False
-        still = _unlike(tiny, before[1], MOVED_LEVEL) < MOVED_SHARE
-        if not still:
-            self._still_from = None
-        elif self._still_from is None:
-            self._still_from = shot.t_s
-        return still
-
-    def _lay(self, t_s: float) -> bool:
-        return self._still_from is not None and t_s - self._still_from >= LAY_S
-
-    def _changed(self, image: Image) -> float:
-        return 0.0 if self._small_empty is None else _unlike(small(image), self._small_empty, BOW_LEVEL)
-
     def _seek_empty(self, shot: Shot, still: bool) -> None:
         if shot.t_s - self._tried < RETRY_S / 2:
             return
@@ -267,13 +261,13 @@ class Analyst:
         try:
             self.markers = board_pose(find_markers(gray(shot.image), fiducials_of(self.rig)), self.rig)
             self._said = ""
-            if still and self._lay(shot.t_s):
+            if still and self._motion.lay(shot.t_s, LAY_S):
                 scene = set_scene(self.rig, self.bow, shot.image, "the camera's picture")
                 if not self._as_it_is and lies_there_already(scene):
                     self._said = OCCUPIED
                     return
                 self.scene = scene
-                self.empty, self._small_empty = shot.image.copy(), small(shot.image).copy()
+                self.empty = shot.image.copy()
         except VisionFault as err:
             self.markers, self._said = None, str(err)
         except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
@@ -293,16 +287,17 @@ class Analyst:
         """Where along each limb the points of a ``Looked``'s lines are; empty where no bow is known."""
         return {side: model.s_mm for side, model in self._known.coarse.items()} if self._known is not None else {}
 
-    def _seek_bow(self, shot: Shot) -> None:
+    def _seek_bow(self, shot: Shot, other: int) -> None:
         if self._finding is not None:
             if self._finding.done():
                 self._found()
             return
         empty_scene = self.scene
-        if empty_scene is None or self._changed(shot.image) < BOW_SHARE:
+        if empty_scene is None or other < BOW_SHARE * self._limbs(shot.image):
             self._said = ""
             return
-        if not self._lay(shot.t_s) or shot.t_s - self._tried < RETRY_S:
+        since = shot.t_s - self._tried
+        if since < RETRY_S or (since < MOVING_RETRY_S and not self._motion.lay(shot.t_s, LAY_S)):
             return
         self._tried = shot.t_s
 
@@ -343,8 +338,8 @@ class Analyst:
         self._last = Followed({side: known.coarse[side].rest_mm for side in SIDES}, None)
         self._before, self._lost = None, 0
 
-    def _follow(self, scene: Scene, known: Known, last: Followed, shot: Shot) -> Shape:
-        shape, now = follow(scene, shot.image, known, self._ahead(known, last, shot.t_s))
+    def _follow(self, scene: Scene, known: Known, last: Followed, shot: Shot, light: Light) -> Shape:
+        shape, now = follow(scene, shot.image, known, self._ahead(known, last, shot.t_s), light)
         if min(shape.limbs[side].seen for side in SIDES) >= ENOUGH_SEEN:
             self._before, self._last, self._lost = (shot.t_s, last), now, 0
             worst = min(SIDES, key=lambda side: shape.limbs[side].seen)
@@ -421,10 +416,3 @@ def _runs(mask: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
     for k in np.flatnonzero(full):
         out[k : k + least] = True
     return out
-
-
-def _unlike(a: Image, b: Image, level: int) -> float:
-    """Share of pixels that differ by more than a level, a change of all of them alike left out."""
-    gap = a.astype(np.int16) - b
-    gap -= np.int16(np.median(gap[::3, ::3]))
-    return float(np.mean(np.abs(gap) > level))

@@ -17,7 +17,7 @@ from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.vision.board import SeenHook
 from tiller.vision.expected import Bending, Shown, expected
 from tiller.vision.frame import Frame
-from tiller.vision.light import Image
+from tiller.vision.light import Image, Light
 from tiller.vision.limb import LimbModel, LimbTrace, as_bent, smooth_basis, smooth_offsets, trace_limbs
 from tiller.vision.pull import ENOUGH_SEEN, Scene, Shape, held_by_cradle, referred_to, see_limb, stand
 from tiller.vision.wood import on_wood, tells, without_cover
@@ -152,13 +152,15 @@ def bend_of(line_mm: Array, model: LimbModel) -> tuple[Array, Array]:
     return np.interp(s, mid, bend), np.interp(s, mid, sd)
 
 
-def follow(scene: Scene, image: Image, known: Known, last: Followed) -> tuple[Shape, Followed]:
-    """The bow in the next picture, and what to go on with.
+def follow(
+    scene: Scene, image: Image, known: Known, last: Followed, light: Light | None = None
+) -> tuple[Shape, Followed]:
+    """The bow in the next picture, and what to go on with; ``light``: the picture's, if it is known.
 
     A limb that is not found has ``seen`` below a half, and the shape at this draw is not kept; the next picture is
     looked at from where it was expected.
     """
-    stood = stand(scene, image, last.hook_px, watch=1)
+    stood = stand(scene, image, last.hook_px, watch=1, light=light)
     frame, hook, centre = stood.frame, stood.hook, stood.hook_px
     draw = draw_of(hook)
     about = guess(known, last, hook)

@@ -37,8 +37,8 @@ LUMA = np.array([0.114, 0.587, 0.299], dtype=np.float32)
 """Rec. ITU-R BT.601 luma weights in blue, green, red order."""
 DARK = 4.0
 """Grey levels added before a logarithm: below some such level a camera's colours are noise."""
-COARSE_PX = 8
-"""The light is fitted on a picture this much smaller: its noise is that much less, and a few thousand places are enough."""
+SMALL_PX = 160
+"""The light is fitted on a picture made so wide: its noise is that much less, and some ten thousand places are enough."""
 MOST_TINT = 0.4
 """No shadow's hue changes more than this for its depth: sky against sun is about 0.1-0.2 (common practice, no source)."""
 UNEVEN = 0.08
@@ -73,8 +73,14 @@ def hues(colours: Single) -> tuple[Single, Single, Single]:
     return logs @ LUMA, logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]
 
 
-def smaller(image: Image, by: int = COARSE_PX) -> Single:
-    """The picture with ``by`` by ``by`` pixels averaged to one."""
+def shrink_of(image: Image) -> int:
+    """By how much ``smaller`` makes a picture smaller."""
+    return max(1, int(image.shape[1]) // SMALL_PX)
+
+
+def smaller(image: Image) -> Single:
+    """The picture some ``SMALL_PX`` wide, squares of pixels averaged to one."""
+    by = shrink_of(image)
     size = (image.shape[1] // by, image.shape[0] // by)
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 

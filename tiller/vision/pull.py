@@ -161,9 +161,9 @@ def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack pict
     return Scene(rig, bow, empty, small, board, look)
 
 
-def frame_of(scene: Scene, image: Image, view: View | None = None) -> Frame:
-    """A picture against the empty rack's; ``view`` where the camera stands elsewhere now."""
-    light = find_light(smaller(image), scene.empty_small)
+def frame_of(scene: Scene, image: Image, view: View | None = None, light: Light | None = None) -> Frame:
+    """A picture against the empty rack's; ``view`` where the camera stands elsewhere now, ``light`` where it was found already."""
+    light = light or find_light(smaller(image), scene.empty_small)
     moved = Moved.between(view, scene.board.view) if view is not None else None
     return Frame(image, scene.empty, view or scene.board.view, scene.rig.bow_plane_z_mm, scene.look, light, moved)
 
@@ -382,12 +382,15 @@ def see_limb(frame: Frame, model: LimbModel, about_mm: Array, reach_mm: float) -
     return referred_to(trace, moved, model)
 
 
-def stand(scene: Scene, image: Image, last_px: Array | None = None, watch: int | None = None) -> Stand:
+def stand(
+    scene: Scene, image: Image, last_px: Array | None = None, watch: int | None = None, light: Light | None = None
+) -> Stand:
     """How camera, light and hook stand in a picture.
 
     Args:
         last_px: where the hook's fiducial was last.
         watch: how many of the board's fiducials are looked at as long as these have not moved; None: all.
+        light: of this picture, if it is known.
     """
     hook = scene.rig.hook
     key: Key = (hook.dictionary, hook.id)
@@ -411,7 +414,7 @@ def stand(scene: Scene, image: Image, last_px: Array | None = None, watch: int |
         markers |= find_markers(gray(image), board)
     shift = _shift(scene, markers)
     view = None if shift < STEADY_PX else pose_now(scene.board, markers, scene.rig.lens)
-    frame = frame_of(scene, image, view)
+    frame = frame_of(scene, image, view, light)
     seat = hook_seat(markers, hook, frame.view)
     return Stand(frame, seat, crossing(markers[key]) if key in markers else None, shift)
 
