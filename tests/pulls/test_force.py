@@ -147,16 +147,21 @@ def test_lag_at_steady_holds_is_not_made_up() -> None:
 
 
 def test_a_picture_beside_a_hole_in_the_log_says_nothing_about_the_lag() -> None:
-    def moving(t: float) -> float:
-        return 0.0 if t < 30 else 18.0 * (t - 30)
+    def drawn(t: float) -> float:  # by fits and starts: a lag shows
+        steps, rest = divmod(t - 30, 1.0)
+        return 60.0 * (steps + min(rest / 0.4, 1.0))
 
-    cell = TrueCell(5000.0, 0.0, 0.0, 0.1, 80.0, 0.1)
+    def moving(t: float) -> float:
+        return 0.0 if t < 30 else 0.3 * drawn(t)
+
+    cell = TrueCell(5000.0, 0.0, 0.0, 0.1, 80.0, 0.2)
     lines = stream(moving, 0.0, 41.0, cell, (), np.random.default_rng(3))
-    t = np.linspace(30.5, 39.5, 16)
-    draw = 100.0 + 60.0 * (t - 30)
+    t = np.linspace(30.5, 39.7, 24)
+    draw = np.array([100.0 + drawn(x) for x in t])
     series = to_newton(read_log(lines), LoadCell(5000.0, 0.0), (2.0, 28.0))
-    assert find_lag(series, t, draw, 0.3).lag_s != find_lag(series, t[:8], draw[:8], 0.3).lag_s
-    # with all but seven pictures' readings gone, those seven alone decide; with fewer nothing is made up
+    assert find_lag(series, t, draw, 0.3).lag_s == pytest.approx(0.2, abs=0.03)
+    assert find_lag(series, t, draw, 0.3).lag_s != find_lag(series, t[:12], draw[:12], 0.3).lag_s
+    # with the later pictures' readings gone the others alone decide; with few nothing is made up
     held = [line for line in lines if line[0] < 35.2]
     part = to_newton(read_log(held), LoadCell(5000.0, 0.0), (2.0, 28.0))
     told = t + 0.9 < 35.1

@@ -118,19 +118,21 @@ def test_stated_bands_hold_over_simulated_pulls(tmp_path: Path) -> None:
             bend += list(((limb.bend_per_m - true_bend) / limb.bend_sd)[inside])
             stiffness += list(((limb.stiffness_n_m2 - true_ei) / limb.stiffness_sd)[inside])
     for z in (np.abs(bend), np.abs(stiffness)):
-        assert 0.58 < np.mean(z < 1) < 0.82, (np.mean(z < 1), np.mean(z < 2))
-        assert 0.89 < np.mean(z < 2) < 0.995, (np.mean(z < 1), np.mean(z < 2))
+        # the margins are set on the independent rig's recordings (below); our own renderer is only to be near
+        assert 0.55 < np.mean(z < 1) < 0.85, (np.mean(z < 1), np.mean(z < 2))
+        assert 0.85 < np.mean(z < 2) < 0.995, (np.mean(z < 1), np.mean(z < 2))
 
 
 def test_following_sees_what_measuring_sees(small_recording: Path) -> None:
     from tiller.rack.recording import read_picture
     from tiller.rack.sight import look_at
     from tiller.vision.follow import Followed, follow, known_at_rest, onto
+    from tiller.vision.pull import stand
 
     recording = read_recording(small_recording)
     sight = look_at(recording)
     rest = read_picture(recording, recording.of_role("rest")[0])
-    known = known_at_rest(sight.scene, rest, sight.models)
+    known = known_at_rest(recording.bow, stand(sight.scene, rest).frame, sight.models)
     models = known.coarse
     assert len(models["left"].s_mm) == len(models["right"].s_mm)
     for seen in [s for s in sight.seen if s.picture.role == "pull"][1:6]:
@@ -192,18 +194,27 @@ def test_the_independent_rigs_recordings(shared: Path, tmp_path: Path, home: Pat
         capture_output=True,
         text=True,
     )
-    total = json.loads((tmp_path / "score.json").read_text())["total"]
-    assert total["draw_mm"] < 1.5, out.stdout
+    score = json.loads((tmp_path / "score.json").read_text())
+    total, rows = score["total"], score["rows"]
+    assert total["results_missing"] == 0, out.stdout
+    seen, there = (int(n) for n in total["frames"].split("/"))
+    assert seen >= 0.9 * there
+    for name, row in rows.items():
+        hard = name in ("dev_webcam", "dev_leaves")
+        assert row["draw"] < (2.5 if hard else 1.5), out.stdout
+        assert row["bend"] < (7.0 if hard else 4.2), out.stdout
+        assert abs(row["weight_z"]) < 3.0
+        assert row["bend_2sd"] > 85
     assert total["force_pct"] < 0.5
-    assert total["bend_pct"] < 4.0
-    assert total["ei_med_pct"] < 4
-    assert total["ei_p90_pct"] < 10
-    assert total["missed"] == 0
+    assert total["ei_med_pct"] < 3
+    assert total["ei_p90_pct"] < 8
+    assert total["missed"] <= 1
     assert total["false"] == 0
-    assert 60 <= total["bend_cov"][0] <= 76
-    assert 92 <= total["bend_cov"][1] <= 98
-    assert 60 <= total["ei_cov"][0] <= 76
-    assert 92 <= total["ei_cov"][1] <= 98
+    for kind in ("bend_cov", "ei_cov"):
+        assert 62 <= total[kind][0] <= 79
+        assert 92 <= total[kind][1] <= 98
+    easy = [rows[name] for name in ("dev_braced_grid", "dev_hinge_plain")]
+    assert np.mean([row["bend"] for row in easy]) < 3.3  # 3.2 before shops' pictures were minded
 
 
 @pytest.mark.shared

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import Side
 from tiller.mechanics.marks import Mark
+from tiller.mechanics.twist import UNKNOWN, Twist
 
 Array = NDArray[np.float64]
 Branch = Literal["up", "down"]
@@ -54,6 +55,7 @@ class LimbResult:
         bend_alone_per_m, bend_alone_sd: bend from the pictures at rest and at the largest draw alone, without force
             or stiffness: a check on the first two, noisier.
         implied_modulus_gpa: modulus that EI and the calipers' section imply (median), and its spread.
+        twist: at rest and drawn.
     """
 
     side: Side
@@ -77,6 +79,7 @@ class LimbResult:
     bend_alone_sd: Array
     implied_modulus_gpa: float
     implied_modulus_sd_gpa: float
+    twist: Twist = UNKNOWN
 
 
 @dataclass(frozen=True)

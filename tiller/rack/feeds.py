@@ -25,6 +25,8 @@ SAME_S = 1.5
 """Pictures that are the same to the last bit for this long come of a camera that hangs."""
 WAITING = 3
 """Pictures that may wait: a tenth of a second."""
+LATE_S = 0.2
+"""Who is later than this with looking at them takes the newest: what is shown must not fall behind the bow."""
 
 
 @dataclass(frozen=True)
@@ -192,6 +194,9 @@ class CameraFeed(_Feed):
         """The next picture, of the newest few; None if none comes in time."""
         with self._lock:
             self._lock.wait_for(lambda: self._stop.is_set() or self._ended or bool(self._waiting), patience_s)
+            while len(self._waiting) > 1 and now_s() - self._waiting[0].t_s > LATE_S:
+                self._waiting.popleft()
+                self._missed += 1
             return self._waiting.popleft() if self._waiting else None
 
 

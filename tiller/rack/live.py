@@ -12,6 +12,7 @@ import shutil
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
@@ -64,6 +65,8 @@ FOLLOW_ZERO_S = 0.5
 BEFORE_S = 0.8
 """Lines of the scale are kept from so long before the rest picture: they show the zero."""
 TRACK_MM = 1.0
+BETWEEN_S = 1.5
+"""A camera whose last picture was looked at so lately is not lost: on an old laptop under load there are two a second."""
 
 
 @dataclass(frozen=True)
@@ -74,12 +77,14 @@ class Options:
         home: where pulls are kept; book: the shop's book, None = no entries.
         keep: pictures of a pull that are kept.
         said: what is known of the bow or its stave and worth saying at the start.
+        watch: told at each turn whether the empty rack is known, and the stage; called by the analysing thread.
     """
 
     home: Path
     book: Path | None
     keep: Keep = "holds"
     said: tuple[str, ...] = ()
+    watch: Callable[[bool, Stage], None] | None = None
 
 
 class _Pull:
@@ -147,6 +152,7 @@ class Rack:
         self._board = BoardNow()
         self._boards: Future[SeenBoard | None] | None = None
         self._shift_told = False
+        self._looked_s, self._still = float("-inf"), False
         self._remarked: tuple[str, ...] = ()
         self._zeroed_s = 0.0
         self._taken = 0
@@ -267,12 +273,15 @@ class Rack:
 
     def _seen(self, shot: Shot | None, looked: Looked | None, force: float, now: float) -> Seen:
         if looked is not None and shot is not None:
+            self._looked_s, self._still = now, looked.still
             # a late picture's draw goes with the force of its own moment, else every let-down looks like a crack
             then = self.weigher.force_at(shot.t_s) if np.isfinite(force) else force
             return Seen(shot.t_s, looked.bow, looked.still, looked.draw_mm, then, force)
-        if self.camera is not None:  # the camera is lost: hold on to what is known
+        if self.camera is not None:
             known = bool(self.analyst.models)
-            return Seen(now, known, False, float("nan"), force)
+            if now - self._looked_s < BETWEEN_S:  # between two pictures of a slow camera or machine: as in the last one
+                return Seen(now, known, self._still, float("nan"), force)
+            return Seen(now, known, False, float("nan"), force)  # it is lost: hold on to what is known
         return Seen(now, bool(np.isfinite(force)), bool(abs(force) < 2.0), float("nan"), force)
 
     def _limits(self) -> Limits:
@@ -591,6 +600,8 @@ class Rack:
             self._board,
             self._force_s,
         )
+        if self.options.watch is not None:
+            self.options.watch(self.analyst.scene is not None, self._state.stage)
         with self._fresh:
             self._view = view
             self._fresh.notify_all()

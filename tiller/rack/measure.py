@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,7 @@ from tiller.mechanics.pullfit import (
 )
 from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.strain import strain_profile
+from tiller.mechanics.twist import UNKNOWN, Twist, find_twist
 from tiller.rack.forces import UNWEIGHED, Forces, force_left_out, force_notes, forces_of
 from tiller.rack.recording import Recording
 from tiller.rack.sight import Progress, Sight, grouped, look_at
@@ -97,6 +98,41 @@ def outline_thickness(sight: Sight, side: Side) -> tuple[Array, float]:
         sd = OUTLINE_ALIKE * 1.4826 * float(np.nanmedian(np.abs(stack[:, enough] - out[enough])))
     out[dressed(model, sight.scene.look.seek_noise, DRESSED_MM)] = np.nan
     return out, sd
+
+
+DRAWN_SHARE = 0.8
+"""A limb's twist when drawn is that of the pictures beyond this share of the largest draw."""
+
+
+def limb_twist(sight: Sight, side: Side) -> Twist:
+    """The limb's twist, from how thick its outline looks at rest and drawn."""
+    model = sight.models[side]
+    z = sight.scene.rig.bow_plane_z_mm
+    draws = [-s.shape.hook.seat_mm[1] for s in sight.seen if s.picture.role == "pull" and s.shape.hook is not None]
+    bare = ~dressed(model, sight.scene.look.seek_noise, DRESSED_MM)
+    excess: dict[bool, list[Array]] = {True: [], False: []}
+    angles: dict[bool, list[Array]] = {True: [], False: []}
+    for s in sight.seen:
+        at_rest = s.picture.role == "rest"
+        if not at_rest and (s.shape.hook is None or -s.shape.hook.seat_mm[1] < DRAWN_SHARE * max(draws)):
+            continue
+        trace = s.shape.limbs[side]
+        phi, back, belly = outline_offsets(
+            trace.points_mm, trace.normal_mm, model.width_mm, model.crown_mm, s.shape.view, z
+        )
+        more = trace.edges_mm[0] - trace.edges_mm[1] - back - belly - model.thickness_mm
+        excess[at_rest].append(np.where(bare, more, np.nan))
+        angles[at_rest].append(phi)
+    if not excess[True] or not excess[False]:
+        return UNKNOWN
+    both = [np.full(len(model.s_mm), np.nan), np.full(len(model.s_mm), np.nan)]
+    for k, at_rest in enumerate((True, False)):
+        stack = np.array(excess[at_rest])
+        seen = np.any(np.isfinite(stack), axis=0)
+        both[k][seen] = np.nanmedian(stack[:, seen], axis=0)
+    phis = (np.median(angles[True], axis=0), np.median(angles[False], axis=0))
+    begin = sight.scene.bow.limb(side).working_from_mm
+    return find_twist(model.s_mm, model.width_mm, (both[0], both[1]), phis, begin)
 
 
 def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
@@ -324,6 +360,7 @@ def _result(
         limbs[key], departures[key] = _limb_result(
             bow, key, data[key], limb_fit, row, at_rest, fitted.crown_radius_mm, cell_sd, float(fit.factor_sd[row] ** 2)
         )
+        limbs[key] = replace(limbs[key], twist=limb_twist(sight, key))
     hysteresis = float("nan")
     if forces is not None:
         hysteresis = _hysteresis(fit, [index[p.file] for p in pictures if p.branch == "down"])

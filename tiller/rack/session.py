@@ -116,6 +116,7 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             from tiller.rack.software import demo_rack
 
             software = stack.enter_context(demo_rack())
+            options = replace(options, watch=software.watch)
             bow, rig, texts, camera, scale = (
                 *_parsed(software.bow_toml, software.rig_toml),
                 software.camera,

@@ -154,4 +154,4 @@ def demo_rack(
     )
     bow = make_even(bow, 0.85 * bow.draw_mm, rounds=1)
     bow = replace(bow, weight_n=112)
-    return SoftwareRack(bow, Course(largest_mm=largest_mm), seed=DEMO.seed, size=size)
+    return SoftwareRack(bow, Course(largest_mm=largest_mm), seed=DEMO.seed, size=size, waits=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import pickle
@@ -18,6 +19,7 @@ import numpy as np
 from tiller.errors import SourceFault
 from tiller.rack.scales import SerialScale
 from tiller.rack.sources import Ended, Image, Lines, Shot, now_s
+from tiller.rack.stages import Stage
 from tiller.simulate.bowmaker import BowTruth
 from tiller.simulate.live import SLOTS, Course, LiveRack, Shapes, Timeline
 from tiller.simulate.render import Setting
@@ -25,6 +27,8 @@ from tiller.simulate.render import Setting
 
 class SoftwareRack:
     """Starts the process and holds what goes between; use it with ``with``.
+
+    With ``waits`` the bow is laid in and pulled only when what it is shown (``watch``) says so, as somebody at a rack would.
 
     Attributes:
         bow_toml, rig_toml: what the rack's files say.
@@ -39,6 +43,7 @@ class SoftwareRack:
         setting: Setting | None = None,
         size: tuple[int, int] = (1920, 1080),
         rate_hz: float = 30.0,
+        waits: bool = False,
     ) -> None:
         self._making: dict[str, object] = {
             "bow": bow,
@@ -47,7 +52,8 @@ class SoftwareRack:
             "seed": seed,
             "size": size,
         }
-        self._rate, self._size = rate_hz, size
+        self._rate, self._size, self._waits = rate_hz, size, waits
+        self._laid, self._stage = False, Stage.NO_BOW
         self._rack = LiveRack(**self._making)  # type: ignore[arg-type]
         self.bow_toml, self.rig_toml = self._rack.bow_toml, self._rack.rig_toml
         self.camera = SoftwareCamera(self)
@@ -83,7 +89,7 @@ class SoftwareRack:
                 return
             width, height = self._size
             self._memory = shared_memory.SharedMemory(create=True, size=SLOTS * width * height * 3)
-            told: dict[str, object] = {"memory": self._memory.name, "rate_hz": self._rate}
+            told: dict[str, object] = {"memory": self._memory.name, "rate_hz": self._rate, "waits": self._waits}
             keep: tuple[int, ...] = ()
             if hasattr(os, "openpty"):
                 import tty
@@ -103,7 +109,7 @@ class SoftwareRack:
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "tiller.simulate.live", json.dumps(told)],
                 stdout=subprocess.PIPE,
-                stdin=subprocess.DEVNULL,
+                stdin=subprocess.PIPE,
                 pass_fds=keep,
                 env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
             )
@@ -139,6 +145,17 @@ class SoftwareRack:
                 self._memory.close()
                 self._memory.unlink()
                 self._memory = None
+
+    def watch(self, ready: bool, stage: Stage) -> None:
+        """What the screen shows: the bow is laid in once the empty rack is known, each pull begins once the bow is known to rest, and
+        each hold lasts until it is taken for one."""
+        word = (ready and not self._laid) or (stage is not self._stage and stage in (Stage.RESTING, Stage.HOLDING))
+        self._laid, self._stage = self._laid or ready, stage
+        process = self._process
+        if word and process is not None and process.stdin is not None:
+            with contextlib.suppress(BrokenPipeError):  # it has ended: the camera's reader says so
+                process.stdin.write(b"go\n")
+                process.stdin.flush()
 
     def next_picture(self) -> tuple[Image, float]:
         """Waits for the next picture; with the time of its arrival.

@@ -36,7 +36,9 @@ LEFT_N, LEFT_S = 12.0, 4.0
 GONE_S = 1.0
 LEAST_OF = 5
 """Least draw by the median of so many readings."""
-KEEP_S = 1.6
+KEEP_S = 3.2
+FEWEST, SLOW_PERIODS = 3, 2.2
+"""A hold is told by so many pictures at least; where they come so slowly that ``HOLD_S`` holds fewer, it takes so many of their periods."""
 
 
 class Stage(Enum):
@@ -297,20 +299,21 @@ def _is_new(state: State, held: Event) -> bool:
 def _held(state: State) -> Event | None:
     """The hold that the last moments are, if they are one."""
     last = state.recent[-1]
-    window = [s for s in state.recent if s.t_s >= last.t_s - HOLD_S - 1e-9]
-    if last.t_s - state.recent[0].t_s < HOLD_S or len(window) < 4:
+    period = _period(state)
+    hold_s = max(HOLD_S, SLOW_PERIODS * period)
+    window = [s for s in state.recent if s.t_s >= last.t_s - hold_s - 1e-9]
+    if last.t_s - state.recent[0].t_s < hold_s or len(window) < FEWEST:
         return None
     draws = np.array([s.draw_mm for s in window])
     forces = np.array([s.force_n for s in window])
     drawn, weighed = np.isfinite(draws), np.isfinite(forces)
-    if np.count_nonzero(drawn) < 3 and np.count_nonzero(weighed) < 3:
+    if np.count_nonzero(drawn) < FEWEST and (drawn.any() or np.count_nonzero(weighed) < FEWEST):
         return None
     if drawn.any():
         times = np.array([s.t_s for s in window])[drawn]
-        gaps = np.diff(np.concatenate([[last.t_s - HOLD_S], times, [last.t_s]]))
-        if (
-            np.max(gaps) > BLIND_SHARE * HOLD_S
-        ):  # the camera was lost meanwhile: the draw is of now, the force of before
+        gaps = np.diff(np.concatenate([[last.t_s - hold_s], times, [last.t_s]]))
+        # the camera was lost meanwhile: the draw is of now, the force of before
+        if np.max(gaps) > max(BLIND_SHARE * HOLD_S, 1.5 * period):
             return None
         if np.ptp(draws[drawn]) > HOLD_MM:
             return None
@@ -323,6 +326,12 @@ def _held(state: State) -> Event | None:
         return None
     draw = float(np.median(draws[drawn])) if drawn.any() else float("nan")
     return Event(Happening.POINT, last.t_s, draw, level)
+
+
+def _period(state: State) -> float:
+    """Time between two pictures that show a draw, s, the median of the last moments; 0 where that cannot be told."""
+    times = [s.t_s for s in state.recent if np.isfinite(s.draw_mm)]
+    return float(np.median(np.diff(times))) if len(times) >= FEWEST else 0.0
 
 
 def _fell_at_once(state: State) -> bool:

@@ -43,6 +43,10 @@ def limb_json(limb: LimbResult) -> dict[str, Any]:
         "even_strain": _one(limb.aim),
         "implied_modulus_gpa": _one(limb.implied_modulus_gpa),
         "implied_modulus_sd_gpa": _one(limb.implied_modulus_sd_gpa),
+        "twist_rest_deg": _one(float(np.rad2deg(limb.twist.rest_rad))),
+        "twist_rest_sd_deg": _one(float(np.rad2deg(limb.twist.rest_sd_rad))),
+        "twist_drawn_deg": _one(float(np.rad2deg(limb.twist.drawn_rad))),
+        "twist_drawn_sd_deg": _one(float(np.rad2deg(limb.twist.drawn_sd_rad))),
     }
 
 

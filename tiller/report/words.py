@@ -115,6 +115,17 @@ def _balance_line(balance: float, sd: float) -> list[str]:
     ]
 
 
+def _twist_line(result: PullResult) -> list[str]:
+    parts = []
+    for limb in (result.left, result.right):
+        t = limb.twist
+        if np.isfinite(t.rest_rad):
+            rest, rest_sd, drawn, drawn_sd = np.rad2deg([t.rest_rad, t.rest_sd_rad, t.drawn_rad, t.drawn_sd_rad])
+            sure = "" if t.sure else ", may be none"
+            parts.append(f"{limb.side} {rest:+.1f} ±{rest_sd:.1f} at rest, {drawn:+.1f} ±{drawn_sd:.1f} drawn{sure}")
+    return [f"Twist at the nock, degrees: {'; '.join(parts)}."] if parts else []
+
+
 def _profile(limb: LimbResult) -> Profile:
     return {name: getattr(limb, name) for name in PROFILE_NAMES}
 
@@ -145,7 +156,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
         for side in SIDES
         for m in result.limb(side).marks
     ]
-    out += ["", *(marks or [NO_MARKS]), *_balance_line(result.balance, result.balance_sd), ""]
+    out += ["", *(marks or [NO_MARKS]), *_balance_line(result.balance, result.balance_sd), *_twist_line(result), ""]
     out += _modulus_lines(result, bow)
     if result.said:
         out += ["", *(f"Note: {units.words(text)}" for text in result.said)]

@@ -14,6 +14,8 @@ import socket
 import sys
 import threading
 import time
+from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import count
@@ -34,6 +36,8 @@ AHEAD = 2
 SLOTS = AHEAD + 4
 """Pictures in the shared memory: one is painted, one waits to be queued, some lie ready, and the reader has one to copy."""
 GRID_MM = 12.0
+BEFORE_S, HOLD_PATIENCE_S = 0.1, 8.0
+"""Who waits for the word to pull has not begun to: the string is slack still. Nobody holds longer than this for a point."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +110,18 @@ class Timeline:
         """When the last pull is over."""
         return self.knots_s[-1]
 
+    @property
+    def gates(self) -> tuple[Gate, ...]:
+        """When the bow is laid in, the moments before each pull begins, and the ends of the holds on the way up."""
+        out = [Gate(self.course.empty_s), Gate(self.knots_s[0] - BEFORE_S)]
+        for k in range(1, len(self.knots_s) - 1):
+            before, here, after = self.knots_mm[k - 1], self.knots_mm[k], self.knots_mm[k + 1]
+            if not np.isfinite(before):
+                out.append(Gate(self.knots_s[k] - BEFORE_S))
+            elif here == before and after > here:
+                out.append(Gate(self.knots_s[k] - BEFORE_S, HOLD_PATIENCE_S))
+        return tuple(out)
+
     def at(self, t_s: float) -> Moment:
         """What is so then."""
         present = t_s >= self.course.empty_s
@@ -118,6 +134,55 @@ class Timeline:
         draw = a + (b - a) * (t_s - t0) / (t1 - t0)
         down = b < a or (b == a and k > 0 and self.knots_mm[k - 1] > a)
         return Moment(present, draw, down, t_s - t0 if a == b else 0.0, False)
+
+
+@dataclass(frozen=True)
+class Gate:
+    """A moment of the session that waits for a word, and how long it does."""
+
+    t_s: float
+    patience_s: float = float("inf")
+
+
+class Cues:
+    """The session's own time: it stands still before the bow is laid in, before each pull and in each hold until the word is given.
+
+    Who works at a real rack waits for what the screen says; a session that only goes by the clock outruns a slow machine.
+
+    Args:
+        gates: what waits for a word each, in order.
+        start_s: the clock's time at which the session began.
+    """
+
+    def __init__(self, gates: Sequence[Gate], start_s: float, clock: Callable[[], float] = time.monotonic) -> None:
+        self._gates, self._lost_s, self._start_s, self._clock = deque(gates), 0.0, start_s, clock
+        self._lock = threading.Lock()
+
+    def at(self, clock_s: float) -> float:
+        """The session's time at a moment of the clock, counted from its start."""
+        with self._lock:
+            course = clock_s - self._lost_s
+            while self._gates and course > self._gates[0].t_s:
+                gate = self._gates[0]
+                if course - gate.t_s < gate.patience_s:
+                    return gate.t_s
+                self._pass(course)
+                course = clock_s - self._lost_s
+            return course
+
+    def add(self, gates: Sequence[Gate]) -> None:
+        """More moments that wait for a word."""
+        with self._lock:
+            self._gates.extend(gates)
+
+    def go(self) -> None:
+        """The word: the next gate is open; what was waited for does not count."""
+        with self._lock:
+            if self._gates:
+                self._pass(self._clock() - self._start_s - self._lost_s)
+
+    def _pass(self, course_s: float) -> None:
+        self._lost_s += max(course_s - self._gates.popleft().t_s, 0.0)
 
 
 class Shapes:
@@ -205,10 +270,10 @@ class LiveRack:
             return 0.0
         return _force(self.shapes, self.timeline.at(t_s))
 
-    def line(self, t_s: float) -> str:
-        """The scale's line of that moment."""
+    def line(self, t_s: float, course_s: float | None = None) -> str:
+        """The scale's line of that moment of its clock; ``course_s``: the session's time then, if it is another."""
         counts = self.cell.zero_counts + self.cell.counts_per_newton * (
-            self.force_n(t_s) + self.rng.normal(0, self.cell.noise_n)
+            self.force_n(t_s if course_s is None else course_s) + self.rng.normal(0, self.cell.noise_n)
         )
         return line_of("W", int(1000 * t_s + 50_000) % WRAP, int(round(counts)))
 
@@ -221,7 +286,9 @@ def _play(rack: LiveRack, told: dict[str, Any]) -> None:
     rack.picture(0.0)  # the painter's tables; the bow's shapes are solved by a thread while the rack is still empty
     threading.Thread(target=lambda: rack.timeline, daemon=True).start()
     start = time.monotonic()
-    threading.Thread(target=_send_lines, args=(rack, told, start), daemon=True).start()
+    cues = Cues([Gate(rack.course.empty_s)], start) if told.get("waits") else Cues([], start)
+    threading.Thread(target=_hear, args=(rack, cues), daemon=True).start()
+    threading.Thread(target=_send_lines, args=(rack, told, start, cues), daemon=True).start()
     period = 1.0 / float(told.get("rate_hz", 30.0))
     painted: queue.Queue[tuple[int, float]] = queue.Queue(AHEAD)
     threading.Thread(target=_show, args=(painted, start), daemon=True).start()
@@ -229,8 +296,18 @@ def _play(rack: LiveRack, told: dict[str, Any]) -> None:
     for number in count(1):
         # a camera's clock goes on whatever happens: ticks for which the painting would come too late are left out
         tick = max(tick + 1, int(np.ceil((time.monotonic() - start) / period)))
-        slots[(number - 1) % SLOTS] = rack.picture(tick * period)
+        slots[(number - 1) % SLOTS] = rack.picture(cues.at(tick * period))
         painted.put((number, tick * period))
+
+
+def _hear(rack: LiveRack, cues: Cues) -> None:
+    """Gives the word for each line that comes in."""
+    first = True
+    for _ in sys.stdin:
+        if first:  # the later gates are known once the bow is solved
+            cues.add(rack.timeline.gates[1:])
+            first = False
+        cues.go()
 
 
 def _show(painted: queue.Queue[tuple[int, float]], start: float) -> None:
@@ -245,7 +322,7 @@ def _show(painted: queue.Queue[tuple[int, float]], start: float) -> None:
             os._exit(0)  # nobody looks any more
 
 
-def _send_lines(rack: LiveRack, told: dict[str, Any], start: float) -> None:
+def _send_lines(rack: LiveRack, told: dict[str, Any], start: float, cues: Cues) -> None:
     if "fd" in told:
         fd = int(told["fd"])
 
@@ -262,7 +339,7 @@ def _send_lines(rack: LiveRack, told: dict[str, Any], start: float) -> None:
         send((line_of("H", "rackcell", "1.0", int(rack.cell.rate_hz)) + "\r\n").encode())
         number = 0
         while True:
-            send((rack.line(number * period) + "\r\n").encode())
+            send((rack.line(number * period, cues.at(number * period)) + "\r\n").encode())
             number += 1
             left = start + number * period + rack.cell.lag_s - time.monotonic()
             if left > 0:
