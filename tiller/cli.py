@@ -283,6 +283,7 @@ def _simulate(args: argparse.Namespace) -> int:
         largest_mm=args.largest,
         pictures=args.pictures,
         name=Path(args.folder).name or "software_bow",
+        troubles=tuple(args.shop),
     )
     bow = make_recording(Path(args.folder), wish)
     print(
@@ -421,6 +422,13 @@ def build_parser() -> argparse.ArgumentParser:
         action="append",
         default=[],
         help="a fault of the serial line; may be given again: garbled, cut, doubled, dropout, spike, reset, wrap, reversed, trouble",
+    )
+    simulate.add_argument(
+        "--shop",
+        action="append",
+        default=[],
+        metavar="WHAT",
+        help="what a shop does to pictures; may be given again: person, shadow, dressed, sway, webcam, leaves, twist",
     )
     simulate.add_argument("--rate", type=float, default=80.0, help="readings a second")
     simulate.add_argument("--largest", type=float, metavar="MM", help="largest draw (default: 85 %% of the target)")

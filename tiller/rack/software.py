@@ -15,6 +15,7 @@ from tiller.simulate.record import Plan, make_even, write_recording
 from tiller.simulate.render import Setting
 from tiller.simulate.serial import FAULTS
 from tiller.simulate.shoot import NoEquilibriumError, Shooter
+from tiller.simulate.shop import Trouble
 
 if TYPE_CHECKING:
     from tiller.rack.software_live import SoftwareRack
@@ -42,6 +43,7 @@ class Wish:
     largest_mm: float | None = None
     pictures: int = 18
     name: str = "software_bow"
+    troubles: tuple[str, ...] = ()
 
 
 def parse_spot(text: str) -> Spot:
@@ -90,6 +92,12 @@ def make_recording(folder: Path, wish: Wish) -> BowTruth:
         if fault not in FAULTS:
             msg = f"'{fault}' is no serial fault of the software rack: use any of {', '.join(FAULTS)}."
             raise TillerError(msg)
+    known = {trouble.value: trouble for trouble in Trouble}
+    for name in wish.troubles:
+        if name not in known:
+            msg = f"'{name}' is nothing that the software rack's shop does: use any of {', '.join(known)}."
+            raise TillerError(msg)
+    troubles = frozenset(known[name] for name in wish.troubles)
     if wish.board not in BOARDS:
         msg = f"'{wish.board}' is no board of the software rack: use one of {', '.join(BOARDS)}."
         raise TillerError(msg)
@@ -104,7 +112,11 @@ def make_recording(folder: Path, wish: Wish) -> BowTruth:
     plan = Plan(
         largest_mm=wish.largest_mm, pictures=wish.pictures, faults=wish.faults, seed=wish.seed, rate_hz=wish.rate_hz
     )
-    setting = Setting(wish.board, wish.light, noise=wish.noise, blur_px=wish.blur_px, motion_px=wish.motion_px)
+    if Trouble.WEBCAM in troubles:
+        plan = replace(plan, size=(1280, 720))
+    setting = Setting(
+        wish.board, wish.light, noise=wish.noise, blur_px=wish.blur_px, motion_px=wish.motion_px, troubles=troubles
+    )
     try:
         bow = make_even(bow, wish.largest_mm or 0.85 * bow.draw_mm, rounds=2)
         # roughed out too heavy, as a bow on the rack is: something is left to be planned

@@ -19,6 +19,7 @@ from tiller.simulate.camera import TrueCamera, make_camera
 from tiller.simulate.render import Painter, Scenery, Setting, TrueFiducial
 from tiller.simulate.serial import TrueCell, stream
 from tiller.simulate.shoot import Shooter, TrueShape
+from tiller.simulate.shop import TWIST_DEG, WEBCAM_QUALITY, Trouble
 
 Array = NDArray[np.float64]
 HYSTERESIS = 0.055
@@ -288,7 +289,8 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
         hook = None if role != "pull" or shape is None else shape.hook_mm
         moving = setting.motion_px if role == "pull" else 0.0
         image = painter.picture(shape, hook, moving, plan.occluder if role == "pull" else None)
-        good, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, plan.quality])
+        quality = WEBCAM_QUALITY if Trouble.WEBCAM in setting.troubles else plan.quality
+        good, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
         if not good:
             msg = "the picture could not be encoded"
             raise OSError(msg)
@@ -339,6 +341,7 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
         },
         "frames": truth_frames,
         "largest_draw_mm": float(ups[-1]),
+        "twist_deg": TWIST_DEG if Trouble.TWIST in setting.troubles else 0.0,
         "hysteresis": plan.hysteresis,
         "force_clock_offset_s": cell.lag_s,
         "bow_plane_z_true_mm": scenery.plane_z_mm,

@@ -14,9 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.section import sagitta_mm
+from tiller.simulate import shop
 from tiller.simulate.bowmaker import BowTruth, Knot, LimbTruth
 from tiller.simulate.camera import TrueCamera
 from tiller.simulate.shoot import TrueShape
+from tiller.simulate.shop import Trouble
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -47,6 +49,7 @@ class Setting:
         noise: sd of the sensor's noise, grey levels.
         blur_px: sd of the lens's blur; motion_px: length of a smear across the picture in drawn pictures.
         wood_bgr: colour of the limb's front in good light.
+        troubles: what a shop adds.
     """
 
     board: str = "plain"
@@ -56,6 +59,7 @@ class Setting:
     blur_px: float = 0.6
     motion_px: float = 0.0
     wood_bgr: tuple[float, float, float] = (120.0, 158.0, 192.0)
+    troubles: frozenset[Trouble] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -97,6 +101,7 @@ class Painter:
         self.rng = np.random.default_rng(seed)
         self.base = self._paint_base()
         self._spare: Image | None = None
+        self._pulls = 0
         width, height = scenery.camera.size
         tile = np.clip(np.round(self.rng.normal(0.0, scenery.setting.noise, (height + 64, width + 64, 3))), -60, 60)
         self.brighter, self.darker = np.maximum(tile, 0).astype(np.uint8), np.maximum(-tile, 0).astype(np.uint8)
@@ -222,8 +227,13 @@ class Painter:
         light = np.array([-0.35, 0.75, 0.56])
         light /= np.linalg.norm(light)
 
+        troubles = self.scenery.setting.troubles
+        most = np.deg2rad(shop.TWIST_DEG) if Trouble.TWIST in troubles else 0.0
+        turn = most * np.clip((limb.s_mm - 60.0) / (limb.length_mm - 60.0), 0.0, 1.2)
+
         def at(height: Array, depth: Array) -> Array:
-            return np.column_stack([line + height[:, None] * normal, z + depth])
+            up_now = height * np.cos(turn) + depth * np.sin(turn)
+            return np.column_stack([line + up_now[:, None] * normal, z + depth * np.cos(turn) - height * np.sin(turn)])
 
         def shade(normals: Array) -> Array:
             return np.asarray(np.clip(0.48 + 0.62 * normals @ light, 0.3, 1.12), dtype=float)
@@ -256,7 +266,16 @@ class Painter:
                 if knot.limb == side and 1 <= k <= 3:
                     near = np.abs(limb.s_mm[:-1] - knot.at_mm) < 7
                     colour[near] *= 0.55
+            if Trouble.DRESSED in troubles and k < 2:
+                colour *= shop.BELLY_DARK
             strips.append((np.stack([at(low + q0 * (high - low), half), at(low + q1 * (high - low), half)]), colour))
+        if Trouble.DRESSED in troubles:
+            share = limb.s_mm[:-1] / limb.length_mm
+            for begin, end, paint_bgr in shop.WRAPS:
+                wrapped = (share >= begin) & (share < end)
+                for _, colour in strips:
+                    bright = colour[wrapped].mean(axis=1, keepdims=True) / float(np.mean(wood))
+                    colour[wrapped] = bright * np.array(paint_bgr)
         return strips
 
     def _fill(self, canvas: Image, origin: Array, strips: list[tuple[Array, Array]]) -> Array:
@@ -313,6 +332,7 @@ class Painter:
             centre = camera.project(np.array([[occluder[0], occluder[1], scenery.plane_z_mm + 80.0]]))[0]
             radius = occluder[2] * camera.focal[0] / camera.place_mm[2]
             cv2.circle(image, (int(centre[0]), int(centre[1])), int(radius), (96, 120, 150), -1, cv2.LINE_AA)
+        image = self._shop_before(image, lines, hook, aside)
         if setting.blur_px > 0.2:
             image = np.asarray(cv2.GaussianBlur(image, (0, 0), setting.blur_px), dtype=np.uint8)
         if moving > 0.5:
@@ -322,7 +342,22 @@ class Painter:
             image = np.asarray(cv2.filter2D(image, -1, kernel), dtype=np.uint8)
         ox, oy = self.rng.integers(0, 64, 2)
         cut = (slice(oy, oy + height), slice(ox, ox + width))
-        return np.asarray(cv2.subtract(cv2.add(image, self.brighter[cut]), self.darker[cut]), dtype=np.uint8)
+        out = np.asarray(cv2.subtract(cv2.add(image, self.brighter[cut]), self.darker[cut]), dtype=np.uint8)
+        return shop.webcam(out, self.rng) if Trouble.WEBCAM in setting.troubles else out
+
+    def _shop_before(self, image: Image, lines: list[tuple[str, Array]], hook: Array, aside: bool) -> Image:
+        """What a shop adds before the lens."""
+        troubles, camera = self.scenery.setting.troubles, self.scenery.camera
+        if Trouble.LEAVES in troubles:
+            image = shop.leaves(image, self.rng)
+        if Trouble.PERSON in troubles and lines and not aside:
+            z = self.scenery.plane_z_mm
+            tip, seat = camera.project(np.array([[*lines[1][1][-1], z], [*hook, z]]))
+            self._pulls += 1
+            image = shop.person(image, seat, tip, self._pulls % 4 == 0, self.rng)
+        if Trouble.SWAY in troubles:
+            image = shop.sway(image, camera.focal[0], camera.centre, self.rng)
+        return image
 
     def _shadows(self, image: Image, lines: list[tuple[str, Array]], hook: Array, strung: bool) -> Image:
         setting, camera = self.scenery.setting, self.scenery.camera
@@ -331,18 +366,21 @@ class Painter:
         small = 4
         width, height = camera.size
         mask = np.zeros((height // small, width // small), dtype=np.uint8)
-        throw = np.array([34.0, -40.0]) * self.scenery.plane_z_mm / 80.0
+        hard = Trouble.SHADOW in setting.troubles
+        throw = np.array([34.0, -40.0]) * self.scenery.plane_z_mm / 80.0 * (0.5 if hard else 1.0)
         for _, line in lines:
             p = camera.project(np.column_stack([line + throw, np.zeros(len(line))])) / small
-            cv2.polylines(mask, [np.round(p * 16).astype(np.int32)], False, 255, 4, cv2.LINE_AA, 4)
+            cv2.polylines(mask, [np.round(p * 16).astype(np.int32)], False, 255, 5 if hard else 4, cv2.LINE_AA, 4)
             if strung:
                 q = camera.project(np.column_stack([np.vstack([line[-1], hook]) + throw, np.zeros(2)])) / small
                 cv2.polylines(mask, [np.round(q * 16).astype(np.int32)], False, 90, 1, cv2.LINE_AA, 4)
         p = camera.project(np.array([[hook[0] + throw[0], hook[1] - 60 + throw[1], 0.0]]))[0] / small
         cv2.circle(mask, (int(p[0]), int(p[1])), int(26 / small * camera.focal[0] / camera.place_mm[2]) + 1, 200, -1)
-        soft = cv2.GaussianBlur(mask, (0, 0), 3.2)
+        soft = cv2.GaussianBlur(mask, (0, 0), 0.6 if hard else 3.2)
         dark = cv2.resize(
-            255 - cv2.convertScaleAbs(soft, alpha=setting.shadow), (width, height), interpolation=cv2.INTER_LINEAR
+            255 - cv2.convertScaleAbs(soft, alpha=0.55 if hard else setting.shadow),
+            (width, height),
+            interpolation=cv2.INTER_LINEAR,
         )
         rows = np.flatnonzero(dark.min(axis=1) < 255)
         if len(rows) == 0:
