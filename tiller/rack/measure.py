@@ -96,7 +96,7 @@ def outline_thickness(sight: Sight, side: Side) -> tuple[Array, float]:
     if np.any(enough):
         out[enough] = np.nanmedian(stack[:, enough], axis=0)
         sd = OUTLINE_ALIKE * 1.4826 * float(np.nanmedian(np.abs(stack[:, enough] - out[enough])))
-    out[dressed(model, sight.scene.look.seek_noise, DRESSED_MM)] = np.nan
+    out[dressed(model, DRESSED_MM)] = np.nan
     return out, sd
 
 
@@ -109,7 +109,7 @@ def limb_twist(sight: Sight, side: Side) -> Twist:
     model = sight.models[side]
     z = sight.scene.rig.bow_plane_z_mm
     draws = [-s.shape.hook.seat_mm[1] for s in sight.seen if s.picture.role == "pull" and s.shape.hook is not None]
-    bare = ~dressed(model, sight.scene.look.seek_noise, DRESSED_MM)
+    bare = ~dressed(model, DRESSED_MM)
     excess: dict[bool, list[Array]] = {True: [], False: []}
     angles: dict[bool, list[Array]] = {True: [], False: []}
     for s in sight.seen:

@@ -53,6 +53,7 @@ def coarser(models: Mapping[Side, LimbModel], spacing_mm: float = FOLLOWING_SPAC
             wood=None
             if model.wood is None
             else np.column_stack([at(model.wood[:, k].astype(float)) for k in range(3)]).astype(np.float32),
+            dressed=None if model.dressed is None else at(model.dressed.astype(float)) > 0.25,
         )
     return out
 

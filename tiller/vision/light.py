@@ -35,6 +35,8 @@ Single = NDArray[np.float32]
 
 LUMA = np.array([0.114, 0.587, 0.299], dtype=np.float32)
 """Rec. ITU-R BT.601 luma weights in blue, green, red order."""
+FIT_STEP, FIT_ROUNDS = 2, 6
+"""Every so many-th place along and down is used for the fit."""
 DARK = 4.0
 """Grey levels added before a logarithm: below some such level a camera's colours are noise."""
 SMALL_PX = 160
@@ -91,8 +93,8 @@ def find_light(now: Single, empty: Single) -> Light:
     An iteratively reweighted line of the hue's change over the brightness' change, Cauchy weights; where brightness hardly changes
     anywhere its tint cannot be told, and is 0.
     """
-    level, blue, red = hues(now)
-    level0, blue0, red0 = hues(empty)
+    level, blue, red = hues(now[::FIT_STEP, ::FIT_STEP])
+    level0, blue0, red0 = hues(empty[::FIT_STEP, ::FIT_STEP])
     x = (level - level0).ravel().astype(float)
     middle = float(np.median(x))
     spread = 1.4826 * float(np.median(np.abs(x - middle)))
@@ -101,7 +103,7 @@ def find_light(now: Single, empty: Single) -> Light:
     for change in ((blue - blue0).ravel(), (red - red0).ravel()):
         weight = np.ones_like(x)
         a = b = 0.0
-        for _ in range(8):
+        for _ in range(FIT_ROUNDS):
             total = weight.sum()
             mx, my = float(weight @ x) / total, float(weight @ change) / total
             # a weak prior holds the slope at 0 where nothing tells it

@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 SPACING_MM = 5.0
 SMOOTH_MM = 55.0
 """Levels beside an edge are averaged over this length in the last rounds of its fit."""
-STRAY_MM = 75.0
+STRAY_MM = 120.0
 """A value is a stray beside the running median over this length."""
 CROWN_GUESS_MM = 90.0
 """Crown radius taken for the outline's perspective where bow.toml has none (common practice, no source)."""
@@ -60,6 +60,7 @@ class LimbModel:
         up_mm, low_mm: (n,) distance from the centreline to the back's and the belly's edge, without perspective.
         rest_mm: (n, 2) centreline at rest, rack x, y.
         wood: (n, 3) its colour at rest, blue, green, red; None before it was seen.
+        dressed: (n,) stations whose colour is not that of the limb around them: wraps, paint, leather; None likewise.
     """
 
     side: Side
@@ -72,6 +73,7 @@ class LimbModel:
     low_mm: Array
     rest_mm: Array
     wood: Single | None = None
+    dressed: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.vision.frame import Frame
-from tiller.vision.light import Light
+from tiller.vision.light import Light, Single
 from tiller.vision.limb import LimbModel, LimbTrace, normals
 from tiller.vision.seek import STRANGE, wood_evidence
 
@@ -41,7 +41,8 @@ def _within(frame: Frame, model: LimbModel, line_mm: Array) -> Array:
 
 def coloured(rest: Frame, model: LimbModel) -> LimbModel:
     """The limb with its colour at its stations, from the picture at rest."""
-    return replace(model, wood=np.median(rest.now(_within(rest, model, model.rest_mm)), axis=0))
+    wood = np.median(rest.now(_within(rest, model, model.rest_mm)), axis=0)
+    return replace(model, wood=wood, dressed=_dressed(model.s_mm, wood, rest.look.seek_noise))
 
 
 def without_cover(frame: Frame, trace: LimbTrace, model: LimbModel) -> LimbTrace:
@@ -49,7 +50,7 @@ def without_cover(frame: Frame, trace: LimbTrace, model: LimbModel) -> LimbTrace
     places = trace.points_mm + np.nan_to_num(trace.offset_mm)[:, None] * trace.normal_mm
     found = look_for_wood(frame, model, places)
     off = _most(found.off | found.covered, COVER_MM / float(model.s_mm[1] - model.s_mm[0]))
-    off |= dressed(model, frame.look.seek_noise, WRAP_MM)
+    off |= dressed(model, WRAP_MM)
     offset, sd = np.where(off, np.nan, trace.offset_mm), np.where(off, np.nan, trace.sd_mm)
     return replace(trace, offset_mm=offset, sd_mm=sd, seen=float(np.mean(np.isfinite(offset))))
 
@@ -103,19 +104,20 @@ BESIDE_MM = 250.0
 """A limb's own colour is the median over so much of it: longer than any wrap, shorter than light and heartwood change."""
 
 
-def dressed(model: LimbModel, noise: float, beside_mm: float) -> NDArray[np.bool_]:
-    """Stations (n,) whose colour is not that of the limb around them, and those within ``beside_mm`` of one."""
-    if model.wood is None:
+def _dressed(s_mm: Array, wood: Single, noise: float) -> NDArray[np.bool_]:
+    """Stations (n,) whose colour (n, 3) is not that of the limb around them."""
+    half = min(int(0.5 * BESIDE_MM / float(s_mm[1] - s_mm[0])), len(s_mm) // 2 - 1)
+    padded = np.pad(wood, ((half, half), (0, 0)), mode="reflect")
+    around = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=0), axis=-1)
+    return wood_evidence(wood, around.astype(np.float32), Light(uneven=1.0), noise) > STRANGE
+
+
+def dressed(model: LimbModel, beside_mm: float) -> NDArray[np.bool_]:
+    """Stations (n,) that are wrapped or painted, and those within ``beside_mm`` of one."""
+    if model.dressed is None:
         return np.zeros(len(model.s_mm), dtype=bool)
-    spacing = float(model.s_mm[1] - model.s_mm[0])
-    half = min(int(0.5 * BESIDE_MM / spacing), len(model.s_mm) // 2 - 1)
-    windows = np.lib.stride_tricks.sliding_window_view(
-        np.pad(model.wood, ((half, half), (0, 0)), mode="reflect"), 2 * half + 1, axis=0
-    )
-    around = np.median(windows, axis=-1).astype(np.float32)
-    other = wood_evidence(model.wood, around, Light(uneven=1.0), noise) > STRANGE
-    reach = int(beside_mm / spacing)
-    return np.convolve(other.astype(int), np.ones(2 * reach + 1, dtype=int), "same") > 0
+    reach = int(beside_mm / float(model.s_mm[1] - model.s_mm[0]))
+    return np.convolve(model.dressed.astype(int), np.ones(2 * reach + 1, dtype=int), "same") > 0
 
 
 def _most(mask: NDArray[np.bool_], count: float) -> NDArray[np.bool_]:
