@@ -287,7 +287,50 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) -> _Fit
         for side in SIDES
     ]
     start = (data["left"].prior.log_ei + gained[0], data["right"].prior.log_ei + gained[1])
-    return _Fitted(_fit_or_fault(data, pulls, start=start), pulls, data, radius, crown)
+    fit = _fit_or_fault(data, pulls, start=start)
+    mistaken = tuple((k, side) for side in SIDES for k in departing(getattr(fit, side).residual_mm, data[side].s_mm))
+    if mistaken:  # what the eye took for the limb there does not bend as the limb does in all the others
+        for row, side in mistaken:
+            data[side].offset_mm[row] = np.nan
+        fit = _fit_or_fault(data, pulls, start=(fit.left.log_ei, fit.right.log_ei))
+    return _Fitted(fit, pulls, data, radius, crown, mistaken)
+
+
+UNSTEADY_MM = 0.4
+"""Lines that usually lie off the fitted mechanics by more than this somewhere are worth a word (independent rig: 0.07-0.19 mm in good pictures,
+0.57-0.76 mm with a hard shadow or a cheap webcam)."""
+
+
+def _off_by(residual_mm: Array, s_mm: Array) -> Array:
+    """How far each picture's line (m,) lies off the fitted mechanics at its worst stretch of ``DEPART_OVER_MM``; NaN where too little is seen."""
+    width = max(3, int(DEPART_OVER_MM / float(s_mm[1] - s_mm[0])))
+    worst = np.full(len(residual_mm), np.nan)
+    for k, row in enumerate(residual_mm):
+        seen = np.isfinite(row)
+        if np.count_nonzero(seen) >= 2 * width:
+            mean = np.convolve(np.where(seen, row, 0.0), np.ones(width), "valid")
+            count = np.convolve(seen.astype(float), np.ones(width), "valid")
+            worst[k] = float(np.max(np.abs(mean[count > width // 2] / count[count > width // 2]), initial=0.0))
+    return worst
+
+
+def departing(residual_mm: Array, s_mm: Array) -> tuple[int, ...]:
+    """Pictures (of m) in which a limb's line lies off the fitted mechanics over a stretch, by far more than in the others.
+
+    Args:
+        residual_mm: (m, n) measured minus fitted, NaN where not seen; s_mm: (n,).
+    """
+    worst = _off_by(residual_mm, s_mm)
+    told = np.isfinite(worst)
+    if np.count_nonzero(told) < FEWEST_ALIKE:
+        return ()
+    usual = float(np.median(worst[told]))
+    return tuple(int(k) for k in np.flatnonzero(told & (worst > max(DEPART_MM, DEPART_TIMES * usual))))
+
+
+DEPART_OVER_MM, DEPART_MM, DEPART_TIMES, FEWEST_ALIKE = 60.0, 1.2, 5.0, 5
+"""A line that lies off over so long a stretch by this much, and by so many times what is usual in this pull, is not the limb's; with fewer
+pictures than this nothing is usual. (Independent rig, nine recordings: 0.07-0.76 mm usual; 0.9 mm, or 3 times the usual, the most of lines on the limb.)"""
 
 
 def _fit_or_fault(
@@ -320,6 +363,7 @@ class _Fitted:
     data: dict[Side, LimbData]
     crown_radius_mm: float | None
     crown: Crown | None
+    mistaken: tuple[tuple[int, Side], ...] = ()
 
 
 def working_zone(bow: Bow, side: Side) -> tuple[float, float]:
@@ -405,6 +449,18 @@ def _result(
         span = f"{1 / low:.0f} mm to {f'{1 / high:.0f} mm' if high > 1 / 2000 else 'flat'}"
         said.append(
             f"bow.toml has no crown_radius_mm; how the stiffness follows the width speaks for a crown radius of {span}. Measure it across the back for surer strain."
+        )
+    for row, side in fitted.mistaken:
+        left_out.append(
+            f"{sight.seen[row].picture.file}: what was followed as the {side} limb does not bend as it does in all the other pictures; that limb left out"
+            " there: look what stands or shines beside it"
+        )
+    usual = {side: np.nanmedian(_off_by(getattr(fit, side).residual_mm, data[side].s_mm)) for side in SIDES}
+    unsteady = [side for side in SIDES if usual[side] > UNSTEADY_MM]
+    if unsteady:
+        said.append(
+            f"the edges of the {' and the '.join(unsteady)} limb are unsteady from picture to picture, and its figures as much less sure: a hard shadow close behind"
+            " the bow, or a soft or noisy camera. Light it from the other side, hang a cloth behind it, or bring the camera nearer."
         )
     return PullResult(
         recording=recording.name,

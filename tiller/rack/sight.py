@@ -14,6 +14,7 @@ from tiller.bow.bowfile import SIDES, Side
 from tiller.errors import RecordingFault, VisionFault
 from tiller.rack.recording import Picture, Recording, read_picture
 from tiller.vision.expected import Bending
+from tiller.vision.light import UNEVEN
 from tiller.vision.limb import LimbModel
 from tiller.vision.pull import (
     ENOUGH_SEEN,
@@ -158,4 +159,34 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         said.append(
             f"in {unwatched} pictures none of the board's fiducials is seen: that camera and board stood still there is taken on trust."
         )
+    said += _conditions(scene, seen)
     return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(said))
+
+
+HIDDEN_SHARE = 0.9
+"""A limb that is seen along less than this is hidden in part."""
+
+
+def _conditions(scene: Scene, seen: Sequence[SeenPicture]) -> list[str]:
+    """What was hard about the pictures, and what would help."""
+    said = []
+    moved = [s.shape.shift_px for s in seen if s.shape.view is not scene.board.view]
+    if moved:
+        said.append(
+            f"the camera moved: in {len(moved)} of {len(seen)} pictures by {max(moved):.0f} px at most; where it stood was found anew in each by the"
+            " fiducials. Fix the camera for surer figures."
+        )
+    patchy = sum(s.shape.light.uneven > UNEVEN for s in seen)
+    if patchy:
+        said.append(
+            f"in {patchy} pictures the light falls in another pattern than on the empty rack (sun through leaves, somebody in the light): the limbs' edges and"
+            " the fiducials are less sure there. Shade the window, or work by a lamp."
+        )
+    for side in SIDES:
+        hidden = [s for s in seen if s.shape.limbs[side].seen < HIDDEN_SHARE]
+        if hidden:
+            least = min(s.shape.limbs[side].seen for s in hidden)
+            said.append(
+                f"in {len(hidden)} pictures part of the {side} limb is hidden or dressed ({100 * (1 - least):.0f} % of it at most): nothing is measured there."
+            )
+    return said

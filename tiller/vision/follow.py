@@ -180,7 +180,7 @@ def follow(
         cell = round(draw / SHAPE_STEP_MM)
         shapes = (*(item for item in shapes if round(-item[0][1] / SHAPE_STEP_MM) != cell), (hook.seat_mm, lines))
     px = centre if centre is not None else last.hook_px
-    return Shape(hook, limbs, stood.shift_px, centre, frame.view), Followed(lines, px, shapes)
+    return Shape(hook, limbs, stood.shift_px, centre, frame.view, frame.light), Followed(lines, px, shapes)
 
 
 LOST_SEEN = 0.4

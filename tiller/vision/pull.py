@@ -88,7 +88,7 @@ class Shape:
         limbs: both limbs.
         shift_px: how far the board's fiducials moved in the picture since the empty rack (median); NaN if unseen.
         hook_px: the hook fiducial's centre.
-        view: where the camera stood.
+        view: where the camera stood; light: how the light differed from that of the empty rack's picture.
     """
 
     hook: SeenHook | None
@@ -96,6 +96,7 @@ class Shape:
     shift_px: float
     hook_px: Array | None
     view: View
+    light: Light
 
 
 @dataclass(frozen=True)
@@ -446,7 +447,7 @@ def _seek_hook(image: Image, key: Key, near: tuple[Array, float] | None) -> dict
 def see_rest(stood: Stand, models: Mapping[Side, LimbModel]) -> Shape:
     """The bow in a picture at rest."""
     limbs = {side: see_limb(stood.frame, models[side], models[side].rest_mm, 3.0) for side in SIDES}
-    return Shape(None, limbs, stood.shift_px, stood.hook_px, stood.frame.view)
+    return Shape(None, limbs, stood.shift_px, stood.hook_px, stood.frame.view, stood.frame.light)
 
 
 def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Known]:
@@ -463,7 +464,7 @@ def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Know
     shapes = known.shapes
     if hook is not None and all(t.seen >= ENOUGH_SEEN for t in limbs.values()):
         shapes = (*shapes[-40:], (hook.seat_mm, {side: t.points_mm for side, t in limbs.items()}))
-    seen = Shape(hook, limbs, stood.shift_px, centre, stood.frame.view)
+    seen = Shape(hook, limbs, stood.shift_px, centre, stood.frame.view, stood.frame.light)
     return seen, Known(shapes, centre if centre is not None else known.hook_px)
 
 
