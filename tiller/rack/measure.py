@@ -314,6 +314,11 @@ def _off_by(residual_mm: Array, s_mm: Array) -> Array:
     return worst
 
 
+def _usual(values: Array) -> float:
+    told = values[np.isfinite(values)]
+    return float(np.median(told)) if len(told) else 0.0
+
+
 def departing(residual_mm: Array, s_mm: Array) -> tuple[int, ...]:
     """Pictures (of m) in which a limb's line lies off the fitted mechanics over a stretch, by far more than in the others.
 
@@ -324,7 +329,7 @@ def departing(residual_mm: Array, s_mm: Array) -> tuple[int, ...]:
     told = np.isfinite(worst)
     if np.count_nonzero(told) < FEWEST_ALIKE:
         return ()
-    usual = float(np.median(worst[told]))
+    usual = _usual(worst)
     return tuple(int(k) for k in np.flatnonzero(told & (worst > max(DEPART_MM, DEPART_TIMES * usual))))
 
 
@@ -455,7 +460,7 @@ def _result(
             f"{sight.seen[row].picture.file}: what was followed as the {side} limb does not bend as it does in all the other pictures; that limb left out"
             " there: look what stands or shines beside it"
         )
-    usual = {side: np.nanmedian(_off_by(getattr(fit, side).residual_mm, data[side].s_mm)) for side in SIDES}
+    usual = {side: _usual(_off_by(getattr(fit, side).residual_mm, data[side].s_mm)) for side in SIDES}
     unsteady = [side for side in SIDES if usual[side] > UNSTEADY_MM]
     if unsteady:
         said.append(
