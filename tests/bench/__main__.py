@@ -114,6 +114,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     from tiller.simulate.render import Painter, Setting
     from tiller.simulate.shoot import Shooter
     from tiller.vision.follow import Followed, follow, known_at_rest, onto
+    from tiller.vision.pull import stand
 
     os.environ["TILLER_HOME"] = str(work / "home")
     bow = random_bow(np.random.default_rng(8), "bench", (Spot("left", 380, 480, -0.07),), string_kind="long")
@@ -129,7 +130,8 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     measured = measure(recording)
     advice = median_ms(lambda: advise(measured, recording.bow), 3)
     print(f"forecast, stop and plan together: {advice / 1e3:.2f} s (plan alone at most 1.5)")
-    known = known_at_rest(sight.scene, read_picture(recording, recording.of_role("rest")[0]), sight.models)
+    rest = read_picture(recording, recording.of_role("rest")[0])
+    known = known_at_rest(recording.bow, stand(sight.scene, rest).frame, sight.models)
     models = known.coarse
     last = Followed(
         {side: onto(shape.limbs[side].points_mm, sight.models[side], models[side]) for side in models}, shape.hook_px

@@ -35,6 +35,7 @@ from tiller.rack.forces import UNWEIGHED, Forces, force_left_out, force_notes, f
 from tiller.rack.recording import Recording
 from tiller.rack.sight import Progress, Sight, grouped, look_at
 from tiller.vision.limb import normals, outline_offsets
+from tiller.vision.pull import ENOUGH_SEEN
 from tiller.vision.wood import dressed
 
 Array = NDArray[np.float64]
@@ -50,6 +51,8 @@ ALONE_MARGIN = 1.5
 MODULUS_GAP = 1.7
 """Two and a half times what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory)."""
 LEAST_DRAW_MM = 40.0
+LIMB_SHARE = 0.5
+"""A limb that fewer of the pull's pictures show than this is not measured: where it is hidden its place is only expected."""
 FREE_FORCE_SD = 0.5
 """Relative sd of a force that no scale told: free."""
 SEEN_LEAST = 0.5
@@ -204,6 +207,11 @@ def measure(recording: Recording, progress: Progress = lambda _: None) -> Measur
     if len(pull) < 3:
         msg = f"Only {len(pull)} pictures of the pull can be used, at least 3 are needed: {grouped(sight.left_out) or 'record more of it'}."
         raise MeasureFault(msg)
+    for side in SIDES:
+        shows = sum(s.shape.limbs[side].seen >= ENOUGH_SEEN for s in pull)
+        if shows < max(3, LIMB_SHARE * len(pull)):
+            msg = f"Only {shows} of {len(pull)} pictures of the pull show the {side} limb, too few to measure by: {grouped(sight.left_out)}."
+            raise MeasureFault(msg)
     draw = np.array([-s.shape.hook.seat_mm[1] for s in pull if s.shape.hook is not None])
     moment = np.array([s.picture.t_s for s in pull])
     if float(np.max(draw) - np.min(draw)) < LEAST_DRAW_MM:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -13,14 +13,16 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Side
 from tiller.errors import RecordingFault, VisionFault
 from tiller.rack.recording import Picture, Recording, read_picture
-from tiller.vision.expected import Bending
+from tiller.vision.expected import Bending, expected
+from tiller.vision.frame import Frame
 from tiller.vision.light import UNEVEN
-from tiller.vision.limb import LimbModel
+from tiller.vision.limb import LimbModel, unseen
 from tiller.vision.pull import (
     ENOUGH_SEEN,
     Known,
     Scene,
     Shape,
+    check_light,
     check_size,
     find_models,
     see_drawn,
@@ -125,6 +127,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         try:
             image = read()
             check_size(image, recording.rig, picture.file)
+            check_light(image, picture.file)
             stood = stand(scene, image, known.hook_px)
             if picture.role == "rest":
                 shape, then_known = see_rest(stood, models), known
@@ -139,15 +142,22 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         if picture.role == "pull" and shape.hook is None:
             left_out.append(f"{picture.file}: the hook's fiducial is not in view, so the draw is unknown; left out")
             continue
-        blind = [side for side in SIDES if shape.limbs[side].seen < ENOUGH_SEEN]
-        if blind:
-            left_out.append(f"{picture.file}: the {' and '.join(blind)} limb cannot be seen well enough; left out")
-            continue
-        lost = [side for side in SIDES if not on_wood(stood.frame, models[side], shape.limbs[side].points_mm)[1]]
-        if lost:
-            left_out.append(
-                f"{picture.file}: what was followed as the {' and '.join(lost)} limb is not the limb (a line on the wall, a shadow's edge); left out: give even light, clear the wall"
+        why = {side: _why_not(stood.frame, models[side], shape, side) for side in SIDES}
+        bad = [side for side in SIDES if why[side]]
+        if bad:
+            same = len({why[side] for side in bad}) == 1
+            reason = (
+                f"the {' and '.join(bad)} limb {why[bad[0]]}"
+                if same
+                else "; ".join(f"the {side} limb {why[side]}" for side in bad)
             )
+            if len(bad) == 2 or picture.role != "pull" or shape.hook is None:
+                left_out.append(f"{picture.file}: {reason}; left out")
+                continue
+            left_out.append(f"{picture.file}: {reason}; of this limb nothing is taken from it")
+            lines = expected(bending, known.shapes, shape.hook.seat_mm)
+            limbs = {**shape.limbs, bad[0]: unseen(lines[bad[0]], models[bad[0]])}
+            seen.append(SeenPicture(picture, replace(shape, limbs=limbs)))
             continue
         known = then_known  # a wrong line must not steer what is expected of the next picture
         seen.append(SeenPicture(picture, shape))
@@ -161,6 +171,25 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         )
     said += _conditions(scene, seen)
     return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(said))
+
+
+OUT_SHARE = 0.2
+"""A limb of which so much lies beyond the picture's rim runs out of it."""
+
+
+def _why_not(frame: Frame, model: LimbModel, shape: Shape, side: Side) -> str:
+    """Why a limb cannot be measured in a picture, and what to do; empty where it can."""
+    trace = shape.limbs[side]
+    if trace.seen >= ENOUGH_SEEN:
+        if on_wood(frame, model, trace.points_mm)[1]:
+            return ""
+        return "is not where it was followed (a line on the wall, a shadow's edge, somebody before it): give even light, clear the wall and the view"
+    height, width = frame.image.shape[:2]
+    pixels = frame.view.plane_to_pixels(trace.points_mm, frame.plane_z_mm)
+    inside = np.all((pixels > 2) & (pixels < (width - 3, height - 3)), axis=1)
+    if np.mean(inside) < 1.0 - OUT_SHARE:
+        return "runs out of the picture: turn the camera back, or move it away"
+    return "cannot be seen well enough: somebody or something stands before it, or it blends into what is behind; clear the view, and give more even light"
 
 
 HIDDEN_SHARE = 0.9

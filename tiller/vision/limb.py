@@ -100,6 +100,13 @@ class LimbTrace:
     misfit: float
 
 
+def unseen(points_mm: Array, model: LimbModel) -> LimbTrace:
+    """A limb of which a picture shows nothing: the line (n, 2) is only where it is expected."""
+    nothing = np.full(len(points_mm), np.nan)
+    edges = np.full((2, len(points_mm)), np.nan)
+    return LimbTrace(points_mm, nothing, nothing, normals(points_mm, model.sign), edges, 0.0, float("nan"))
+
+
 def normals(points_mm: Array, sign: int) -> Array:
     """Unit normals (n, 2) to the back of a line that runs outward."""
     tangent = np.empty_like(points_mm)

@@ -148,6 +148,21 @@ def check_size(image: Image, rig: Rig, name: str) -> None:
         raise VisionFault(msg)
 
 
+DARK_LEVEL = 12.0
+"""A picture of this mean level shows nothing to measure by."""
+
+
+def check_light(image: Image, name: str) -> None:
+    """Refuses a picture that is dark all over.
+
+    Raises:
+        VisionFault: it is.
+    """
+    if float(image[::8, ::8].mean()) < DARK_LEVEL:
+        msg = f"{name}: too dark (mean level under {DARK_LEVEL:.0f} of 255): light the rack, or open the camera's exposure"
+        raise VisionFault(msg)
+
+
 def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack picture") -> Scene:
     """The scene from the picture of the empty rack.
 
@@ -155,6 +170,7 @@ def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack pict
         VisionFault: wrong size, no board or too few fiducials.
     """
     check_size(empty, rig, name)
+    check_light(empty, name)
     board = board_pose(find_markers(gray(empty), fiducials_of(rig)), rig)
     small = smaller(empty)
     luma, hue, chroma = picture_noise(empty)
