@@ -22,6 +22,7 @@ from tiller.vision.pull import (
     Known,
     Scene,
     Shape,
+    Stand,
     check_light,
     check_size,
     find_models,
@@ -85,15 +86,28 @@ def _first_good(
     raise RecordingFault(msg)
 
 
-def _read_ahead(
-    recording: Recording, pictures: list[Picture]
-) -> Iterator[tuple[Picture, Callable[[], NDArray[np.uint8]]]]:
-    """Each picture and how to get it (or what is wrong with it); the next one is decoded meanwhile by a thread."""
+def _stand_ahead(
+    recording: Recording, scene: Scene, pictures: list[Picture]
+) -> Iterator[tuple[Picture, Callable[[], Stand]]]:
+    """Each picture and how to get how its camera, light and hook stand (or what is wrong with it).
+
+    The next one is decoded and its fiducials are read meanwhile by a thread: both are work of libraries that let go of Python.
+    """
+    last: list[NDArray[np.float64] | None] = [None]
+
+    def look(picture: Picture) -> Stand:
+        image = read_picture(recording, picture)
+        check_size(image, recording.rig, picture.file)
+        check_light(image, picture.file)
+        stood = stand(scene, image, last[0], hook_too=picture.role == "pull")
+        last[0] = stood.hook_px if stood.hook_px is not None else last[0]
+        return stood
+
     with ThreadPoolExecutor(1) as pool:
-        coming: Future[NDArray[np.uint8]] | None = None
+        coming: Future[Stand] | None = None
         for picture, following in zip(pictures, [*pictures[1:], None], strict=True):
-            now = coming or pool.submit(read_picture, recording, picture)
-            coming = pool.submit(read_picture, recording, following) if following else None
+            now = coming or pool.submit(look, picture)
+            coming = pool.submit(look, following) if following else None
             yield picture, now.result
 
 
@@ -116,19 +130,16 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
     progress("rest shape")
     rest_first, image = _first_good(recording, "rest", "the bow at rest", left_out)
-    at_rest = stand(scene, image).frame
+    at_rest = stand(scene, image, hook_too=False).frame
     scene, models = find_models(scene, at_rest)
     bending = Bending.of(recording.bow, models)
     seen: list[SeenPicture] = []
     known = Known()
     wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
-    for picture, read in _read_ahead(recording, wanted):
+    for picture, stands in _stand_ahead(recording, scene, wanted):
         progress(picture.file)
         try:
-            image = read()
-            check_size(image, recording.rig, picture.file)
-            check_light(image, picture.file)
-            stood = stand(scene, image, known.hook_px)
+            stood = stands()
             if picture.role == "rest":
                 shape, then_known = see_rest(stood, models), known
             else:

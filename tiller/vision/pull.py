@@ -400,7 +400,12 @@ def see_limb(frame: Frame, model: LimbModel, about_mm: Array, reach_mm: float) -
 
 
 def stand(
-    scene: Scene, image: Image, last_px: Array | None = None, watch: int | None = None, light: Light | None = None
+    scene: Scene,
+    image: Image,
+    last_px: Array | None = None,
+    watch: int | None = None,
+    light: Light | None = None,
+    hook_too: bool = True,
 ) -> Stand:
     """How camera, light and hook stand in a picture.
 
@@ -408,6 +413,7 @@ def stand(
         last_px: where the hook's fiducial was last.
         watch: how many of the board's fiducials are looked at as long as these have not moved; None: all.
         light: of this picture, if it is known.
+        hook_too: the hook's fiducial is looked for, over the whole picture if need be.
     """
     hook = scene.rig.hook
     key: Key = (hook.dictionary, hook.id)
@@ -420,12 +426,12 @@ def stand(
         return {k: (scene.board.centres_px[k], max(40.0, 1.3 * scale * sides[k])) for k in keys}
 
     wanted = near(watched)
-    if last_px is not None:
+    if hook_too and last_px is not None:
         wanted[key] = (last_px, max(60.0, 2.2 * scale * hook.side_mm))
     markers = find_near(image, wanted)
     if len(watched) < len(board) and not _shift(scene, markers) < STEADY_PX:  # moved, or hidden: look at all of them
         markers |= find_near(image, near([k for k in board if k not in watched]))
-    if key not in markers:
+    if hook_too and key not in markers:
         markers |= _seek_hook(image, key, wanted.get(key))
     if not any(k in markers for k in board):  # moved further than they were looked for
         markers |= find_markers(gray(image), board)
