@@ -61,12 +61,26 @@ def forces_of(recording: Recording, rest_s: Array, moment_s: Array, draw_mm: Arr
     start = min(p.t_s for p in recording.of_role("empty"))
     slack = (max(start, float(np.min(rest_s)) - BEFORE_REST_S), min(float(np.max(rest_s)) + 0.5, pull_starts - 0.2))
     series = to_newton(log, cell, slack)
-    lag = find_lag(series, moment_s, draw_mm)
+    lag = find_lag(series, *_all_draws(recording, moment_s, draw_mm))
     forces = force_at(series, moment_s + lag.lag_s)
     if np.count_nonzero(np.isfinite(forces.force_n)) < 2:
         msg = "The force log has no reading at the moments of the pictures: check that scale and camera recorded at the same time."
         raise MeasureFault(msg)
     return Forces(log, series, lag, forces)
+
+
+MOST_DRAWS = 160
+"""So many draws tell the lag as well as more."""
+
+
+def _all_draws(recording: Recording, moment_s: Array, draw_mm: Array) -> tuple[Array, Array]:
+    """Times and draws (k,) of the pictures that were kept, and of those that were seen live between them, in order of time."""
+    live = recording.draws
+    live = live[(live[:, 0] >= moment_s[0]) & (live[:, 0] <= moment_s[-1])]
+    live = live[:: max(1, len(live) // MOST_DRAWS)]
+    both = np.vstack([live, np.column_stack([moment_s, draw_mm])])
+    both = both[np.argsort(both[:, 0], kind="stable")]
+    return both[:, 0], both[:, 1]
 
 
 def force_notes(forces: Forces, recording: Recording, there_n: float) -> list[str]:

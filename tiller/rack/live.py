@@ -396,6 +396,8 @@ class Rack:
         pull.recorder.lines(lines)
         if shot is None:
             return
+        if np.isfinite(seen.draw_mm):
+            pull.recorder.draw(shot.t_s, seen.draw_mm)
         if self.options.keep == "all":
             pull.recorder.picture(shot.image, shot.t_s, "pull", must=self._state.stage is Stage.HOLDING)
         elif not abs(seen.draw_mm - pull.kept_mm) < WAYPOINT_MM and np.isfinite(seen.draw_mm):

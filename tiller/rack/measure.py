@@ -51,6 +51,9 @@ ALONE_MARGIN = 1.5
 MODULUS_GAP = 1.7
 """Two and a half times what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory)."""
 LEAST_DRAW_MM = 40.0
+MOVING_SHARE = 0.015
+"""While the rope is pulled wood bears some 1 % more than it does a second later (common practice, no source): such a picture says so much less
+about the weight."""
 LIMB_SHARE = 0.5
 """A limb that fewer of the pull's pictures show than this is not measured: where it is hidden its place is only expected."""
 FREE_FORCE_SD = 0.5
@@ -264,7 +267,8 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) -> _Fit
         if told is None or s.shape.hook is None:
             continue
         hook[k] = s.shape.hook.seat_mm
-        force[k], sd[k] = told.force_n, told.force_sd_n
+        force[k] = told.force_n
+        sd[k] = told.force_sd_n if told.held else np.hypot(told.force_sd_n, MOVING_SHARE * told.force_n)
         down[k] = told.branch == "down"
         if weighed and force[k] <= 0.5:  # string slack or the zero's noise: no moment to speak of
             force[k] = np.nan

@@ -19,7 +19,7 @@ from typing import IO, Literal
 import cv2
 
 from tiller.errors import FileFault
-from tiller.rack.recording import FORCE
+from tiller.rack.recording import DRAWS, FORCE
 from tiller.rack.sources import Image, Lines, now_s
 
 Keep = Literal["all", "holds", "none"]
@@ -119,7 +119,7 @@ class PullRecorder:
         self._jobs: queue.Queue[_Job | None] = queue.Queue(maxsize=4 * WAITING)
         self._thread: threading.Thread | None = None
         self._number = 0
-        self._force = self._mark = -1
+        self._force = self._mark = self._draws = -1
         self.left_out = 0
         self.fault = ""
         self.pictures = 0
@@ -141,6 +141,8 @@ class PullRecorder:
             if self.weighed:  # no force.csv says that there was no scale
                 _whole(self.folder / FORCE, b"t_s,line\n")
                 self._force = os.open(self.folder / FORCE, os.O_WRONLY | os.O_APPEND)
+                _whole(self.folder / DRAWS, b"t_s,draw_mm\n")
+                self._draws = os.open(self.folder / DRAWS, os.O_WRONLY | os.O_APPEND)
             for place in (self.folder / "frames", self.folder, self.folder.parent, self.folder.parent.parent):
                 _sync_folder(place)
         except OSError as err:
@@ -159,13 +161,20 @@ class PullRecorder:
     def lines(self, lines: Lines) -> None:
         """Writes lines of the scale at once: they do not wait behind a picture; the recorder's thread sees them onto the disk."""
         # a line may hold anything that came over the wire
-        if self._force < 0:
-            return
         rows = [f'{t:.4f},"{line.replace(chr(34), chr(34) * 2)}"\n' for t, line in lines]
+        self._append(self._force, "".join(rows))
+
+    def draw(self, t_s: float, draw_mm: float) -> None:
+        """Writes the draw that a picture showed, whether the picture is kept or not: with the force it tells how late the scale is."""
+        self._append(self._draws, f"{t_s:.4f},{draw_mm:.3f}\n")
+
+    def _append(self, file: int, text: str) -> None:
+        if file < 0:
+            return
         try:
-            data = "".join(rows).encode("utf-8", "replace")
+            data = text.encode("utf-8", "replace")
             while data:  # a disk that is nearly full takes part of it
-                data = data[os.write(self._force, data) :]
+                data = data[os.write(file, data) :]
         except OSError as err:
             self.fault = self.fault or self._words(err)
 
@@ -201,7 +210,8 @@ class PullRecorder:
         try:
             self._write()
         finally:
-            for file in (self._force, self._mark):
+            files, self._force, self._mark, self._draws = (self._force, self._mark, self._draws), -1, -1, -1
+            for file in files:
                 if file >= 0:
                     os.close(file)
 
@@ -232,8 +242,9 @@ class PullRecorder:
                 continue
 
     def _sync_force(self) -> None:
-        if self._force >= 0:
-            os.fsync(self._force)
+        for file in (self._force, self._draws):
+            if file >= 0:
+                os.fsync(file)
 
     def _write_picture(self, frames: IO[bytes], job: _Job) -> None:
         if job.image is None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import cv2
@@ -22,8 +22,8 @@ from tiller.errors import RecordingFault
 
 ROLES = ("empty", "rest", "pull")
 PARTS = ("rig.toml", "bow.toml", "frames.csv")
-FORCE = "force.csv"
-"""Not there where the pull was made without a scale."""
+FORCE, DRAWS = "force.csv", "draws.csv"
+"""Not there where the pull was made without a scale, or not live: draws seen in pictures that were not kept."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +42,7 @@ class Recording:
     Attributes:
         force_lines: the scale's lines with their times; None where there is no ``force.csv``: the pull was made without a scale.
         strange_keys: keys of its TOML files that nothing reads.
+        draws: times in s and draws in mm, (k, 2), seen live between the pictures that were kept.
     """
 
     folder: Path
@@ -50,6 +51,7 @@ class Recording:
     pictures: tuple[Picture, ...]
     force_lines: tuple[tuple[float, str], ...] | None
     strange_keys: tuple[str, ...] = ()
+    draws: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
 
     @property
     def name(self) -> str:
@@ -86,8 +88,16 @@ def read_recording(folder: Path) -> Recording:
             raise RecordingFault(msg)
     strange = [f"rig.toml: {key}" for key in strange_keys(load_toml(folder / "rig.toml"), RIG_KEYS)]
     strange += [f"bow.toml: {key}" for key in strange_keys(load_toml(folder / "bow.toml"), BOW_KEYS)]
-    log = folder / FORCE
-    return Recording(folder, rig, bow, pictures, _read_force(log) if log.exists() else None, tuple(strange))
+    log, draws = folder / FORCE, folder / DRAWS
+    return Recording(
+        folder,
+        rig,
+        bow,
+        pictures,
+        _read_force(log) if log.exists() else None,
+        tuple(strange),
+        _read_draws(draws) if draws.exists() else np.empty((0, 2)),
+    )
 
 
 def _rows(path: Path, columns: tuple[str, ...]) -> list[dict[str, str]]:
@@ -155,6 +165,19 @@ def _read_force(path: Path) -> tuple[tuple[float, str], ...]:
     return tuple(lines)
 
 
+def _read_draws(path: Path) -> NDArray[np.float64]:
+    """Times and draws (k, 2); lines that are no two numbers are left out: the file only sharpens what the pictures tell."""
+    out = []
+    for row in _rows(path, ("t_s", "draw_mm")):
+        try:
+            pair = (float(row["t_s"]), float(row["draw_mm"]))
+        except ValueError:
+            continue
+        if np.all(np.isfinite(pair)):
+            out.append(pair)
+    return np.array(out).reshape(-1, 2)
+
+
 def read_picture(recording: Recording, picture: Picture) -> NDArray[np.uint8]:
     """The picture's pixels, blue green red.
 
@@ -197,7 +220,8 @@ def hash_files(recording: Recording) -> dict[str, str]:
     """SHA-256 of every file of the recording, by name within it; 'missing' or 'unreadable' stands for one that is not there
     or cannot be read (as with the pictures that were left out)."""
     hashes: dict[str, str] = {}
-    for name in (*PARTS, FORCE, *(p.file for p in recording.pictures)):
+    more = (DRAWS,) if (recording.folder / DRAWS).exists() else ()
+    for name in (*PARTS, FORCE, *more, *(p.file for p in recording.pictures)):
         try:
             hashes[name] = file_hash(recording.folder / name)
         except FileNotFoundError:
