@@ -51,6 +51,8 @@ RETRY_S, MOVING_RETRY_S = 0.7, 3.0
 GONE_SHARE, USUAL_PLACES = 0.3, 150.0
 """A bow that is not found is there still where so much, as a share of the limbs, is unlike the empty rack; the limbs' places before the
 board was seen (two limbs of a long bow over a picture's width)."""
+HOOK_AGAIN_S = 1.0
+"""A hook's fiducial that is hidden is looked for over the whole picture so often; that takes as long as ten pictures."""
 KNOCKED_PX = 60.0
 """A camera that moved is found again by the board in each picture; further than this another part of the wall is behind the bow."""
 LOST_TURNS = 3
@@ -124,6 +126,7 @@ class Analyst:
         self._last: Followed | None = None
         self._before: tuple[float, Followed] | None = None
         self._motion = Motion()
+        self._sought_hook_s = float("-inf")
         self._places = 0.0
         self._tried = float("-inf")
         self._lost = self._partly = 0
@@ -339,7 +342,10 @@ class Analyst:
         self._before, self._lost = None, 0
 
     def _follow(self, scene: Scene, known: Known, last: Followed, shot: Shot, light: Light) -> Shape:
-        shape, now = follow(scene, shot.image, known, self._ahead(known, last, shot.t_s), light)
+        patient = shot.t_s - self._sought_hook_s > HOOK_AGAIN_S
+        shape, now = follow(scene, shot.image, known, self._ahead(known, last, shot.t_s), light, patient)
+        if patient and shape.hook is None:
+            self._sought_hook_s = shot.t_s
         if min(shape.limbs[side].seen for side in SIDES) >= ENOUGH_SEEN:
             self._before, self._last, self._lost = (shot.t_s, last), now, 0
             worst = min(SIDES, key=lambda side: shape.limbs[side].seen)

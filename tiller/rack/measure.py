@@ -300,7 +300,12 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) -> _Fit
     ]
     start = (data["left"].prior.log_ei + gained[0], data["right"].prior.log_ei + gained[1])
     fit = _fit_or_fault(data, pulls, start=start)
-    mistaken = tuple((k, side) for side in SIDES for k in departing(getattr(fit, side).residual_mm, data[side].s_mm))
+    mistaken = tuple(
+        (k, side)
+        for side in SIDES
+        for k in departing(getattr(fit, side).residual_mm, data[side].s_mm)
+        if not rest[k]  # every bend is counted from the rest shape
+    )
     if mistaken:  # what the eye took for the limb there does not bend as the limb does in all the others
         for row, side in mistaken:
             data[side].offset_mm[row] = np.nan

@@ -154,14 +154,14 @@ def bend_of(line_mm: Array, model: LimbModel) -> tuple[Array, Array]:
 
 
 def follow(
-    scene: Scene, image: Image, known: Known, last: Followed, light: Light | None = None
+    scene: Scene, image: Image, known: Known, last: Followed, light: Light | None = None, patient: bool = True
 ) -> tuple[Shape, Followed]:
-    """The bow in the next picture, and what to go on with; ``light``: the picture's, if it is known.
+    """The bow in the next picture, and what to go on with; ``light``: the picture's, if it is known; ``patient``: as in ``stand``.
 
     A limb that is not found has ``seen`` below a half, and the shape at this draw is not kept; the next picture is
     looked at from where it was expected.
     """
-    stood = stand(scene, image, last.hook_px, watch=1, light=light)
+    stood = stand(scene, image, last.hook_px, watch=1, light=light, patient=patient)
     frame, hook, centre = stood.frame, stood.hook, stood.hook_px
     draw = draw_of(hook)
     about = guess(known, last, hook)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.vision.camera import View
-from tiller.vision.light import LUMA, Image, Light, Single, hues
+from tiller.vision.light import DARKER, LUMA, Image, Light, Single, beyond_light
 
 Array = NDArray[np.float64]
 
@@ -24,14 +24,16 @@ class Look:
         seek_noise: grey levels that wood must stand out from where it is sought.
         round_mm: how much wider than flat geometry the slivers beside the front are, at the back and
             at the belly (edges are rounded off by the rasp).
-        doubt: factor on luma's noise. Over 1 where a shadow's edge lies near the limb's now and then.
+        toward: unit vector in log hue (blue, red) from wall to wood: along it an edge is looked for.
+        darker: weight of what is darker than the empty rack (``light.DARKER``); more where the wood has no hue of its own.
     """
 
     blur_px: tuple[float, float]
     noise: tuple[float, float]
     seek_noise: float
     round_mm: tuple[float, float] = (0.0, 0.0)
-    doubt: float = 1.0
+    toward: tuple[float, float] = (-0.7071, 0.7071)
+    darker: float = DARKER
 
 
 @dataclass(frozen=True)
@@ -107,16 +109,14 @@ HUE_LEVELS = 100.0
 """A hue's residual (log) counts as so many grey levels: about what it is at the brightness of wood and wall."""
 
 
-def channels(now: Single, behind: Single, light: Light) -> tuple[Single, Single]:
+def channels(
+    now: Single, behind: Single, light: Light, toward: tuple[float, float] = (-0.7071, 0.7071)
+) -> tuple[Single, Single]:
     """What an edge is looked for in, (2, ...) of a picture and of what is behind, for colours (..., 3) of both.
 
-    The first is luma. The second is the hue's change, red over blue, beyond what light explains: 0 where the empty rack is seen, in whatever shade,
+    The first is luma. The second is the hue's change towards the wood's, beyond what light explains: 0 where the empty rack is seen, in whatever shade,
     and the wood's own where wood is seen, in whatever shade too.
     """
-    level, blue, red = hues(now)
-    level0, blue0, red0 = hues(behind)
-    change = level - level0
-    toward = (red - red0 - np.float32(light.shift[1])) - (blue - blue0 - np.float32(light.shift[0]))
-    toward -= np.float32(light.tint[1] - light.tint[0]) * change
-    hue = np.float32(HUE_LEVELS / np.sqrt(2.0)) * toward
+    _, blue, red = beyond_light(now, behind, light)
+    hue = np.float32(HUE_LEVELS) * (np.float32(toward[0]) * blue + np.float32(toward[1]) * red)
     return np.stack([now @ LUMA, hue]), np.stack([behind @ LUMA, np.zeros_like(hue)])

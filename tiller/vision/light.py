@@ -37,6 +37,10 @@ LUMA = np.array([0.114, 0.587, 0.299], dtype=np.float32)
 """Rec. ITU-R BT.601 luma weights in blue, green, red order."""
 FIT_STEP, FIT_ROUNDS = 2, 6
 """Every so many-th place along and down is used for the fit."""
+BRIGHTER, DARKER, DARKER_GREY, BLACK = 0.3, 0.04, 0.4, 0.4
+"""Weights of a change of brightness beside one of hue: shadows do not brighten, they darken as a matter of course, and never to black. Where the
+wood has no hue of its own (grey wood on a grey wall, a camera without colours) what is darker is all there is to go by
+(common practice, no source)."""
 DARK = 4.0
 """Grey levels added before a logarithm: below some such level a camera's colours are noise."""
 SMALL_PX = 160
@@ -54,6 +58,7 @@ class Light:
     Attributes:
         shift: blue's and red's change of log hue everywhere (white balance).
         tint: their change with the log of the local brightness.
+        darker: what a darker place counts for (``DARKER``).
         gain: change of log brightness of most of the picture (exposure).
         uneven: robust spread of the local change of brightness (log); about 0 under the same light.
     """
@@ -62,6 +67,7 @@ class Light:
     tint: tuple[float, float] = (0.0, 0.0)
     gain: float = 0.0
     uneven: float = 0.0
+    darker: float = DARKER
 
     @property
     def any_shade(self) -> Light:
@@ -120,9 +126,16 @@ def find_light(now: Single, empty: Single) -> Light:
 
 DEEP = 1.0
 """A shadow this deep (log) is as deep as they are where people see to work: a third of the light comes from all around."""
-BRIGHTER, DARKER, BLACK = 0.3, 0.04, 0.4
-"""Weights of a change of brightness beside one of hue: shadows do not brighten, they darken as a matter of course, and never to black
-(common practice, no source)."""
+
+
+def beyond_light(now: Single, before: Single, light: Light) -> tuple[Single, Single, Single]:
+    """Change of log brightness (...), and of blue's and red's log hue beyond what the light explains, of colours (..., 3)."""
+    level, blue, red = hues(now)
+    level0, blue0, red0 = hues(before)
+    change = level - level0
+    off_blue = blue - blue0 - np.float32(light.shift[0]) - np.float32(light.tint[0]) * change
+    off_red = red - red0 - np.float32(light.shift[1]) - np.float32(light.tint[1]) * change
+    return change, off_blue, off_red
 
 
 def strange(now: Single, before: Single, light: Light) -> Single:
@@ -131,14 +144,12 @@ def strange(now: Single, before: Single, light: Light) -> Single:
     Hue beyond shift and tint counts in full, brightness as the weights above say: little, and less still where the light
     is another pattern than before.
     """
-    level, blue, red = hues(now)
-    level0, blue0, red0 = hues(before)
-    change = level - level0
-    off_blue = blue - blue0 - np.float32(light.shift[0]) - np.float32(light.tint[0]) * change
-    off_red = red - red0 - np.float32(light.shift[1]) - np.float32(light.tint[1]) * change
+    change, off_blue, off_red = beyond_light(now, before, light)
     hue = np.mean(now, axis=-1) * np.hypot(off_blue, off_red)
     change = change - np.float32(light.gain)
     steady = np.float32(1.0 / (1.0 + (light.uneven / UNEVEN) ** 2))
     brighter, darker = np.maximum(change, 0.0), np.maximum(-change, 0.0)
-    plain = steady * (BRIGHTER * brighter + DARKER * np.minimum(darker, DEEP)) + BLACK * np.maximum(darker - DEEP, 0.0)
+    plain = steady * (BRIGHTER * brighter + np.float32(light.darker) * np.minimum(darker, DEEP)) + BLACK * np.maximum(
+        darker - DEEP, 0.0
+    )
     return np.asarray(hue + np.mean(before, axis=-1) * plain, dtype=np.float32)

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import Bow, Side
 from tiller.bow.section import sagitta_mm
 from tiller.vision.camera import View
-from tiller.vision.edges import HALF_WINDOW_PX, EdgeFit, fit_edges
-from tiller.vision.frame import Frame, Look, channels
+from tiller.vision.edges import HALF_WINDOW_PX, fit_edges
+from tiller.vision.frame import Frame, channels
 from tiller.vision.light import Single
 from tiller.vision.spline import Line, cubic_basis
 
@@ -175,7 +175,7 @@ def trace_limbs(
     where = base[None, :, None, :] + reach[..., None] * unit[None, :, None, :]
     where = where[None] + np.array(SUBS)[:, None, None, None, None] * along[None, None, :, None, :]
     where = where.reshape(len(SUBS), 2 * limbs * n, len(tau), 2)
-    seen, behind = channels(frame.now(where).mean(axis=0), frame.behind(where).mean(axis=0), frame.light)
+    seen, behind = channels(frame.now(where).mean(axis=0), frame.behind(where).mean(axis=0), frame.light, look.toward)
     sag = sagitta_mm(np.minimum(width, 2 * crown), crown)
     strip_back = np.where(phi < 0, width * np.abs(phi) + sag, np.maximum(sag + out_back - 0.5 * width * phi, 0))
     strip_belly = np.where(phi > 0, width * phi, 0.0)
@@ -190,7 +190,7 @@ def trace_limbs(
         behind,
         strips,
         look.blur_px,
-        (look.doubt * look.noise[0], look.noise[1]),
+        look.noise,
         rounds=rounds,
         smooth=smooth,
         polish=polish,
@@ -200,8 +200,6 @@ def trace_limbs(
         reach_px=np.where(told, reach, HALF_WINDOW_PX) if by_hue else None,
         inside_px=half_px + INSIDE_PX,
     )
-    if look.doubt > 1.0:
-        fit = _sharper(fit, seen, behind, strips, look, 2 * limbs, float(np.mean(spacing)), polish)
     high, wide = frame.image.shape[:2]
     inside = np.all((middle > 8) & (middle < (wide - 9, high - 9)), axis=-1).ravel()
     tau_px = np.where(inside & (fit.step > 4.0) & (fit.sd_px < 0.8), fit.tau_px, np.nan)
@@ -275,33 +273,6 @@ def _running_median(rows: Array, width: int) -> Array:
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=1)
     flat = windows.reshape(rows.size, -1)
     return _nanmedian(flat, np.sum(np.isfinite(flat), axis=1)).reshape(rows.shape)
-
-
-AGREE_PX = 0.35
-"""Luma's and hue's edges agree to this where both are the limb's: hues are stored at half resolution, and shading shifts either by some tenths."""
-
-
-def _sharper(
-    hue: EdgeFit, seen: Single, behind: Single, strips: Array, look: Look, parts: int, spacing_mm: float, polish: int
-) -> EdgeFit:
-    """Edges found by hue, looked at again with luma, which is sharper; kept where both agree over a stretch: elsewhere luma holds on to
-    a shadow's edge."""
-    smooth = _odd(SMOOTH_MM / spacing_mm)
-    start = np.where(np.isfinite(hue.tau_px), hue.tau_px, 0.0)
-    both = fit_edges(
-        seen, behind, strips, look.blur_px, look.noise, rounds=2, smooth=smooth, polish=polish, parts=parts, start=start
-    )
-    gap = (both.tau_px - hue.tau_px).reshape(parts, -1)
-    width = _odd(STRAY_MM / spacing_mm)
-    padded = np.pad(gap, ((0, 0), (width // 2, width // 2)), mode="reflect")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width, axis=1).reshape(gap.size, width)
-    count = np.sum(np.isfinite(windows), axis=1)
-    with np.errstate(all="ignore"):
-        off = np.abs(_nanmedian(windows, count))
-        spread = 1.4826 * _nanmedian(np.abs(windows - _nanmedian(windows, count)[:, None]), count)
-        good = (count > width // 2) & (off < AGREE_PX + 2.0 * hue.sd_px / np.sqrt(np.maximum(count, 1)))
-        good &= spread < AGREE_PX + 1.5 * hue.sd_px
-    return EdgeFit(*(np.where(good, getattr(both, k), getattr(hue, k)) for k in ("tau_px", "sd_px", "step", "misfit")))
 
 
 def _centre(s_mm: Array, up: Array, sd_up: Array, low: Array, sd_low: Array) -> tuple[Array, Array]:

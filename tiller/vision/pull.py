@@ -27,7 +27,7 @@ from tiller.vision.board import (
 from tiller.vision.camera import View
 from tiller.vision.expected import Bending, Shown, expected, reach_of
 from tiller.vision.frame import Frame, Look, Moved, channels
-from tiller.vision.light import Image, Light, Single, find_light, smaller
+from tiller.vision.light import DARKER_GREY, Image, Light, Single, beyond_light, find_light, smaller
 from tiller.vision.limb import (
     LimbModel,
     LimbTrace,
@@ -108,18 +108,34 @@ class Known:
 
 
 def picture_noise(image: Image) -> tuple[float, float, float]:
-    """Sd of the noise in luma, in hue (``channels``) and in half of red minus blue, from the median of a second difference (robust to edges)."""
+    """Sd of the noise in luma, in hue (``channels``) and in half of red minus blue (robust to edges).
+
+    From the medians of second differences, between neighbours and between pixels a compressed block apart: what a JPEG does to hues is alike
+    within a block, and no difference of neighbours shows it.
+    """
     height, width = image.shape[:2]
     cut = image[height // 8 : 7 * height // 8 : 3, width // 8 : 7 * width // 8].astype(np.float32)
+    level = float(np.median(cut))
     luma, hue = channels(cut, np.full_like(cut, 128.0), Light())[0]
     rows = np.stack([luma, hue, np.float32(0.5) * (cut[..., 2] - cut[..., 0])])
-    second = rows[:, :, 2:] - 2 * rows[:, :, 1:-1] + rows[:, :, :-2]
-    values = 1.4826 * np.median(np.abs(second), axis=(1, 2)) / np.sqrt(6.0)
-    return max(float(values[0]), 1.2), max(float(values[1]), LEAST_HUE_NOISE), max(float(values[2]), 1.0)
+    found = []
+    for step in (1, BLOCK_PX):
+        second = rows[:, :, 2 * step :] - 2 * rows[:, :, step:-step] + rows[:, :, : -2 * step]
+        found.append(1.4826 * np.median(np.abs(second), axis=(1, 2)) / np.sqrt(6.0))
+    near, apart = found
+    dim = float(np.clip(level / USUAL_LEVEL, 0.3, 1.0))
+    # in a dark picture every grey level counts for more of a hue, and the picture's own noise is less
+    return (
+        max(float(near[0]), LEAST_NOISE[0] * dim),
+        max(float(near[1]), float(apart[1]), LEAST_NOISE[1] / dim),
+        max(float(near[2]), float(apart[2]), LEAST_NOISE[2] * dim),
+    )
 
 
-LEAST_HUE_NOISE = 1.2
-"""Grey levels: hues are stored at half the picture's resolution and rounded, which no difference of neighbours shows."""
+BLOCK_PX, USUAL_LEVEL = 8, 110.0
+LEAST_NOISE = (1.2, 1.2, 1.0)
+"""Grey levels of luma, hue and chroma at the usual level: hues are stored at half the picture's resolution and rounded, grain and shading are
+no noise but err like it."""
 
 
 def gray(image: Image) -> NDArray[np.uint8]:
@@ -180,7 +196,7 @@ def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack pict
 
 def frame_of(scene: Scene, image: Image, view: View | None = None, light: Light | None = None) -> Frame:
     """A picture against the empty rack's; ``view`` where the camera stands elsewhere now, ``light`` where it was found already."""
-    light = light or find_light(smaller(image), scene.empty_small)
+    light = replace(light or find_light(smaller(image), scene.empty_small), darker=scene.look.darker)
     moved = Moved.between(view, scene.board.view) if view is not None else None
     return Frame(image, scene.empty, view or scene.board.view, scene.rig.bow_plane_z_mm, scene.look, light, moved)
 
@@ -247,7 +263,8 @@ def _rough_rest(scene: Scene, frame: Frame, model: LimbModel) -> Array:
     if np.mean(good) < 0.6:
         msg = (
             f"The {side} limb is not found in the rest picture: only {100 * np.mean(good):.0f} % of its length stands out from the"
-            " empty rack; check that the empty picture was taken with the bow off the rack, that nothing moved since, and the light."
+            " empty rack; check that the empty picture was taken with the bow off the rack, that nothing stands before the bow, that there is enough light,"
+            " and that the wall is not of the wood's own colour (hang a sheet of another one behind it)."
         )
         raise VisionFault(msg)
     offset = smooth_offsets(out, band.offset_mm, np.where(good, 1.0, 20.0), 90.0)
@@ -406,6 +423,7 @@ def stand(
     watch: int | None = None,
     light: Light | None = None,
     hook_too: bool = True,
+    patient: bool = True,
 ) -> Stand:
     """How camera, light and hook stand in a picture.
 
@@ -414,6 +432,7 @@ def stand(
         watch: how many of the board's fiducials are looked at as long as these have not moved; None: all.
         light: of this picture, if it is known.
         hook_too: the hook's fiducial is looked for, over the whole picture if need be.
+        patient: with all the time that takes, some 0.3 s; else near where it was alone.
     """
     hook = scene.rig.hook
     key: Key = (hook.dictionary, hook.id)
@@ -431,7 +450,7 @@ def stand(
     markers = find_near(image, wanted)
     if len(watched) < len(board) and not _shift(scene, markers) < STEADY_PX:  # moved, or hidden: look at all of them
         markers |= find_near(image, near([k for k in board if k not in watched]))
-    if hook_too and key not in markers:
+    if hook_too and patient and key not in markers:
         markers |= _seek_hook(image, key, wanted.get(key))
     if not any(k in markers for k in board):  # moved further than they were looked for
         markers |= find_markers(gray(image), board)
@@ -439,9 +458,15 @@ def stand(
     view = None if shift < STEADY_PX else pose_now(scene.board, markers, scene.rig.lens)
     frame = frame_of(scene, image, view, light)
     seat = hook_seat(markers, hook, frame.view)
+    if seat is not None and view is not None:  # where the camera stood is itself found by so many markers
+        seen = sum(k in markers for k in board)
+        seat = replace(seat, sd_mm=float(np.hypot(seat.sd_mm, MOVED_SD_MM / max(1, seen))))
     return Stand(frame, seat, crossing(markers[key]) if key in markers else None, shift)
 
 
+MOVED_SD_MM = 0.6
+"""What a camera's place that was found by one marker adds to the hook's; by five it is a fifth (independent rig's swaying camera: 0.15 mm in all with
+five markers, 0.34 with two, 0.55 with none in half of the pictures)."""
 STEADY_PX = 0.4
 """Fiducials that moved by less are where they were: their centres are seen to 0.05-0.1 px, worse in a bad picture."""
 
@@ -500,10 +525,36 @@ def find_models(scene: Scene, rest: Frame) -> tuple[Scene, Mapping[Side, LimbMod
     Raises:
         VisionFault: a limb is not found or runs out of the picture.
     """
-    rough: dict[Side, LimbModel] = {side: find_rest(scene, rest, side) for side in SIDES}
+    try:
+        rough: dict[Side, LimbModel] = {side: find_rest(scene, rest, side) for side in SIDES}
+    except VisionFault as first:
+        # no hue that tells the wood from the wall: by what is darker, where no shadow is as dark
+        grey = replace(rest.look, darker=DARKER_GREY)
+        rest = replace(rest, look=grey, light=replace(rest.light, darker=DARKER_GREY))
+        try:
+            rough = {side: find_rest(scene, rest, side) for side in SIDES}
+        except VisionFault:
+            raise first from None
+    rest = replace(rest, look=replace(rest.look, toward=_toward(rest, rough)))
     look = sharpen_look(rest, rough)
     scene, rest = replace(scene, look=look), replace(rest, look=look)
     return scene, {side: coloured(rest, find_rest(scene, rest, side, start=rough[side])) for side in SIDES}
+
+
+LEAST_HUE = 0.02
+"""Log hue by which the wood differs from the wall too little to say in which direction."""
+
+
+def _toward(rest: Frame, models: Mapping[Side, LimbModel]) -> tuple[float, float]:
+    """Unit vector in log hue (blue, red) from the wall to the wood; red over blue where they hardly differ."""
+    found = []
+    for model in models.values():
+        pixels = rest.view.plane_to_pixels(model.rest_mm, rest.plane_z_mm)
+        _, blue, red = beyond_light(rest.now(pixels), rest.behind(pixels), rest.light)
+        found.append(np.column_stack([blue, red]))
+    middle = np.median(np.vstack(found), axis=0)
+    size = float(np.hypot(*middle))
+    return (float(middle[0] / size), float(middle[1] / size)) if size > LEAST_HUE else rest.look.toward
 
 
 ROOT_PLAY_MM = 3.0
