@@ -31,11 +31,11 @@ LEAST_SD_MM = 0.15
 
 @dataclass(frozen=True)
 class Twist:
-    """Twist of a limb at its nock against its root, rad, positive as a right-hand screw along the limb, outward.
+    """Twist of a limb at its nock against its root, rad, positive where its belly turns towards the camera.
 
     Attributes:
         rest_rad, rest_sd_rad: at rest; NaN where it cannot be told.
-        drawn_rad, drawn_sd_rad: in the most drawn third of the pictures.
+        drawn_rad, drawn_sd_rad: in the pictures near the largest draw.
     """
 
     rest_rad: float

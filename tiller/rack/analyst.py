@@ -21,7 +21,9 @@ from tiller.errors import VisionFault
 from tiller.rack.motion import BOW_SHARE, Motion, limb_places, unlike
 from tiller.rack.sources import Image, Shot
 from tiller.vision.board import SeenBoard, board_pose, find_markers
+from tiller.vision.camera import View
 from tiller.vision.follow import Followed, Known, bend_of, draw_of, follow, known_at_rest
+from tiller.vision.frame import Moved
 from tiller.vision.light import Light, find_light, shrink_of, smaller
 from tiller.vision.limb import LimbModel
 from tiller.vision.pull import (
@@ -29,6 +31,7 @@ from tiller.vision.pull import (
     Scene,
     Shape,
     check_size,
+    empty_seen_from,
     fiducials_of,
     find_models,
     find_rest,
@@ -51,6 +54,7 @@ RETRY_S, MOVING_RETRY_S = 0.7, 3.0
 GONE_SHARE, USUAL_PLACES = 0.3, 150.0
 """A bow that is not found is there still where so much, as a share of the limbs, is unlike the empty rack; the limbs' places before the
 board was seen (two limbs of a long bow over a picture's width)."""
+NO_LIGHT = Light()
 HOOK_AGAIN_S = 1.0
 """A hook's fiducial that is hidden is looked for over the whole picture so often; that takes as long as ten pictures."""
 KNOCKED_PX = 60.0
@@ -127,6 +131,7 @@ class Analyst:
         self._before: tuple[float, Followed] | None = None
         self._motion = Motion()
         self._sought_hook_s = float("-inf")
+        self._view: View | None = None
         self._places = 0.0
         self._tried = float("-inf")
         self._lost = self._partly = 0
@@ -136,7 +141,7 @@ class Analyst:
     def forget_empty(self) -> None:
         """The empty rack is to be photographed anew; asked for again because of what seems to lie there, it is taken as it is."""
         self._as_it_is = self._said == OCCUPIED
-        self.scene, self.empty = None, None
+        self.scene, self.empty, self._view = None, None, None
         self.forget_bow()
 
     def forget_bow(self) -> None:
@@ -205,8 +210,14 @@ class Analyst:
             still = self._motion.picture(shot.t_s, tiny, self._limbs(shot.image))
             self._seek_empty(shot, still)
             return self._told(shot, still, False)
-        light = find_light(tiny, self.scene.empty_small)
-        other = unlike(tiny, self.scene.empty_small, light)
+        if self._known is None or self._last is None:
+            self._view = stand(self.scene, shot.image, watch=1, light=NO_LIGHT, hook_too=False).frame.view
+        # a camera that moved sees the empty rack elsewhere; where it stood in the last picture is near enough for this
+        here = self._view is None or self._view is self.scene.board.view
+        moved = None if here or self._view is None else Moved.between(self._view, self.scene.board.view)
+        behind = empty_seen_from(self.scene, moved)
+        light = find_light(tiny, behind)
+        other = unlike(tiny, behind, light)
         if self._known is None or self._last is None:
             still = self._motion.picture(shot.t_s, tiny, self._limbs(shot.image))
             self._seek_bow(shot, other)
@@ -216,6 +227,8 @@ class Analyst:
         except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error) as err:
             self._said = f"the limbs cannot be followed in this picture ({err})"
             shape = None
+        if shape is not None:
+            self._view = shape.view
         there = other >= GONE_SHARE * self._limbs(shot.image)
         if shape is None:
             return self._told(shot, self._motion.picture(shot.t_s, tiny, self._limbs(shot.image)), there)
@@ -249,11 +262,13 @@ class Analyst:
         return out
 
     def to_pixels(self, points_mm: Array) -> Array:
-        """Places (n, 2) in the bow's plane as pixels of the picture."""
+        """Places (n, 2) in the bow's plane as pixels of the picture that was looked at last."""
         if self.scene is None:
             return np.full((len(points_mm), 2), np.nan)
         return np.asarray(
-            self.scene.board.view.plane_to_pixels(np.asarray(points_mm, dtype=float), self.rig.bow_plane_z_mm),
+            (self._view or self.scene.board.view).plane_to_pixels(
+                np.asarray(points_mm, dtype=float), self.rig.bow_plane_z_mm
+            ),
             dtype=float,
         )
 

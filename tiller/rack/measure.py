@@ -16,7 +16,7 @@ from tiller.errors import MeasureFault
 from tiller.mechanics.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.curvature import bend_from_places, change_of_place
-from tiller.mechanics.marks import TIP_SHARE, Departure, departure_from_even, find_marks
+from tiller.mechanics.marks import SURE, TIP_SHARE, Departure, departure_from_even, find_marks
 from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
 from tiller.mechanics.pullfit import (
     DOWN_SD,
@@ -51,6 +51,8 @@ ALONE_MARGIN = 1.5
 MODULUS_GAP = 1.7
 """Two and a half times what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory)."""
 LEAST_DRAW_MM = 40.0
+SURE_IN_DOUBT = 3.5
+"""Where the fit did not settle, or pictures of a limb had to be left out of it, a mark takes so many sd (common practice, no source)."""
 MOVING_SHARE = 0.015
 """While the rope is pulled wood bears some 1 % more than it does a second later (common practice, no source): such a picture says so much less
 about the weight."""
@@ -423,8 +425,18 @@ def _result(
     departures: dict[Side, Departure] = {}
     for side, limb_fit in (("left", fit.left), ("right", fit.right)):
         key: Side = "left" if side == "left" else "right"
+        doubtful = not fit.converged or any(of == key for _, of in fitted.mistaken)
         limbs[key], departures[key] = _limb_result(
-            bow, key, data[key], limb_fit, row, at_rest, fitted.crown_radius_mm, cell_sd, float(fit.factor_sd[row] ** 2)
+            bow,
+            key,
+            data[key],
+            limb_fit,
+            row,
+            at_rest,
+            fitted.crown_radius_mm,
+            cell_sd,
+            float(fit.factor_sd[row] ** 2),
+            doubtful,
         )
         limbs[key] = replace(limbs[key], twist=limb_twist(sight, key))
     hysteresis = float("nan")
@@ -523,6 +535,7 @@ def _limb_result(
     crown: float | None,
     cell_sd: float | None,
     force_var: float,
+    in_doubt: bool,
 ) -> tuple[LimbResult, Departure]:
     limb = bow.limb(side)
     s = data.s_mm
@@ -543,7 +556,7 @@ def _limb_result(
         departure.aim,
         departure.aim_sd_rel,
     )
-    marks = find_marks(departure, strain.log_cov)
+    marks = find_marks(departure, strain.log_cov, sure=SURE_IN_DOUBT if in_doubt else SURE)
     ei = np.exp(fit.log_ei) / NMM2_PER_NM2
     moment = fit.moment_nmm[row]
     if cell_sd is None:  # without a scale stiffness is known but for a factor
@@ -580,7 +593,7 @@ def _limb_result(
             thickness_mm=strain.thickness_mm,
             moment_n_m=1e-3 * moment,
             rest_mm=data.rest_mm * mirror,
-            drawn_mm=data.points_mm[row] * mirror,
+            drawn_mm=(data.points_mm if np.any(np.isfinite(data.offset_mm[row])) else fit.line_mm)[row] * mirror,
             marks=marks,
             aim=departure.aim,
             bend_alone_per_m=shown(1e3 * alone.bend_per_mm),

@@ -166,9 +166,14 @@ def _read_force(path: Path) -> tuple[tuple[float, str], ...]:
 
 
 def _read_draws(path: Path) -> NDArray[np.float64]:
-    """Times and draws (k, 2); lines that are no two numbers are left out: the file only sharpens what the pictures tell."""
+    """Times and draws (k, 2); lines that are no two numbers are left out, and a file that is none of its kind is none: it only sharpens what
+    the pictures tell."""
     out = []
-    for row in _rows(path, ("t_s", "draw_mm")):
+    try:
+        rows = _rows(path, ("t_s", "draw_mm"))
+    except RecordingFault:
+        return np.empty((0, 2))
+    for row in rows:
         try:
             pair = (float(row["t_s"]), float(row["draw_mm"]))
         except ValueError:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -86,6 +86,29 @@ def _first_good(
     raise RecordingFault(msg)
 
 
+def _first_rest(
+    recording: Recording, scene: Scene, left_out: list[str]
+) -> tuple[Picture, Scene, Mapping[Side, LimbModel]]:
+    """The first picture at rest in which both limbs are found.
+
+    Raises:
+        VisionFault: what is wrong with the first one, where none will do.
+    """
+    faults: list[str] = []
+    for picture in recording.of_role("rest"):
+        try:
+            image = read_picture(recording, picture)
+            check_size(image, recording.rig, picture.file)
+            check_light(image, picture.file)
+            scene, models = find_models(scene, stand(scene, image, hook_too=False).frame)
+        except (RecordingFault, VisionFault) as err:
+            faults.append(str(err))
+            continue
+        left_out.extend(f"{fault}; left out" for fault in faults)
+        return picture, scene, models
+    raise VisionFault(grouped(faults))
+
+
 def _stand_ahead(
     recording: Recording, scene: Scene, pictures: list[Picture]
 ) -> Iterator[tuple[Picture, Callable[[], Stand]]]:
@@ -129,9 +152,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
     if scene.board.rms_mm > 2.0:
         said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
     progress("rest shape")
-    rest_first, image = _first_good(recording, "rest", "the bow at rest", left_out)
-    at_rest = stand(scene, image, hook_too=False).frame
-    scene, models = find_models(scene, at_rest)
+    rest_first, scene, models = _first_rest(recording, scene, left_out)
     bending = Bending.of(recording.bow, models)
     seen: list[SeenPicture] = []
     known = Known()
@@ -180,6 +201,14 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         said.append(
             f"in {unwatched} pictures none of the board's fiducials is seen: that camera and board stood still there is taken on trust."
         )
+    moving = [s for s in seen if s.shape.view is not scene.board.view]
+    if moving:  # where the camera stood in a picture without any fiducial nobody knows then
+        lost = [s for s in seen if not np.isfinite(s.shape.shift_px)]
+        left_out += [
+            f"{s.picture.file}: the camera moved in this pull, and none of the board's fiducials is seen here; left out"
+            for s in lost
+        ]
+        seen = [s for s in seen if np.isfinite(s.shape.shift_px)]
     said += _conditions(scene, seen)
     return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(said))
 

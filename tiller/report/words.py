@@ -97,7 +97,7 @@ def _mark_line(
     )
 
 
-NO_MARKS = "No stretch departs from even strain by more than 8 % and three standard deviations."
+NO_MARKS = "No stretch departs from even strain by more than 8 % and 2.7 standard deviations."
 
 
 def _hysteresis_line(hysteresis: float) -> list[str]:
@@ -123,7 +123,9 @@ def _twist_line(result: PullResult) -> list[str]:
             rest, rest_sd, drawn, drawn_sd = np.rad2deg([t.rest_rad, t.rest_sd_rad, t.drawn_rad, t.drawn_sd_rad])
             sure = "" if t.sure else ", may be none"
             parts.append(f"{limb.side} {rest:+.1f} ±{rest_sd:.1f} at rest, {drawn:+.1f} ±{drawn_sd:.1f} drawn{sure}")
-    return [f"Twist at the nock, degrees: {'; '.join(parts)}."] if parts else []
+    return (
+        [f"Twist at the nock, degrees (+: the belly turned towards the camera): {'; '.join(parts)}."] if parts else []
+    )
 
 
 def _profile(limb: LimbResult) -> Profile:

@@ -27,7 +27,7 @@ from tiller.vision.board import (
 from tiller.vision.camera import View
 from tiller.vision.expected import Bending, Shown, expected, reach_of
 from tiller.vision.frame import Frame, Look, Moved, channels
-from tiller.vision.light import DARKER_GREY, Image, Light, Single, beyond_light, find_light, smaller
+from tiller.vision.light import DARKER_GREY, Image, Light, Single, beyond_light, find_light, shrink_of, smaller
 from tiller.vision.limb import (
     LimbModel,
     LimbTrace,
@@ -108,33 +108,22 @@ class Known:
 
 
 def picture_noise(image: Image) -> tuple[float, float, float]:
-    """Sd of the noise in luma, in hue (``channels``) and in half of red minus blue (robust to edges).
-
-    From the medians of second differences, between neighbours and between pixels a compressed block apart: what a JPEG does to hues is alike
-    within a block, and no difference of neighbours shows it.
-    """
+    """Sd of the noise in luma, in hue (``channels``) and in half of red minus blue, from the median of a second difference (robust to edges)."""
     height, width = image.shape[:2]
     cut = image[height // 8 : 7 * height // 8 : 3, width // 8 : 7 * width // 8].astype(np.float32)
-    level = float(np.median(cut))
     luma, hue = channels(cut, np.full_like(cut, 128.0), Light())[0]
     rows = np.stack([luma, hue, np.float32(0.5) * (cut[..., 2] - cut[..., 0])])
-    found = []
-    for step in (1, BLOCK_PX):
-        second = rows[:, :, 2 * step :] - 2 * rows[:, :, step:-step] + rows[:, :, : -2 * step]
-        found.append(1.4826 * np.median(np.abs(second), axis=(1, 2)) / np.sqrt(6.0))
-    near, apart = found
-    dim = float(np.clip(level / USUAL_LEVEL, 0.3, 1.0))
-    # in a dark picture every grey level counts for more of a hue, and the picture's own noise is less
-    return (
-        max(float(near[0]), LEAST_NOISE[0] * dim),
-        max(float(near[1]), float(apart[1]), LEAST_NOISE[1] / dim),
-        max(float(near[2]), float(apart[2]), LEAST_NOISE[2] * dim),
-    )
+    second = rows[:, :, 2:] - 2 * rows[:, :, 1:-1] + rows[:, :, :-2]
+    found = 1.4826 * np.median(np.abs(second), axis=(1, 2)) / np.sqrt(6.0)
+    # in a dark picture every grey level counts for more of a hue, and what is no noise but errs like it is less
+    dim = float(np.clip(float(np.median(cut)) / USUAL_LEVEL, 0.3, 1.0))
+    least = (LEAST_NOISE[0] * dim, LEAST_NOISE[1] / dim, LEAST_NOISE[2] * dim)
+    return max(float(found[0]), least[0]), max(float(found[1]), least[1]), max(float(found[2]), least[2])
 
 
-BLOCK_PX, USUAL_LEVEL = 8, 110.0
+USUAL_LEVEL = 110.0
 LEAST_NOISE = (1.2, 1.2, 1.0)
-"""Grey levels of luma, hue and chroma at the usual level: hues are stored at half the picture's resolution and rounded, grain and shading are
+"""Grey levels of luma, hue and chroma at the usual level: hues are stored at half the picture's resolution and rounded; grain and shading are
 no noise but err like it."""
 
 
@@ -194,10 +183,25 @@ def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack pict
     return Scene(rig, bow, empty, small, board, look)
 
 
+def empty_seen_from(scene: Scene, moved: Moved | None) -> Single:
+    """The empty rack's picture made ``smaller``, as a camera that moved sees it."""
+    if moved is None:
+        return scene.empty_small
+    by = shrink_of(scene.empty)
+    height, width = scene.empty_small.shape[:2]
+    x, y = np.meshgrid(np.arange(width), np.arange(height))
+    pixels = np.stack([x, y], axis=-1).astype(float) * by + 0.5 * (by - 1)
+    there = ((moved.to_empty(pixels) - 0.5 * (by - 1)) / by).astype(np.float32)
+    seen = cv2.remap(scene.empty_small, there[..., 0], there[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen, dtype=np.float32)
+
+
 def frame_of(scene: Scene, image: Image, view: View | None = None, light: Light | None = None) -> Frame:
     """A picture against the empty rack's; ``view`` where the camera stands elsewhere now, ``light`` where it was found already."""
-    light = replace(light or find_light(smaller(image), scene.empty_small), darker=scene.look.darker)
     moved = Moved.between(view, scene.board.view) if view is not None else None
+    if light is None:
+        light = find_light(smaller(image), empty_seen_from(scene, moved))
+    light = replace(light, darker=scene.look.darker)
     return Frame(image, scene.empty, view or scene.board.view, scene.rig.bow_plane_z_mm, scene.look, light, moved)
 
 
@@ -546,15 +550,18 @@ LEAST_HUE = 0.02
 
 
 def _toward(rest: Frame, models: Mapping[Side, LimbModel]) -> tuple[float, float]:
-    """Unit vector in log hue (blue, red) from the wall to the wood; red over blue where they hardly differ."""
+    """Unit vector in log hue (blue, red) along which wood is told from wall: red over blue as long as that shows most of the difference (both
+    colours' noise counts alike in it, and blue's is the larger one), else straight from wall to wood."""
     found = []
     for model in models.values():
         pixels = rest.view.plane_to_pixels(model.rest_mm, rest.plane_z_mm)
         _, blue, red = beyond_light(rest.now(pixels), rest.behind(pixels), rest.light)
         found.append(np.column_stack([blue, red]))
     middle = np.median(np.vstack(found), axis=0)
-    size = float(np.hypot(*middle))
-    return (float(middle[0] / size), float(middle[1] / size)) if size > LEAST_HUE else rest.look.toward
+    size, usual = float(np.hypot(*middle)), rest.look.toward
+    if size < LEAST_HUE or abs(middle[0] * usual[0] + middle[1] * usual[1]) > 0.5 * size:
+        return usual
+    return float(middle[0] / size), float(middle[1] / size)
 
 
 ROOT_PLAY_MM = 3.0
