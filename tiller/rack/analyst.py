@@ -217,7 +217,7 @@ class Analyst:
         moved = None if here or self._view is None else Moved.between(self._view, self.scene.board.view)
         behind = empty_seen_from(self.scene, moved)
         light = find_light(tiny, behind)
-        other = unlike(tiny, behind, light)
+        other = unlike(tiny, behind, light, moved is not None)
         if self._known is None or self._last is None:
             still = self._motion.picture(shot.t_s, tiny, self._limbs(shot.image))
             self._seek_bow(shot, other)

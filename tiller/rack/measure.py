@@ -52,7 +52,7 @@ MODULUS_GAP = 1.7
 """Two and a half times what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory)."""
 LEAST_DRAW_MM = 40.0
 SURE_IN_DOUBT = 3.5
-"""Where the fit did not settle, or pictures of a limb had to be left out of it, a mark takes so many sd (common practice, no source)."""
+"""Where pictures of a limb had to be left out of the fit, a mark on it takes so many sd (common practice, no source)."""
 MOVING_SHARE = 0.015
 """While the rope is pulled wood bears some 1 % more than it does a second later (common practice, no source): such a picture says so much less
 about the weight."""
@@ -425,7 +425,7 @@ def _result(
     departures: dict[Side, Departure] = {}
     for side, limb_fit in (("left", fit.left), ("right", fit.right)):
         key: Side = "left" if side == "left" else "right"
-        doubtful = not fit.converged or any(of == key for _, of in fitted.mistaken)
+        doubtful = any(of == key for _, of in fitted.mistaken)
         limbs[key], departures[key] = _limb_result(
             bow,
             key,

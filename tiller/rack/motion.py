@@ -10,12 +10,13 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Any, TypeVar
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.vision.camera import View
-from tiller.vision.light import Light, Single, find_light, strange
+from tiller.vision.light import LUMA, Light, Single, find_light, strange
 
 Array = NDArray[np.float64]
 
@@ -45,9 +46,22 @@ def limb_places(bow: Bow, view: View, plane_z_mm: float, by: float) -> float:
     return total
 
 
-def unlike(now: Single, before: Single, light: Light | None = None) -> int:
-    """In how many places (of pictures made small) something else is seen than before, whatever the light did."""
-    return int(np.count_nonzero(strange(now, before, light or find_light(now, before)) > OTHER_LEVEL))
+ROUGH_SHARE = 0.5
+"""Where a camera moved, its places are laid over each other to a fraction of one only: at an edge they differ by up to this share of its step."""
+
+
+def unlike(now: Single, before: Single, light: Light | None = None, moved: bool = False) -> int:
+    """In how many places (of pictures made small) something else is seen than before, whatever the light did.
+
+    ``moved``: the camera did, and ``before`` was laid under ``now``.
+    """
+    other = strange(now, before, light or find_light(now, before))
+    most: Single | float = OTHER_LEVEL
+    if moved:
+        luma = before @ LUMA
+        about = np.ones((3, 3), dtype=np.uint8)
+        most = OTHER_LEVEL + ROUGH_SHARE * (cv2.dilate(luma, about) - cv2.erode(luma, about))
+    return int(np.count_nonzero(other > most))
 
 
 Past = TypeVar("Past", bound=tuple[Any, ...])
