@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from tiller.cli import main
-from tiller.rack.measure import DEPART_MM, departing, measure
+from tiller.mechanics.agreement import DEPART_MM, departing
+from tiller.rack.measure import measure
 from tiller.rack.recording import read_recording
 from tiller.records.book import Book
 from tiller.simulate.bowmaker import Spot, random_bow

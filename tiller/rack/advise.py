@@ -201,7 +201,7 @@ def advise(measured: Measured, bow: Bow) -> Advice:
 TOO_MOIST = 14.0
 LEAP = 0.25
 """No limb's thickness leaps by this much from one station to the next (common practice, no source)."""
-CONTRADICTION = 0.06
+CONTRADICTION = 0.05
 """A caliper reading this far (in thickness) and three sd off what stiffness and outline say is worth measuring again."""
 
 

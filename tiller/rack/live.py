@@ -30,6 +30,7 @@ from tiller.rack.analyst import Analyst, Looked
 from tiller.rack.beside import NOTHING_OFF
 from tiller.rack.feeds import CameraFeed, ScaleFeed
 from tiller.rack.notes import scale_notes
+from tiller.rack.pulling import PullUnderWay
 from tiller.rack.recorder import Keep, PullRecorder, disk_warning, folder_for, settle, unfinished
 from tiller.rack.sources import Camera, Scale, Shot, now_s
 from tiller.rack.stages import BEGIN_MM, BEGIN_N, DRAWN, Event, Happening, Limits, Seen, Stage, State, after
@@ -87,18 +88,6 @@ class Options:
     watch: Callable[[bool, Stage], None] | None = None
 
 
-class _Pull:
-    """The pull that is going on; used by the analysing thread alone."""
-
-    def __init__(self, kept_mm: float = float("nan")) -> None:
-        self.recorder: PullRecorder | None = None
-        self.track: list[tuple[float, float]] = []
-        self.points: list[tuple[float, float]] = []
-        self.kept_mm = kept_mm
-        self.lines_to_s = float("-inf")
-        self.fault_told = ""
-
-
 class Rack:
     """Runs a session at the rack.
 
@@ -128,7 +117,7 @@ class Rack:
         self._orders: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
         self._stop_now = stop if stop is not None else advise_from_file(bow).stop
         self._state = State()
-        self._pull = _Pull()
+        self._pull = PullUnderWay()
         self._before: Array = np.empty((0, 2))
         self._rests: list[Shot] = []
         self._empty_s = 0.0
@@ -364,7 +353,7 @@ class Rack:
             self._boards = self._finder.submit(self.analyst.seek_markers, shot.image)
 
     def _begin_pull(self, event: Event) -> None:
-        self._pull = _Pull(event.draw_mm)
+        self._pull = PullUnderWay(event.draw_mm)
         folder = folder_for(self.options.home, self.bow.name, datetime.now())
         recorder = PullRecorder(folder, *self.texts, weighed=self.scale is not None)
         try:

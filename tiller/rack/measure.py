@@ -13,6 +13,7 @@ from tiller.bow.section import crowned_section
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.errors import MeasureFault
+from tiller.mechanics.agreement import UNSTEADY_MM, departing, off_by, usual_of
 from tiller.mechanics.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.curvature import bend_from_places, change_of_place
@@ -30,13 +31,12 @@ from tiller.mechanics.pullfit import (
 )
 from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.strain import strain_profile
-from tiller.mechanics.twist import UNKNOWN, Twist, find_twist
 from tiller.rack.forces import UNWEIGHED, Forces, force_left_out, force_notes, forces_of
+from tiller.rack.outline import limb_twist, outline_thickness
 from tiller.rack.recording import Recording
 from tiller.rack.sight import Progress, Sight, grouped, look_at
-from tiller.vision.limb import normals, outline_offsets
+from tiller.vision.limb import normals
 from tiller.vision.pull import ENOUGH_SEEN
-from tiller.vision.wood import dressed
 
 Array = NDArray[np.float64]
 
@@ -76,71 +76,6 @@ class Measured:
     belief: BowBelief
     string_mm: float
     crown_radius_mm: float | None
-
-
-OUTLINE_ALIKE = 0.55
-"""Light shifts an outline in all pictures of a pull alike by about this share of what it differs by from picture to picture
-(independent rig, nine recordings: 0.15-0.55 mm against 0.14-1.0 mm)."""
-DRESSED_MM = 20.0
-"""So far beside a wrap or paint the outline is not believed either."""
-
-
-def outline_thickness(sight: Sight, side: Side) -> tuple[Array, float]:
-    """Thickness by the outline (n,) mm, and its sd: median over all pictures of back edge minus belly edge, perspective taken out.
-
-    NaN where the limb was not seen or has another colour than beside: a wrap, paint or leather has its own thickness.
-    """
-    model = sight.models[side]
-    z = sight.scene.rig.bow_plane_z_mm
-    rows = []
-    for s in sight.seen:
-        trace, view = s.shape.limbs[side], s.shape.view
-        _, back, belly = outline_offsets(trace.points_mm, trace.normal_mm, model.width_mm, model.crown_mm, view, z)
-        rows.append(trace.edges_mm[0] - trace.edges_mm[1] - back - belly)
-    stack = np.array(rows)
-    enough = np.sum(np.isfinite(stack), axis=0) >= max(2, len(rows) // 4)
-    out = np.full(stack.shape[1], np.nan)
-    sd = 0.0
-    if np.any(enough):
-        out[enough] = np.nanmedian(stack[:, enough], axis=0)
-        sd = OUTLINE_ALIKE * 1.4826 * float(np.nanmedian(np.abs(stack[:, enough] - out[enough])))
-    out[dressed(model, DRESSED_MM)] = np.nan
-    return out, sd
-
-
-DRAWN_SHARE = 0.8
-"""A limb's twist when drawn is that of the pictures beyond this share of the largest draw."""
-
-
-def limb_twist(sight: Sight, side: Side) -> Twist:
-    """The limb's twist, from how thick its outline looks at rest and drawn."""
-    model = sight.models[side]
-    z = sight.scene.rig.bow_plane_z_mm
-    draws = [-s.shape.hook.seat_mm[1] for s in sight.seen if s.picture.role == "pull" and s.shape.hook is not None]
-    bare = ~dressed(model, DRESSED_MM)
-    excess: dict[bool, list[Array]] = {True: [], False: []}
-    angles: dict[bool, list[Array]] = {True: [], False: []}
-    for s in sight.seen:
-        at_rest = s.picture.role == "rest"
-        if not at_rest and (s.shape.hook is None or -s.shape.hook.seat_mm[1] < DRAWN_SHARE * max(draws)):
-            continue
-        trace = s.shape.limbs[side]
-        phi, back, belly = outline_offsets(
-            trace.points_mm, trace.normal_mm, model.width_mm, model.crown_mm, s.shape.view, z
-        )
-        more = trace.edges_mm[0] - trace.edges_mm[1] - back - belly - model.thickness_mm
-        excess[at_rest].append(np.where(bare, more, np.nan))
-        angles[at_rest].append(phi)
-    if not excess[True] or not excess[False]:
-        return UNKNOWN
-    both = [np.full(len(model.s_mm), np.nan), np.full(len(model.s_mm), np.nan)]
-    for k, at_rest in enumerate((True, False)):
-        stack = np.array(excess[at_rest])
-        seen = np.any(np.isfinite(stack), axis=0)
-        both[k][seen] = np.nanmedian(stack[:, seen], axis=0)
-    phis = (np.median(angles[True], axis=0), np.median(angles[False], axis=0))
-    begin = sight.scene.bow.limb(side).working_from_mm
-    return find_twist(model.s_mm, model.width_mm, (both[0], both[1]), phis, begin)
 
 
 def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
@@ -315,48 +250,6 @@ def _fit(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) -> _Fit
     return _Fitted(fit, pulls, data, radius, crown, mistaken)
 
 
-UNSTEADY_MM = 0.4
-"""Lines that usually lie off the fitted mechanics by more than this somewhere are worth a word (independent rig: 0.07-0.19 mm in good pictures,
-0.57-0.76 mm with a hard shadow or a cheap webcam)."""
-
-
-def _off_by(residual_mm: Array, s_mm: Array) -> Array:
-    """How far each picture's line (m,) lies off the fitted mechanics at its worst stretch of ``DEPART_OVER_MM``; NaN where too little is seen."""
-    width = max(3, int(DEPART_OVER_MM / float(s_mm[1] - s_mm[0])))
-    worst = np.full(len(residual_mm), np.nan)
-    for k, row in enumerate(residual_mm):
-        seen = np.isfinite(row)
-        if np.count_nonzero(seen) >= 2 * width:
-            mean = np.convolve(np.where(seen, row, 0.0), np.ones(width), "valid")
-            count = np.convolve(seen.astype(float), np.ones(width), "valid")
-            worst[k] = float(np.max(np.abs(mean[count > width // 2] / count[count > width // 2]), initial=0.0))
-    return worst
-
-
-def _usual(values: Array) -> float:
-    told = values[np.isfinite(values)]
-    return float(np.median(told)) if len(told) else 0.0
-
-
-def departing(residual_mm: Array, s_mm: Array) -> tuple[int, ...]:
-    """Pictures (of m) in which a limb's line lies off the fitted mechanics over a stretch, by far more than in the others.
-
-    Args:
-        residual_mm: (m, n) measured minus fitted, NaN where not seen; s_mm: (n,).
-    """
-    worst = _off_by(residual_mm, s_mm)
-    told = np.isfinite(worst)
-    if np.count_nonzero(told) < FEWEST_ALIKE:
-        return ()
-    usual = _usual(worst)
-    return tuple(int(k) for k in np.flatnonzero(told & (worst > max(DEPART_MM, DEPART_TIMES * usual))))
-
-
-DEPART_OVER_MM, DEPART_MM, DEPART_TIMES, FEWEST_ALIKE = 60.0, 1.2, 5.0, 5
-"""A line that lies off over so long a stretch by this much, and by so many times what is usual in this pull, is not the limb's; with fewer
-pictures than this nothing is usual. (Independent rig, nine recordings: 0.07-0.76 mm usual; 0.9 mm, or 3 times the usual, the most of lines on the limb.)"""
-
-
 def _fit_or_fault(
     data: dict[Side, LimbData], pulls: Pulls, rounds: int = 14, start: tuple[Array, Array] | None = None
 ) -> PullFit:
@@ -489,7 +382,7 @@ def _result(
             f"{sight.seen[row].picture.file}: what was followed as the {side} limb does not bend as it does in all the other pictures; that limb left out"
             " there: look what stands or shines beside it"
         )
-    usual = {side: _usual(_off_by(getattr(fit, side).residual_mm, data[side].s_mm)) for side in SIDES}
+    usual = {side: usual_of(off_by(getattr(fit, side).residual_mm, data[side].s_mm)) for side in SIDES}
     unsteady = [side for side in SIDES if usual[side] > UNSTEADY_MM]
     if unsteady:
         said.append(
