@@ -40,7 +40,7 @@ from tiller.vision.limb import (
     trace_limb,
 )
 from tiller.vision.seek import SEEK_NOISE, find_band, lone_band
-from tiller.vision.wood import coloured, without_cover
+from tiller.vision.wood import coloured, on_wood, without_cover
 
 Array = NDArray[np.float64]
 
@@ -490,7 +490,12 @@ def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Know
         reach = WIDE_MM
     else:
         lines, reach = expected(bending, known.shapes, hook.seat_mm), reach_of(known.shapes, hook.seat_mm)
+    told = hook is not None and len(known.shapes) >= TOLD_BY
     for side in SIDES:
+        if told:  # what was seen at other draws puts it within what an edge is found in; most often it needs no search
+            limbs[side] = see_limb(stood.frame, models[side], lines[side], 0.0)
+            if limbs[side].seen > CLEAR and on_wood(stood.frame, models[side], limbs[side].points_mm)[1]:
+                continue
         limbs[side] = see_limb(stood.frame, models[side], lines[side], reach)
     shapes = known.shapes
     if hook is not None and all(t.seen >= ENOUGH_SEEN for t in limbs.values()):
@@ -499,6 +504,8 @@ def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Know
     return seen, Known(shapes, centre if centre is not None else known.hook_px)
 
 
+TOLD_BY, CLEAR = 3, 0.9
+"""So many shapes seen tell how the limbs bend with the draw; a limb seen along so much of it was captured."""
 WIDE_MM = 60.0
 """Where the draw is not known, the limbs are sought so far about where they were last."""
 
