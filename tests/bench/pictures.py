@@ -127,7 +127,7 @@ def limits_of(score: dict[str, Any]) -> list[str]:
     hold("false marks", total["false"], 0)
     for kind in ("bend_cov", "ei_cov"):
         hold(f"{kind}: outside 1 sd, %", 100 - total[kind][0], 38.0)
-        hold(f"{kind}: inside 1 sd, %", total[kind][0], 78.0)
+        hold(f"{kind}: inside 1 sd, %", total[kind][0], 74.0)
         hold(f"{kind}: outside 2 sd, %", 100 - total[kind][1], 8.0)
     return out
 
