@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 import tempfile
 from pathlib import Path
 
@@ -12,8 +13,30 @@ from tiller.errors import FileFault
 FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
+def check_regular(path: Path, largest: int) -> None:
+    """Refuses what is no file of data: a pipe or a device that never ends, or more than ``largest`` bytes.
+
+    Raises:
+        OSError: it cannot be looked at.
+        FileFault: it is no regular file, or too large.
+    """
+    told = Path(path).stat()
+    if not stat.S_ISREG(told.st_mode):
+        msg = f"{path} is a {'folder' if stat.S_ISDIR(told.st_mode) else 'device or a pipe'}, no file: give a file."
+        raise FileFault(msg)
+    if told.st_size > largest:
+        msg = f"{path} has {told.st_size / 1e6:.0f} MB, more than the {largest / 1e6:.0f} MB that such a file may have: is it the right one?"
+        raise FileFault(msg)
+
+
+def read_regular(path: Path, largest: int) -> bytes:
+    """A regular file's bytes; see ``check_regular``."""
+    check_regular(path, largest)
+    return Path(path).read_bytes()
+
+
 def write_whole(path: Path, data: bytes) -> None:
-    """Writes a file so that it is there whole or not at all.
+    """Writes a file so that it is there whole or not at all, readable by its user alone.
 
     Raises:
         FileFault: it cannot be written; nothing is left behind.
@@ -27,9 +50,6 @@ def write_whole(path: Path, data: bytes) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        mask = os.umask(0o077)
-        os.umask(mask)
-        Path(temporary).chmod(0o666 & ~mask)  # a temporary file is private; this one is as any other
         Path(temporary).replace(path)
     except OSError as err:
         if temporary is not None:

@@ -12,6 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from tiller.errors import FileFault, KeyFault
+from tiller.files import read_regular
+
+LARGEST_TOML, LONGEST_TEXT, MOST_TABLES = 1_000_000, 200, 200
+"""A rig's or a bow's file has some thousand bytes; a name some twenty characters."""
 
 
 def load_toml(path: Path) -> dict[str, Any]:
@@ -21,7 +25,7 @@ def load_toml(path: Path) -> dict[str, Any]:
         FileFault: the file is missing, unreadable, not UTF-8 or not TOML; says which.
     """
     try:
-        raw = path.read_bytes()
+        raw = read_regular(path, LARGEST_TOML)
     except FileNotFoundError:
         msg = f"{path.name} is missing in {path.parent}: check the name, or copy the one that belongs to this rack or bow there."
         raise FileFault(msg) from None
@@ -29,12 +33,15 @@ def load_toml(path: Path) -> dict[str, Any]:
         msg = f"{path} cannot be read ({err.strerror}): check the file and its permissions."
         raise FileFault(msg) from err
     try:
-        return tomllib.loads(raw.decode("utf-8"))
+        return tomllib.loads(raw.decode("utf-8-sig"))  # an editor may have put a byte-order mark before it
     except UnicodeDecodeError as err:
         msg = f"{path} is not UTF-8 text (byte {err.start}): save it again as UTF-8."
         raise FileFault(msg) from err
     except tomllib.TOMLDecodeError as err:
         msg = f"{path} is not valid TOML: {err}. Mend that line."
+        raise FileFault(msg) from err
+    except (ValueError, RecursionError) as err:  # a number of thousands of digits, brackets within brackets without end
+        msg = f"{path} holds a number or a nesting that no file of this program has ({type(err).__name__}): write it anew from the example."
         raise FileFault(msg) from err
 
 
@@ -100,12 +107,16 @@ class Table:
         return name in self.data
 
     def text(self, name: str, expected: str = "a text", allowed: tuple[str, ...] = ()) -> str:
-        """A non-empty string, out of ``allowed`` if that is given."""
+        """A non-empty string of printable characters, out of ``allowed`` if that is given."""
         value = self.data.get(name)
         if allowed:
             expected = "one of " + ", ".join(f'"{a}"' for a in allowed)
         if not isinstance(value, str) or not value.strip() or (allowed and value not in allowed):
             raise self.fault(name, expected)
+        if not value.isprintable() or len(value) > LONGEST_TEXT:
+            raise self.fault(
+                name, f"at most {LONGEST_TEXT} printable characters (no line breaks, no control characters)"
+            )
         return value
 
     def number(self, name: str, low: float, high: float, unit: str = "", *, default: float | None = None) -> float:
@@ -159,4 +170,8 @@ class Table:
         expected = f"a list of at least {at_least} tables" if at_least else "a list of tables"
         if not isinstance(value, list) or len(value) < at_least or not all(isinstance(v, dict) for v in value):
             raise self.fault(name, expected)
+        if len(value) > MOST_TABLES:
+            raise self.fault(
+                name, f"at most {MOST_TABLES} tables (a limb has some ten stations, a board some ten fiducials)"
+            )
         return tuple(Table(self.file, f"{self.key(name)}[{i}]", v) for i, v in enumerate(value))

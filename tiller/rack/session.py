@@ -91,8 +91,12 @@ def last_stop(book: Path | None, bow: str) -> Stop | None:
         rows = shop.pulls(bow)
         told = ((shop.pull(rows[-1].pull_id).get("advice") or {}).get("stop")) if rows else None
         if told:
-            limits = {name: float("nan") if v is None else float(v) for name, v in told["limits_mm"].items()}
-            return Stop(float(told["draw_mm"]), str(told["reason"]), limits)
+            try:
+                limits = {name: float("nan") if v is None else float(v) for name, v in told["limits_mm"].items()}
+                stop = Stop(float(told["draw_mm"]), str(told["reason"]), limits)
+            except (KeyError, TypeError, ValueError, AttributeError):
+                return None  # the stop is then that of the bow's file alone, which is the shorter one
+            return stop if np.isfinite(stop.draw_mm) and stop.draw_mm > 0 else None
     return None
 
 

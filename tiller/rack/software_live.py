@@ -8,7 +8,6 @@ import os
 import pickle
 import socket
 import subprocess
-import sys
 import tempfile
 import threading
 from multiprocessing import shared_memory
@@ -16,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tiller.children import STANDS_IN, child
 from tiller.errors import SourceFault
 from tiller.rack.scales import SerialScale
 from tiller.rack.sources import Ended, Image, Lines, Shot, now_s
@@ -107,7 +107,8 @@ class SoftwareRack:
                 told["making"] = file.name
             self._made = Path(file.name)
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "tiller.simulate.live", json.dumps(told)],
+                child("tiller.simulate.live", json.dumps(told)),
+                cwd=STANDS_IN,
                 stdout=subprocess.PIPE,
                 stdin=subprocess.PIPE,
                 pass_fds=keep,

@@ -167,6 +167,8 @@ def _event(what: Happening, seen: Seen) -> Event:
 
 
 def _over(seen: Seen, limits: Limits) -> bool:
+    if np.isnan(limits.draw_mm) or np.isnan(limits.force_n):  # no limit that could be kept: anything is beyond it
+        return True
     return bool(
         seen.draw_mm > limits.draw_mm + BEYOND_MM or seen.force_n > limits.force_n or seen.newest_n > limits.force_n
     )

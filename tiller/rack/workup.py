@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+from tiller.children import STANDS_IN, child
 from tiller.errors import TillerError
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.history import Beside
@@ -88,7 +89,7 @@ class Measurer:
 
     def _begin(self) -> subprocess.Popen[bytes]:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "tiller.rack.workup"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+            child("tiller.rack.workup"), stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=STANDS_IN
         )
         return self._process
 
@@ -108,7 +109,7 @@ class Measurer:
                 try:
                     if process.stdin is None or process.stdout is None:
                         break
-                    pickle.dump((folder, book), process.stdin)
+                    pickle.dump((folder.resolve(), book.resolve() if book is not None else None), process.stdin)
                     process.stdin.flush()
                     answer = pickle.load(process.stdout)
                 except (OSError, EOFError, ValueError, pickle.UnpicklingError):

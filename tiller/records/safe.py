@@ -7,11 +7,16 @@ member with its SHA-256, the schema and what the book holds.
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
+import re
+import shutil
 import sqlite3
 import tempfile
+import time
 import zipfile
+import zlib
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -23,8 +28,9 @@ from typing import Any
 
 from tiller import __version__
 from tiller.errors import BookFault, FileFault
-from tiller.files import write_whole
+from tiller.files import check_regular, write_whole
 from tiller.records.book import APPLICATION_ID, FATES, MIGRATIONS, Book
+from tiller.records.foreign import check_file, check_schema, checked, columns, open_foreign
 
 BOOK = "book.sqlite3"
 MANIFEST = "manifest.json"
@@ -85,6 +91,7 @@ def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
     if target.exists():
         msg = f"{target} is there already: a backup never writes over a file; choose another name."
         raise BookFault(msg)
+    part: Path | None = None
     try:
         with Book(book):  # brings an older one up to date, refuses what is no book
             pass
@@ -103,7 +110,11 @@ def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
                 datetime.now(UTC).isoformat(timespec="seconds"),
             )
             target.parent.mkdir(parents=True, exist_ok=True)
-            part = target.with_name(target.name + ".part")
+            handle, made = tempfile.mkstemp(
+                dir=target.parent, prefix=f".{target.name}."
+            )  # a name that nobody else has, private
+            os.close(handle)
+            part = Path(made)
             with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
                 for name, data in members.items():
                     archive.writestr(name, data)
@@ -113,14 +124,31 @@ def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
             if read_backup(part) != kept:
                 msg = f"{target} did not read back as it was written: the disk may be failing; the backup was not kept."
                 raise BookFault(msg)
-            part.rename(target)
+            _place(part, target)
     except (OSError, sqlite3.Error, zipfile.BadZipFile) as err:
         msg = f"The backup {target} could not be written ({getattr(err, 'strerror', None) or err}): check disk and permissions."
         raise BookFault(msg) from err
     finally:
-        with contextlib.suppress(OSError):
-            target.with_name(target.name + ".part").unlink(missing_ok=True)
+        if part is not None:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
     return kept
+
+
+def _place(part: Path, target: Path) -> None:
+    """Gives a finished file its name, never over another that came there meanwhile.
+
+    Raises:
+        FileExistsError: one did.
+    """
+    try:
+        os.link(part, target)
+    except FileExistsError:
+        raise
+    except OSError:  # a drive without links
+        if target.exists():
+            raise FileExistsError(errno.EEXIST, "File exists", str(target)) from None
+        part.rename(target)
 
 
 def _manifest(kept: Kept) -> dict[str, Any]:
@@ -134,6 +162,24 @@ def _manifest(kept: Kept) -> dict[str, Any]:
     }
 
 
+LARGEST_BACKUP, LARGEST_MEMBER, MOST_MEMBERS = 2_000_000_000, 2_000_000_000, 2_000
+_NAME = r"(?!\.)[^/\\\x00-\x1f\x7f]{1,120}"
+MAY_BE_THERE = re.compile(rf"rig\.toml(\.before)?|bows/{_NAME}/{_NAME}\.toml")
+"""What a backup may put into the data folder: the rig's file, and each bow's and stave's. Nothing that begins with a dot, no mark of a running pull."""
+
+
+def _check_members(path: Path, archive: zipfile.ZipFile) -> None:
+    """Refuses an archive that would unpack to more than any shop has.
+
+    Raises:
+        BookFault: it would.
+    """
+    sizes = [member.file_size for member in archive.infolist()]
+    if len(sizes) > MOST_MEMBERS or sum(sizes) > LARGEST_MEMBER:
+        msg = f"{path} would unpack to {len(sizes)} files of {sum(sizes) / 1e6:.0f} MB: that is no shop's backup; nothing was changed."
+        raise BookFault(msg)
+
+
 def read_backup(path: Path) -> Kept:
     """Reads a backup as a whole: every member's hash, and the book in it as SQLite sees it.
 
@@ -141,8 +187,13 @@ def read_backup(path: Path) -> Kept:
         BookFault: it is no backup, is damaged, or comes of a newer version.
     """
     try:
+        check_regular(path, LARGEST_BACKUP)
         with zipfile.ZipFile(path) as archive:
+            _check_members(path, archive)
             told = json.loads(archive.read(MANIFEST))
+            if BOOK not in told["members"]:
+                msg = f"{path} is no backup of a book: there is no book in it; nothing was changed."
+                raise BookFault(msg)
             if int(told["format"]) > FORMAT or int(told["schema"]) > len(MIGRATIONS):
                 msg = f"{path} was made by a newer version of this program ({told.get('program', 'unknown')}): install that one to read it; nothing was changed."
                 raise BookFault(msg)
@@ -159,7 +210,20 @@ def read_backup(path: Path) -> Kept:
     except FileNotFoundError:
         msg = f"There is no file {path}."
         raise BookFault(msg) from None
-    except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError, sqlite3.Error) as err:
+    except (
+        OSError,
+        zipfile.BadZipFile,
+        zlib.error,
+        EOFError,
+        NotImplementedError,  # a way of packing that this program does not use
+        RuntimeError,  # encrypted
+        RecursionError,
+        LookupError,
+        ValueError,
+        TypeError,
+        AttributeError,
+        sqlite3.Error,
+    ) as err:
         msg = f"{path} is no backup of a book, or is damaged ({err}): use another one; nothing was changed."
         raise BookFault(msg) from err
     if sound != "ok" or rows != told["rows"]:
@@ -192,8 +256,11 @@ def restore(path: Path, book: Path, home: Path) -> tuple[Kept, tuple[str, ...]]:
     try:
         with zipfile.ZipFile(path) as archive:
             for name in kept.members:
+                if name == BOOK:
+                    continue
                 place = (home / name).resolve()
-                if name == BOOK or home.resolve() not in place.parents:
+                if not MAY_BE_THERE.fullmatch(name) or home.resolve() not in place.parents:
+                    left.append(name)
                     continue
                 data = archive.read(name)
                 if place.exists():
@@ -224,36 +291,81 @@ def merge(book: Path, other: Path) -> Merged:
     if not other.is_file():
         msg = f"There is no book at {other}."
         raise BookFault(msg)
-    with tempfile.TemporaryDirectory(prefix="tiller-merge-") as folder:
+    said_as = str(other)
+    book.parent.mkdir(parents=True, exist_ok=True)
+    _sweep(book.parent)
+    with tempfile.TemporaryDirectory(prefix=MERGING, dir=book.parent) as folder:
         copy = Path(folder) / BOOK
+        check_file(other)
         if zipfile.is_zipfile(other):
             read_backup(other)
             with zipfile.ZipFile(other) as archive:
                 (Path(folder) / "kept.sqlite3").write_bytes(archive.read(BOOK))
             other = Path(folder) / "kept.sqlite3"
         try:
-            with _read_only(other) as source, contextlib.closing(sqlite3.connect(copy)) as db:
+            with contextlib.closing(open_foreign(other)) as source, contextlib.closing(sqlite3.connect(copy)) as db:
                 if source.execute("PRAGMA application_id").fetchone()[0] not in (0, APPLICATION_ID):
-                    msg = f"{other} is a database of another program, no book; nothing was changed."
+                    msg = f"{said_as} is a database of another program, no book; nothing was changed."
                     raise BookFault(msg)
                 if source.execute("PRAGMA user_version").fetchone()[0] > len(MIGRATIONS):
-                    msg = f"{other} was written by a newer version of this program: use that one to merge it; nothing was changed."
+                    msg = f"{said_as} was written by a newer version of this program: use that one to merge it; nothing was changed."
+                    raise BookFault(msg)
+                strange = source.execute(
+                    "SELECT COUNT(*) FROM sqlite_master WHERE type IN ('view', 'trigger')"
+                ).fetchone()[0]
+                if strange:
+                    msg = f"{said_as} holds views or triggers, which no book has: it was not written by this program alone; nothing was changed."
+                    raise BookFault(msg)
+                if source.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+                    msg = f"{said_as} is damaged: merge a backup of it instead; nothing was changed."
                     raise BookFault(msg)
                 source.backup(db)
         except sqlite3.Error as err:
-            msg = f"{other} cannot be read as a book ({err}); nothing was changed."
+            msg = f"{said_as} cannot be read as a book ({err}); nothing was changed."
             raise BookFault(msg) from err
-        with Book(copy) as theirs, Book(book) as ours, ours.writing() as db:
-            return _merge(db, theirs)
+        try:
+            with Book(copy) as theirs, Book(book) as ours, ours.writing() as db:
+                check_schema(theirs.db, db, said_as)
+                return _merge(db, _Theirs(theirs, db, said_as))
+        except sqlite3.Error as err:
+            msg = f"{said_as} holds what does not fit into a book ({err}); nothing was changed."
+            raise BookFault(msg) from err
 
 
-def _merge(db: sqlite3.Connection, theirs: Book) -> Merged:
+MERGING = ".merging-"
+OLD_S = 3600.0
+"""What a merge that was killed left behind is swept away by the next one after so long."""
+
+
+def _sweep(folder: Path) -> None:
+    for left in folder.glob(f"{MERGING}*"):
+        with contextlib.suppress(OSError):
+            if left.is_dir() and not left.is_symlink() and time.time() - left.stat().st_mtime > OLD_S:
+                shutil.rmtree(left, ignore_errors=True)
+
+
+class _Theirs:
+    """The other book's rows, each checked before it is handed out."""
+
+    def __init__(self, book: Book, ours: sqlite3.Connection, name: str) -> None:
+        self._book, self._ours, self._name = book, ours, name
+
+    def rows(self, table: str, where: str = "", given: tuple[object, ...] = ()) -> list[dict[str, Any]]:
+        """All rows of one of our tables, or those that fit."""
+        own = columns(self._ours, table)
+        found = self._book.rows(f"SELECT {', '.join(own)} FROM {table} {where}", given)
+        return [checked(row, table, own, self._name) for row in found]
+
+
+def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
     bows, told, always = _bows(db, theirs)
     said: dict[int, str] = {}
     pulls = results = known = 0
-    for pull in theirs.rows(
-        "SELECT p.*, s.day, s.bow_id FROM pulls p JOIN sessions s ON s.id = p.session_id ORDER BY p.taken_at, p.id"
-    ):
+    sessions = {row["id"]: row for row in theirs.rows("sessions")}
+    for pull in theirs.rows("pulls", "ORDER BY taken_at, id"):
+        if pull["session_id"] not in sessions or sessions[pull["session_id"]]["bow_id"] not in bows:
+            continue  # a pull of no bow
+        pull |= {key: sessions[pull["session_id"]][key] for key in ("day", "bow_id")}
         there = db.execute("SELECT id FROM pulls WHERE fingerprint = ?", (pull["fingerprint"],)).fetchone()
         if there is None:
             bow = bows[pull["bow_id"]]
@@ -283,10 +395,10 @@ def _merge(db: sqlite3.Connection, theirs: Book) -> Merged:
 
 
 def _lacking(
-    db: sqlite3.Connection, theirs: Book, table: str, their_pull: int, our_pull: int | None
+    db: sqlite3.Connection, theirs: _Theirs, table: str, their_pull: int, our_pull: int | None
 ) -> list[dict[str, Any]]:
     """Rows of theirs that ours lack, by all that they say; of rows that are alike as many as are missing."""
-    rows = theirs.rows(f"SELECT * FROM {table} WHERE pull_id = ? ORDER BY id", (their_pull,))
+    rows = theirs.rows(table, "WHERE pull_id = ? ORDER BY id", (their_pull,))
     if not rows:
         return []
     names = [k for k in rows[0] if k not in ("id", "pull_id")]
@@ -358,12 +470,12 @@ def _short(value: object) -> str:
     return text if len(text) <= 40 else f"{text[:37]}..."
 
 
-def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[int, str], list[str]]:
+def _bows(db: sqlite3.Connection, theirs: _Theirs) -> tuple[dict[int, int], dict[int, str], list[str]]:
     """Their bows' numbers as ours, and what is to be said of some where a pull comes in; what is not here yet is added."""
     out: dict[int, int] = {}
     told: dict[int, str] = {}
     always: list[str] = []
-    for bow in theirs.rows("SELECT * FROM bows ORDER BY id"):
+    for bow in theirs.rows("bows", "ORDER BY id"):
         name, number = bow["name"], 1
         while True:
             row = db.execute("SELECT id, description, wood, fate FROM bows WHERE name = ?", (name,)).fetchone()
@@ -403,9 +515,9 @@ def _bows(db: sqlite3.Connection, theirs: Book) -> tuple[dict[int, int], dict[in
     return out, told, always
 
 
-def _copy(db: sqlite3.Connection, theirs: Book, table: str, key: str, old: int, new: int | None) -> None:
-    for row in theirs.rows(f"SELECT * FROM {table} WHERE {key} = ?", (old,)):
-        names = list(row)
+def _copy(db: sqlite3.Connection, theirs: _Theirs, table: str, key: str, old: int, new: int | None) -> None:
+    for row in theirs.rows(table, f"WHERE {key} = ?", (old,)):
+        names = [name for name in row if name != "id"]
         db.execute(
             f"INSERT OR IGNORE INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})",
             tuple(new if k == key else row[k] for k in names),

@@ -12,6 +12,8 @@ import sys
 from types import TracebackType
 from typing import IO, Any, Self
 
+from tiller.children import STANDS_IN, child
+
 Wanted = dict[str, tuple[str, tuple[Any, ...]]]
 """By file name: a function of ``plots`` or ``plan_plot`` and what it takes."""
 
@@ -37,7 +39,8 @@ class Aside:
         if sys.executable:
             try:
                 self._process = subprocess.Popen(
-                    [sys.executable, "-m", "tiller.report.aside"],
+                    child("tiller.report.aside"),
+                    cwd=STANDS_IN,
                     stdin=subprocess.PIPE,
                     stdout=subprocess.PIPE,
                     stderr=subprocess.DEVNULL,
