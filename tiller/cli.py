@@ -10,10 +10,14 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from tiller import __version__
 from tiller.errors import TillerError
+from tiller.output import clean_output
 
 # Our matrices are small: a second thread of the linear algebra only waits for the first (twice the time for the
 # forecast). It must be set before numpy is loaded; who sets it otherwise has his way.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# a dead camera is said by this program, once; the libraries would say it at each retry
+os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
+os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 
 if TYPE_CHECKING:
     from tiller.mechanics.advice import Advice
@@ -354,7 +358,10 @@ def build_parser() -> argparse.ArgumentParser:
     )
     booked = _Parser(add_help=False)
     booked.add_argument(
-        "--book", metavar="FILE", help="the shop's book (default: in the user's data folder, or TILLER_HOME)"
+        "--book",
+        metavar="FILE",
+        type=_given,
+        help="the shop's book (default: in the user's data folder, or TILLER_HOME)",
     )
     quiet = _Parser(add_help=False)
     quiet.add_argument("--quiet", action="store_true", help="print nothing but errors")
@@ -459,8 +466,21 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _given(text: str) -> str:
+    """An argument that is not empty: an empty one, as a variable of a script that was never set, would mean the shop's own book."""
+    if not text.strip():
+        msg = "it is empty: give a name, or leave the option away"
+        raise argparse.ArgumentTypeError(msg)
+    return text
+
+
 def main(argv: list[str] | None = None) -> int:
     """Runs the command line; 0 = done, 2 = said what is wrong."""
+    with clean_output():
+        return _main(argv)
+
+
+def _main(argv: list[str] | None) -> int:
     args = build_parser().parse_args(argv)
     try:
         code = int(args.run(args))

@@ -314,3 +314,62 @@ def test_a_byte_order_mark_does_no_harm(small_recording: Path, tmp_path: Path) -
     for name in ("bow.toml", "rig.toml"):
         (folder / name).write_bytes(b"\xef\xbb\xbf" + (folder / name).read_bytes())
     assert np.isfinite(read_recording(folder).bow.left.length_mm)
+
+
+def test_what_is_printed_holds_no_control_character(capsys: pytest.CaptureFixture[str]) -> None:
+    from tiller.output import clean, clean_output
+
+    assert clean("a\x1b[31mb\x07\udc80 ± é\n") == "a?[31mb?? ± é\n"
+    with clean_output():
+        print("x\x1b]0;title\x07y")
+        print("z\x9b2J", file=sys.stderr)
+    told = capsys.readouterr()
+    assert told.out == "x?]0;title?y\n"
+    assert told.err == "z?2J\n"
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+def test_a_terminal_that_lacks_letters(encoding: str, tmp_path: Path) -> None:
+    env = {**os.environ, "TILLER_HOME": str(tmp_path), "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
+    command = [
+        sys.executable,
+        "-P",
+        "-c",
+        "from tiller.output import clean_output\nwith clean_output(): print('12 ± 1 鋼')",
+    ]
+    done = subprocess.run(command, env=env, capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.decode(encoding).startswith("12 ")
+
+
+def test_a_closed_output_is_no_fault(tmp_path: Path) -> None:
+    env = {**os.environ, "TILLER_HOME": str(tmp_path)}
+    script = "import sys; sys.stdout = None; from tiller.cli import main; sys.exit(main(['book', 'list']))"
+    done = subprocess.run([sys.executable, "-P", "-c", script], env=env, capture_output=True, text=True, check=False)
+    assert "fault of the program" not in done.stderr
+    assert done.returncode in (0, 2)
+
+
+def test_an_empty_argument_is_not_the_shops_book(capsys: pytest.CaptureFixture[str], home: Path) -> None:
+    with pytest.raises(SystemExit) as end:
+        main(["book", "list", "--book", ""])
+    assert end.value.code == 2
+    assert "empty" in capsys.readouterr().err
+
+
+def test_a_recording_given_as_the_current_folder_has_a_name(
+    small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from tiller.rack.recording import read_recording
+
+    monkeypatch.chdir(small_recording)
+    assert read_recording(Path()).name == small_recording.name
+
+
+def test_dollars_in_a_name_are_no_mathematics(small_recording: Path, tmp_path: Path, home: Path) -> None:
+    folder = tmp_path / "pull"
+    shutil.copytree(small_recording, folder)
+    bow = (folder / "bow.toml").read_text()
+    (folder / "bow.toml").write_text(bow.replace('name = "small_bow"', 'name = "$\\\\frac{1}$ 鋼 bow"'))
+    assert main(["measure", str(folder), "--no-book", "--pictures", str(tmp_path / "drawn")]) == 0
+    assert len(list((tmp_path / "drawn").glob("*.png"))) >= 3

@@ -275,10 +275,8 @@ class Rack:
 
     def _limits(self) -> Limits:
         most = self.bow.target.draw_length_mm
-        draw = self._stop_now.draw_mm if self._stop_now is not None else FIRST_SHARE * most
-        if not np.isfinite(draw):  # a stop that is no number stops nothing
-            draw = FIRST_SHARE * most
-        return Limits(min(draw, most), self.bow.target.draw_weight_n)
+        stop = self._stop_now.draw_mm if self._stop_now is not None else np.nan
+        return Limits(min(stop if np.isfinite(stop) else FIRST_SHARE * most, most), self.bow.target.draw_weight_n)
 
     def _happened(self, event: Event, shot: Shot | None) -> None:
         self.events.put(event)

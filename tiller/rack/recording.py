@@ -55,8 +55,8 @@ class Recording:
 
     @property
     def name(self) -> str:
-        """The folder's name."""
-        return self.folder.name
+        """The folder's name, also where it was given as '.'."""
+        return self.folder.name or self.folder.resolve().name
 
     def of_role(self, role: str) -> tuple[Picture, ...]:
         """Pictures of one role, in order of time."""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import warnings
 
+import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -14,6 +16,11 @@ from tiller.mechanics.results import PullResult
 from tiller.report.style import AIM, COLOUR, FAINT, HATCH, INK, LEFT, METRIC, PAPER, RIGHT, Units, draw_and_force
 
 RC = {"font.size": 10.0}
+
+matplotlib.rcParams["text.parse_math"] = False  # a name with dollar signs in it is a name
+warnings.filterwarnings(
+    "ignore", message=r"Glyph .* missing"
+)  # such a letter is drawn as a box; a line on the terminal helps nobody
 
 
 def new_figure(width_in: float, height_in: float) -> Figure:

@@ -1,0 +1,68 @@
+"""What is printed: no control character reaches the terminal, and a terminal that lacks a letter still gets the line."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import sys
+from collections.abc import Iterator
+from typing import TextIO
+
+KEPT = "\n\t\r"
+_CLEAN = {c: "?" for c in (*range(0x20), 0x7F, *range(0x80, 0xA0)) if chr(c) not in KEPT}
+
+
+def clean(text: str) -> str:
+    """The text with control characters, and bytes that were no UTF-8, as question marks."""
+    out = text.translate(_CLEAN)
+    return out if out.isprintable() else "".join("?" if "\ud800" <= c <= "\udfff" else c for c in out)
+
+
+class _Clean(io.TextIOBase):
+    """A text stream that hands on what it is given, cleaned."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Writes the text."""
+        try:
+            self._stream.write(clean(text))
+        except UnicodeEncodeError:
+            known = self._stream.encoding or "ascii"
+            self._stream.write(clean(text).encode(known, "replace").decode(known))
+        return len(text)
+
+    def flush(self) -> None:
+        """Flushes the stream."""
+        self._stream.flush()
+
+    def isatty(self) -> bool:
+        """Whether it is a terminal."""
+        return self._stream.isatty()
+
+    def fileno(self) -> int:
+        """The stream's file."""
+        return self._stream.fileno()
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        """The stream's."""
+        return self._stream.encoding
+
+
+@contextlib.contextmanager
+def clean_output() -> Iterator[None]:
+    """Standard output and standard error cleaned, for as long as this lasts; where one is closed nothing is written to it."""
+    before = sys.stdout, sys.stderr
+    with contextlib.ExitStack() as stack:
+        for name in ("stdout", "stderr"):
+            stream = getattr(sys, name)
+            if stream is None or stream.closed:
+                stream = stack.enter_context(open(os.devnull, "w", encoding="utf-8"))
+            setattr(sys, name, _Clean(stream))
+        try:
+            yield
+        finally:
+            sys.stdout, sys.stderr = before
