@@ -120,7 +120,13 @@ def force_notes(forces: Forces, recording: Recording, there_n: float) -> list[st
     for code, count in log.troubles.items():
         said.append(f"the scale reported trouble '{code}' {count} time(s).")
     if not lag.from_data:
-        said.append("pictures were taken at steady holds, which say little about the lag: the usual one was assumed.")
+        held = bool(np.mean(forces.at.held) > 0.5)
+        why = (
+            "the pictures were taken at steady holds, which say little about it"
+            if held
+            else "this pull does not tell it"
+        )
+        said.append(f"how far the scale is behind the camera is taken as usual: {why}.")
     return said
 
 

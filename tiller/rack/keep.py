@@ -128,7 +128,7 @@ def overlay_of(measured: Measured, recording: Recording, units: Units) -> bytes:
         nocks[side] = nock_of(seen.shape.limbs[side].points_mm, model.s_mm, recording.bow.limb(side).length_mm)
     hook = seen.shape.hook
     hook_mm = hook.seat_mm if hook is not None else (0.0, -top.draw_mm)
-    drawn = overlay(photo, result, measured.sight.scene.board.view, recording.rig.bow_plane_z_mm, hook_mm, nocks, units)
+    drawn = overlay(photo, result, seen.shape.view, recording.rig.bow_plane_z_mm, hook_mm, nocks, units)
     good, data = cv2.imencode(".jpg", drawn, [cv2.IMWRITE_JPEG_QUALITY, 92])
     if not good:
         msg = "the overlay could not be encoded as a picture"

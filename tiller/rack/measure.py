@@ -386,8 +386,8 @@ def _result(
     unsteady = [side for side in SIDES if usual[side] > UNSTEADY_MM]
     if unsteady:
         said.append(
-            f"the edges of the {' and the '.join(unsteady)} limb are unsteady from picture to picture, and its figures as much less sure: a hard shadow close behind"
-            " the bow, or a soft or noisy camera. Light it from the other side, hang a cloth behind it, or bring the camera nearer."
+            f"the edges of the {' and the '.join(unsteady)} limb are found a little elsewhere in each picture, so the ± of what is told there is wider: a hard shadow"
+            " close behind the bow does that, or a soft or noisy camera. Light the bow from the other side, hang a cloth behind it, or bring the camera nearer."
         )
     return PullResult(
         recording=recording.name,

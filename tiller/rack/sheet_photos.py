@@ -95,7 +95,7 @@ def _least_drawn(recording: Recording) -> Recording:
 def _outlined(sight: Sight, recording: Recording, k: int, caption: str) -> Photo:
     seen = sight.seen[k]
     lines = {side: seen.shape.limbs[side].points_mm for side in SIDES}
-    view, z = sight.scene.board.view, recording.rig.bow_plane_z_mm
+    view, z = seen.shape.view, recording.rig.bow_plane_z_mm
     return _photo(outline(read_picture(recording, seen.picture), lines, view, z), caption)
 
 

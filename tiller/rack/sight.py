@@ -232,30 +232,36 @@ def _why_not(frame: Frame, model: LimbModel, shape: Shape, side: Side) -> str:
     return "cannot be seen well enough: somebody or something stands before it, or it blends into what is behind; clear the view, and give more even light"
 
 
-HIDDEN_SHARE = 0.9
+MOVED_PX = 1.0
+"""A camera that moved by less is not worth a word: shadows on the printed markers do as much."""
+HIDDEN_SHARE = 0.95
 """A limb that is seen along less than this is hidden in part."""
 
 
 def _conditions(scene: Scene, seen: Sequence[SeenPicture]) -> list[str]:
     """What was hard about the pictures, and what would help."""
     said = []
-    moved = [s.shape.shift_px for s in seen if s.shape.view is not scene.board.view]
+    scale = scene.board.view.centre_mm[2] / scene.rig.lens.matrix[0, 0]
+    moved = [
+        s.shape.shift_px * scale for s in seen if s.shape.view is not scene.board.view and s.shape.shift_px > MOVED_PX
+    ]
     if moved:
         said.append(
-            f"the camera moved: in {len(moved)} of {len(seen)} pictures by {max(moved):.0f} px at most; where it stood was found anew in each by the"
-            " fiducials. Fix the camera for surer figures."
+            f"the camera moved: in {len(moved)} of {len(seen)} pictures it saw the board shifted, by up to {max(moved):.0f} mm; where it stood was found anew"
+            " in each of them by the board's printed markers. Fix the camera for surer figures."
         )
     patchy = sum(s.shape.light.uneven > UNEVEN for s in seen)
     if patchy:
         said.append(
-            f"in {patchy} pictures the light falls in another pattern than on the empty rack (sun through leaves, somebody in the light): the limbs' edges and"
-            " the fiducials are less sure there. Shade the window, or work by a lamp."
+            f"in {patchy} pictures light and shadow lie elsewhere than on the empty rack (sun through leaves, somebody in the light): edges and printed"
+            " markers are found less surely. Shade the window, or work by a lamp."
         )
     for side in SIDES:
         hidden = [s for s in seen if s.shape.limbs[side].seen < HIDDEN_SHARE]
         if hidden:
             least = min(s.shape.limbs[side].seen for s in hidden)
             said.append(
-                f"in {len(hidden)} pictures part of the {side} limb is hidden or dressed ({100 * (1 - least):.0f} % of it at most): nothing is measured there."
+                f"in {len(hidden)} pictures part of the {side} limb, up to {100 * (1 - least):.0f} % of its length, does not show: something is before it, or a"
+                " wrap or paint is on it. There are no figures there. Stand to the side while the picture is taken; take wraps off until the bow is tillered."
             )
     return said

@@ -121,8 +121,12 @@ def _twist_line(result: PullResult) -> list[str]:
         t = limb.twist
         if np.isfinite(t.rest_rad):
             rest, rest_sd, drawn, drawn_sd = np.rad2deg([t.rest_rad, t.rest_sd_rad, t.drawn_rad, t.drawn_sd_rad])
-            sure = "" if t.sure else ", may be none"
-            parts.append(f"{limb.side} {rest:+.1f} ±{rest_sd:.1f} at rest, {drawn:+.1f} ±{drawn_sd:.1f} drawn{sure}")
+            if t.sure:
+                parts.append(f"{limb.side} {rest:+.1f} ±{rest_sd:.1f} at rest, {drawn:+.1f} ±{drawn_sd:.1f} drawn")
+            else:
+                parts.append(
+                    f"{limb.side} none seen ({rest:+.1f} ±{rest_sd:.1f} at rest, {drawn:+.1f} ±{drawn_sd:.1f} drawn)"
+                )
     return (
         [f"Twist at the nock, degrees (+: the belly turned towards the camera): {'; '.join(parts)}."] if parts else []
     )

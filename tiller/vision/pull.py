@@ -144,7 +144,7 @@ def check_light(image: Image, name: str) -> None:
         VisionFault: it is.
     """
     if float(image[::8, ::8].mean()) < DARK_LEVEL:
-        msg = f"{name}: too dark (mean level under {DARK_LEVEL:.0f} of 255): light the rack, or open the camera's exposure"
+        msg = f"{name} is too dark, almost black: light the rack, or raise the camera's exposure"
         raise VisionFault(msg)
 
 
