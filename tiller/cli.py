@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 from tiller import __version__
 from tiller.errors import TillerError
 from tiller.output import clean_output
+from tiller.writable import add_outputs, check_outputs
 
 # Our matrices are small: a second thread of the linear algebra only waits for the first (twice the time for the
 # forecast). It must be set before numpy is loaded; who sets it otherwise has his way.
@@ -378,6 +379,7 @@ def build_parser() -> argparse.ArgumentParser:
     measure.add_argument("--pictures", metavar="FOLDER", help="where the pictures go (default: beside the book)")
     measure.add_argument("--no-pictures", action="store_true", help="draw no pictures")
     measure.add_argument("--no-book", action="store_true", help="do not write into the book")
+    add_outputs(measure, "json", "pictures")
     measure.set_defaults(run=_measure)
 
     for name, run, what in (
@@ -396,6 +398,7 @@ def build_parser() -> argparse.ArgumentParser:
                 "--strip", metavar="FILE", help="write a paper strip true to scale (PDF) for both limbs"
             )
             command.add_argument("--paper", choices=("a4", "letter"), default="a4", help="the strip's paper")
+        add_outputs(command, "json", "picture", "strip")
         command.set_defaults(run=run)
 
     simulate = commands.add_parser(
@@ -481,8 +484,9 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _main(argv: list[str] | None) -> int:
-    args = build_parser().parse_args(argv)
     try:
+        args = build_parser().parse_args(argv)
+        check_outputs(args)
         code = int(args.run(args))
         sys.stdout.flush()
         return code

@@ -7,6 +7,8 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tiller.writable import add_outputs
+
 if TYPE_CHECKING:
     from tiller.report.taught import Taught
 
@@ -28,12 +30,17 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     export = actions.add_parser("export", parents=[booked], help="write pulls as CSV (units in the header) and JSON")
     export.add_argument("folder", metavar="FOLDER", help="where to")
     export.add_argument("--pull", type=int, help="only this pull")
+    add_outputs(export, "folder")
     export.set_defaults(run=run_export)
     backup = actions.add_parser(
         "backup", parents=[booked], help="one file with the whole book, read back before it is called good"
     )
     backup.add_argument("file", metavar="FILE", help="a new file, such as shop-2026-11.zip")
     backup.set_defaults(run=run_backup)
+    check = actions.add_parser(
+        "check", parents=[booked], help="is the book's file sound, and are the recordings there?"
+    )
+    check.set_defaults(run=run_check)
     restore = actions.add_parser("restore", parents=[booked], help="a backup into an empty book")
     restore.add_argument("file", metavar="FILE")
     restore.set_defaults(run=run_restore)
@@ -55,6 +62,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     )
     report.add_argument("bow", metavar="BOW", help="its name in the book")
     report.add_argument("--out", metavar="FOLDER", default=".", help="where to (default: here)")
+    add_outputs(report, "out")
     report.set_defaults(run=run_report)
 
 
@@ -139,6 +147,29 @@ def run_export(args: argparse.Namespace) -> int:
     )
     if bare:
         print(f"Note: {bare} of them have no picture: 'tiller measure RECORDING' draws them anew.")
+    return 0
+
+
+def run_check(args: argparse.Namespace) -> int:
+    """``tiller book check``."""
+    from tiller.cli import existing_book
+    from tiller.errors import BookFault
+    from tiller.records.book import Book
+    from tiller.records.soundness import check
+
+    path = existing_book(args)
+    with Book(path) as book:
+        told = check(book)
+    if told.damage or told.dangling:
+        what = "; ".join(told.damage) or f"{told.dangling} row(s) refer to one that is not there"
+        msg = (
+            f"The book {path} is damaged ({what}): move it away and bring back the newest backup with 'tiller book restore FILE';"
+            " pulls made since then come back with 'tiller measure RECORDING'."
+        )
+        raise BookFault(msg)
+    print(f"{path} is sound: {told.bows} bow(s), {told.pulls} pull(s).")
+    for folder in told.gone:
+        print(f"Note: the recording {folder} is not there any more; what was measured of it is kept.")
     return 0
 
 

@@ -7,6 +7,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from tiller.writable import add_outputs
+
 CHECK_MM = 1.5
 """A lath that measures further off tells of a rack that is not measured well (common practice, no source)."""
 
@@ -20,6 +22,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     targets.add_argument("folder", metavar="FOLDER", help="where to")
     targets.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    add_outputs(targets, "folder")
     targets.set_defaults(run=run_targets)
 
     calibrate = commands.add_parser(
@@ -36,6 +39,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
 
     plot = argparse.ArgumentParser(add_help=False)
     plot.add_argument("--plot", metavar="FILE", help="draw what is left over as PNG")
+    add_outputs(plot, "plot")
 
     scale = kinds.add_parser(
         "scale", parents=[shown, rig, plot], help="the load cell, by known masses or a reference scale"
@@ -126,13 +130,14 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
 def run_targets(args: argparse.Namespace) -> int:
     """``tiller targets``."""
     from tiller.errors import FileFault
+    from tiller.files import write_whole
     from tiller.report.targets import SHEETS, sheet_pdf
 
     folder = Path(args.folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name in SHEETS:
-            (folder / f"{name}-{args.paper}.pdf").write_bytes(sheet_pdf(name, args.paper))
+            write_whole(folder / f"{name}-{args.paper}.pdf", sheet_pdf(name, args.paper))
     except OSError as err:
         msg = f"{folder} could not be written ({err.strerror}): choose another place."
         raise FileFault(msg) from err

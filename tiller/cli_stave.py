@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tiller.writable import add_outputs
+
 if TYPE_CHECKING:
     from tiller.bow.stavefile import Stave
     from tiller.mechanics.layout import Outline, Wanted
@@ -59,6 +61,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         "--width", type=float, default=45.0, metavar="MM", help="a limb's width, for the crown (default: 45)"
     )
     stave.add_argument("--picture", metavar="FILE", help="draw weigh-ins and drying curve as PNG")
+    add_outputs(stave, "picture")
     stave.set_defaults(run=run_stave)
 
     layout = commands.add_parser(
@@ -97,15 +100,26 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         help="the stave's own centre line, off a line stretched from pivot to nock, for the template",
     )
     layout.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    add_outputs(layout, "picture", "template")
     layout.set_defaults(run=run_layout)
 
 
 def stave_file(name: str) -> Path:
-    """Where a stave's file is, by its bow's name or its own path."""
+    """Where a stave's file is, by its bow's name or its own path.
+
+    Raises:
+        FileFault: the path is a bow's or a rack's file.
+    """
+    from tiller.errors import FileFault
     from tiller.rack.session import bow_file
 
     path = Path(name)
-    return path if path.suffix == ".toml" else bow_file(name).with_name("stave.toml")
+    if path.suffix != ".toml":
+        return bow_file(name).with_name("stave.toml")
+    if path.name in ("bow.toml", "rig.toml"):
+        msg = f"{path} is a {path.stem}'s file, not a stave's: give the bow's name, or the path of a stave.toml."
+        raise FileFault(msg)
+    return path
 
 
 def run_stave(args: argparse.Namespace) -> int:
@@ -212,14 +226,13 @@ def _taken_apart(text: str, pattern: str, name: str, expected: str) -> Any:
 
 def _given(args: argparse.Namespace) -> dict[str, list[str]]:
     """Lines to write: single keys, weigh-ins, features, tables."""
-    import json
-
     from tiller.bow.moisture import SATURATION
+    from tiller.bow.tomlcheck import toml_text
     from tiller.errors import TillerError
 
     out: dict[str, list[str]] = {}
     if args.wood is not None:
-        out["wood"] = [f"wood = {json.dumps(args.wood)}"]
+        out["wood"] = [f"wood = {toml_text(args.wood)}"]
     for key, name, value, low, high, unit in (
         ("log_diameter_mm", "--log", args.log, 30, 2000, "mm"),
         ("rings", "--rings", args.rings, 1, 1000, "rings"),
@@ -233,7 +246,7 @@ def _given(args: argparse.Namespace) -> dict[str, list[str]]:
                 raise TillerError(msg)
             out[key] = [f"{key} = {value:g}"]
     if args.back is not None:
-        out["back"] = [f"back = {json.dumps(args.back)}"]
+        out["back"] = [f"back = {toml_text(args.back)}"]
     for step in ("felled", "split", "ends_sealed", "bark_off", "roughed_out"):
         value = getattr(args, step)
         if value is not None:
@@ -275,9 +288,9 @@ def _together(
     Raises:
         TillerError: a weigh-in or a feature is to be forgotten that is not there.
     """
-    import json
     import tomllib
 
+    from tiller.bow.tomlcheck import toml_text
     from tiller.errors import TillerError
     from tiller.rack.rigwrite import without
 
@@ -285,7 +298,7 @@ def _together(
     kept = (
         without(old, tuple(k.strip("[]") for k in new if not k.startswith("[[")))
         if old
-        else f"name = {json.dumps(Path(name).stem if name.endswith('.toml') else name)}\n"
+        else f"name = {toml_text(Path(name).stem if name.endswith('.toml') else name)}\n"
     )
     if "[[weighings]]" in new or forget:
         rows = {str(w.get("on")): f"on = {w.get('on')}\nmass_kg = {w.get('mass_kg')}" for w in had.get("weighings", [])}
@@ -331,7 +344,11 @@ def _overlap(a: dict[str, Any], b: dict[str, Any]) -> bool:
 def _as_toml(table: dict[str, Any]) -> str:
     import json
 
-    return "\n".join(f"{key} = {json.dumps(value)}" for key, value in table.items())
+    from tiller.bow.tomlcheck import toml_text
+
+    return "\n".join(
+        f"{key} = {toml_text(value) if isinstance(value, str) else json.dumps(value)}" for key, value in table.items()
+    )
 
 
 def _pairs(text: str, name: str, example: str) -> tuple[Any, Any]:

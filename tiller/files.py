@@ -35,11 +35,11 @@ def read_regular(path: Path, largest: int) -> bytes:
     return Path(path).read_bytes()
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Writes a file so that it is there whole or not at all, readable by its user alone.
+def write_whole(path: Path, data: bytes, *, new: bool = False) -> None:
+    """Writes a file so that it is there whole or not at all, readable by its user alone; a ``new`` one never over another.
 
     Raises:
-        FileFault: it cannot be written; nothing is left behind.
+        FileFault: it cannot be written, or one that must be new is there already; nothing is left behind.
     """
     path = Path(path)
     temporary: str | None = None
@@ -50,7 +50,16 @@ def write_whole(path: Path, data: bytes) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        Path(temporary).replace(path)
+        if new:
+            os.link(temporary, path)
+            Path(temporary).unlink()
+        else:
+            Path(temporary).replace(path)
+    except FileExistsError as err:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
+        msg = f"{path} is there already: edit it, or choose another name."
+        raise FileFault(msg) from err
     except OSError as err:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)

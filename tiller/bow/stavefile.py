@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -12,7 +11,7 @@ import numpy as np
 from tiller.bow.bowfile import FEATURES, SIDES, Bow, Feature, Side
 from tiller.bow.moisture import SATURATION
 from tiller.bow.section import crowned_section
-from tiller.bow.tomlcheck import Keys, Table, load_toml
+from tiller.bow.tomlcheck import Keys, Table, load_toml, toml_text
 
 STEPS = ("felled", "split", "ends_sealed", "bark_off", "roughed_out")
 WOOD_OFF = ("split", "bark_off", "roughed_out")
@@ -305,7 +304,7 @@ def onto_bow(text: str, bow: Bow, stave: Stave, moisture: float | None) -> str:
         ):
             continue
         tables.append(
-            f"[[limbs.{told.limb}.features]]\nkind = {json.dumps(feature.kind)}\nfrom_mm = {feature.from_mm:.1f}\nto_mm = {feature.to_mm:.1f}\n"
+            f"[[limbs.{told.limb}.features]]\nkind = {toml_text(feature.kind)}\nfrom_mm = {feature.from_mm:.1f}\nto_mm = {feature.to_mm:.1f}\n"
             f"leave_alone = {str(feature.leave_alone).lower()}\nstrain_share = {feature.strain_share:g}\n"
         )
     if not top and not tables:

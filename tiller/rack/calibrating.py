@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.errors import FileFault, ForceFault, RecordingFault, SourceFault, VisionFault
+from tiller.files import check_regular, read_regular, write_whole
 from tiller.force.calibrate import Load
 from tiller.force.line import Hello, Reading, Rejected, Trouble, parse_line
 from tiller.rack.feeds import small
@@ -22,6 +23,8 @@ from tiller.vision.lens import SeenCorners, coverage, see_lens_board, worth_taki
 
 Array = NDArray[np.float64]
 PICTURES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff")
+LARGEST_TABLE, LARGEST_PICTURE = 1_000_000, 100_000_000
+"""Bytes: a table of some 30,000 loads; more than a camera's picture has even unpacked."""
 SETTLE_S, READ_S = 3.0, 2.0
 SWING_COUNTS = 150.0
 """Beside the noise: what a hung load may move within two seconds, some 0.02 N with a usual cell."""
@@ -125,9 +128,10 @@ def steps_of(loads: Sequence[float], series: int) -> Iterator[tuple[int, bool, f
 def has_forces(path: Path) -> bool:
     """Whether a CSV of readings tells forces; masses else."""
     try:
+        check_regular(path, LARGEST_TABLE)
         with path.open(encoding="utf-8-sig", errors="replace") as file:
             return "force_n" in file.readline()
-    except OSError:
+    except (OSError, FileFault):
         return False  # whoever reads it says what is wrong
 
 
@@ -141,7 +145,7 @@ def keep_load(path: Path, load: Load) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if not path.exists():
-            path.write_text("series,way,force_n,counts\n", encoding="utf-8")
+            write_whole(path, b"series,way,force_n,counts\n")
         with path.open("a", encoding="utf-8") as file:
             file.write(row)
     except OSError as err:
@@ -156,6 +160,7 @@ def read_loads(path: Path, newton_of: Callable[[float], float]) -> tuple[Load, .
         RecordingFault: the file cannot be read, or a row is no load; names the line.
     """
     try:
+        check_regular(path, LARGEST_TABLE)
         with path.open(newline="", encoding="utf-8-sig") as file:
             reader = csv.DictReader(file)
             names = reader.fieldnames or []
@@ -199,7 +204,11 @@ def pictures_in(folder: Path) -> tuple[tuple[str, Image], ...]:
         raise RecordingFault(msg)
     out: list[tuple[str, Image]] = []
     for path in sorted(p for p in folder.iterdir() if p.suffix.lower() in PICTURES):
-        image = cv2.imread(str(path), cv2.IMREAD_COLOR)
+        raw = read_regular(path, LARGEST_PICTURE)
+        try:
+            image = cv2.imdecode(np.frombuffer(raw, dtype=np.uint8), cv2.IMREAD_COLOR) if raw else None
+        except cv2.error:  # such as one whose header claims more pixels than the library takes
+            image = None
         if image is None:
             msg = f"{path} is no readable picture: take it away or take it again."
             raise RecordingFault(msg)

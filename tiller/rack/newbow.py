@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from tiller.bow.bowfile import SIDES, Bow, parse_bow
+from tiller.bow.tomlcheck import toml_text
 from tiller.bow.units import mm_from_inch, n_from_lbf
-from tiller.errors import FileFault, TillerError
+from tiller.errors import TillerError
+from tiller.files import write_whole
 
 PLACES = ("at the end of the fade", "a third out", "two thirds out", "near the nock")
 
@@ -158,9 +159,9 @@ def bow_text(name: str, answers: Mapping[str, str | float]) -> tuple[str, Bow]:
         KeyFault: the answers do not fit each other.
     """
     out = [
-        f"name = {json.dumps(name)}",
-        f"wood = {json.dumps(answers['wood'])}",
-        f"upper_limb = {json.dumps(answers['upper'])}",
+        f"name = {toml_text(name)}",
+        f"wood = {toml_text(str(answers['wood']))}",
+        f"upper_limb = {toml_text(str(answers['upper']))}",
         "",
     ]
     handle = float(answers["handle"])
@@ -173,7 +174,7 @@ def bow_text(name: str, answers: Mapping[str, str | float]) -> tuple[str, Bow]:
         out += ["]", ""]
     out += [
         "[string]",
-        f"kind = {json.dumps(answers['string'])}",
+        f"kind = {toml_text(str(answers['string']))}",
         f"length_mm = {float(answers['string_length']):.1f}",
         "",
         "[target]",
@@ -194,13 +195,4 @@ def write_bow(path: Path, text: str) -> None:
     Raises:
         FileFault: it is there already or cannot be written.
     """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        msg = f"{path} is there already: edit it, or choose another name."
-        raise FileFault(msg) from None
-    except OSError as err:
-        msg = f"{path} could not be written ({err.strerror})."
-        raise FileFault(msg) from err
+    write_whole(path, text.encode(), new=True)

@@ -18,12 +18,15 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import BOW_KEYS, Bow, read_bow
 from tiller.bow.rigfile import RIG_KEYS, Rig, read_rig
 from tiller.bow.tomlcheck import load_toml, strange_keys
-from tiller.errors import RecordingFault
+from tiller.errors import FileFault, RecordingFault
+from tiller.files import check_regular, read_regular
 
 ROLES = ("empty", "rest", "pull")
 PARTS = ("rig.toml", "bow.toml", "frames.csv")
 FORCE, DRAWS = "force.csv", "draws.csv"
 """Not there where the pull was made without a scale, or not live: draws seen in pictures that were not kept."""
+LARGEST_TABLE, LARGEST_PICTURE = 32_000_000, 100_000_000
+"""Bytes: two hours of readings at 80 a second have some 25 MB; a camera's picture has a few, unpacked 25."""
 
 
 @dataclass(frozen=True)
@@ -102,6 +105,7 @@ def read_recording(folder: Path) -> Recording:
 
 def _rows(path: Path, columns: tuple[str, ...]) -> list[dict[str, str]]:
     try:
+        check_regular(path, LARGEST_TABLE)
         with path.open(newline="", encoding="utf-8", errors="replace") as file:
             reader = csv.DictReader(file)
             names = reader.fieldnames or []
@@ -171,7 +175,7 @@ def _read_draws(path: Path) -> NDArray[np.float64]:
     out = []
     try:
         rows = _rows(path, ("t_s", "draw_mm"))
-    except RecordingFault:
+    except FileFault:
         return np.empty((0, 2))
     for row in rows:
         try:
@@ -191,7 +195,10 @@ def read_picture(recording: Recording, picture: Picture) -> NDArray[np.uint8]:
     """
     path = recording.folder / picture.file
     try:
-        raw = path.read_bytes()
+        raw = read_regular(path, LARGEST_PICTURE)
+    except FileFault as err:
+        msg = f"picture {picture.file!r} cannot be used: {err}"
+        raise RecordingFault(msg) from err
     except FileNotFoundError:
         msg = f"picture {picture.file} is missing from {recording.folder}"
         raise RecordingFault(msg) from None
@@ -213,8 +220,9 @@ def read_picture(recording: Recording, picture: Picture) -> NDArray[np.uint8]:
 
 
 def file_hash(path: Path) -> str:
-    """SHA-256 of a file, hex."""
+    """SHA-256 of a regular file, hex; see ``check_regular``."""
     digest = hashlib.sha256()
+    check_regular(path, LARGEST_PICTURE)
     with path.open("rb") as file:
         while block := file.read(1 << 20):
             digest.update(block)
@@ -231,6 +239,6 @@ def hash_files(recording: Recording) -> dict[str, str]:
             hashes[name] = file_hash(recording.folder / name)
         except FileNotFoundError:
             hashes[name] = "missing"
-        except (OSError, ValueError):
+        except (OSError, ValueError, FileFault):
             hashes[name] = "unreadable"
     return hashes

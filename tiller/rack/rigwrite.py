@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 import re
-import tempfile
 import tomllib
 from pathlib import Path
 
 from tiller.bow.rigfile import HookFiducial, Lens
 from tiller.errors import FileFault
+from tiller.files import write_whole
 from tiller.force.calibrate import Calibration
 from tiller.vision.rackfit import RackFound
 
@@ -104,13 +104,9 @@ def put(path: Path, names: tuple[str, ...], tables: str, top: str = "") -> None:
         if path.exists() and not os.access(path, os.W_OK):
             msg = f"{path} may not be written (it is read-only): change its permissions, or give another one with --rig; nothing was written."
             raise FileFault(msg)
-        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, delete=False) as file:
-            file.write(new)
         if old:
-            path.with_name(path.name + ".before").write_text(old, encoding="utf-8")
-        written = Path(file.name)
-        written.chmod(0o644)
-        written.replace(path)
+            write_whole(path.with_name(path.name + ".before"), old.encode())
+        write_whole(path, new.encode())
     except OSError as err:
         msg = f"{path} could not be written ({err.strerror}): check disk and permissions."
         raise FileFault(msg) from err

@@ -8,6 +8,7 @@ known by the hashes of its files. Derived numbers carry the version of the progr
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -119,6 +120,11 @@ WAIT_S, ASK_AGAIN_S = 5.0, 0.02
 """How long another program's writing is waited for."""
 
 
+def may_write(path: Path) -> bool:
+    """Whether a book that is there may be written: its file, and beside it, where SQLite keeps its log."""
+    return os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+
+
 class Book:
     """The shop's book. ``open`` it with a ``with`` statement."""
 
@@ -135,13 +141,17 @@ class Book:
         self.close()
 
     def open(self) -> None:
-        """Opens the file, makes it where it is missing, brings an older one up to date.
+        """Opens the file, makes it where it is missing, brings an older one up to date. One that may not be written is opened for reading.
 
         Raises:
             BookFault: it cannot be opened, is no book, or was written by a newer program.
         """
         db: sqlite3.Connection | None = None
         try:
+            if self.path.is_file() and not may_write(self.path):
+                db = self._for_reading()
+                self._db = db
+                return
             self.path.parent.mkdir(parents=True, exist_ok=True)
             db = sqlite3.connect(self.path, timeout=WAIT_S, isolation_level=None)
             self._check_ours(db)
@@ -162,6 +172,28 @@ class Book:
         finally:
             if self._db is None and db is not None:
                 db.close()
+
+    def _for_reading(self) -> sqlite3.Connection:
+        """The file as it stands: SQLite wants to write beside a book even to read it, so it is told that nobody changes it."""
+        log = self.path.with_name(self.path.name + "-wal")
+        if log.exists() and log.stat().st_size:
+            msg = (
+                f"The book {self.path} may not be written, and what was written last still lies in {log.name} beside it: copy both to a folder"
+                " that you may write in and give the copy with --book."
+            )
+            raise BookFault(msg)
+        db = sqlite3.connect(
+            f"{self.path.resolve().as_uri()}?mode=ro&immutable=1", uri=True, timeout=WAIT_S, isolation_level=None
+        )
+        try:
+            self._check_ours(db)
+            if int(db.execute("PRAGMA user_version").fetchone()[0]) != len(self.migrations):
+                msg = f"The book {self.path} is of an older program and may not be written, so it cannot be brought up to date: copy it to a folder that you may write in and give the copy with --book."
+                raise BookFault(msg)
+        except BaseException:
+            db.close()
+            raise
+        return db
 
     def _check_ours(self, db: sqlite3.Connection) -> None:
         own = int(db.execute("PRAGMA application_id").fetchone()[0])
@@ -221,6 +253,13 @@ class Book:
     def _fault(self, what: str, err: Exception) -> BookFault:
         if getattr(err, "sqlite_errorname", "").startswith("SQLITE_BUSY"):
             hint = "another program has it open: let that one end, then try again; the book keeps what it had"
+        elif getattr(err, "sqlite_errorname", "").startswith("SQLITE_READONLY"):
+            hint = "it may be read but not written: change its permissions, or give another one with --book"
+        elif getattr(err, "sqlite_errorname", "").startswith("SQLITE_CORRUPT"):
+            hint = (
+                "the file is damaged: move it away and bring back the newest backup with 'tiller book restore FILE';"
+                " pulls made since then come back with 'tiller measure RECORDING'"
+            )
         else:
             hint = "check that the place is there, that you may write there and that the disk is not full; the book keeps what it had"
         return BookFault(f"The book {self.path} {what}: {err}; {hint}.")

@@ -93,12 +93,11 @@ def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
         raise BookFault(msg)
     part: Path | None = None
     try:
-        with Book(book):  # brings an older one up to date, refuses what is no book
-            pass
         with tempfile.TemporaryDirectory(prefix="tiller-backup-") as folder:
             copy = Path(folder) / BOOK
-            with _read_only(book) as source, contextlib.closing(sqlite3.connect(copy)) as db:
-                source.backup(db)
+            # opening brings an older one up to date, and refuses what is no book
+            with Book(book) as source, contextlib.closing(sqlite3.connect(copy)) as db:
+                source.db.backup(db)
                 db.execute("PRAGMA journal_mode = DELETE")
                 rows = _rows(db)
                 schema = int(db.execute("PRAGMA user_version").fetchone()[0])

@@ -1,0 +1,50 @@
+"""Where a command may write what it was asked for: never over what it reads, nor into a recording, unless it is told to."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable
+from pathlib import Path
+
+from tiller.errors import FileFault
+
+OURS = (".toml", ".csv", ".sqlite3")
+"""What the shop's own files end with; no command writes such a one where it was asked for a picture, a sheet or JSON."""
+MARKS = ("rig.toml", "frames.csv")
+
+
+def add_outputs(parser: argparse.ArgumentParser, *names: str) -> None:
+    """Says which of a command's arguments are outputs, and gives it ``--force``."""
+    parser.add_argument("--force", action="store_true", help="write over one of the shop's files, or into a recording")
+    parser.set_defaults(outputs=names)
+
+
+def check_outputs(args: argparse.Namespace) -> None:
+    """Checks every output that was asked for, before anything is done.
+
+    Raises:
+        FileFault: one would go over a file of the shop's or one that is read, or into a recording, and nobody said ``--force``.
+    """
+    names: tuple[str, ...] = getattr(args, "outputs", ())
+    if getattr(args, "force", False):
+        return
+    read = [Path(v) for k, v in vars(args).items() if k not in names and isinstance(v, str) and v]
+    for name in names:
+        given = getattr(args, name, None)
+        if given:
+            _check(Path(given), read)
+
+
+def _check(path: Path, read: Iterable[Path]) -> None:
+    try:
+        whole = path.resolve()
+        within = next((p for p in (whole, *whole.parents[:2]) if all((p / mark).is_file() for mark in MARKS)), None)
+        over = path.is_file() and (whole.suffix.lower() in OURS or any(p.is_file() and p.samefile(path) for p in read))
+    except (OSError, RuntimeError, ValueError):
+        return  # whoever writes it says what is wrong
+    if over:
+        msg = f"{path} is there already and is one of the shop's files or is read here: choose another name; --force writes over it."
+        raise FileFault(msg)
+    if within is not None:
+        msg = f"{path} lies in the recording {within}, which is never changed: choose a place outside; --force writes there all the same."
+        raise FileFault(msg)
