@@ -96,7 +96,8 @@ def on_wood(frame: Frame, model: LimbModel, line_mm: Array) -> tuple[float, bool
     found = look_for_wood(frame, model, line_mm)
     off, told = found.off, found.told & ~found.covered
     share = 1.0 - _share(off, told)
-    outer = max(_share(off[-count:], told[-count:]) for count in (len(off) // 3, TIP_STATIONS))
+    # among all of the outer stations: a few that show beside what covers the rest lie where the line is only a guess
+    outer = max(_share(off[-count:], found.told[-count:]) for count in (len(off) // 3, TIP_STATIONS))
     return share, share >= ON_WOOD and outer <= OUTER_OFF
 
 
