@@ -154,7 +154,7 @@ def run_check(args: argparse.Namespace) -> int:
     """``tiller book check``."""
     from tiller.cli import existing_book
     from tiller.errors import BookFault
-    from tiller.records.book import Book
+    from tiller.records.book import BRING_BACK, Book
     from tiller.records.soundness import check
 
     path = existing_book(args)
@@ -162,10 +162,7 @@ def run_check(args: argparse.Namespace) -> int:
         told = check(book)
     if told.damage or told.dangling:
         what = "; ".join(told.damage) or f"{told.dangling} row(s) refer to one that is not there"
-        msg = (
-            f"The book {path} is damaged ({what}): move it away and bring back the newest backup with 'tiller book restore FILE';"
-            " pulls made since then come back with 'tiller measure RECORDING'."
-        )
+        msg = f"The book {path} is damaged ({what}): {BRING_BACK}."
         raise BookFault(msg)
     print(f"{path} is sound: {told.bows} bow(s), {told.pulls} pull(s).")
     for folder in told.gone:

@@ -17,14 +17,15 @@ from tiller.files import check_regular, read_regular, write_whole
 from tiller.force.calibrate import Load
 from tiller.force.line import Hello, Reading, Rejected, Trouble, parse_line
 from tiller.rack.feeds import small
+from tiller.rack.recording import LARGEST_PICTURE
 from tiller.rack.sources import Camera, Ended, Image, Scale, now_s
 from tiller.vision.board import Key, find_markers
 from tiller.vision.lens import SeenCorners, coverage, see_lens_board, worth_taking
 
 Array = NDArray[np.float64]
 PICTURES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff")
-LARGEST_TABLE, LARGEST_PICTURE = 1_000_000, 100_000_000
-"""Bytes: a table of some 30,000 loads; more than a camera's picture has even unpacked."""
+LARGEST_TABLE = 1_000_000
+"""Bytes of a table of loads: some 30,000 of them."""
 SETTLE_S, READ_S = 3.0, 2.0
 SWING_COUNTS = 150.0
 """Beside the noise: what a hung load may move within two seconds, some 0.02 N with a usual cell."""

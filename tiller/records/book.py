@@ -116,6 +116,11 @@ class PullRow:
 APPLICATION_ID = int.from_bytes(b"tlrb")
 """Stands in the file's header, so that tools can tell a book from other SQLite files."""
 
+BRING_BACK = (
+    "move it away and bring back the newest backup with 'tiller book restore FILE';"
+    " pulls made since then come back with 'tiller measure RECORDING'"
+)
+
 WAIT_S, ASK_AGAIN_S = 5.0, 0.02
 """How long another program's writing is waited for."""
 
@@ -256,10 +261,7 @@ class Book:
         elif getattr(err, "sqlite_errorname", "").startswith("SQLITE_READONLY"):
             hint = "it may be read but not written: change its permissions, or give another one with --book"
         elif getattr(err, "sqlite_errorname", "").startswith("SQLITE_CORRUPT"):
-            hint = (
-                "the file is damaged: move it away and bring back the newest backup with 'tiller book restore FILE';"
-                " pulls made since then come back with 'tiller measure RECORDING'"
-            )
+            hint = f"the file is damaged: {BRING_BACK}"
         else:
             hint = "check that the place is there, that you may write there and that the disk is not full; the book keeps what it had"
         return BookFault(f"The book {self.path} {what}: {err}; {hint}.")

@@ -125,7 +125,8 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
     axes.set_ylabel(f"off the belly, {units.depth_unit}", color=INK)
     axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
     if plan.zones:
-        axes.legend(loc="lower center", ncols=2, frameon=True, facecolor=PAPER, edgecolor="none", fontsize=9)
+        # above the field: within it, it hides a zone's bar
+        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False, fontsize=9, borderaxespad=0.1)
     else:
         axes.text(
             0.5,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Feature, Side
 from tiller.bow.units import archery_draw_mm
+from tiller.mechanics.marks import SURE, THRESHOLD
 from tiller.mechanics.results import LimbResult, PullResult
 from tiller.report.style import Units
 
@@ -97,7 +98,7 @@ def _mark_line(
     )
 
 
-NO_MARKS = "No stretch departs from even strain by more than 8 % and 2.7 standard deviations."
+NO_MARKS = f"No stretch departs from even strain by more than {100 * THRESHOLD:.0f} % and {SURE:g} standard deviations."
 
 
 def _hysteresis_line(hysteresis: float) -> list[str]:
