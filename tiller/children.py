@@ -6,13 +6,115 @@ would be run. ``-P`` leaves it out; and the child stands in a folder of the prog
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from multiprocessing import active_children, get_context
 from pathlib import Path
+from types import TracebackType
+from typing import Generic, ParamSpec, Self, TypeVar
 
 STANDS_IN = Path(__file__).resolve().parent
 """The folder that a child works in."""
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 def child(module: str, *words: str) -> list[str]:
     """The command for a module of this program in a process of its own."""
     return [sys.executable, "-P", "-m", module, *words]
+
+
+def _begin(warm: Callable[[], None]) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process hears the keyboard, and ends this one
+    os.chdir(STANDS_IN)
+    warm()
+
+
+@contextmanager
+def _isolated() -> Iterator[None]:
+    """A child that is started meanwhile looks for modules only where this program's are, and hears no Ctrl-C until it can answer it."""
+    before = os.environ.get("PYTHONSAFEPATH")
+    os.environ["PYTHONSAFEPATH"] = "1"
+    deaf = threading.current_thread() is threading.main_thread()
+    heard = signal.signal(signal.SIGINT, signal.SIG_IGN) if deaf else None
+    try:
+        yield
+    finally:
+        if deaf:
+            signal.signal(signal.SIGINT, heard)
+        if before is None:
+            del os.environ["PYTHONSAFEPATH"]
+        else:
+            os.environ["PYTHONSAFEPATH"] = before
+
+
+class SecondProcess:
+    """One process beside this one, for half of the work; it starts with the ``with`` block and is gone after it.
+
+    Args:
+        warm: run in it first, while there is nothing to do: loads what it will need.
+    """
+
+    def __init__(self, warm: Callable[[], None]) -> None:
+        self._warm = warm
+        self._pool: ProcessPoolExecutor | None = None
+        self._processes: list[int | None] = []
+
+    def __enter__(self) -> Self:
+        others = {process.pid for process in active_children()}
+        try:
+            with _isolated():
+                self._pool = ProcessPoolExecutor(
+                    1, mp_context=get_context("spawn"), initializer=_begin, initargs=(self._warm,)
+                )
+                self._pool.submit(os.getpid)  # the process starts with the first thing that is asked of it
+        except (OSError, RuntimeError):
+            self._pool = None
+        self._processes = [process.pid for process in active_children() if process.pid not in others]
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._pool is None:
+            return
+        self._pool.shutdown(wait=False, cancel_futures=True)
+        for process in active_children():
+            if process.pid in self._processes:
+                process.kill()
+                process.join()
+        self._pool = None
+
+    def ask(self, work: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> Asked[T]:
+        """Asks for a function's result; go on with other work before taking it. What is asked first is done first."""
+        coming: Future[T] | None = None
+        if self._pool is not None:
+            try:
+                coming = self._pool.submit(work, *args, **kwargs)
+            except (OSError, RuntimeError):
+                coming = None
+        return Asked(lambda: work(*args, **kwargs), coming)
+
+
+class Asked(Generic[T]):
+    """Work that was asked for."""
+
+    def __init__(self, here: Callable[[], T], coming: Future[T] | None = None) -> None:
+        self._here = here
+        self._coming = coming
+
+    def take(self) -> T:
+        """What came of it: from the second process or, where that is gone, done here; raises what the work raised."""
+        if self._coming is not None:
+            try:
+                return self._coming.result()
+            except BrokenProcessPool:
+                self._coming = None
+        return self._here()

@@ -21,10 +21,10 @@ os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
 os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 
 if TYPE_CHECKING:
+    from tiller.children import SecondProcess
     from tiller.mechanics.advice import Advice
     from tiller.rack.keep import Kept
     from tiller.rack.recording import Recording
-    from tiller.report.aside import Aside
     from tiller.report.style import Units
 
 
@@ -60,28 +60,26 @@ def existing_book(args: argparse.Namespace) -> Path:
 
 
 def _measure(args: argparse.Namespace) -> int:
-    from contextlib import nullcontext
+    from tiller.rack.second import second_process
 
-    from tiller.report.aside import Aside
-
-    with nullcontext() if args.no_pictures else Aside() as aside:
-        return _measure_and_keep(args, aside)
+    with second_process(plots=not args.no_pictures) as second:
+        return _measure_and_keep(args, second)
 
 
-def _measure_and_keep(args: argparse.Namespace, aside: Aside | None) -> int:
+def _measure_and_keep(args: argparse.Namespace, second: SecondProcess) -> int:
     from tiller.rack.recording import read_recording
 
     recording = read_recording(Path(args.recording))
     book = None if args.no_book else book_of(args)
     where = Path(args.pictures) if args.pictures else None
-    _work_up(args, recording, aside, book, where, Path(args.json) if args.json else None)
+    _work_up(args, recording, second, book, where, Path(args.json) if args.json else None)
     return 0
 
 
 def _work_up(
     args: argparse.Namespace,
     recording: Recording,
-    aside: Aside | None,
+    second: SecondProcess,
     book: Path | None,
     pictures: Path | None,
     json_file: Path | None,
@@ -94,7 +92,16 @@ def _work_up(
     from tiller.report.words import pull_words
 
     units = _units(args)
-    worked = work_up(recording, aside, book, pictures, json_file, units, lambda text: _progress(args, text))
+    worked = work_up(
+        recording,
+        second,
+        book,
+        pictures,
+        json_file,
+        units,
+        lambda text: _progress(args, text),
+        plots=not getattr(args, "no_pictures", False),
+    )
     result, kept = worked.result, worked.kept
     if not getattr(args, "quiet", False):
         print(pull_words(result, recording.bow, units, caution=False))
@@ -199,7 +206,10 @@ def _plan(args: argparse.Namespace) -> int:
         write_whole(Path(args.strip), plan_strip(advice.plan, recording.bow, units, args.paper))
         print(f"Strip to print at 100 %: {args.strip}")
     if args.picture:
-        write_whole(Path(args.picture), ask_for_plan(advice, recording.bow, units).plots()["plan.png"])
+        write_whole(
+            Path(args.picture),
+            ask_for_plan(advice, recording.bow, units, SecondProcess(lambda: None)).take()["plan.png"],
+        )
         print(f"Picture: {args.picture}")
     if args.json:
         write_json(Path(args.json), advice_json(advice, recording.bow))
@@ -261,7 +271,9 @@ def _forecast(args: argparse.Namespace) -> int:
     for line in [*forecast_words(advice, bow, units), *stop_words(advice, units), *notes, "", CAUTION]:
         print(line)
     if args.picture:
-        write_whole(Path(args.picture), ask_for_plan(advice, bow, units).plots()["forecast.png"])
+        write_whole(
+            Path(args.picture), ask_for_plan(advice, bow, units, SecondProcess(lambda: None)).take()["forecast.png"]
+        )
         print(f"Picture: {args.picture}")
     if args.json:
         write_json(Path(args.json), advice_json(advice, bow))
@@ -304,8 +316,8 @@ def _demo(args: argparse.Namespace) -> int:
         return run_whole(args)
     from tiller.rack.keep import data_folder
     from tiller.rack.recording import read_recording
+    from tiller.rack.second import second_process
     from tiller.rack.software import DEMO, make_recording, next_free
-    from tiller.report.aside import Aside
 
     home = Path(args.folder) if args.folder else data_folder() / "demo"
     folder = next_free(home, "recording")
@@ -314,9 +326,9 @@ def _demo(args: argparse.Namespace) -> int:
     print("Making the bow, pulling it, taking the pictures ...", flush=True)
     make_recording(folder, DEMO)
     print("Measuring ...", flush=True)
-    with Aside() as aside:
+    with second_process(plots=True) as second:
         kept = _work_up(
-            args, read_recording(folder), aside, book, folder / "measured", folder / "measured" / "result.json"
+            args, read_recording(folder), second, book, folder / "measured", folder / "measured" / "result.json"
         )
     for spot in DEMO.spots:
         print(f"Put in by the software rack: {spot}")

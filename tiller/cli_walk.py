@@ -12,9 +12,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from tiller.children import SecondProcess
     from tiller.rack.workup import Worked
     from tiller.simulate.bowmaker import BowTruth
 
@@ -131,17 +132,17 @@ def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTrut
     from tiller.bow.bowfile import SIDES
     from tiller.mechanics.layers import strokes
     from tiller.rack.keep import book_path
+    from tiller.rack.second import second_process
     from tiller.rack.view import planned_strokes
     from tiller.records.book import Book
-    from tiller.report.aside import Aside
     from tiller.report.style import Units
     from tiller.simulate.hand import scraped
 
     rng = np.random.default_rng(SEED + 1)
     draw = FIRST_MM
-    with Aside() as aside:
+    with second_process(plots=True) as second:
         for turn in range(1, MOST_PASSES + BRACED_PULLS + 1):
-            worked = _pull(bow, turn, draw, place, aside)
+            worked = _pull(bow, turn, draw, place, second)
             _say(turn, worked, units)
             plan, stop, ahead = worked.advice.plan, worked.advice.stop, worked.advice.forecast
             top_mm, count = worked.result.pictures[worked.result.largest].draw_mm, planned_strokes(worked)
@@ -177,7 +178,7 @@ def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTrut
     return bow
 
 
-def _pull(bow: BowTruth, turn: int, draw_mm: float, place: Path, aside: Any) -> Worked:
+def _pull(bow: BowTruth, turn: int, draw_mm: float, place: Path, second: SecondProcess) -> Worked:
     """A pull on the rack in software, recorded and worked up as ``tiller rack`` does it."""
     from tiller.bow.bowfile import read_bow
     from tiller.rack.keep import book_path
@@ -193,7 +194,7 @@ def _pull(bow: BowTruth, turn: int, draw_mm: float, place: Path, aside: Any) -> 
     own.write_text((folder / "bow.toml").read_text())
     text, _ = with_stave(own, read_bow(own))  # crown, moisture and features of the stave's file beside it
     (folder / "bow.toml").write_text(text)
-    return work_up(read_recording(folder), aside, book_path(), folder / "measured")
+    return work_up(read_recording(folder), second, book_path(), folder / "measured")
 
 
 def _copy(worked: Worked, pictures: Path, names: dict[str, str]) -> None:

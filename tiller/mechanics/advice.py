@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tiller.mechanics.forecast import Forecast
-from tiller.mechanics.plan import Plan
+from tiller.mechanics.planned import Plan
 from tiller.mechanics.stop import Stop
 
 

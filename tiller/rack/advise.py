@@ -15,9 +15,11 @@ from tiller.mechanics.advice import Advice
 from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, BowBelief, LimbBelief
 from tiller.mechanics.elastica import NoEquilibriumError
 from tiller.mechanics.forecast import Forecast, forecast
-from tiller.mechanics.plan import Aim, LimbWood, Plan, make_plan
+from tiller.mechanics.plan import make_plan
+from tiller.mechanics.planned import Plan
 from tiller.mechanics.prior import stiffness_prior
 from tiller.mechanics.stop import Stop, stop_now, surface_mm
+from tiller.mechanics.thinning import Aim, LimbWood
 from tiller.rack.measure import ASSUMED_MODULUS_GPA, Measured, working_zone
 
 Array = NDArray[np.float64]

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.children import Asked, SecondProcess
 from tiller.errors import BookFault, FileFault
 from tiller.files import write_whole
 from tiller.mechanics.advice import Advice
@@ -22,11 +23,14 @@ from tiller.mechanics.pullfit import nock_of
 from tiller.rack.measure import Measured, working_zone
 from tiller.rack.recording import Recording, hash_files, read_picture
 from tiller.records.book import Book, mark_of
-from tiller.report.aside import Aside, Asked, Wanted
+from tiller.report.aside import Wanted, draw
 from tiller.report.beside_words import beside_json
 from tiller.report.data import advice_json, result_json, write_json
 from tiller.report.overlay import overlay
 from tiller.report.style import Units
+
+Drawn = dict[str, bytes]
+"""Pictures by file name."""
 
 
 def data_folder() -> Path:
@@ -89,7 +93,7 @@ def earlier_pulls(book: Path | None, recording: Recording) -> list[dict[str, Any
         return shop.earlier(recording.bow.name, hash_files(recording), taken_at(recording))
 
 
-def ask_for_plots(measured: Measured, bow: Bow, units: Units, aside: Aside | None = None) -> Asked:
+def ask_for_plots(measured: Measured, bow: Bow, units: Units, second: SecondProcess) -> Asked[Drawn]:
     """Asks for the pull's plots: strain along the limbs and, where there was a scale, force and draw."""
     target = bow.target
     wanted: Wanted = {"limbs.png": ("limb_plot", (measured.result, units))}
@@ -98,10 +102,10 @@ def ask_for_plots(measured: Measured, bow: Bow, units: Units, aside: Aside | Non
             "force_draw_plot",
             (measured.result, units, target.draw_length_mm, target.draw_weight_n),
         )
-    return (aside or Aside()).ask(wanted)
+    return second.ask(draw, wanted)
 
 
-def ask_for_plan(advice: Advice, bow: Bow, units: Units, aside: Aside | None = None) -> Asked:
+def ask_for_plan(advice: Advice, bow: Bow, units: Units, second: SecondProcess) -> Asked[Drawn]:
     """Asks for the pictures of plan and forecast, as far as there are any."""
     wanted: Wanted = {}
     if advice.plan is not None:
@@ -113,7 +117,7 @@ def ask_for_plan(advice: Advice, bow: Bow, units: Units, aside: Aside | None = N
             "forecast_plot",
             (f.draw_mm, f.force_n, f.force_sd_n, bow.name, bow.target.draw_weight_n, units),
         )
-    return (aside or Aside()).ask(wanted)
+    return second.ask(draw, wanted)
 
 
 def overlay_of(measured: Measured, recording: Recording, units: Units) -> bytes:
@@ -159,7 +163,7 @@ def keep(
     pictures: Path | None,
     json_file: Path | None,
     advice: Advice | None = None,
-    plots: Sequence[Asked] = (),
+    plots: Sequence[Asked[Drawn]] = (),
     beside: Beside | None = None,
     photograph: bool = False,
 ) -> Kept:
@@ -185,7 +189,7 @@ def keep(
         folder = pictures or pictures_of(book.parent if book else data_folder(), recording.name, hashes)
         drawn = {"overlay.jpg": overlay_of(measured, recording, units)}
         for asked in plots:
-            drawn |= asked.plots()
+            drawn |= asked.take()
         for name, data in drawn.items():
             write_whole(folder / name, data)
             written.append(folder / name)

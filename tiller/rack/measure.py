@@ -12,6 +12,7 @@ from tiller.bow.moisture import modulus_at
 from tiller.bow.section import crowned_section
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
+from tiller.children import SecondProcess
 from tiller.errors import MeasureFault
 from tiller.mechanics.agreement import UNSTEADY_MM, departing, off_by, usual_of
 from tiller.mechanics.belief import BowBelief, belief_of, string_stretch
@@ -135,13 +136,13 @@ def _pictures(sight: Sight, forces: Forces | None, top: int) -> tuple[PullPictur
     return tuple(out)
 
 
-def measure(recording: Recording, progress: Progress = lambda _: None) -> Measured:
-    """Measures a pull.
+def measure(recording: Recording, progress: Progress = lambda _: None, second: SecondProcess | None = None) -> Measured:
+    """Measures a pull; ``second`` looks at half of the pictures.
 
     Raises:
         TillerError: what is wrong, in one sentence.
     """
-    sight = look_at(recording, progress)
+    sight = look_at(recording, progress, second)
     progress("force")
     pull = [s for s in sight.seen if s.picture.role == "pull" and s.shape.hook is not None]
     if len(pull) < 3:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Side
+from tiller.children import SecondProcess
 from tiller.errors import RecordingFault, VisionFault
 from tiller.rack.recording import Picture, Recording, read_picture
 from tiller.vision.expected import Bending, expected
@@ -110,7 +111,7 @@ def _first_rest(
 
 
 def _stand_ahead(
-    recording: Recording, scene: Scene, pictures: list[Picture]
+    recording: Recording, scene: Scene, pictures: Sequence[Picture]
 ) -> Iterator[tuple[Picture, Callable[[], Stand]]]:
     """Each picture and how to get how its camera, light and hook stand (or what is wrong with it).
 
@@ -134,8 +135,22 @@ def _stand_ahead(
             yield picture, now.result
 
 
-def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
-    """Looks at all pictures, one at a time.
+CHAINS_FROM = 20
+"""From so many pictures on, every second one is expected by what the others of its own half showed: they are as far apart as in a pull of half as
+many, and both halves can be looked at at the same time. The result does not depend on whether they are."""
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What came of a picture: what is seen in it, or why it is left out, wholly or for one limb."""
+
+    file: str
+    seen: SeenPicture | None
+    left_out: tuple[str, ...] = ()
+
+
+def look_at(recording: Recording, progress: Progress = lambda _: None, second: SecondProcess | None = None) -> Sight:
+    """Looks at all pictures, in two chains where there are many; ``second`` takes one of them.
 
     Raises:
         TillerError: the board, the bow or a needed picture is missing.
@@ -153,46 +168,17 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
     progress("rest shape")
     rest_first, scene, models = _first_rest(recording, scene, left_out)
-    bending = Bending.of(recording.bow, models)
-    seen: list[SeenPicture] = []
-    known = Known()
     wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
-    for picture, stands in _stand_ahead(recording, scene, wanted):
-        progress(picture.file)
-        try:
-            stood = stands()
-            if picture.role == "rest":
-                shape, then_known = see_rest(stood, models), known
-            else:
-                shape, then_known = see_drawn(stood, bending, known)
-        except (RecordingFault, VisionFault) as err:
-            left_out.append(f"{err}; left out")
-            continue
-        except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
-            left_out.append(f"{picture.file}: the limb's line cannot be followed in it ({err}); left out")
-            continue
-        if picture.role == "pull" and shape.hook is None:
-            left_out.append(f"{picture.file}: the hook's fiducial is not in view, so the draw is unknown; left out")
-            continue
-        why = {side: _why_not(stood.frame, models[side], shape, side) for side in SIDES}
-        bad = [side for side in SIDES if why[side]]
-        if bad:
-            same = len({why[side] for side in bad}) == 1
-            reason = (
-                f"the {' and '.join(bad)} limb {why[bad[0]]}"
-                if same
-                else "; ".join(f"the {side} limb {why[side]}" for side in bad)
-            )
-            if len(bad) == 2 or picture.role != "pull" or shape.hook is None:
-                left_out.append(f"{picture.file}: {reason}; left out")
-                continue
-            left_out.append(f"{picture.file}: {reason}; of this limb nothing is taken from it")
-            lines = expected(bending, known.shapes, shape.hook.seat_mm)
-            limbs = {**shape.limbs, bad[0]: unseen(lines[bad[0]], models[bad[0]])}
-            seen.append(SeenPicture(picture, replace(shape, limbs=limbs)))
-            continue
-        known = then_known  # a wrong line must not steer what is expected of the next picture
-        seen.append(SeenPicture(picture, shape))
+    chains = 2 if len(wanted) >= CHAINS_FROM else 1
+    given = (recording, scene, models)
+    other = second.ask(look_along, *given, wanted[1::2]) if second is not None and chains == 2 else None
+    looked = look_along(*given, wanted[::chains], progress)
+    if chains == 2:
+        looked += other.take() if other is not None else look_along(*given, wanted[1::2], progress)
+    order = {picture.file: k for k, picture in enumerate(wanted)}
+    looked.sort(key=lambda one: order[one.file])
+    left_out += [reason for one in looked for reason in one.left_out]
+    seen = [one.seen for one in looked if one.seen is not None]
     if not any(s.picture.role == "rest" for s in seen):
         msg = "The rest shape could not be measured in any picture at rest: " + grouped(left_out)
         raise VisionFault(msg)
@@ -201,7 +187,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         said.append(
             f"in {unwatched} pictures none of the board's fiducials is seen: that camera and board stood still there is taken on trust."
         )
-    moving = [s for s in seen if s.shape.view is not scene.board.view]
+    moving = [s for s in seen if _moved(scene, s)]
     if moving:  # where the camera stood in a picture without any fiducial nobody knows then
         lost = [s for s in seen if not np.isfinite(s.shape.shift_px)]
         left_out += [
@@ -211,6 +197,60 @@ def look_at(recording: Recording, progress: Progress = lambda _: None) -> Sight:
         seen = [s for s in seen if np.isfinite(s.shape.shift_px)]
     said += _conditions(scene, seen)
     return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(said))
+
+
+def look_along(
+    recording: Recording,
+    scene: Scene,
+    models: Mapping[Side, LimbModel],
+    pictures: Sequence[Picture],
+    progress: Progress | None = None,
+) -> list[Looked]:
+    """Looks at pictures one after the other, each expected by what those before it showed."""
+    bending = Bending.of(recording.bow, models)
+    known = Known()
+    out: list[Looked] = []
+    for picture, stands in _stand_ahead(recording, scene, pictures):
+        if progress is not None:
+            progress(picture.file)
+        looked, known = _look(picture, stands, bending, known)
+        out.append(looked)
+    return out
+
+
+def _look(picture: Picture, stands: Callable[[], Stand], bending: Bending, known: Known) -> tuple[Looked, Known]:
+    """What is seen in a picture, and what is known after it."""
+    file, models = picture.file, bending.models
+    try:
+        stood = stands()
+        if picture.role == "rest":
+            shape, then_known = see_rest(stood, models), known
+        else:
+            shape, then_known = see_drawn(stood, bending, known)
+    except (RecordingFault, VisionFault) as err:
+        return Looked(file, None, (f"{err}; left out",)), known
+    except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
+        return Looked(file, None, (f"{file}: the limb's line cannot be followed in it ({err}); left out",)), known
+    if picture.role == "pull" and shape.hook is None:
+        why_not = f"{file}: the hook's fiducial is not in view, so the draw is unknown; left out"
+        return Looked(file, None, (why_not,)), known
+    why = {side: _why_not(stood.frame, models[side], shape, side) for side in SIDES}
+    bad = [side for side in SIDES if why[side]]
+    if not bad:
+        return Looked(file, SeenPicture(picture, shape)), then_known
+    # a wrong line must not steer what is expected of the next picture
+    same = len({why[side] for side in bad}) == 1
+    reason = (
+        f"the {' and '.join(bad)} limb {why[bad[0]]}"
+        if same
+        else "; ".join(f"the {side} limb {why[side]}" for side in bad)
+    )
+    if len(bad) == 2 or picture.role != "pull" or shape.hook is None:
+        return Looked(file, None, (f"{file}: {reason}; left out",)), known
+    lines = expected(bending, known.shapes, shape.hook.seat_mm)
+    limbs = {**shape.limbs, bad[0]: unseen(lines[bad[0]], models[bad[0]])}
+    reason = f"{file}: {reason}; of this limb nothing is taken from it"
+    return Looked(file, SeenPicture(picture, replace(shape, limbs=limbs)), (reason,)), known
 
 
 OUT_SHARE = 0.2
@@ -232,6 +272,11 @@ def _why_not(frame: Frame, model: LimbModel, shape: Shape, side: Side) -> str:
     return "cannot be seen well enough: somebody or something stands before it, or it blends into what is behind; clear the view, and give more even light"
 
 
+def _moved(scene: Scene, seen: SeenPicture) -> bool:
+    """Whether the camera stood elsewhere than in the empty rack's picture: its pose was found anew."""
+    return not np.array_equal(seen.shape.view.translation, scene.board.view.translation)
+
+
 MOVED_PX = 1.0
 """A camera that moved by less is not worth a word: shadows on the printed markers do as much."""
 HIDDEN_SHARE = 0.95
@@ -242,9 +287,7 @@ def _conditions(scene: Scene, seen: Sequence[SeenPicture]) -> list[str]:
     """What was hard about the pictures, and what would help."""
     said = []
     scale = scene.board.view.centre_mm[2] / scene.rig.lens.matrix[0, 0]
-    moved = [
-        s.shape.shift_px * scale for s in seen if s.shape.view is not scene.board.view and s.shape.shift_px > MOVED_PX
-    ]
+    moved = [s.shape.shift_px * scale for s in seen if _moved(scene, s) and s.shape.shift_px > MOVED_PX]
     if moved:
         said.append(
             f"the camera moved: in {len(moved)} of {len(seen)} pictures it saw the board shifted, by up to {max(moved):.0f} mm; where it stood was found anew"

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-from tiller.children import STANDS_IN, child
+from tiller.children import STANDS_IN, SecondProcess, child
 from tiller.errors import TillerError
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.history import Beside
@@ -24,7 +24,6 @@ from tiller.rack.beside import set_beside
 from tiller.rack.keep import Kept, ask_for_plan, ask_for_plots, earlier_pulls, keep
 from tiller.rack.measure import measure
 from tiller.rack.recording import Recording, read_recording
-from tiller.report.aside import Aside
 from tiller.report.style import METRIC, Units
 
 
@@ -42,34 +41,37 @@ class Worked:
 
 def work_up(
     recording: Recording,
-    aside: Aside | None,
+    second: SecondProcess | None,
     book: Path | None,
     pictures: Path | None = None,
     json_file: Path | None = None,
     units: Units = METRIC,
     progress: Callable[[str], None] = lambda _: None,
+    plots: bool = True,
     photograph: bool = False,
 ) -> Worked:
     """Measures a recording and keeps what comes of it (see ``keep``).
 
     Args:
-        aside: draws the pictures; None = none are drawn, but for the photograph with the measured bow where ``photograph`` asks for it.
+        second: takes half of the work; None = all of it is done here.
+        plots: pictures are drawn; without them only the photograph with the measured bow, where ``photograph`` asks for it.
 
     Raises:
         TillerError: it cannot be measured or kept, in one sentence.
     """
-    measured = measure(recording, progress)
-    plots = [ask_for_plots(measured, recording.bow, units, aside)] if aside is not None else []
+    measured = measure(recording, progress, second)
+    drawer = second or SecondProcess(lambda: None)
+    asked = [ask_for_plots(measured, recording.bow, units, drawer)] if plots else []
     progress("forecast and plan")
     advice = advise(measured, recording.bow)
     # without a scale the forecast is the table's: nothing is compared with it
     told = advice.forecast is not None and measured.result.weighed
     now_n = advice.forecast.weight_n if advice.forecast is not None and told else float("nan")
     beside = set_beside(measured, recording.bow, now_n, earlier_pulls(book, recording))
-    if aside is not None:
-        plots.append(ask_for_plan(advice, recording.bow, units, aside))
+    if plots:
+        asked.append(ask_for_plan(advice, recording.bow, units, drawer))
     progress("pictures")
-    kept = keep(measured, recording, units, book, pictures, json_file, advice, plots, beside, photograph)
+    kept = keep(measured, recording, units, book, pictures, json_file, advice, asked, beside, photograph)
     progress("")
     return Worked(recording.folder, recording.bow.name, measured.result, advice, beside, kept)
 
@@ -146,7 +148,7 @@ def _work(take: IO[bytes], give: IO[bytes]) -> None:
             return
         answer: Worked | str
         try:
-            answer = work_up(read_recording(folder), None, book, photograph=True)
+            answer = work_up(read_recording(folder), None, book, plots=False, photograph=True)
         except TillerError as err:
             answer = str(err)
         except Exception as err:  # whatever it is, it must be said at the rack, not end the process

@@ -7,7 +7,7 @@ from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.history import FIRST_STROKE_MM
 from tiller.mechanics.layers import strokes
-from tiller.mechanics.plan import Plan
+from tiller.mechanics.planned import Plan
 from tiller.report.style import Units
 from tiller.report.words import CAUTION
 

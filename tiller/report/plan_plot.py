@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.layers import outside
-from tiller.mechanics.plan import Plan
+from tiller.mechanics.planned import Plan
 from tiller.report.plots import dress, new_figure, png
 from tiller.report.style import AIM, FAINT, INK, LEFT, METRIC, PAPER, RIGHT, WEAK, Units
 

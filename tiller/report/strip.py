@@ -17,7 +17,7 @@ from reportlab.pdfgen.canvas import Canvas
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.units import MM_PER_INCH
 from tiller.mechanics.layers import outside
-from tiller.mechanics.plan import Plan
+from tiller.mechanics.planned import Plan
 from tiller.report.paper import CHECK_MM, PAPERS_MM
 from tiller.report.style import INK, LEFT, RIGHT, WEAK, Units
 

@@ -86,6 +86,14 @@ def _edges(gray: NDArray[np.uint8], quad: Array, cells: int) -> tuple[Array, Arr
         slope = (weight * off * at).sum(axis=1) / (weight * off**2).sum(axis=1)
         offset = mean_at - slope * mean_s
         left = np.abs(at - (slope[:, None] * s + offset[:, None]))
-        middle = np.array([np.median(row[w > 0]) for row, w in zip(left, weight, strict=True)])
+        middle = _medians(left, weight > 0)
         weight = ((step > LEAST_STEP) & (left < 4.0 * middle[:, None] + 0.06)).astype(float)
     return quad + offset[:, None] * out, along + slope[:, None] * out
+
+
+def _medians(values: Array, used: NDArray[np.bool_]) -> Array:
+    """Median of the used values of each row; every row has some (one sort for all: a call a row takes ten times as long)."""
+    ordered = np.sort(np.where(used, values, np.inf), axis=1)
+    count = used.sum(axis=1)
+    row = np.arange(len(values))
+    return np.asarray(0.5 * (ordered[row, (count - 1) // 2] + ordered[row, count // 2]), dtype=float)
