@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 from tiller.children import SecondProcess
 
 
@@ -24,4 +26,5 @@ def _load_plots_too() -> None:
     from tiller.report.aside import load_plots
 
     _load()
-    load_plots()
+    # in a thread, so that pictures that come before it is done need not wait
+    threading.Thread(target=load_plots, daemon=True).start()

@@ -209,6 +209,9 @@ def _weights(left: Single, floor: Single, over: int, parts: int) -> Single:
 LEVELS = 5
 
 
+@np.errstate(
+    invalid="ignore"
+)  # the small matrix kernels warn of numbers beyond a matrix's end now and then; what is not finite is lost below
 def fit_edges(
     picture: Single,
     empty: Single,
