@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 THRESHOLD = 0.08
-SURE = 2.7
-"""A limb holds some ten windows that can err either way, a bow two limbs: three sd keep false marks to one bow in twenty. What is stated is wider
-than what errs by an eighth (independent rig, nine recordings: departures err by 0.8 of their sd), so 2.7 of it are three."""
+SURE = 3.0
+"""A limb holds some ten windows that can err either way, a bow two limbs: three sd keep false marks to one bow in twenty."""
 WINDOW_MM = 60.0
 SHORTEST_MM = WINDOW_MM
 """What is averaged over a window cannot tell a shorter stretch from a chance one."""

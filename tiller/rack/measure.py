@@ -52,7 +52,7 @@ ALONE_MARGIN = 1.5
 MODULUS_GAP = 1.7
 """Two and a half times what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory)."""
 LEAST_DRAW_MM = 40.0
-SURE_IN_DOUBT = 3.5
+SURE_IN_DOUBT = 3.9
 """Where pictures of a limb had to be left out of the fit, a mark on it takes so many sd (common practice, no source)."""
 MOVING_SHARE = 0.015
 """While the rope is pulled wood bears some 1 % more than it does a second later (common practice, no source): such a picture says so much less
