@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from tiller import __version__
+from tiller.arguments import number, whole
 from tiller.errors import TillerError
-from tiller.output import clean_output
+from tiller.output import clean_output, one_line
 from tiller.writable import add_outputs, check_outputs
 
 # Our matrices are small: a second thread of the linear algebra only waits for the first (twice the time for the
@@ -419,7 +420,7 @@ def build_parser() -> argparse.ArgumentParser:
         description="Makes a recording of a pull on a rack in software, with its truth beside it.",
     )
     simulate.add_argument("folder", metavar="FOLDER", help="folder to write; must not be there yet")
-    simulate.add_argument("--seed", type=int, default=0, help="everything random hangs on it")
+    simulate.add_argument("--seed", type=whole, default=0, help="everything random hangs on it")
     simulate.add_argument(
         "--board", choices=("plain", "grid", "clutter"), default="plain", help="what is behind the bow"
     )
@@ -431,14 +432,16 @@ def build_parser() -> argparse.ArgumentParser:
         help="a weak (-) or stiff (+) stretch, such as left:300-400:-7%%; may be given again",
     )
     simulate.add_argument(
-        "--crook", type=float, default=0.5, metavar="PER_M", help="sd of the limbs' natural curvature, 1/m"
+        "--crook", type=number, default=0.5, metavar="PER_M", help="sd of the limbs' natural curvature, 1/m"
     )
-    simulate.add_argument("--knots", type=int, default=0, help="bumps on the outline that do not change the stiffness")
+    simulate.add_argument(
+        "--knots", type=whole, default=0, help="bumps on the outline that do not change the stiffness"
+    )
     simulate.add_argument("--string", choices=("long", "braced"), default="long")
-    simulate.add_argument("--light", type=float, default=1.0, help="1 = good, 0.3 = dim")
-    simulate.add_argument("--noise", type=float, default=1.5, help="sd of the picture's noise, grey levels")
-    simulate.add_argument("--blur", type=float, default=0.6, help="sd of the lens's blur, px")
-    simulate.add_argument("--motion", type=float, default=0.0, help="smear of the drawn pictures, px")
+    simulate.add_argument("--light", type=number, default=1.0, help="1 = good, 0.3 = dim")
+    simulate.add_argument("--noise", type=number, default=1.5, help="sd of the picture's noise, grey levels")
+    simulate.add_argument("--blur", type=number, default=0.6, help="sd of the lens's blur, px")
+    simulate.add_argument("--motion", type=number, default=0.0, help="smear of the drawn pictures, px")
     simulate.add_argument(
         "--fault",
         action="append",
@@ -452,9 +455,9 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="WHAT",
         help="what a shop does to pictures; may be given again: person, shadow, dressed, sway, webcam, leaves, twist",
     )
-    simulate.add_argument("--rate", type=float, default=80.0, help="readings a second")
-    simulate.add_argument("--largest", type=float, metavar="MM", help="largest draw (default: 85 %% of the target)")
-    simulate.add_argument("--pictures", type=int, default=18, help="pictures on the way up")
+    simulate.add_argument("--rate", type=number, default=80.0, help="readings a second")
+    simulate.add_argument("--largest", type=number, metavar="MM", help="largest draw (default: 85 %% of the target)")
+    simulate.add_argument("--pictures", type=whole, default=18, help="pictures on the way up")
     simulate.set_defaults(run=_simulate)
 
     from tiller.cli_book import add_commands as add_book
@@ -503,7 +506,7 @@ def _main(argv: list[str] | None) -> int:
         sys.stdout.flush()
         return code
     except TillerError as err:
-        print(f"tiller: {err}", file=sys.stderr)
+        print(one_line(f"tiller: {err}"), file=sys.stderr)
         return 2
     except ImportError as err:
         name = getattr(err, "name", None) or str(err)
@@ -516,10 +519,8 @@ def _main(argv: list[str] | None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as err:
-        print(
-            f"tiller: {err.filename or 'a file'} could not be read or written ({err.strerror or err}): check disk and permissions.",
-            file=sys.stderr,
-        )
+        why = f"tiller: {err.filename or 'a file'} could not be read or written ({err.strerror or err}): check disk and permissions."
+        print(one_line(why), file=sys.stderr)
         return 2
     except Exception as err:
         if os.environ.get("TILLER_TRACE"):

@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tiller.arguments import whole
 from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
@@ -25,11 +26,11 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     listing.add_argument("--bow", help="only this bow's")
     listing.set_defaults(run=run_list)
     show = actions.add_parser("show", parents=[shown, booked], help="one pull")
-    show.add_argument("pull", type=int, metavar="PULL", help="its number")
+    show.add_argument("pull", type=whole, metavar="PULL", help="its number")
     show.set_defaults(run=run_show)
     export = actions.add_parser("export", parents=[booked], help="write pulls as CSV (units in the header) and JSON")
     export.add_argument("folder", metavar="FOLDER", help="where to")
-    export.add_argument("--pull", type=int, help="only this pull")
+    export.add_argument("--pull", type=whole, help="only this pull")
     add_outputs(export, "folder")
     export.set_defaults(run=run_export)
     backup = actions.add_parser(

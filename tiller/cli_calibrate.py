@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from tiller.arguments import number, whole
 from tiller.writable import add_outputs
 
 CHECK_MM = 1.5
@@ -48,30 +49,30 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     scale.add_argument("--readings", metavar="FILE", help="readings from a CSV: series,way,mass_kg (or force_n),counts")
     scale.add_argument("--masses", metavar="KG,KG,...", help="masses that are hung, in kg")
     scale.add_argument("--forces", metavar="N,N,...", help="or loads by a reference scale, in N")
-    scale.add_argument("--series", type=int, default=3, help="times up and down (default: 3)")
-    scale.add_argument("--latitude", type=float, metavar="DEG", help="for gravity: degrees, south negative")
-    scale.add_argument("--height", type=float, default=0.0, metavar="M", help="above the sea")
-    scale.add_argument("--gravity", type=float, metavar="M/S2", help="in place of latitude and height, if it is known")
+    scale.add_argument("--series", type=whole, default=3, help="times up and down (default: 3)")
+    scale.add_argument("--latitude", type=number, metavar="DEG", help="for gravity: degrees, south negative")
+    scale.add_argument("--height", type=number, default=0.0, metavar="M", help="above the sea")
+    scale.add_argument("--gravity", type=number, metavar="M/S2", help="in place of latitude and height, if it is known")
     scale.add_argument(
         "--mass-sd",
-        type=float,
+        type=number,
         default=0.001,
         metavar="SHARE",
         help="how sure the masses are (1 sd; default 0.001: 0.1 %%)",
     )
     scale.add_argument(
-        "--creep", type=float, default=0.0, metavar="MIN", help="hold the largest load for so many minutes at the end"
+        "--creep", type=number, default=0.0, metavar="MIN", help="hold the largest load for so many minutes at the end"
     )
     scale.add_argument("--cell", default="", metavar="TEXT", help="which cell it is")
     scale.set_defaults(run=run_scale)
 
     check = kinds.add_parser("check", parents=[shown], help="zero and one mass again: has the load cell drifted?")
     check.add_argument("--scale", metavar="PORT", required=True)
-    check.add_argument("--mass", type=float, metavar="KG", required=True)
+    check.add_argument("--mass", type=number, metavar="KG", required=True)
     check.add_argument("--rig", metavar="FILE")
-    check.add_argument("--latitude", type=float, metavar="DEG")
-    check.add_argument("--height", type=float, default=0.0, metavar="M")
-    check.add_argument("--gravity", type=float, metavar="M/S2")
+    check.add_argument("--latitude", type=number, metavar="DEG")
+    check.add_argument("--height", type=number, default=0.0, metavar="M")
+    check.add_argument("--gravity", type=number, metavar="M/S2")
     check.set_defaults(run=run_check)
 
     lens = kinds.add_parser("lens", parents=[rig, plot], help="the camera's lens, by the printed lens board")
@@ -80,13 +81,13 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     lens.add_argument("--size", default="1920x1080", metavar="WxH", help="of the camera's picture (default: 1920x1080)")
     lens.add_argument("--pictures", metavar="FOLDER", help="pictures of the board in place of the camera")
-    lens.add_argument("--wanted", type=int, default=18, metavar="N", help="pictures to take (default: 18)")
+    lens.add_argument("--wanted", type=whole, default=18, metavar="N", help="pictures to take (default: 18)")
     lens.add_argument(
         "--chessboard", metavar="AxB", help="a plain chessboard with so many inner corners in place of our board"
     )
-    lens.add_argument("--square", type=float, metavar="MM", help="its squares")
+    lens.add_argument("--square", type=number, metavar="MM", help="its squares")
     lens.add_argument(
-        "--bar", type=float, metavar="MM", help="what the printed sheet's check bars measure; must be told"
+        "--bar", type=number, metavar="MM", help="what the printed sheet's check bars measure; must be told"
     )
     lens.set_defaults(run=run_lens)
 
@@ -103,23 +104,23 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     board.add_argument(
         "--lath",
-        type=float,
+        type=number,
         default=1500.0,
         metavar="MM",
         help="distance of the lath's two fiducials, middle to middle",
     )
     board.add_argument(
-        "--lath-up", type=float, default=40.0, metavar="MM", help="height of their middles over the lath's lower edge"
+        "--lath-up", type=number, default=40.0, metavar="MM", help="height of their middles over the lath's lower edge"
     )
-    board.add_argument("--lath-thick", type=float, default=20.0, metavar="MM", help="the lath's thickness")
+    board.add_argument("--lath-thick", type=number, default=20.0, metavar="MM", help="the lath's thickness")
     board.add_argument(
         "--pivot",
-        type=float,
+        type=number,
         metavar="MM",
         help="how far right of the left fiducial the cradle's middle is (default: half way)",
     )
     board.add_argument(
-        "--bar", type=float, metavar="MM", help="what the printed sheets' check bars measure; must be told"
+        "--bar", type=number, metavar="MM", help="what the printed sheets' check bars measure; must be told"
     )
     board.add_argument(
         "--check", action="store_true", help="only measure the lath's length in each picture with rig.toml as it is"

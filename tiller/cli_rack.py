@@ -10,6 +10,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from tiller.arguments import number
+
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser) -> None:
     """Adds both to the parser's sub-commands."""
@@ -27,7 +29,9 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     rack.add_argument("--no-camera", action="store_true", help="work by weight alone: nothing is said of the bend")
     rack.add_argument("--scale", metavar="PORT", help="serial port of the scale, or socket://host:port")
     rack.add_argument("--replay", metavar="RECORDING", help="play a recording again in place of camera and scale")
-    rack.add_argument("--speed", metavar="N", type=float, default=1.0, help="with --replay: times as fast (default: 1)")
+    rack.add_argument(
+        "--speed", metavar="N", type=number, default=1.0, help="with --replay: times as fast (default: 1)"
+    )
     rack.add_argument(
         "--software", action="store_true", help="a rack in software with a bow of its own, for trying out"
     )
@@ -37,7 +41,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     rack.add_argument("--pulls", metavar="FOLDER", help="where pulls are kept (default: in the user's data folder)")
     rack.add_argument("--headless", action="store_true", help="no window: a status line on the terminal")
     rack.add_argument("--json-lines", action="store_true", help="no window: what happens as JSON, a line each")
-    rack.add_argument("--for", dest="for_s", metavar="S", type=float, help="end after so many seconds")
+    rack.add_argument("--for", dest="for_s", metavar="S", type=number, help="end after so many seconds")
     rack.set_defaults(run=run_rack)
     bow = commands.add_parser(
         "bow",

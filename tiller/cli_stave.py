@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tiller.arguments import number, whole
 from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     stave.add_argument("name", metavar="NAME", help="the bow's name, or a stave.toml")
     stave.add_argument("--wood", help="as the Wood Handbook names it")
-    stave.add_argument("--log", type=float, metavar="MM", help="the log's diameter under the bark")
+    stave.add_argument("--log", type=number, metavar="MM", help="the log's diameter under the bark")
     for step in ("felled", "split", "ends-sealed", "bark-off", "roughed-out"):
         stave.add_argument(f"--{step}", metavar="DATE", help="as 2026-03-14")
     stave.add_argument(
@@ -36,14 +37,14 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         metavar="DATE=WET:DRY:KG",
         help="an offcut's grams before and after the oven, and the stave's kg after it was sawn off",
     )
-    stave.add_argument("--rings", type=int, metavar="N", help="rings counted across the log's radius")
-    stave.add_argument("--ring", type=float, metavar="MM", help="how thick a ring is")
+    stave.add_argument("--rings", type=whole, metavar="N", help="rings counted across the log's radius")
+    stave.add_argument("--ring", type=number, metavar="MM", help="how thick a ring is")
     stave.add_argument("--back", metavar="BACK", help="outer ring (the default) or chased ring")
     stave.add_argument(
-        "--dry-mass", type=float, metavar="KG", help="what the stave weighs without any water, if that is known"
+        "--dry-mass", type=number, metavar="KG", help="what the stave weighs without any water, if that is known"
     )
     stave.add_argument(
-        "--wanted", type=float, metavar="PERCENT", help="moisture at or under which it is to be tillered (default: 10)"
+        "--wanted", type=number, metavar="PERCENT", help="moisture at or under which it is to be tillered (default: 10)"
     )
     stave.add_argument("--air", metavar="C:PERCENT", help="the shop's temperature and humidity")
     stave.add_argument(
@@ -58,7 +59,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         "--forget-feature", action="append", default=[], metavar="LIMB:KIND:FROM-TO", help="take a feature away"
     )
     stave.add_argument(
-        "--width", type=float, default=45.0, metavar="MM", help="a limb's width, for the crown (default: 45)"
+        "--width", type=number, default=45.0, metavar="MM", help="a limb's width, for the crown (default: 45)"
     )
     stave.add_argument("--picture", metavar="FILE", help="draw weigh-ins and drying curve as PNG")
     add_outputs(stave, "picture")
@@ -74,23 +75,27 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         "--stave", metavar="NAME", help="a stave's file, for wood, log and moisture that are not given here"
     )
     layout.add_argument("--wood")
-    layout.add_argument("--modulus", type=float, metavar="GPA", help="the wood's own, if it is known")
+    layout.add_argument("--modulus", type=number, metavar="GPA", help="the wood's own, if it is known")
     layout.add_argument(
-        "--length", type=float, required=True, metavar="MM", help="of a limb, along the back from the pivot to the nock"
+        "--length",
+        type=number,
+        required=True,
+        metavar="MM",
+        help="of a limb, along the back from the pivot to the nock",
     )
-    layout.add_argument("--weight", type=float, required=True, metavar="N")
-    layout.add_argument("--draw", type=float, required=True, metavar="MM", help="from the pivot to the string")
-    layout.add_argument("--brace", type=float, default=150.0, metavar="MM")
-    layout.add_argument("--handle", type=float, default=50.0, metavar="MM", help="stiff part from the pivot")
+    layout.add_argument("--weight", type=number, required=True, metavar="N")
+    layout.add_argument("--draw", type=number, required=True, metavar="MM", help="from the pivot to the string")
+    layout.add_argument("--brace", type=number, default=150.0, metavar="MM")
+    layout.add_argument("--handle", type=number, default=50.0, metavar="MM", help="stiff part from the pivot")
     layout.add_argument("--outline", choices=("straight", "parallel"), default="straight")
-    layout.add_argument("--width", type=float, default=45.0, metavar="MM", help="at the end of the fade")
-    layout.add_argument("--tip", type=float, default=12.0, metavar="MM", help="width at the nock")
+    layout.add_argument("--width", type=number, default=45.0, metavar="MM", help="at the end of the fade")
+    layout.add_argument("--tip", type=number, default=12.0, metavar="MM", help="width at the nock")
     layout.add_argument("--widths", metavar="S:W,S:W,...", help="your own widths by place, in place of an outline")
-    layout.add_argument("--log", type=float, metavar="MM", help="the log's diameter: the back's crown")
-    layout.add_argument("--moisture", type=float, metavar="PERCENT")
-    layout.add_argument("--strain", type=float, metavar="SHARE", help="your own working strain, such as 0.007")
+    layout.add_argument("--log", type=number, metavar="MM", help="the log's diameter: the back's crown")
+    layout.add_argument("--moisture", type=number, metavar="PERCENT")
+    layout.add_argument("--strain", type=number, metavar="SHARE", help="your own working strain, such as 0.007")
     layout.add_argument(
-        "--allowance", type=float, default=0.08, metavar="SHARE", help="thickness left for tillering (default: 0.08)"
+        "--allowance", type=number, default=0.08, metavar="SHARE", help="thickness left for tillering (default: 0.08)"
     )
     layout.add_argument("--picture", metavar="FILE", help="draw it as PNG")
     layout.add_argument("--template", metavar="FILE", help="write a half-width template true to scale (PDF)")

@@ -6,11 +6,18 @@ import errno
 import os
 import stat
 import tempfile
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import IO
 
 from tiller.errors import FileFault
 
 FULL = (errno.ENOSPC, errno.EDQUOT)
+
+
+def step(done: str) -> None:
+    """Called after each step of whatever is written. Does nothing: tests put a hook here and end the process at each step in turn."""
+    del done
 
 
 def check_regular(path: Path, largest: int) -> None:
@@ -35,8 +42,20 @@ def read_regular(path: Path, largest: int) -> bytes:
     return Path(path).read_bytes()
 
 
-def write_whole(path: Path, data: bytes, *, new: bool = False) -> None:
+BLOCK = 1 << 20
+
+
+def blocks(stream: IO[bytes]) -> Iterator[bytes]:
+    """What is left of a stream, in parts of a megabyte."""
+    while part := stream.read(BLOCK):
+        yield part
+
+
+def write_whole(path: Path, data: bytes | Iterable[bytes], *, new: bool = False) -> None:
     """Writes a file so that it is there whole or not at all, readable by its user alone; a ``new`` one never over another.
+
+    Args:
+        data: what is in it, or that in parts.
 
     Raises:
         FileFault: it cannot be written, or one that must be new is there already; nothing is left behind.
@@ -47,14 +66,19 @@ def write_whole(path: Path, data: bytes, *, new: bool = False) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            for part in (data,) if isinstance(data, bytes) else data:
+                file.write(part)
             file.flush()
+            step(f"half of {path.name} written")
             os.fsync(file.fileno())
+        step(f"{path.name} written beside its place")
         if new:
             os.link(temporary, path)
+            step(f"{path.name} in place, also beside it")
             Path(temporary).unlink()
         else:
             Path(temporary).replace(path)
+        step(f"{path.name} in place")
     except FileExistsError as err:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)

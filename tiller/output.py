@@ -19,6 +19,15 @@ def clean(text: str) -> str:
     return out if out.isprintable() else "".join("?" if "\ud800" <= c <= "\udfff" else c for c in out)
 
 
+LONGEST_WORD = 300
+
+
+def one_line(text: str) -> str:
+    """The text on one line, words that are longer than any path of ours cut short."""
+    words = (w if len(w) <= LONGEST_WORD else w[:80] + "..." for w in text.replace("\n", "?").split(" "))
+    return " ".join(words)
+
+
 class _Clean(io.TextIOBase):
     """A text stream that hands on what it is given, cleaned."""
 

@@ -31,6 +31,14 @@ DICTIONARIES = {
 """Marker dictionaries and how many markers each has (tested against cv2)."""
 
 
+FARTHEST_MM, SIDE_PX, MOST_DISTORTION = 10_000.0, (16, 20_000), 100.0
+"""No rack is larger than 10 m; no camera's picture has a side of more than 20,000 px; coefficients beyond 100 are no lens."""
+FOCAL, MIDDLE = (0.1, 100.0), (-1.0, 2.0)
+"""Focal length over the picture's longer side: 0.1 sees 157 degrees, 100 half a degree. Where the axis meets the picture, in its sides."""
+LEAST_COUNTS = 1e-3
+"""Counts per newton: cells and boards in use give some hundreds to thousands."""
+
+
 @dataclass(frozen=True)
 class Lens:
     """Camera matrix and Brown-Conrady distortion (k1 k2 p1 p2 k3) for one image size."""
@@ -121,7 +129,7 @@ RIG_KEYS: Keys = {
 
 
 def _fiducial(table: Table) -> Fiducial:
-    x, y, z = table.numbers("centre_mm", 3)
+    x, y, z = table.numbers("centre_mm", 3, -FARTHEST_MM, FARTHEST_MM, "mm")
     dictionary = table.text("dictionary", allowed=tuple(DICTIONARIES))
     return Fiducial(
         dictionary,
@@ -133,16 +141,23 @@ def _fiducial(table: Table) -> Fiducial:
 
 
 def _lens(table: Table) -> Lens:
-    size = table.numbers("image_size", 2)
-    if any(v != int(v) or v < 16 for v in size):
+    size = table.numbers("image_size", 2, *SIDE_PX, "pixels")
+    if any(v != int(v) for v in size):
         raise table.fault("image_size", "width and height in whole pixels")
     rows = table.data.get("matrix")
     if not isinstance(rows, list) or len(rows) != 3:
         raise table.fault("matrix", "three rows of three numbers")
-    matrix = np.array([Table(table.file, table.path, {"matrix": row}).numbers("matrix", 3) for row in rows])
+    matrix = np.array([Table(table.file, table.path, {"matrix": row}).numbers("matrix", 3, -1e7, 1e7) for row in rows])
     if matrix[0, 0] <= 0 or matrix[1, 1] <= 0 or not np.allclose(matrix[2], (0, 0, 1)):
         raise table.fault("matrix", "[[fx, 0, cx], [0, fy, cy], [0, 0, 1]] with fx and fy above 0")
-    distortion = np.array(table.numbers("distortion", (4, 5)))
+    focal = np.array([matrix[0, 0], matrix[1, 1]]) / max(size)
+    middle = np.array([matrix[0, 2], matrix[1, 2]]) / np.array(size)
+    if np.any((focal < FOCAL[0]) | (focal > FOCAL[1])) or np.any((middle < MIDDLE[0]) | (middle > MIDDLE[1])):
+        raise table.fault(
+            "matrix",
+            f"a lens of these pictures: fx and fy from {FOCAL[0]:g} to {FOCAL[1]:g} times the longer side, cx and cy within or near the picture",
+        )
+    distortion = np.array(table.numbers("distortion", (4, 5), -MOST_DISTORTION, MOST_DISTORTION))
     if len(distortion) == 4:
         distortion = np.append(distortion, 0.0)
     return Lens((int(size[0]), int(size[1])), matrix, distortion)
@@ -150,17 +165,17 @@ def _lens(table: Table) -> Lens:
 
 def _cell(cell: Table) -> LoadCell:
     counts = cell.number("counts_per_newton", -1e8, 1e8)
-    if counts == 0:
-        raise cell.fault("counts_per_newton", "a number other than 0")
+    if abs(counts) < LEAST_COUNTS:
+        raise cell.fault("counts_per_newton", f"a number other than 0, at least {LEAST_COUNTS:g} in size")
     return LoadCell(
         counts,
         cell.number("zero_counts", -(2**24), 2**24),
         cell.number("sensitivity_sd", 0.0, 0.2, "(a share: 0.005 is 0.5 %)", default=0.0),
         cell.number("counts_per_n2", -1e5, 1e5, default=0.0),
         cell.number("largest_n", 1.0, 1e5, "N", default=float("inf")),
-        str(cell.data.get("calibrated", "")),
-        str(cell.data.get("cell", "")),
-        str(cell.data.get("firmware", "")),
+        cell.label("calibrated"),
+        cell.label("cell"),
+        cell.label("firmware"),
         cell.number("gravity", 9.7, 9.9, "m/s2", default=9.80665),
     )
 
@@ -190,7 +205,7 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
             raise row.fault("id", "an id that no other fiducial of this dictionary has")
         seen.add((fid.dictionary, fid.id))
     hook = top.table("hook")
-    off_x, off_y = hook.numbers("offset_mm", 2)
+    off_x, off_y = hook.numbers("offset_mm", 2, -500, 500, "mm")
     cell = _cell(top.table("load_cell")) if "load_cell" in data else None
     hook_dictionary = hook.text("dictionary", allowed=tuple(DICTIONARIES))
     hook_fid = HookFiducial(

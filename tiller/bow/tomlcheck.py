@@ -53,6 +53,9 @@ def load_toml(path: Path) -> dict[str, Any]:
 
 
 def _in_words(value: object) -> str:
+    if isinstance(value, int) and not isinstance(value, bool) and _too_long(value):
+        digits = str(abs(value)) if value.bit_length() < 10_000 else ""
+        return f"a number of {len(digits)} digits" if digits else "a number of thousands of digits"
     text = str(value) if isinstance(value, date) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
@@ -126,6 +129,13 @@ class Table:
             )
         return value
 
+    def label(self, name: str) -> str:
+        """A text as in ``text``, or a date; "" where the key is absent or empty."""
+        value = self.data.get(name, "")
+        if isinstance(value, date):
+            return str(value)
+        return "" if value == "" else self.text(name)
+
     def number(self, name: str, low: float, high: float, unit: str = "", *, default: float | None = None) -> float:
         """A finite number in [low, high]; ``default`` where the key is absent."""
         if default is not None and name not in self.data:
@@ -152,15 +162,20 @@ class Table:
             raise self.fault(name, f"a whole number from {low} to {high}")
         return value
 
-    def numbers(self, name: str, count: int | tuple[int, ...]) -> tuple[float, ...]:
-        """A list of finite numbers of the given length (or one of the lengths)."""
+    def numbers(
+        self, name: str, count: int | tuple[int, ...], low: float, high: float, unit: str = ""
+    ) -> tuple[float, ...]:
+        """A list of the given length (or one of the lengths) of finite numbers in [low, high]."""
         counts = (count,) if isinstance(count, int) else count
         value = self.data.get(name)
-        expected = "a list of " + " or ".join(str(c) for c in counts) + " numbers"
+        expected = "a list of " + " or ".join(str(c) for c in counts) + f" numbers from {low:g} to {high:g}"
+        expected += f" {unit}" if unit else ""
         if not isinstance(value, list) or len(value) not in counts:
             raise self.fault(name, expected)
         for v in value:
             if isinstance(v, bool) or not isinstance(v, (int, float)) or _too_long(v) or not math.isfinite(v):
+                raise self.fault(name, expected)
+            if not low <= v <= high:
                 raise self.fault(name, expected)
         return tuple(float(v) for v in value)
 

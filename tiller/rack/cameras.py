@@ -17,6 +17,8 @@ SETTLE_PICTURES = 25
 """A camera's first pictures are taken while exposure and focus still move."""
 OTHER_NUMBERS = 6
 """A camera that was plugged in again may come back under another number: as many are tried."""
+MOST_PIXELS = 100_000_000
+"""As of a picture that is read from a file."""
 ADDRESS = re.compile(r"^(https?|rtsp|udp)://", re.I)
 
 
@@ -34,6 +36,22 @@ def camera_of(text: str, size: tuple[int, int] | None = None) -> DeviceCamera | 
         return VideoFile(Path(text))
     msg = f"'{text}' is no camera: give its number (0, 1, ...), a device, an address (http://..., rtsp://...) or a video file."
     raise SourceFault(msg)
+
+
+def next_picture(capture: cv2.VideoCapture, name: str) -> Image | None:
+    """The next picture, None where there is none; its size is looked at before it is unpacked into colours.
+
+    Raises:
+        SourceFault: it is larger than any camera's.
+    """
+    if not capture.grab():
+        return None
+    size = capture.get(cv2.CAP_PROP_FRAME_WIDTH), capture.get(cv2.CAP_PROP_FRAME_HEIGHT)
+    if size[0] * size[1] > MOST_PIXELS:
+        msg = f"{name} sends pictures of {size[0]:.0f}x{size[1]:.0f} pixels, more than any camera at a rack: choose a smaller size (1920x1080 is enough)."
+        raise SourceFault(msg)
+    good, image = capture.retrieve()
+    return np.asarray(image, dtype=np.uint8) if good and image is not None else None
 
 
 class DeviceCamera:
@@ -94,8 +112,11 @@ class DeviceCamera:
             return None
         if not network:
             self._set_up(capture)
-        good, image = capture.read()
-        if not good or image is None:
+        try:
+            image = next_picture(capture, f"camera {where}")
+        except SourceFault as err:
+            self._fault, image = str(err), None
+        if image is None:
             capture.release()
             return None
         if self.size is not None and (image.shape[1], image.shape[0]) != self.size:
@@ -149,13 +170,13 @@ class DeviceCamera:
         if self._capture is None:
             msg = f"{self.name} is not open"
             raise SourceFault(msg)
-        good, image = self._capture.read()
+        image = next_picture(self._capture, self.name)
         t = now_s()
-        if not good or image is None:
+        if image is None:
             msg = f"{self.name} was lost: check its cable."
             raise SourceFault(msg)
         self._number += 1
-        return Shot(np.asarray(image, dtype=np.uint8), t, self._number)
+        return Shot(image, t, self._number)
 
     def close(self) -> None:
         if self._capture is not None:
@@ -197,12 +218,12 @@ class VideoFile:
         if self._capture is None:
             msg = f"{self.name} is not open"
             raise SourceFault(msg)
-        good, image = self._capture.read()
-        if not good or image is None:
+        image = next_picture(self._capture, self.name)
+        if image is None:
             return ENDED
         wait(self._start + self._number * self._step)
         self._number += 1
-        return Shot(np.asarray(image, dtype=np.uint8), now_s(), self._number)
+        return Shot(image, now_s(), self._number)
 
     def close(self) -> None:
         if self._capture is not None:

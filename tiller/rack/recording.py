@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -25,8 +26,8 @@ ROLES = ("empty", "rest", "pull")
 PARTS = ("rig.toml", "bow.toml", "frames.csv")
 FORCE, DRAWS = "force.csv", "draws.csv"
 """Not there where the pull was made without a scale, or not live: draws seen in pictures that were not kept."""
-LARGEST_TABLE, LARGEST_PICTURE = 32_000_000, 100_000_000
-"""Bytes: two hours of readings at 80 a second have some 25 MB; a camera's picture has a few, unpacked 25."""
+LARGEST_TABLE, LARGEST_LIST, LARGEST_PICTURE = 32_000_000, 2_000_000, 100_000_000
+"""Bytes: two hours of readings at 80 a second have some 25 MB; a list of ten thousand pictures 1; a camera's picture has a few, unpacked 25."""
 
 
 @dataclass(frozen=True)
@@ -103,9 +104,10 @@ def read_recording(folder: Path) -> Recording:
     )
 
 
-def _rows(path: Path, columns: tuple[str, ...]) -> list[dict[str, str]]:
+def _rows(path: Path, columns: tuple[str, ...], largest: int = LARGEST_TABLE) -> Iterator[dict[str, str]]:
+    """A table's rows one by one."""
     try:
-        check_regular(path, LARGEST_TABLE)
+        check_regular(path, largest)
         with path.open(newline="", encoding="utf-8", errors="replace") as file:
             reader = csv.DictReader(file)
             names = reader.fieldnames or []
@@ -113,7 +115,8 @@ def _rows(path: Path, columns: tuple[str, ...]) -> list[dict[str, str]]:
             if lacking:
                 msg = f"{path.name} in {path.parent} has no column '{lacking[0]}': its first line must be '{','.join(columns)}'."
                 raise RecordingFault(msg)
-            return [{c: (row.get(c) or "") for c in columns} for row in reader]
+            for row in reader:
+                yield {c: (row.get(c) or "") for c in columns}
     except OSError as err:
         msg = f"{path} cannot be read ({err.strerror}): check the file and its permissions."
         raise RecordingFault(msg) from err
@@ -124,7 +127,7 @@ def _rows(path: Path, columns: tuple[str, ...]) -> list[dict[str, str]]:
 
 def _read_frames(path: Path) -> tuple[Picture, ...]:
     pictures: list[Picture] = []
-    rows = _rows(path, ("file", "t_s", "role"))
+    rows = list(_rows(path, ("file", "t_s", "role"), LARGEST_LIST))
     if rows and rows[-1]["role"] not in ROLES and _torn(path):
         rows.pop()  # the power went while this row was being written
     for number, row in enumerate(rows, start=2):
@@ -174,16 +177,15 @@ def _read_draws(path: Path) -> NDArray[np.float64]:
     the pictures tell."""
     out = []
     try:
-        rows = _rows(path, ("t_s", "draw_mm"))
+        for row in _rows(path, ("t_s", "draw_mm")):
+            try:
+                pair = (float(row["t_s"]), float(row["draw_mm"]))
+            except ValueError:
+                continue
+            if np.all(np.isfinite(pair)):
+                out.append(pair)
     except FileFault:
         return np.empty((0, 2))
-    for row in rows:
-        try:
-            pair = (float(row["t_s"]), float(row["draw_mm"]))
-        except ValueError:
-            continue
-        if np.all(np.isfinite(pair)):
-            out.append(pair)
     return np.array(out).reshape(-1, 2)
 
 

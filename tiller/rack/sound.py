@@ -97,7 +97,7 @@ class Sounds:
         self._ask_player()
         if self._players and not os.environ.get("TILLER_SILENT"):
             try:
-                self._playing = subprocess.Popen(
+                self._playing = subprocess.Popen(  # noqa: S603  (words of our own, no shell)
                     [*self._players[0], str(self._file(name))], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
                 )
             except OSError:

@@ -90,7 +90,7 @@ class Measurer:
             self._begin()
 
     def _begin(self) -> subprocess.Popen[bytes]:
-        self._process = subprocess.Popen(
+        self._process = subprocess.Popen(  # noqa: S603  (words of our own, no shell)
             child("tiller.rack.workup"), stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=STANDS_IN
         )
         return self._process
@@ -113,7 +113,7 @@ class Measurer:
                         break
                     pickle.dump((folder.resolve(), book.resolve() if book is not None else None), process.stdin)
                     process.stdin.flush()
-                    answer = pickle.load(process.stdout)
+                    answer = pickle.load(process.stdout)  # noqa: S301  (from our own process, or a private file of it)
                 except (OSError, EOFError, ValueError, pickle.UnpicklingError):
                     if last:
                         break
@@ -143,7 +143,7 @@ def _work(take: IO[bytes], give: IO[bytes]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     while True:
         try:
-            folder, book = pickle.load(take)
+            folder, book = pickle.load(take)  # noqa: S301  (from our own process, or a private file of it)
         except EOFError:
             return
         answer: Worked | str

@@ -436,7 +436,7 @@ class Book:
     def pulls(self, bow: str | None = None) -> list[PullRow]:
         """All pulls, oldest first, each with its newest result."""
         query = (
-            "WITH ranked AS (SELECT pull_id, id, COUNT(*) OVER (PARTITION BY pull_id) AS many,"
+            "WITH ranked AS (SELECT pull_id, id, COUNT(*) OVER (PARTITION BY pull_id) AS many,"  # noqa: S608  (names of our own tables and columns only)
             " ROW_NUMBER() OVER (PARTITION BY pull_id ORDER BY made_at DESC, id DESC) AS place FROM results),"
             " newest AS (SELECT pull_id, id, many FROM ranked WHERE place = 1),"
             " counted AS (SELECT result_id, COUNT(*) AS many FROM marks GROUP BY result_id)"

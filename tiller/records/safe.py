@@ -24,11 +24,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from tiller import __version__
+from tiller import files as filing
 from tiller.errors import BookFault, FileFault
-from tiller.files import check_regular, write_whole
+from tiller.files import blocks, check_regular, write_whole
 from tiller.records.book import APPLICATION_ID, FATES, MIGRATIONS, Book
 from tiller.records.foreign import check_file, check_schema, checked, columns, open_foreign
 
@@ -58,13 +59,23 @@ class Merged:
     said: tuple[str, ...]
 
 
-def _hash(data: bytes) -> str:
-    return sha256(data).hexdigest()
+def _hash(stream: IO[bytes]) -> str:
+    digest = sha256()
+    for part in blocks(stream):
+        digest.update(part)
+    return digest.hexdigest()
+
+
+def _unpack(archive: zipfile.ZipFile, name: str, place: Path) -> None:
+    """Writes one member to a file of a temporary folder of our own, in parts."""
+    with archive.open(name) as source, place.open("wb") as target:
+        for part in blocks(source):
+            target.write(part)
 
 
 def _rows(db: sqlite3.Connection) -> dict[str, int]:
     names = {name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    return {t: int(db.execute(f"SELECT COUNT(*) FROM {t}").fetchone()[0]) for t in COUNTED if t in names}
+    return {t: int(db.execute(f"SELECT COUNT(*) FROM {t}").fetchone()[0]) for t in COUNTED if t in names}  # noqa: S608  (names of our own tables and columns only)
 
 
 @contextmanager
@@ -101,10 +112,15 @@ def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
                 db.execute("PRAGMA journal_mode = DELETE")
                 rows = _rows(db)
                 schema = int(db.execute("PRAGMA user_version").fetchone()[0])
-            members = {BOOK: copy.read_bytes(), **{name: path.read_bytes() for name, path in sorted(files.items())}}
+            filing.step("book copied")
+            members = {BOOK: copy, **dict(sorted(files.items()))}
+            hashes = {}
+            for name, path in members.items():
+                with path.open("rb") as stream:
+                    hashes[name] = _hash(stream)
             kept = Kept(
                 rows,
-                {name: _hash(data) for name, data in members.items()},
+                hashes,
                 schema,
                 datetime.now(UTC).isoformat(timespec="seconds"),
             )
@@ -115,15 +131,19 @@ def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
             os.close(handle)
             part = Path(made)
             with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
-                for name, data in members.items():
-                    archive.writestr(name, data)
+                for name, path in members.items():
+                    archive.write(path, name)
+                filing.step("backup without its manifest")
                 archive.writestr(MANIFEST, json.dumps(_manifest(kept), indent=1))
+            filing.step("backup packed")
             with part.open("rb") as file:
                 os.fsync(file.fileno())
             if read_backup(part) != kept:
                 msg = f"{target} did not read back as it was written: the disk may be failing; the backup was not kept."
                 raise BookFault(msg)
+            filing.step("backup read back")
             _place(part, target)
+            filing.step("backup in place")
     except (OSError, sqlite3.Error, zipfile.BadZipFile) as err:
         msg = f"The backup {target} could not be written ({getattr(err, 'strerror', None) or err}): check disk and permissions."
         raise BookFault(msg) from err
@@ -162,6 +182,8 @@ def _manifest(kept: Kept) -> dict[str, Any]:
 
 
 LARGEST_BACKUP, LARGEST_MEMBER, MOST_MEMBERS = 2_000_000_000, 2_000_000_000, 2_000
+LARGEST_MANIFEST, LARGEST_FILE = 1_000_000, 1_000_000
+"""A hundred bytes a member; a bow's file has some thousand."""
 _NAME = r"(?!\.)[^/\\\x00-\x1f\x7f]{1,120}"
 MAY_BE_THERE = re.compile(rf"rig\.toml(\.before)?|bows/{_NAME}/{_NAME}\.toml")
 """What a backup may put into the data folder: the rig's file, and each bow's and stave's. Nothing that begins with a dot, no mark of a running pull."""
@@ -189,6 +211,9 @@ def read_backup(path: Path) -> Kept:
         check_regular(path, LARGEST_BACKUP)
         with zipfile.ZipFile(path) as archive:
             _check_members(path, archive)
+            if archive.getinfo(MANIFEST).file_size > LARGEST_MANIFEST:
+                msg = f"{path} is no backup of a book: its list of files has {archive.getinfo(MANIFEST).file_size / 1e6:.0f} MB; nothing was changed."
+                raise BookFault(msg)
             told = json.loads(archive.read(MANIFEST))
             if BOOK not in told["members"]:
                 msg = f"{path} is no backup of a book: there is no book in it; nothing was changed."
@@ -197,12 +222,14 @@ def read_backup(path: Path) -> Kept:
                 msg = f"{path} was made by a newer version of this program ({told.get('program', 'unknown')}): install that one to read it; nothing was changed."
                 raise BookFault(msg)
             for name, wanted in told["members"].items():
-                if _hash(archive.read(name)) != wanted:
+                with archive.open(name) as stream:
+                    found = _hash(stream)
+                if found != wanted:
                     msg = f"{path} is damaged: '{name}' is not what was written; use another backup."
                     raise BookFault(msg)
             with tempfile.TemporaryDirectory(prefix="tiller-backup-") as folder:
                 book = Path(folder) / BOOK
-                book.write_bytes(archive.read(BOOK))
+                _unpack(archive, BOOK, book)
                 with _read_only(book) as db:
                     sound = db.execute("PRAGMA integrity_check").fetchone()[0]
                     rows = _rows(db)
@@ -261,6 +288,9 @@ def restore(path: Path, book: Path, home: Path) -> tuple[Kept, tuple[str, ...]]:
                 if not MAY_BE_THERE.fullmatch(name) or home.resolve() not in place.parents:
                     left.append(name)
                     continue
+                if archive.getinfo(name).file_size > LARGEST_FILE:
+                    left.append(name)
+                    continue
                 data = archive.read(name)
                 if place.exists():
                     left += [name] if place.read_bytes() != data else []
@@ -268,7 +298,9 @@ def restore(path: Path, book: Path, home: Path) -> tuple[Kept, tuple[str, ...]]:
                 write_whole(place, data)
             for old in (book.with_name(book.name + "-wal"), book.with_name(book.name + "-shm")):
                 old.unlink(missing_ok=True)
-            write_whole(book, archive.read(BOOK))
+            with archive.open(BOOK) as stream:
+                write_whole(book, blocks(stream))
+            filing.step("all restored")
     except (OSError, FileFault) as err:
         why = getattr(err.__cause__ or err, "strerror", None) or err
         msg = f"The backup could not be put in place ({why}): check disk and permissions, then restore it again; the backup itself is as it was."
@@ -299,7 +331,7 @@ def merge(book: Path, other: Path) -> Merged:
         if zipfile.is_zipfile(other):
             read_backup(other)
             with zipfile.ZipFile(other) as archive:
-                (Path(folder) / "kept.sqlite3").write_bytes(archive.read(BOOK))
+                _unpack(archive, BOOK, Path(folder) / "kept.sqlite3")
             other = Path(folder) / "kept.sqlite3"
         try:
             with contextlib.closing(open_foreign(other)) as source, contextlib.closing(sqlite3.connect(copy)) as db:
@@ -319,13 +351,17 @@ def merge(book: Path, other: Path) -> Merged:
                     msg = f"{said_as} is damaged: merge a backup of it instead; nothing was changed."
                     raise BookFault(msg)
                 source.backup(db)
+            filing.step("other book copied")
         except sqlite3.Error as err:
             msg = f"{said_as} cannot be read as a book ({err}); nothing was changed."
             raise BookFault(msg) from err
         try:
             with Book(copy) as theirs, Book(book) as ours, ours.writing() as db:
                 check_schema(theirs.db, db, said_as)
-                return _merge(db, _Theirs(theirs, db, said_as))
+                merged = _merge(db, _Theirs(theirs, db, said_as))
+                filing.step("all merged, not yet kept")
+            filing.step("merge kept")
+            return merged
         except sqlite3.Error as err:
             msg = f"{said_as} holds what does not fit into a book ({err}); nothing was changed."
             raise BookFault(msg) from err
@@ -352,7 +388,7 @@ class _Theirs:
     def rows(self, table: str, where: str = "", given: tuple[object, ...] = ()) -> list[dict[str, Any]]:
         """All rows of one of our tables, or those that fit."""
         own = columns(self._ours, table)
-        found = self._book.rows(f"SELECT {', '.join(own)} FROM {table} {where}", given)
+        found = self._book.rows(f"SELECT {', '.join(own)} FROM {table} {where}", given)  # noqa: S608  (names of our own tables and columns only)
         return [checked(row, table, own, self._name) for row in found]
 
 
@@ -390,6 +426,7 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
             for table in ("force_draw", "profiles", "marks", "advice", "rest"):
                 _copy(db, theirs, table, "result_id", result["id"], new)
             results += 1
+        filing.step("one pull merged")
     return Merged(pulls, results, known, (*always, *said.values()))
 
 
@@ -401,7 +438,7 @@ def _lacking(
     if not rows:
         return []
     names = [k for k in rows[0] if k not in ("id", "pull_id")]
-    ours = Counter(db.execute(f"SELECT {', '.join(names)} FROM {table} WHERE pull_id = ?", (our_pull,)).fetchall())
+    ours = Counter(db.execute(f"SELECT {', '.join(names)} FROM {table} WHERE pull_id = ?", (our_pull,)).fetchall())  # noqa: S608  (names of our own tables and columns only)
     out = []
     for row in rows:
         key = tuple(row[k] for k in names)
@@ -415,7 +452,7 @@ def _lacking(
 def _insert(db: sqlite3.Connection, table: str, pull_id: int | None, row: dict[str, Any]) -> int:
     names = [k for k in row if k not in ("id", "pull_id")]
     made = db.execute(
-        f"INSERT INTO {table} (pull_id, {', '.join(names)}) VALUES (?{', ?' * len(names)})",
+        f"INSERT INTO {table} (pull_id, {', '.join(names)}) VALUES (?{', ?' * len(names)})",  # noqa: S608  (names of our own tables and columns only)
         (pull_id, *(row[k] for k in names)),
     )
     return int(made.lastrowid or 0)
@@ -518,6 +555,6 @@ def _copy(db: sqlite3.Connection, theirs: _Theirs, table: str, key: str, old: in
     for row in theirs.rows(table, f"WHERE {key} = ?", (old,)):
         names = [name for name in row if name != "id"]
         db.execute(
-            f"INSERT OR IGNORE INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})",
+            f"INSERT OR IGNORE INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})",  # noqa: S608  (names of our own tables and columns only)
             tuple(new if k == key else row[k] for k in names),
         )

@@ -352,7 +352,7 @@ def main() -> None:
     """Plays the session that the arguments describe, a pickled ``LiveRack``'s makings in a file."""
     told = json.loads(sys.argv[1])
     with open(told["making"], "rb") as file:
-        making = pickle.load(file)
+        making = pickle.load(file)  # noqa: S301  (from our own process, or a private file of it)
     _play(LiveRack(**making), told)
 
 
