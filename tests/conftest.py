@@ -9,6 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import tiller  # before the picture library, whose limits it sets
+
+assert tiller.__version__
+
 ROOT = Path(__file__).resolve().parents[1]
 SHARED = ROOT.parent / "shared"
 

@@ -203,7 +203,7 @@ def run_scale(args: argparse.Namespace) -> int:
     from tiller.force.calibrate import Load, calibrate, weight_n
     from tiller.rack.calibrating import has_forces, keep_load, listen, read_loads, settled, steps_of
     from tiller.rack.keep import data_folder
-    from tiller.rack.rigwrite import cell_text, put
+    from tiller.rack.rigwrite import cell_table, put
     from tiller.rack.scales import SerialScale
     from tiller.report.calibration_words import scale_plot, scale_words
     from tiller.report.style import Units
@@ -276,7 +276,7 @@ def run_scale(args: argparse.Namespace) -> int:
     print(scale_words(found, units))
     if not args.dry:
         path = _rig_path(args)
-        put(path, ("load_cell",), cell_text(found, date.today().isoformat(), args.cell, firmware, gravity))
+        put(path, cell_table(found, date.today().isoformat(), args.cell, firmware, gravity))
         print(f"[load_cell] written into {path}.")
     if args.plot:
         _draw(args.plot, scale_plot(found, units))
@@ -343,7 +343,7 @@ def run_lens(args: argparse.Namespace) -> int:
     from tiller.errors import TillerError
     from tiller.rack.calibrating import capture_lens, pictures_in
     from tiller.rack.cameras import camera_of
-    from tiller.rack.rigwrite import lens_text, put
+    from tiller.rack.rigwrite import lens_table, put
     from tiller.report.calibration_words import lens_plot, lens_words
     from tiller.report.targets import lens_board_points
     from tiller.vision.lens import BLUR_SHARE, SeenCorners, calibrate_lens, see_chessboard, see_lens_board, worth_taking
@@ -401,7 +401,7 @@ def run_lens(args: argparse.Namespace) -> int:
         raise TillerError(msg)
     if not args.dry:
         path = _rig_path(args)
-        put(path, ("camera",), lens_text(found.lens))
+        put(path, lens_table(found.lens))
         print(
             f"[camera] written into {path}: it holds for this camera at {size[0]}x{size[1]} with this focus and zoom only."
         )
@@ -436,7 +436,7 @@ def run_board(args: argparse.Namespace) -> int:
     from tiller.bow.rigfile import read_lens, read_rig
     from tiller.errors import FileFault, TillerError
     from tiller.rack.calibrating import pictures_in, see_all
-    from tiller.rack.rigwrite import board_text, put
+    from tiller.rack.rigwrite import board_tables, put
     from tiller.report.calibration_words import board_words
     from tiller.report.style import Units
     from tiller.report.targets import HOOK, RACK, RACK_DICTIONARY, SEAT, STICK
@@ -517,9 +517,7 @@ def run_board(args: argparse.Namespace) -> int:
         msg = "tapes, lath and pictures contradict each other: nothing was written; measure again what the notes name."
         raise TillerError(msg)
     if not args.dry:
-        top, tables = board_text(found)
-        names = ("fiducials", "bow_plane_z_mm", *(("hook",) if found.hook is not None else ()))
-        put(path, names, tables, top)
+        put(path, board_tables(found))
         print(f"fiducials, bow's plane{' and hook' if found.hook else ''} written into {path}.")
     return 0
 

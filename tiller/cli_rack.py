@@ -8,9 +8,12 @@ import shlex
 import signal
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tiller.arguments import number
+
+if TYPE_CHECKING:
+    from tiller.report.style import Units
 
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser) -> None:
@@ -169,9 +172,8 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
 
 def run_bow(args: argparse.Namespace) -> int:
     """``tiller bow``."""
-    from tiller.bow.woods import find_wood
-    from tiller.errors import TillerError
-    from tiller.rack.newbow import bow_text, form, name_fault, place_of, string_fault, write_bow
+    from tiller.errors import KeyFault, TillerError
+    from tiller.rack.newbow import bow_text, kept_answers, name_fault, write_bow
     from tiller.rack.session import bow_file
     from tiller.report.style import Units
 
@@ -184,8 +186,45 @@ def run_bow(args: argparse.Namespace) -> int:
         print(f"tiller: {path} is there already: edit it, or choose another name.", file=sys.stderr)
         return 2
     units = Units(metric)
+    draft = path.with_name("answers.toml")
+    given = kept_answers(draft)
+    if given:
+        print(f"Kept of an earlier form: answers to {len(given)} of the questions; Enter takes each of them again.")
+    while True:
+        answers = _filled_in(units, metric, draft, given)
+        if answers is None:
+            print(
+                "\ntiller: the form was not filled in to its end: no bow was written; what was answered is kept and is offered next time.",
+                file=sys.stderr,
+            )
+            return 2
+        try:
+            text, bow = bow_text(args.name, answers)
+            break
+        except KeyFault as err:
+            print(f"{err}\nOnce more, please; Enter takes what was answered before.")
+            given = answers
+    write_bow(path, text)
+    draft.unlink(missing_ok=True)
+    print(f"{path} written: {bow.name}. At the rack: tiller rack {shlex.quote(bow.name)} --scale PORT")
+    return 0
+
+
+def _filled_in(units: Units, metric: bool, draft: Path, given: dict[str, str | float]) -> dict[str, str | float] | None:
+    """The answers to all questions, each kept as soon as it is given; None where the input ends before.
+
+    Args:
+        given: earlier answers, which Enter takes.
+    """
+    from dataclasses import replace
+
+    from tiller.bow.woods import find_wood
+    from tiller.errors import TillerError
+    from tiller.rack.newbow import form, keep_answers, place_of, string_fault
+
     answers: dict[str, str | float] = {}
-    for field in form():
+    for question in form():
+        field = replace(question, usual=str(given[question.key])) if question.key in given else question
         unit = {"mm": " [mm]" if metric else " [in]", "n": " [N]" if metric else " [lb]"}.get(field.kind, "")
         usual = f" (Enter: {field.usual_shown(metric)})" if field.usual else ""
         place = place_of(field.key, answers)
@@ -194,8 +233,7 @@ def run_bow(args: argparse.Namespace) -> int:
             print(f"{field.question}{where}{unit}{usual}: ", end="", flush=True)
             line = sys.stdin.readline()
             if not line:
-                print("\ntiller: the form was not filled in; nothing was written.", file=sys.stderr)
-                return 2
+                return None
             try:
                 answers[field.key] = field.read(line, metric)
             except TillerError as err:
@@ -208,7 +246,5 @@ def run_bow(args: argparse.Namespace) -> int:
                 print(
                     f"'{answers['wood']}' is in no table of ours: its working strain must stand in bow.toml before a stop can be told."
                 )
-    text, bow = bow_text(args.name, answers)
-    write_bow(path, text)
-    print(f"{path} written: {bow.name}. At the rack: tiller rack {shlex.quote(bow.name)} --scale PORT")
-    return 0
+        keep_answers(draft, given | answers)
+    return answers

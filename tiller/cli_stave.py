@@ -10,6 +10,8 @@ from tiller.arguments import number, whole
 from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from tiller.bow.stavefile import Stave
     from tiller.mechanics.layout import Outline, Wanted
     from tiller.report.style import Units
@@ -149,13 +151,13 @@ def run_stave(args: argparse.Namespace) -> int:
         raise TillerError(msg)
     new = _given(args)
     if new or args.forget or args.forget_feature or not path.is_file():
-        old = path.read_text(encoding="utf-8") if path.is_file() else ""
+        old = path.read_text(encoding="utf-8-sig") if path.is_file() else ""
         if not old and args.wood is None:
             msg = f"There is no {path} yet: 'tiller stave {args.name} --wood WOOD' begins it."
             raise FileFault(msg)
         try:
             gone = [_place(v) for v in args.forget_feature]
-            text = _together(old, new, args.name, [_day(v, "--forget") for v in args.forget], gone)
+            text = _together(old, new, args.name, [_date(v, "--forget") for v in args.forget], gone)
             _must_fit(path, parse_stave(tomllib.loads(text), str(path), date.today()))
         except tomllib.TOMLDecodeError as err:
             msg = f"{path} would be no TOML ({err}): nothing was written."
@@ -189,7 +191,7 @@ def _must_fit(path: Path, stave: Stave) -> None:
     if not beside.is_file():
         return
     try:
-        onto_bow(beside.read_text(encoding="utf-8"), read_bow(beside), stave, None)
+        onto_bow(beside.read_text(encoding="utf-8-sig"), read_bow(beside), stave, None)
     except ValueError as err:
         msg = f"{err} Nothing was written."
         raise TillerError(msg) from err
@@ -205,13 +207,13 @@ def _place(text: str) -> tuple[str, str, float, float]:
     return found[1], found[2], float(found[3]), float(found[4])
 
 
-def _day(text: str, name: str) -> str:
+def _date(text: str, name: str) -> date:
     from datetime import date
 
     from tiller.errors import TillerError
 
     try:
-        return date.fromisoformat(text.strip()).isoformat()
+        return date.fromisoformat(text.strip())
     except ValueError:
         msg = f"{name} is '{text}': a date such as 2026-03-14 is expected."
         raise TillerError(msg) from None
@@ -229,15 +231,14 @@ def _taken_apart(text: str, pattern: str, name: str, expected: str) -> Any:
     return found
 
 
-def _given(args: argparse.Namespace) -> dict[str, list[str]]:
-    """Lines to write: single keys, weigh-ins, features, tables."""
+def _given(args: argparse.Namespace) -> dict[str, Any]:
+    """Keys and tables to write."""
     from tiller.bow.moisture import SATURATION
-    from tiller.bow.tomlcheck import toml_text
     from tiller.errors import TillerError
 
-    out: dict[str, list[str]] = {}
+    out: dict[str, Any] = {}
     if args.wood is not None:
-        out["wood"] = [f"wood = {toml_text(args.wood)}"]
+        out["wood"] = args.wood
     for key, name, value, low, high, unit in (
         ("log_diameter_mm", "--log", args.log, 30, 2000, "mm"),
         ("rings", "--rings", args.rings, 1, 1000, "rings"),
@@ -249,72 +250,75 @@ def _given(args: argparse.Namespace) -> dict[str, list[str]]:
             if not low <= value <= high:
                 msg = f"{name} is {value:g}: {low:g} to {high:g} {unit} makes sense."
                 raise TillerError(msg)
-            out[key] = [f"{key} = {value:g}"]
+            out[key] = value
     if args.back is not None:
-        out["back"] = [f"back = {toml_text(args.back)}"]
+        out["back"] = args.back
     for step in ("felled", "split", "ends_sealed", "bark_off", "roughed_out"):
         value = getattr(args, step)
         if value is not None:
-            out[step] = [f"{step} = {_day(value, '--' + step.replace('_', '-'))}"]
+            out[step] = _date(value, "--" + step.replace("_", "-"))
+    weighings: list[dict[str, Any]] = []
     for text in args.weigh:
         found = _taken_apart(text, "([^=]+)=" + NUMBER, "--weigh", "DATE=KG, such as 2026-03-14=2.431,")
-        day, kg = _day(found[1], "--weigh"), float(found[2])
-        if any(body.startswith(f"on = {day}\n") for body in out.get("[[weighings]]", [])):
+        day, kg = _date(found[1], "--weigh"), float(found[2])
+        if any(row["on"] == day for row in weighings):
             msg = f"--weigh is given twice for {day}: which mass is right? Nothing was written."
             raise TillerError(msg)
-        out.setdefault("[[weighings]]", []).append(f"on = {day}\nmass_kg = {kg:g}")
+        weighings.append({"on": day, "mass_kg": kg})
+    if weighings:
+        out["weighings"] = weighings
     if args.offcut is not None:
         pattern = f"([^=]+)={NUMBER}:{NUMBER}:{NUMBER}"
         found = _taken_apart(args.offcut, pattern, "--offcut", "DATE=WET:DRY:KG, such as 2026-03-14=52.1:44.8:2.431,")
-        day = _day(found[1], "--offcut")
         wet, dry, kg = (float(found[k]) for k in (2, 3, 4))
-        out["[offcut]"] = [f"on = {day}\nwet_g = {wet:g}\ndry_g = {dry:g}\nstave_kg = {kg:g}"]
+        out["offcut"] = {"on": _date(found[1], "--offcut"), "wet_g": wet, "dry_g": dry, "stave_kg": kg}
     if args.air is not None:
         found = _taken_apart(args.air, f"{NUMBER}:{NUMBER}", "--air", "C:PERCENT, such as 18:55,")
-        out["[shop]"] = [f"temperature_c = {found[1]}\nhumidity_percent = {found[2]}"]
+        out["shop"] = {"temperature_c": float(found[1]), "humidity_percent": float(found[2])}
+    features: list[dict[str, Any]] = []
     for text in args.feature:
         pattern = f"{PLACE}(?::{NUMBER}mm)?(?::{NUMBER}%)?"
         found = _taken_apart(
             text, pattern, "--feature", "LIMB:KIND:FROM-TO in mm, such as left:knot:310-340 or left:knot:310-340:3mm,"
         )
-        body = f'limb = "{found[1]}"\nkind = "{found[2]}"\nfrom_mm = {float(found[3]):g}\nto_mm = {float(found[4]):g}'
-        body += f"\nraised_mm = {float(found[5]):g}" if found[5] else ""
-        body += f"\nstrain_share = {float(found[6]) / 100:g}" if found[6] else ""
-        out.setdefault("[[features]]", []).append(body)
+        row: dict[str, Any] = {"limb": found[1], "kind": found[2], "from_mm": float(found[3]), "to_mm": float(found[4])}
+        row |= {"raised_mm": float(found[5])} if found[5] else {}
+        row |= {"strain_share": float(found[6]) / 100} if found[6] else {}
+        features.append(row)
+    if features:
+        out["features"] = features
     return out
 
 
 def _together(
-    old: str, new: dict[str, list[str]], name: str, forget: list[str], gone: list[tuple[str, str, float, float]]
+    old: str, new: dict[str, Any], name: str, forget: list[date], gone: list[tuple[str, str, float, float]]
 ) -> str:
     """A stave's file with what is new: single keys and tables in place of the old ones; weigh-ins by their day; features in place
-    of those of their kind that they overlap. Comments stay; those within what is written anew move to the top.
+    of those of their kind that they overlap. Remarks stay; those within what is written anew move to the top.
 
     Raises:
         TillerError: a weigh-in or a feature is to be forgotten that is not there.
+        ValueError: the old text is no TOML.
     """
     import tomllib
 
-    from tiller.bow.tomlcheck import toml_text
+    from tiller.bow.tomlwrite import toml, with_keys
     from tiller.errors import TillerError
-    from tiller.rack.rigwrite import without
 
     had = tomllib.loads(old)
-    kept = (
-        without(old, tuple(k.strip("[]") for k in new if not k.startswith("[[")))
-        if old
-        else f"name = {toml_text(Path(name).stem if name.endswith('.toml') else name)}\n"
-    )
-    if "[[weighings]]" in new or forget:
-        rows = {str(w.get("on")): f"on = {w.get('on')}\nmass_kg = {w.get('mass_kg')}" for w in had.get("weighings", [])}
+    text = old or toml({"name": Path(name).stem if name.endswith(".toml") else name})
+    new = dict(new)
+    emptied = []
+    if "weighings" in new or forget:
+        rows = {row.get("on"): row for row in had.get("weighings", [])}
         for day in forget:
             if rows.pop(day, None) is None:
-                msg = f"There is no weigh-in of {day} to forget; there are {', '.join(rows) or 'none'}."
+                msg = f"There is no weigh-in of {day} to forget; there are {', '.join(map(str, rows)) or 'none'}."
                 raise TillerError(msg)
-        rows |= {body.split()[2]: body for body in new.get("[[weighings]]", [])}
-        new = {**new, "[[weighings]]": [rows[day] for day in sorted(rows)]}
-        kept = without(kept, ("weighings",))
-    if "[[features]]" in new or gone:
+        rows |= {row["on"]: row for row in new.pop("weighings", [])}
+        new |= {"weighings": [rows[day] for day in sorted(rows)]} if rows else {}
+        emptied += [] if rows else ["weighings"]
+    if "features" in new or gone:
         stands = [dict(f) for f in had.get("features", [])]
         for limb, kind, low, high in gone:
             left = [
@@ -329,31 +333,18 @@ def _together(
                 msg = f"There is no {limb}:{kind}:{low:g}-{high:g} to forget; there are {there or 'none'}."
                 raise TillerError(msg)
             stands = left
-        bodies = list(dict.fromkeys(new.get("[[features]]", [])))
-        for fresh in (tomllib.loads(body) for body in bodies):
-            stands = [f for f in stands if not _overlap(f, fresh)]
-        kept = without(kept, ("features",))
-        new = {**new, "[[features]]": [*(_as_toml(f) for f in stands), *bodies]}
-    remarks = [line for line in old.splitlines() if line.lstrip().startswith("#") and line not in kept.splitlines()]
-    kept = "\n".join([*remarks, kept])
-    top = [line for key, lines in new.items() if not key.startswith("[") for line in lines]
-    tables = [f"{key}\n{body}\n" for key, bodies in new.items() if key.startswith("[") for body in bodies]
-    return "\n".join(part for part in ("\n".join(top), kept, "\n".join(tables)) if part.strip()) + "\n"
+        fresh = new.pop("features", [])
+        for row in fresh:
+            stands = [f for f in stands if not _overlap(f, row)]
+        once = [f for k, f in enumerate(fresh) if f not in fresh[:k]]
+        new |= {"features": [*stands, *once]} if stands or once else {}
+        emptied += [] if stands or once else ["features"]
+    return with_keys(text, new, emptied)
 
 
 def _overlap(a: dict[str, Any], b: dict[str, Any]) -> bool:
     alike = (a.get("limb"), a.get("kind")) == (b["limb"], b["kind"])
     return alike and a.get("from_mm", 0) < b["to_mm"] and b["from_mm"] < a.get("to_mm", 0)
-
-
-def _as_toml(table: dict[str, Any]) -> str:
-    import json
-
-    from tiller.bow.tomlcheck import toml_text
-
-    return "\n".join(
-        f"{key} = {toml_text(value) if isinstance(value, str) else json.dumps(value)}" for key, value in table.items()
-    )
 
 
 def _pairs(text: str, name: str, example: str) -> tuple[Any, Any]:

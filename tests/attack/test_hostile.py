@@ -310,7 +310,7 @@ def test_a_byte_order_mark_does_no_harm(small_recording: Path, tmp_path: Path) -
 
     folder = tmp_path / "pull"
     shutil.copytree(small_recording, folder)
-    for name in ("bow.toml", "rig.toml"):
+    for name in ("bow.toml", "rig.toml", "frames.csv", "force.csv"):
         (folder / name).write_bytes(b"\xef\xbb\xbf" + (folder / name).read_bytes())
     assert np.isfinite(read_recording(folder).bow.left.length_mm)
 

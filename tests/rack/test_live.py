@@ -257,7 +257,21 @@ def test_a_new_bow_by_the_form(tmp_path: Path) -> None:
         check=False,
     )
     assert short.returncode == 2
-    assert not (tmp_path / "bows" / "other").exists()
+    assert not (tmp_path / "bows" / "other" / "bow.toml").exists()
+    # what was answered is kept: Enter takes it again
+    on_lines = ["", *lines[1:]]
+    on = subprocess.run(
+        [*command[:4], "other", "--units", "inch"],
+        input="\n".join(on_lines) + "\n",
+        capture_output=True,
+        text=True,
+        env=env,
+        check=False,
+    )
+    assert on.returncode == 0, on.stdout + on.stderr
+    assert "answers to 1 of the questions" in on.stdout
+    assert tomllib.loads((tmp_path / "bows" / "other" / "bow.toml").read_text())["wood"] == "white ash"
+    assert not (tmp_path / "bows" / "other" / "answers.toml").exists()
 
 
 def test_each_stage_has_a_word_of_its_own() -> None:

@@ -97,7 +97,7 @@ def test_an_export_holds_each_pull_s_own_pictures_and_the_shop_s_files(
 
 
 def test_the_rack_s_pulls_have_a_photograph(small_recording: Path, home: Path) -> None:
-    worked = work_up(read_recording(small_recording), None, home / "book.sqlite3", photograph=True)
+    worked = work_up(read_recording(small_recording), None, home / "book.sqlite3", plots=False, photograph=True)
     (picture,) = worked.kept.pictures
     assert picture.name == "overlay.jpg"
     assert picture.stat().st_size > 20_000

@@ -250,7 +250,7 @@ def test_the_stave_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caps
         ["--forget", "2026-03-09"],
         ["--offcut", "2026-03-09=52.1:5:3"],
         ["--offcut", "2026-01-09=52.1:45:3"],
-        ["--width", "nan"],
+        ["--width", "1e6"],
         ["--back", "bark"],
         ["--width", "-3"],
     ):

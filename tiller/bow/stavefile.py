@@ -11,7 +11,8 @@ import numpy as np
 from tiller.bow.bowfile import FEATURES, SIDES, Bow, Feature, Side
 from tiller.bow.moisture import SATURATION
 from tiller.bow.section import crowned_section
-from tiller.bow.tomlcheck import Keys, Table, load_toml, toml_text
+from tiller.bow.tomlcheck import Keys, Table, load_toml
+from tiller.bow.tomlwrite import with_keys, with_rows
 
 STEPS = ("felled", "split", "ends_sealed", "bark_off", "roughed_out")
 WOOD_OFF = ("split", "bark_off", "roughed_out")
@@ -288,12 +289,13 @@ def onto_bow(text: str, bow: Bow, stave: Stave, moisture: float | None) -> str:
     Raises:
         ValueError: a feature lies beyond the limb's end.
     """
-    top: list[str] = []
+    top: dict[str, float] = {}
     if bow.crown_radius_mm is None and stave.log_diameter_mm is not None and stave.back == BACKS[0]:
-        top.append(f"crown_radius_mm = {0.5 * stave.log_diameter_mm:.1f}")
+        top["crown_radius_mm"] = round(0.5 * stave.log_diameter_mm, 1)
     if bow.moisture_percent is None and moisture is not None:
-        top.append(f"moisture_percent = {moisture:.1f}")
-    tables: list[str] = []
+        top["moisture_percent"] = round(moisture, 1)
+    if top:
+        text = with_keys(text, top)
     for told in stave.features:
         limb, feature = bow.limb(told.limb), told.feature
         if feature.to_mm > limb.length_mm:
@@ -303,11 +305,12 @@ def onto_bow(text: str, bow: Bow, stave: Stave, moisture: float | None) -> str:
             o.kind == feature.kind and o.from_mm < feature.to_mm and feature.from_mm < o.to_mm for o in limb.features
         ):
             continue
-        tables.append(
-            f"[[limbs.{told.limb}.features]]\nkind = {toml_text(feature.kind)}\nfrom_mm = {feature.from_mm:.1f}\nto_mm = {feature.to_mm:.1f}\n"
-            f"leave_alone = {str(feature.leave_alone).lower()}\nstrain_share = {feature.strain_share:g}\n"
-        )
-    if not top and not tables:
-        return text
-    first = "\n".join(top) + ("\n" if top else "")
-    return first + text.rstrip() + "\n" + ("\n" + "\n".join(tables) if tables else "")
+        row = {
+            "kind": feature.kind,
+            "from_mm": round(feature.from_mm, 1),
+            "to_mm": round(feature.to_mm, 1),
+            "leave_alone": feature.leave_alone,
+            "strain_share": feature.strain_share,
+        }
+        text = with_rows(text, ("limbs", told.limb, "features"), [row])
+    return text

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import json
 import math
 import tomllib
 from collections.abc import Mapping
@@ -17,12 +16,6 @@ from tiller.files import read_regular
 
 LARGEST_TOML, LONGEST_TEXT, MOST_TABLES = 1_000_000, 200, 200
 """A rig's or a bow's file has some thousand bytes; a name some twenty characters."""
-
-
-def toml_text(text: str) -> str:
-    """A text as a basic string of TOML 1.0 (its section 'String'): quoted, with what may not stand in it escaped; letters beyond the basic
-    plane stay as they are, since TOML has no pairs of escapes for them."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def load_toml(path: Path) -> dict[str, Any]:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tiller.bow.bowfile import SIDES, Bow, parse_bow
-from tiller.bow.tomlcheck import toml_text
+from tiller.bow.tomlcheck import LONGEST_TEXT, load_toml
+from tiller.bow.tomlwrite import toml
 from tiller.bow.units import mm_from_inch, n_from_lbf
-from tiller.errors import TillerError
+from tiller.errors import FileFault, TillerError
 from tiller.files import write_whole
 
 PLACES = ("at the end of the fade", "a third out", "two thirds out", "near the nock")
@@ -35,8 +36,10 @@ class Field:
 
     def usual_shown(self, metric: bool) -> str:
         """What Enter stands for, in the units asked for."""
-        if self.kind == "text" or metric or not self.usual:
+        if self.kind == "text" or not self.usual:
             return self.usual
+        if metric:
+            return f"{float(self.usual):.4g}"
         return f"{float(self.usual) / (mm_from_inch(1.0) if self.kind == 'mm' else n_from_lbf(1.0)):.3g}"
 
     def read(self, text: str, metric: bool) -> str | float:
@@ -45,10 +48,13 @@ class Field:
         Raises:
             TillerError: it is no answer; says what is expected.
         """
-        text = text.strip() or (self.usual if self.kind == "text" or metric else "")
+        text = text.strip() or (self.usual if self.kind == "text" else "")
         if self.kind == "text":
             if not text:
                 msg = f"{self.question}: a word or two are expected."
+                raise TillerError(msg)
+            if not text.isprintable() or len(text) > LONGEST_TEXT:
+                msg = f"{self.question}: at most {LONGEST_TEXT} printable characters are expected."
                 raise TillerError(msg)
             if self.choices and text.lower() not in self.choices:
                 msg = f"{self.question}: '{text}' is none of {', '.join(self.choices)}."
@@ -158,32 +164,36 @@ def bow_text(name: str, answers: Mapping[str, str | float]) -> tuple[str, Bow]:
     Raises:
         KeyFault: the answers do not fit each other.
     """
-    out = [
-        f"name = {toml_text(name)}",
-        f"wood = {toml_text(str(answers['wood']))}",
-        f"upper_limb = {toml_text(str(answers['upper']))}",
-        "",
-    ]
     handle = float(answers["handle"])
+    limbs = {}
     for side in SIDES:
         length = float(answers[f"{side}_length"])
-        out += [f"[limbs.{side}]", f"length_mm = {length:.1f}", f"handle_mm = {handle:.1f}", "stations = ["]
-        for k, s in enumerate(station_places(length, handle)):
-            width, thick = float(answers[f"{side}_width{k}"]), float(answers[f"{side}_thick{k}"])
-            out.append(f"  {{ s_mm = {s:.0f}, width_mm = {width:.1f}, thickness_mm = {thick:.1f} }},")
-        out += ["]", ""]
-    out += [
-        "[string]",
-        f"kind = {toml_text(str(answers['string']))}",
-        f"length_mm = {float(answers['string_length']):.1f}",
-        "",
-        "[target]",
-        f"draw_length_mm = {float(answers['draw']):.1f}",
-        f"draw_weight_n = {float(answers['weight']):.1f}",
-        f"brace_height_mm = {float(answers['brace']):.1f}",
-        "",
-    ]
-    text = "\n".join(out)
+        limbs[side] = {
+            "length_mm": round(length, 1),
+            "handle_mm": round(handle, 1),
+            "stations": [
+                {
+                    "s_mm": round(s),
+                    "width_mm": round(float(answers[f"{side}_width{k}"]), 1),
+                    "thickness_mm": round(float(answers[f"{side}_thick{k}"]), 1),
+                }
+                for k, s in enumerate(station_places(length, handle))
+            ],
+        }
+    text = toml(
+        {
+            "name": name,
+            "wood": str(answers["wood"]),
+            "upper_limb": str(answers["upper"]),
+            "limbs": limbs,
+            "string": {"kind": str(answers["string"]), "length_mm": round(float(answers["string_length"]), 1)},
+            "target": {
+                "draw_length_mm": round(float(answers["draw"]), 1),
+                "draw_weight_n": round(float(answers["weight"]), 1),
+                "brace_height_mm": round(float(answers["brace"]), 1),
+            },
+        }
+    )
     import tomllib
 
     return text, parse_bow(tomllib.loads(text), f"the new bow '{name}'")
@@ -196,3 +206,26 @@ def write_bow(path: Path, text: str) -> None:
         FileFault: it is there already or cannot be written.
     """
     write_whole(path, text.encode(), new=True)
+
+
+def kept_answers(path: Path) -> dict[str, str | float]:
+    """What was answered before in a form that did not come to its end; nothing where there is none, or it cannot be read."""
+    try:
+        told = load_toml(path)
+    except FileFault:
+        return {}
+    fields = {field.key: field for field in form()}
+    return {
+        key: value
+        for key, value in told.items()
+        if key in fields and isinstance(value, str if fields[key].kind == "text" else (int, float))
+    }
+
+
+def keep_answers(path: Path, answers: Mapping[str, str | float]) -> None:
+    """Keeps what was answered so far.
+
+    Raises:
+        FileFault: it cannot be written.
+    """
+    write_whole(path, toml(answers).encode())

@@ -108,7 +108,7 @@ def _rows(path: Path, columns: tuple[str, ...], largest: int = LARGEST_TABLE) ->
     """A table's rows one by one."""
     try:
         check_regular(path, largest)
-        with path.open(newline="", encoding="utf-8", errors="replace") as file:
+        with path.open(newline="", encoding="utf-8-sig", errors="replace") as file:
             reader = csv.DictReader(file)
             names = reader.fieldnames or []
             lacking = [c for c in columns if c not in names]

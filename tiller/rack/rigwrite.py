@@ -3,101 +3,94 @@
 from __future__ import annotations
 
 import os
-import re
-import tomllib
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
+
+from tomlkit.exceptions import TOMLKitError
 
 from tiller.bow.rigfile import HookFiducial, Lens
+from tiller.bow.tomlwrite import with_keys
 from tiller.errors import FileFault
 from tiller.files import write_whole
 from tiller.force.calibrate import Calibration
 from tiller.vision.rackfit import RackFound
 
-TABLE = re.compile(r"^\s*\[\[?\s*([A-Za-z_][A-Za-z0-9_]*)[^\],]*\]\]?\s*(#.*)?$")
+
+def cell_table(found: Calibration, day: str, cell: str, firmware: str, gravity: float) -> dict[str, Any]:
+    """What ``[load_cell]`` holds after a calibration."""
+    return {
+        "load_cell": {
+            "counts_per_newton": round(found.counts_per_newton, 4),
+            "counts_per_n2": float(f"{found.counts_per_n2:.6g}"),
+            "zero_counts": round(found.zero_counts),
+            "sensitivity_sd": round(found.sensitivity_sd, 6),
+            "largest_n": round(found.to_n, 2),
+            "calibrated": day,
+            "cell": _plain(cell),
+            "firmware": _plain(firmware),
+            "gravity": round(gravity, 5),
+        }
+    }
 
 
-def without(text: str, names: tuple[str, ...]) -> str:
-    """A TOML text without those tables (and, at the top, keys) of those names."""
-    out: list[str] = []
-    table = ""
-    for line in text.splitlines():
-        found = TABLE.match(line)
-        if found:
-            table = found.group(1)
-        if table in names or (not table and line.split("=")[0].strip() in names):
-            continue
-        out.append(line)
-    return "\n".join(out).strip() + "\n" if out else ""
-
-
-def cell_text(found: Calibration, day: str, cell: str, firmware: str, gravity: float) -> str:
-    """``[load_cell]`` of a calibration."""
-    lines = [
-        "[load_cell]",
-        f"counts_per_newton = {found.counts_per_newton:.4f}",
-        f"counts_per_n2 = {found.counts_per_n2:.6g}",
-        f"zero_counts = {found.zero_counts:.0f}",
-        f"sensitivity_sd = {found.sensitivity_sd:.6f}",
-        f"largest_n = {found.to_n:.2f}",
-        f'calibrated = "{day}"',
-        f'cell = "{_plain(cell)}"',
-        f'firmware = "{_plain(firmware)}"',
-        f"gravity = {gravity:.5f}",
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def lens_text(lens: Lens) -> str:
+def lens_table(lens: Lens) -> dict[str, Any]:
     """``[camera]`` of a lens."""
-    rows = ", ".join("[" + ", ".join(f"{v:.5f}" for v in row) + "]" for row in lens.matrix)
-    return (
-        f"[camera]\nimage_size = [{lens.image_size[0]}, {lens.image_size[1]}]\nmatrix = [{rows}]\n"
-        f"distortion = [{', '.join(f'{v:.8f}' for v in lens.distortion)}]\n"
-    )
+    return {
+        "camera": {
+            "image_size": list(lens.image_size),
+            "matrix": [[round(float(v), 5) for v in row] for row in lens.matrix],
+            "distortion": [round(float(v), 8) for v in lens.distortion],
+        }
+    }
 
 
-def board_text(found: RackFound) -> tuple[str, str]:
-    """The top key, and the tables of fiducials and hook."""
-    tables = []
-    for f in found.fiducials:
-        tables.append(
-            f'[[fiducials]]\ndictionary = "{f.dictionary}"\nid = {f.id}\nside_mm = {f.side_mm:.3f}\n'
-            f"centre_mm = [{', '.join(f'{v:.3f}' for v in f.centre_mm)}]\nrotation_deg = {f.rotation_deg:.3f}\n"
-        )
-    if found.hook is not None:
-        tables.append(hook_text(found.hook))
-    return f"bow_plane_z_mm = {found.bow_plane_z_mm:.3f}\n", "\n".join(tables)
+def board_tables(found: RackFound) -> dict[str, Any]:
+    """The bow's plane, and the tables of fiducials and, where it was found, hook."""
+    fiducials = [
+        {
+            "dictionary": f.dictionary,
+            "id": f.id,
+            "side_mm": round(f.side_mm, 3),
+            "centre_mm": [round(v, 3) for v in f.centre_mm],
+            "rotation_deg": round(f.rotation_deg, 3),
+        }
+        for f in found.fiducials
+    ]
+    hook = {} if found.hook is None else {"hook": hook_table(found.hook)}
+    return {"bow_plane_z_mm": round(found.bow_plane_z_mm, 3), "fiducials": fiducials, **hook}
 
 
-def hook_text(hook: HookFiducial) -> str:
+def hook_table(hook: HookFiducial) -> dict[str, Any]:
     """``[hook]``."""
-    return (
-        f'[hook]\ndictionary = "{hook.dictionary}"\nid = {hook.id}\nside_mm = {hook.side_mm:.3f}\n'
-        f"offset_mm = [{hook.offset_mm[0]:.3f}, {hook.offset_mm[1]:.3f}]\nhook_z_mm = {hook.hook_z_mm:.3f}\n"
-    )
+    return {
+        "dictionary": hook.dictionary,
+        "id": hook.id,
+        "side_mm": round(hook.side_mm, 3),
+        "offset_mm": [round(v, 3) for v in hook.offset_mm],
+        "hook_z_mm": round(hook.hook_z_mm, 3),
+    }
 
 
 def _plain(text: str) -> str:
-    return "".join(c for c in text if c.isprintable() and c not in '"\\')[:80]
+    return "".join(c for c in text if c.isprintable())[:80]
 
 
-def put(path: Path, names: tuple[str, ...], tables: str, top: str = "") -> None:
-    """Puts tables (and top keys) into a rig file in place of those of these names; what stood there is kept as ``*.before``.
+def put(path: Path, found: Mapping[str, Any]) -> None:
+    """Puts keys and tables into a rig file in place of those of their names; what stood there is kept as ``*.before``.
 
     Raises:
         FileFault: the file cannot be read or written, or would be no TOML.
     """
     try:
-        old = path.read_text(encoding="utf-8") if path.exists() else ""
+        old = path.read_text(encoding="utf-8-sig") if path.exists() else ""
     except (OSError, UnicodeDecodeError) as err:
         msg = f"{path} cannot be read ({getattr(err, 'strerror', None) or err}): nothing was written."
         raise FileFault(msg) from err
-    kept = without(old, names)
-    new = "\n".join(part.strip() + "\n" for part in (top, kept, tables) if part.strip())
     try:
-        tomllib.loads(new)
-    except tomllib.TOMLDecodeError as err:
-        msg = f"{path} would be no TOML any more ({err}): mend it by hand; nothing was written."
+        new = with_keys(old, found)
+    except (TOMLKitError, ValueError) as err:
+        msg = f"{path} is no TOML any more ({err}): mend it by hand; nothing was written."
         raise FileFault(msg) from err
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

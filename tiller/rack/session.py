@@ -73,7 +73,7 @@ def find_bow(text: str) -> Path:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as err:
         msg = f"{path} cannot be read ({getattr(err, 'strerror', None) or err})."
         raise FileFault(msg) from err

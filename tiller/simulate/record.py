@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.section import crowned_section
+from tiller.bow.tomlwrite import toml
 from tiller.simulate.bowmaker import BowTruth, LimbTruth
 from tiller.simulate.camera import TrueCamera, make_camera
 from tiller.simulate.render import Painter, Scenery, Setting, TrueFiducial
@@ -117,33 +118,30 @@ def make_even(bow: BowTruth, largest_mm: float, rounds: int = 3) -> BowTruth:
 def toml_bow(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> str:
     """bow.toml of a simulated bow, with the errors of tape and caliper."""
     err = 1.0 if plan.measured_errors else 0.0
-    out = [f"name = {json.dumps(bow.name)}", f'wood = "{bow.wood}"', 'upper_limb = "left"', ""]
+    limbs = {}
     for side in ("left", "right"):
         limb = bow.limb(side)
-        out += [
-            f"[limbs.{side}]",
-            f"length_mm = {limb.length_mm + err * rng.normal(0, 0.7):.0f}",
-            "handle_mm = 50",
-            "stations = [",
-        ]
+        length, stations = round(limb.length_mm + err * rng.normal(0, 0.7)), []
         for s in np.linspace(112, limb.length_mm - 14, 7) + err * rng.uniform(-8, 8, 7):
             width = np.interp(s, limb.s_mm, limb.width_mm) + err * rng.normal(0, 0.15)
             thick = np.interp(s, limb.s_mm, limb.thickness_mm) + err * rng.normal(0, 0.1)
-            out.append(f"  {{ s_mm = {s:.0f}, width_mm = {width:.1f}, thickness_mm = {thick:.1f} }},")
-        out += ["]", ""]
-    out += [
-        "[string]",
-        f'kind = "{bow.string_kind}"',
-        f"length_mm = {bow.string_mm:.0f}",
-        "",
-        "[target]",
-        f"draw_length_mm = {bow.draw_mm:.0f}",
-        f"draw_weight_n = {bow.weight_n:.0f}",
-        f"brace_height_mm = {bow.brace_mm:.0f}",
-        'shape = "even-strain"',
-        "",
-    ]
-    return "\n".join(out)
+            stations.append({"s_mm": round(s), "width_mm": round(width, 1), "thickness_mm": round(thick, 1)})
+        limbs[side] = {"length_mm": length, "handle_mm": 50, "stations": stations}
+    return toml(
+        {
+            "name": bow.name,
+            "wood": bow.wood,
+            "upper_limb": "left",
+            "limbs": limbs,
+            "string": {"kind": bow.string_kind, "length_mm": round(bow.string_mm)},
+            "target": {
+                "draw_length_mm": round(bow.draw_mm),
+                "draw_weight_n": round(bow.weight_n),
+                "brace_height_mm": round(bow.brace_mm),
+                "shape": "even-strain",
+            },
+        }
+    )
 
 
 def toml_rig(scenery: Scenery, cell: TrueCell, plan: Plan, rng: np.random.Generator) -> str:
@@ -154,39 +152,37 @@ def toml_rig(scenery: Scenery, cell: TrueCell, plan: Plan, rng: np.random.Genera
     cx, cy = (c + err * rng.normal(0, 2.0) for c in camera.centre)
     k1, k2, p1, p2, k3 = camera.distortion
     k1, k2 = k1 + err * rng.normal(0, 0.002), k2 + err * rng.normal(0, 0.01)
-    out = [
-        f"bow_plane_z_mm = {scenery.plane_z_mm + err * rng.normal(0, 1.0):.1f}",
-        "",
-        "[camera]",
-        f"image_size = [{camera.size[0]}, {camera.size[1]}]",
-        f"matrix = [[{fx:.3f}, 0.0, {cx:.3f}], [0.0, {fy:.3f}, {cy:.3f}], [0.0, 0.0, 1.0]]",
-        f"distortion = [{k1:.6f}, {k2:.6f}, {p1:.7f}, {p2:.7f}, {k3:.7f}]",
-        "",
-    ]
+    plane = round(scenery.plane_z_mm + err * rng.normal(0, 1.0), 1)
+    lens = {
+        "image_size": [int(side) for side in camera.size],
+        "matrix": [[round(fx, 3), 0.0, round(cx, 3)], [0.0, round(fy, 3), round(cy, 3)], [0.0, 0.0, 1.0]],
+        "distortion": [round(k, 7) for k in (k1, k2, p1, p2, k3)],
+    }
+    fiducials = []
     for fid in scenery.fiducials:
-        out += [
-            "[[fiducials]]",
-            f'dictionary = "{scenery.dictionary}"',
-            f"id = {fid.id}",
-            f"side_mm = {fid.side_mm + err * rng.normal(0, 0.15):.1f}",
-            f"centre_mm = [{fid.x + err * rng.normal(0, 0.6):.1f}, {fid.y + err * rng.normal(0, 0.6):.1f}, 0.0]",
-            f"rotation_deg = {fid.rotation_deg + err * rng.normal(0, 0.2):.1f}",
-            "",
-        ]
-    out += [
-        "[hook]",
-        f'dictionary = "{scenery.dictionary}"',
-        f"id = {scenery.hook_id}",
-        f"side_mm = {scenery.hook_side_mm:.1f}",
-        f"offset_mm = [{scenery.hook_offset_mm[0]}, {scenery.hook_offset_mm[1]}]",
-        f"hook_z_mm = {scenery.hook_z_mm + err * rng.normal(0, 0.7):.1f}",
-        "",
-        "[load_cell]",
-        f"counts_per_newton = {cell.counts_per_newton * (1 + err * rng.normal(0, 0.001)):.2f}",
-        f"zero_counts = {cell.zero_counts + err * rng.normal(0, 2500):.0f}",
-        "",
-    ]
-    return "\n".join(out)
+        side = round(fid.side_mm + err * rng.normal(0, 0.15), 1)
+        centre = [round(fid.x + err * rng.normal(0, 0.6), 1), round(fid.y + err * rng.normal(0, 0.6), 1), 0.0]
+        turned = round(fid.rotation_deg + err * rng.normal(0, 0.2), 1)
+        row = {"dictionary": scenery.dictionary, "id": fid.id, "side_mm": side, "centre_mm": centre}
+        fiducials.append(row | {"rotation_deg": turned})
+    return toml(
+        {
+            "bow_plane_z_mm": plane,
+            "camera": lens,
+            "fiducials": fiducials,
+            "hook": {
+                "dictionary": scenery.dictionary,
+                "id": scenery.hook_id,
+                "side_mm": round(scenery.hook_side_mm, 1),
+                "offset_mm": list(scenery.hook_offset_mm),
+                "hook_z_mm": round(scenery.hook_z_mm + err * rng.normal(0, 0.7), 1),
+            },
+            "load_cell": {
+                "counts_per_newton": round(cell.counts_per_newton * (1 + err * rng.normal(0, 0.001)), 2),
+                "zero_counts": round(cell.zero_counts + err * rng.normal(0, 2500)),
+            },
+        }
+    )
 
 
 def _limb_truth(limb: LimbTruth, rest: Array, drawn: Array) -> dict[str, Any]:
