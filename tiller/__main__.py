@@ -2,6 +2,6 @@
 
 import sys
 
-from tiller.cli import main
+from tiller.start import main
 
 sys.exit(main())

@@ -16,7 +16,7 @@ def number(text: str) -> float:
         ArgumentTypeError: it is none.
     """
     try:
-        value = float(text)
+        value = float(text) if text.isascii() and "_" not in text else math.nan
     except ValueError:
         value = math.nan
     if not math.isfinite(value) or abs(value) > LARGEST:

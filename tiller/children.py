@@ -14,8 +14,9 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from multiprocessing import active_children, get_context
+from multiprocessing import active_children, get_context, parent_process, resource_tracker
 from pathlib import Path
+from pickle import PicklingError
 from types import TracebackType
 from typing import Generic, ParamSpec, Self, TypeVar
 
@@ -33,22 +34,31 @@ def child(module: str, *words: str) -> list[str]:
 
 def _begin(warm: Callable[[], None]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process hears the keyboard, and ends this one
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     os.chdir(STANDS_IN)
     warm()
 
 
+def _end_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        parent.join()  # however it ended
+        os._exit(0)
+
+
 @contextmanager
 def _isolated() -> Iterator[None]:
-    """A child that is started meanwhile looks for modules only where this program's are, and hears no Ctrl-C until it can answer it."""
+    """A child that is started meanwhile looks for modules only where this program's are, and hears no Ctrl-C; this process hears it afterwards."""
     before = os.environ.get("PYTHONSAFEPATH")
     os.environ["PYTHONSAFEPATH"] = "1"
-    deaf = threading.current_thread() is threading.main_thread()
-    heard = signal.signal(signal.SIGINT, signal.SIG_IGN) if deaf else None
+    if hasattr(signal, "pthread_sigmask"):
+        resource_tracker.ensure_running()  # it would let signals through again once it has started
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        if deaf:
-            signal.signal(signal.SIGINT, heard)
+        if hasattr(signal, "pthread_sigmask"):
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
         if before is None:
             del os.environ["PYTHONSAFEPATH"]
         else:
@@ -75,7 +85,7 @@ class SecondProcess:
                     1, mp_context=get_context("spawn"), initializer=_begin, initargs=(self._warm,)
                 )
                 self._pool.submit(os.getpid)  # the process starts with the first thing that is asked of it
-        except (OSError, RuntimeError):
+        except (OSError, RuntimeError, ImportError, PicklingError):  # without it all is done here
             self._pool = None
         self._processes = [process.pid for process in active_children() if process.pid not in others]
         return self

@@ -54,6 +54,9 @@ def existing_book(args: argparse.Namespace) -> Path:
     from tiller.errors import BookFault
 
     path = book_of(args)
+    if path.is_file() and path.stat().st_size == 0:
+        msg = f"{path} is empty, no book: give the book's own file with --book; nothing was written."
+        raise BookFault(msg)
     if not path.is_file():
         msg = f"There is no book at {path} yet: 'tiller measure RECORDING' makes it, or give another one with --book."
         raise BookFault(msg)
@@ -179,6 +182,7 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
 
 
 def _plan(args: argparse.Namespace) -> int:
+    from tiller.children import SecondProcess
     from tiller.errors import MeasureFault
     from tiller.files import write_whole
     from tiller.rack.keep import ask_for_plan
@@ -235,6 +239,7 @@ def _own_file(args: argparse.Namespace) -> Path | None:
 
 
 def _forecast(args: argparse.Namespace) -> int:
+    from tiller.children import SecondProcess
     from tiller.errors import MeasureFault
     from tiller.files import write_whole
     from tiller.rack.keep import ask_for_plan
@@ -495,7 +500,10 @@ def _given(text: str) -> str:
 def main(argv: list[str] | None = None) -> int:
     """Runs the command line; 0 = done, 2 = said what is wrong."""
     with clean_output():
-        return _main(argv)
+        try:
+            return _main(argv)
+        except OSError:  # nothing more can be said: where it is said is full or gone
+            return 2
 
 
 def _main(argv: list[str] | None) -> int:

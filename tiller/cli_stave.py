@@ -135,8 +135,9 @@ def run_stave(args: argparse.Namespace) -> int:
     from datetime import date
 
     from tiller.bow.stavefile import parse_stave, read_stave
+    from tiller.bow.tomlcheck import LARGEST_TOML, load_toml
     from tiller.errors import FileFault, TillerError
-    from tiller.files import write_whole
+    from tiller.files import read_regular, write_whole
     from tiller.rack.newbow import name_fault
     from tiller.report.season import season_of
     from tiller.report.stave_words import stave_words
@@ -151,7 +152,10 @@ def run_stave(args: argparse.Namespace) -> int:
         raise TillerError(msg)
     new = _given(args)
     if new or args.forget or args.forget_feature or not path.is_file():
-        old = path.read_text(encoding="utf-8-sig") if path.is_file() else ""
+        old = ""
+        if path.exists():  # what is there must be a stave's file before anything is put into it
+            parse_stave(load_toml(path), str(path), date.today())
+            old = read_regular(path, LARGEST_TOML).decode("utf-8-sig")
         if not old and args.wood is None:
             msg = f"There is no {path} yet: 'tiller stave {args.name} --wood WOOD' begins it."
             raise FileFault(msg)

@@ -37,17 +37,27 @@ def check_regular(path: Path, largest: int) -> None:
 
 
 def read_regular(path: Path, largest: int) -> bytes:
-    """A regular file's bytes; see ``check_regular``."""
+    """A regular file's bytes; see ``check_regular``. What grows meanwhile, or says that it has none, is read no further than ``largest``."""
     check_regular(path, largest)
-    return Path(path).read_bytes()
+    with Path(path).open("rb") as file:
+        return b"".join(blocks(file, largest))
 
 
 BLOCK = 1 << 20
 
 
-def blocks(stream: IO[bytes]) -> Iterator[bytes]:
-    """What is left of a stream, in parts of a megabyte."""
+def blocks(stream: IO[bytes], largest: int | None = None) -> Iterator[bytes]:
+    """What is left of a stream, in parts of a megabyte.
+
+    Raises:
+        FileFault: it goes on beyond ``largest`` bytes.
+    """
+    total = 0
     while part := stream.read(BLOCK):
+        total += len(part)
+        if largest is not None and total > largest:
+            msg = f"{getattr(stream, 'name', 'a file')} goes on beyond {largest / 1e6:.0f} MB: it is no file of data."
+            raise FileFault(msg)
         yield part
 
 
@@ -63,6 +73,11 @@ def write_whole(path: Path, data: bytes | Iterable[bytes], *, new: bool = False)
     path = Path(path)
     temporary: str | None = None
     try:
+        if path.is_symlink():  # what it points to is meant
+            path = path.resolve()
+        if path.exists() and not path.is_file():
+            msg = f"{path} is no file that could be written: choose another name."
+            raise FileFault(msg)
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         with os.fdopen(handle, "wb") as file:
@@ -73,20 +88,34 @@ def write_whole(path: Path, data: bytes | Iterable[bytes], *, new: bool = False)
             os.fsync(file.fileno())
         step(f"{path.name} written beside its place")
         if new:
-            os.link(temporary, path)
-            step(f"{path.name} in place, also beside it")
-            Path(temporary).unlink()
+            put_new(Path(temporary), path)
         else:
             Path(temporary).replace(path)
         step(f"{path.name} in place")
     except FileExistsError as err:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
         msg = f"{path} is there already: edit it, or choose another name."
         raise FileFault(msg) from err
     except OSError as err:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
         mend = "free some space, or choose another place" if err.errno in FULL else "choose another place or name"
         msg = f"{path} could not be written ({err.strerror}): {mend}; nothing was left half-written."
         raise FileFault(msg) from err
+    finally:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
+
+
+def put_new(part: Path, path: Path) -> None:
+    """Gives a finished file its name, never over another that came there meanwhile; it may stay under the old name too.
+
+    Raises:
+        FileExistsError: one did.
+    """
+    try:
+        os.link(part, path)
+    except FileExistsError:
+        raise
+    except OSError:  # a drive without links
+        if path.exists():
+            raise FileExistsError(errno.EEXIST, "File exists", str(path)) from None
+        part.rename(path)
+    step(f"{path.name} in place, perhaps also beside it")

@@ -11,6 +11,8 @@ from tiller.errors import FileFault
 OURS = (".toml", ".csv", ".sqlite3")
 """What the shop's own files end with; no command writes such a one where it was asked for a picture, a sheet or JSON."""
 MARKS = ("rig.toml", "frames.csv")
+ALWAYS = ("book", "file")
+"""Arguments that may name a new book or backup, of whatever command."""
 
 
 def add_outputs(parser: argparse.ArgumentParser, *names: str) -> None:
@@ -28,6 +30,14 @@ def check_outputs(args: argparse.Namespace) -> None:
     names: tuple[str, ...] = getattr(args, "outputs", ())
     if getattr(args, "force", False):
         return
+    for name in ALWAYS:
+        given = getattr(args, name, None)
+        if not isinstance(given, str) or not given or Path(given).is_file():
+            continue
+        within = _recording_around(Path(given))
+        if within is not None:
+            msg = f"{given} lies in the recording {within}, which is never changed: choose a place outside."
+            raise FileFault(msg)
     read = [Path(v) for k, v in vars(args).items() if k not in names and isinstance(v, str) and v]
     for name in names:
         given = getattr(args, name, None)
@@ -35,10 +45,19 @@ def check_outputs(args: argparse.Namespace) -> None:
             _check(Path(given), read)
 
 
-def _check(path: Path, read: Iterable[Path]) -> None:
+def _recording_around(path: Path) -> Path | None:
+    """The recording that a path lies in, or that it is, if any."""
     try:
         whole = path.resolve()
-        within = next((p for p in (whole, *whole.parents[:2]) if all((p / mark).is_file() for mark in MARKS)), None)
+        return next((p for p in (whole, *whole.parents) if all((p / mark).is_file() for mark in MARKS)), None)
+    except (OSError, RuntimeError, ValueError):
+        return None
+
+
+def _check(path: Path, read: Iterable[Path]) -> None:
+    within = _recording_around(path)
+    try:
+        whole = path.resolve()
         over = path.is_file() and (whole.suffix.lower() in OURS or any(p.is_file() and p.samefile(path) for p in read))
     except (OSError, RuntimeError, ValueError):
         return  # whoever writes it says what is wrong

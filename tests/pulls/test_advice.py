@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-import re
 import shutil
 import subprocess
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ import pytest
 
 from tiller.bow.bowfile import parse_bow, read_bow
 from tiller.bow.section import crowned_section
+from tiller.bow.tomlwrite import toml
 from tiller.cli import main
 from tiller.errors import KeyFault
 from tiller.mechanics.advice import Advice
@@ -123,7 +124,8 @@ def test_the_plan_makes_the_bow_even_and_as_heavy_as_wanted(
             off[(limb.s_mm >= z.from_mm) & (limb.s_mm < z.to_mm)] = z.depth_mm
         limbs[side] = replace(limb, thickness_mm=limb.thickness_mm - off)
     done = replace(bow, left=limbs["left"], right=limbs["right"])
-    assert braced_weight(done) == pytest.approx(bow.weight_n, rel=0.03)
+    assert advice.forecast is not None
+    assert abs(braced_weight(done) - bow.weight_n) < 2.5 * advice.forecast.weight_sd_n  # as well as it was foreseen
     shooter = Shooter(done, 40)
     rest, drawn = shooter.rest(), shooter.at(0.95 * bow.draw_mm)
     logs = []
@@ -313,10 +315,11 @@ def test_a_wrong_caliper_reading_is_named(pull: tuple[Path, BowTruth, float], tm
     folder = tmp_path / "pull"
     shutil.copytree(pull[0], folder)
     text = (folder / "bow.toml").read_text()
-    rows = re.findall(r"\{ s_mm = (\d+), width_mm = ([\d.]+), thickness_mm = ([\d.]+) \}", text)
-    s, _, thick = rows[3]
-    wrong = f"thickness_mm = {float(thick) * 1.2:.1f} }},"
-    text = re.sub(rf"(s_mm = {s}, width_mm = [\d.]+, )thickness_mm = {thick} \}},", rf"\g<1>{wrong}", text, count=1)
+    told = tomllib.loads(text)
+    station = told["limbs"]["left"]["stations"][3]
+    s = station["s_mm"]
+    station["thickness_mm"] = round(1.2 * station["thickness_mm"], 1)
+    text = toml(told)
     (folder / "bow.toml").write_text(text)
     recording = read_recording(folder)
     advice = advise(measure(recording), recording.bow)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -96,7 +96,7 @@ def _date(table: Table, key: str) -> date | None:
     value = table.data.get(key)
     if value is None:
         return None
-    if not isinstance(value, date):
+    if not isinstance(value, date) or isinstance(value, datetime):
         raise table.fault(key, "a date such as 2026-03-14 (without quotes)")
     return value
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -27,17 +28,30 @@ def with_keys(text: str, new: Mapping[str, Any], without: Sequence[str] = ()) ->
         tomlkit.exceptions.TOMLKitError: the text is no TOML.
     """
     document = tomlkit.parse(text)
-    for name in (*new, *without):
+    fresh: dict[str, Any] = {}
+    for name, value in new.items():
+        if name in document and not _is_table(value) and not isinstance(document[name], Table | AoT):
+            document[name] = value  # in its place, with the remark behind it
+            continue
+        fresh[name] = value
+    for name in (*fresh, *(n for n in without if n not in new)):
         if name in document:
             document.remove(name)
-    out = _dumped(_filled(document, new))
+    out = _dumped(_filled(document, fresh))
+    had = tomllib.loads(text)
+    wanted = {k: v for k, v in had.items() if k not in new and k not in without} | dict(new)
     stays = set(out.splitlines())
     lost = [line for line in text.splitlines() if line.lstrip().startswith("#") and line not in stays]
-    return "\n".join([*lost, out]) if lost else out
+    return _as_wanted("\n".join([*lost, out]) if lost else out, wanted)
 
 
 def with_rows(text: str, path: Sequence[str], rows: Sequence[Row]) -> str:
     """A file's text with further rows of a list of tables at that path, whose tables are there."""
+    wanted = tomllib.loads(text)
+    deep: Any = wanted
+    for name in path[:-1]:
+        deep = deep[name]
+    deep[path[-1]] = [*deep.get(path[-1], []), *map(dict, rows)]
     document = tomlkit.parse(text)
     inner: Any = document
     for name in path[:-1]:
@@ -52,7 +66,20 @@ def with_rows(text: str, path: Sequence[str], rows: Sequence[Row]) -> str:
             found.append(_filled(tomlkit.table(), row))
         if not isinstance(there, AoT):
             inner[path[-1]] = found
-    return _dumped(document)
+    return _as_wanted(_dumped(document), wanted)
+
+
+def _as_wanted(out: str, wanted: dict[str, Any]) -> str:
+    """The text, if it says what it is to say; else written anew, lines that are remarks first: a file laid out in an unusual way may lose the places of
+    its remarks, not its meaning."""
+    try:
+        told = tomllib.loads(out)
+    except tomllib.TOMLDecodeError:
+        told = None
+    if told == wanted:
+        return out
+    remarks = [line for line in out.splitlines() if line.lstrip().startswith("#")]
+    return "\n".join([*remarks, toml(wanted)])
 
 
 def _dumped(document: TOMLDocument) -> str:

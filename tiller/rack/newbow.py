@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -92,7 +93,7 @@ def name_fault(name: str) -> str:
     """What is wrong with a bow's name, empty where nothing is."""
     if not name.strip() or name != name.strip():
         return "the bow's name is empty or begins or ends with a space."
-    if any(ord(c) < 32 or c in '/\\:*?"<>|' for c in name) or name.startswith(".") or len(name) > 80:
+    if not name.isprintable() or any(c in '/\\:*?"<>|' for c in name) or name.startswith(".") or len(name) > 80:
         return f"'{name[:90]}' is no name for a bow: it becomes a folder, so no slashes, line breaks or the like, at most 80 characters."
     if name.lower().endswith(".toml"):
         return f"'{name}' looks like a file: give the bow's name alone; its bow.toml is made of it."
@@ -215,11 +216,12 @@ def kept_answers(path: Path) -> dict[str, str | float]:
     except FileFault:
         return {}
     fields = {field.key: field for field in form()}
-    return {
-        key: value
-        for key, value in told.items()
-        if key in fields and isinstance(value, str if fields[key].kind == "text" else (int, float))
-    }
+    kept: dict[str, str | float] = {}
+    for key, value in told.items():
+        if key in fields and isinstance(value, str | float | int) and not isinstance(value, bool):
+            with suppress(TillerError):  # one that was mended by hand into none is asked again
+                kept[key] = fields[key].read(str(value), metric=True)
+    return kept
 
 
 def keep_answers(path: Path, answers: Mapping[str, str | float]) -> None:

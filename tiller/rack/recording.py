@@ -10,7 +10,7 @@ import csv
 import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import cv2
 import numpy as np
@@ -20,12 +20,13 @@ from tiller.bow.bowfile import BOW_KEYS, Bow, read_bow
 from tiller.bow.rigfile import RIG_KEYS, Rig, read_rig
 from tiller.bow.tomlcheck import load_toml, strange_keys
 from tiller.errors import FileFault, RecordingFault
-from tiller.files import check_regular, read_regular
+from tiller.files import blocks, check_regular, read_regular
 
 ROLES = ("empty", "rest", "pull")
 PARTS = ("rig.toml", "bow.toml", "frames.csv")
 FORCE, DRAWS = "force.csv", "draws.csv"
 """Not there where the pull was made without a scale, or not live: draws seen in pictures that were not kept."""
+MOST_READINGS = 1_000_000
 LARGEST_TABLE, LARGEST_LIST, LARGEST_PICTURE = 32_000_000, 2_000_000, 100_000_000
 """Bytes: two hours of readings at 80 a second have some 25 MB; a list of ten thousand pictures 1; a camera's picture has a few, unpacked 25."""
 
@@ -73,7 +74,7 @@ def read_recording(folder: Path) -> Recording:
     Raises:
         FileFault, KeyFault, RecordingFault: what is wrong, where, what to do.
     """
-    folder = Path(folder)
+    folder = Path(folder).absolute()  # the second process stands elsewhere
     if not folder.is_dir():
         what = "is a file" if folder.exists() else "does not exist"
         msg = f"{folder} {what}: give the folder of a recording (it holds {', '.join(PARTS)} and frames/)."
@@ -144,6 +145,10 @@ def _read_frames(path: Path) -> tuple[Picture, ...]:
         if not row["file"]:
             msg = f"frames.csv line {number}: no file is named."
             raise RecordingFault(msg)
+        name = PurePosixPath(row["file"].replace("\\", "/"))
+        if not row["file"].isprintable() or name.is_absolute() or ".." in name.parts or ":" in row["file"]:
+            msg = f"frames.csv line {number}: {row['file']!r} is no picture within the recording: give its name as it lies there, such as frames/003.jpg."
+            raise RecordingFault(msg)
         if pictures and t < pictures[-1].t_s:
             msg = (
                 f"frames.csv line {number}: the picture's time runs backwards ({t:.4f} s after {pictures[-1].t_s:.4f} s):"
@@ -164,6 +169,9 @@ def _torn(path: Path) -> bool:
 def _read_force(path: Path) -> tuple[tuple[float, str], ...]:
     lines: list[tuple[float, str]] = []
     for row in _rows(path, ("t_s", "line")):
+        if len(lines) == MOST_READINGS:
+            msg = f"{path} has more than {MOST_READINGS:,} readings, three hours of them: is it the right one?"
+            raise RecordingFault(msg)
         try:
             t = float(row["t_s"])
         except ValueError:
@@ -226,7 +234,7 @@ def file_hash(path: Path) -> str:
     digest = hashlib.sha256()
     check_regular(path, LARGEST_PICTURE)
     with path.open("rb") as file:
-        while block := file.read(1 << 20):
+        for block in blocks(file, LARGEST_PICTURE):
             digest.update(block)
     return digest.hexdigest()
 

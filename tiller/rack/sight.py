@@ -135,6 +135,8 @@ def _stand_ahead(
             yield picture, now.result
 
 
+MOST_LOOKED_AT = 120
+"""A pull over 600 mm has one picture every 5 mm or less then; what they say in common is as sure long before."""
 CHAINS_FROM = 20
 """From so many pictures on, every second one is expected by what the others of its own half showed: they are as far apart as in a pull of half as
 many, and both halves can be looked at at the same time. The result does not depend on whether they are."""
@@ -169,6 +171,12 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
     progress("rest shape")
     rest_first, scene, models = _first_rest(recording, scene, left_out)
     wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
+    if len(wanted) > MOST_LOOKED_AT:
+        keep = sorted({round(k) for k in np.linspace(0, len(wanted) - 1, MOST_LOOKED_AT)})
+        said.append(
+            f"of {len(wanted)} pictures {len(keep)}, evenly over the pull, were looked at: more would tell no more."
+        )
+        wanted = [wanted[k] for k in keep]
     chains = 2 if len(wanted) >= CHAINS_FROM else 1
     given = (recording, scene, models)
     other = second.ask(look_along, *given, wanted[1::2]) if second is not None and chains == 2 else None
@@ -187,8 +195,8 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
         said.append(
             f"in {unwatched} pictures none of the board's fiducials is seen: that camera and board stood still there is taken on trust."
         )
-    moving = [s for s in seen if _moved(scene, s)]
-    if moving:  # where the camera stood in a picture without any fiducial nobody knows then
+    moving = [s for s in seen if _moved(scene, s) and s.shape.shift_px > MOVED_PX]
+    if len(moving) > 1:  # where the camera stood in a picture without any fiducial nobody knows then
         lost = [s for s in seen if not np.isfinite(s.shape.shift_px)]
         left_out += [
             f"{s.picture.file}: the camera moved in this pull, and none of the board's fiducials is seen here; left out"
@@ -229,7 +237,7 @@ def _look(picture: Picture, stands: Callable[[], Stand], bending: Bending, known
             shape, then_known = see_drawn(stood, bending, known)
     except (RecordingFault, VisionFault) as err:
         return Looked(file, None, (f"{err}; left out",)), known
-    except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
+    except (np.linalg.LinAlgError, ArithmeticError, IndexError, ValueError, cv2.error) as err:
         return Looked(file, None, (f"{file}: the limb's line cannot be followed in it ({err}); left out",)), known
     if picture.role == "pull" and shape.hook is None:
         why_not = f"{file}: the hook's fiducial is not in view, so the draw is unknown; left out"

@@ -25,6 +25,7 @@ from tiller import __version__
 from tiller.bow.bowfile import SIDES
 from tiller.errors import BookFault
 from tiller.mechanics.results import PullResult
+from tiller.records.shapes import advice_of, notes_of
 
 Migration = tuple[str, Callable[[sqlite3.Connection], None]]
 
@@ -530,7 +531,7 @@ class Book:
             msg = f"The book {self.path} has no pull {pull_id}; it holds {span}: 'tiller book list' shows them."
             raise BookFault(msg)
         out = heads[0]
-        out["notes"] = json.loads(out["notes"])
+        out["notes"] = notes_of(out["notes"])
         key = (out["result_id"],)
         out["force_draw"] = self.rows("SELECT * FROM force_draw WHERE result_id = ? ORDER BY number", key)
         out["profiles"] = {
@@ -551,7 +552,7 @@ class Book:
             for side in SIDES
         }
         told = self.rows("SELECT data FROM advice WHERE result_id = ?", key)
-        out["advice"] = json.loads(told[0]["data"]) if told else None
+        out["advice"] = advice_of(told[0]["data"]) if told else None
         out["scrapings"] = self.rows(
             "SELECT strokes, planned_strokes, at FROM scrapings WHERE pull_id = ? ORDER BY id", (pull_id,)
         )

@@ -12,12 +12,14 @@ from typing import Any
 
 from tiller.errors import BookFault
 from tiller.files import check_regular
+from tiller.records.shapes import fits_advice, fits_description, fits_notes
+from tiller.records.strictjson import strict_json
 
 LARGEST_BOOK = 2_000_000_000
 """Ten thousand pulls take some 300 MB."""
 MOST_STEPS = 2_000_000_000
 """SQLite's own steps that looking through such a book may take; a query that was made to run for ever takes more."""
-LONGEST_NAME, LONGEST_TEXT = 400, 5_000_000
+LONGEST_NAME, LONGEST_DESCRIPTION, LONGEST_TEXT = 400, 100_000, 5_000_000
 LARGEST_NUMBER = 1e12
 NAMES = frozenset(
     {
@@ -33,6 +35,7 @@ NAMES = frozenset(
         "day",
         "made_at",
         "taken_at",
+        "folder",
     }
 )
 """Text columns that are shown in one line."""
@@ -47,7 +50,8 @@ def check_file(path: Path) -> None:
     """
     check_regular(path, LARGEST_BOOK)
     log = path.with_name(path.name + "-wal")
-    if log.exists() and log.stat().st_size > 0:
+    old = path.with_name(path.name + "-journal")
+    if any(beside.exists() and beside.stat().st_size > 0 for beside in (log, old)):
         msg = f"{path} is open in another program, or was not closed: close it there, or list it once ('tiller book list --book {path}'); nothing was changed."
         raise BookFault(msg)
 
@@ -59,6 +63,12 @@ def open_foreign(path: Path) -> sqlite3.Connection:
         sqlite3.Error: it is no SQLite file.
     """
     db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)
+    limit_steps(db)
+    return db
+
+
+def limit_steps(db: sqlite3.Connection) -> None:
+    """Whatever is asked of it ends, with an ``sqlite3.Error``; and nothing in its schema is run."""
     db.execute("PRAGMA trusted_schema = OFF")
     db.execute("PRAGMA cell_size_check = ON")
     left = [MOST_STEPS // 100_000]
@@ -68,12 +78,11 @@ def open_foreign(path: Path) -> sqlite3.Connection:
         return int(left[0] < 0)
 
     db.set_progress_handler(tick, 100_000)
-    return db
 
 
 def columns(db: sqlite3.Connection, table: str) -> dict[str, tuple[str, bool]]:
     """Declared type and whether it must be given, by column, of one of our own tables."""
-    return {row[1]: (str(row[2]).upper(), bool(row[3])) for row in db.execute(f"PRAGMA table_info({table})")}
+    return {row[1]: (str(row[2]).upper(), bool(row[3])) for row in db.execute(f"PRAGMA table_xinfo({table})")}
 
 
 def check_schema(theirs: sqlite3.Connection, ours: sqlite3.Connection, name: str) -> None:
@@ -124,16 +133,18 @@ def _fits(column: str, value: object, kind: str, needed: bool) -> bool:
     if column in NAMES:
         return len(value) <= LONGEST_NAME and value.isprintable()
     if column in STRICT_JSON:
-        return _is_strict(value) or (column == "description" and not _is_json(value))
+        if column == "description" and len(value) > LONGEST_DESCRIPTION:
+            return False
+        return _is_strict(column, value) or (column == "description" and value.isprintable() and not _is_json(value))
     return "\0" not in value
 
 
-def _is_strict(text: str) -> bool:
+def _is_strict(column: str, text: str) -> bool:
     try:
-        strict_json(text)
+        told = strict_json(text)
     except ValueError:
         return False
-    return True
+    return {"description": fits_description, "notes": fits_notes, "data": fits_advice}[column](told)
 
 
 def _is_json(text: str) -> bool:
@@ -143,21 +154,3 @@ def _is_json(text: str) -> bool:
     except (ValueError, RecursionError):
         return text.lstrip()[:1] in ("{", "[")
     return True
-
-
-def strict_json(text: str) -> Any:
-    """JSON as its standard has it: no NaN, no Infinity, no nesting without end.
-
-    Raises:
-        ValueError: it is something else.
-    """
-
-    def refuse(constant: str) -> float:
-        msg = f"{constant} is no JSON"
-        raise ValueError(msg)
-
-    try:
-        return json.loads(text, parse_constant=refuse)
-    except RecursionError as err:
-        msg = "nested too deeply"
-        raise ValueError(msg) from err

@@ -7,7 +7,6 @@ member with its SHA-256, the schema and what the book holds.
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
 import re
@@ -31,7 +30,7 @@ from tiller import files as filing
 from tiller.errors import BookFault, FileFault
 from tiller.files import blocks, check_regular, write_whole
 from tiller.records.book import APPLICATION_ID, FATES, MIGRATIONS, Book
-from tiller.records.foreign import check_file, check_schema, checked, columns, open_foreign
+from tiller.records.foreign import check_file, check_schema, checked, columns, limit_steps, open_foreign
 
 BOOK = "book.sqlite3"
 MANIFEST = "manifest.json"
@@ -142,7 +141,7 @@ def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
                 msg = f"{target} did not read back as it was written: the disk may be failing; the backup was not kept."
                 raise BookFault(msg)
             filing.step("backup read back")
-            _place(part, target)
+            filing.put_new(part, target)
             filing.step("backup in place")
     except (OSError, sqlite3.Error, zipfile.BadZipFile) as err:
         msg = f"The backup {target} could not be written ({getattr(err, 'strerror', None) or err}): check disk and permissions."
@@ -152,22 +151,6 @@ def back_up(book: Path, target: Path, files: dict[str, Path]) -> Kept:
             with contextlib.suppress(OSError):
                 part.unlink(missing_ok=True)
     return kept
-
-
-def _place(part: Path, target: Path) -> None:
-    """Gives a finished file its name, never over another that came there meanwhile.
-
-    Raises:
-        FileExistsError: one did.
-    """
-    try:
-        os.link(part, target)
-    except FileExistsError:
-        raise
-    except OSError:  # a drive without links
-        if target.exists():
-            raise FileExistsError(errno.EEXIST, "File exists", str(target)) from None
-        part.rename(target)
 
 
 def _manifest(kept: Kept) -> dict[str, Any]:
@@ -279,6 +262,7 @@ def restore(path: Path, book: Path, home: Path) -> tuple[Kept, tuple[str, ...]]:
                 )
                 raise BookFault(msg)
     left: list[str] = []
+    _check_rows(path)
     try:
         with zipfile.ZipFile(path) as archive:
             for name in kept.members:
@@ -308,6 +292,43 @@ def restore(path: Path, book: Path, home: Path) -> tuple[Kept, tuple[str, ...]]:
     with Book(book):
         pass
     return kept, tuple(left)
+
+
+def _check_rows(path: Path) -> None:
+    """Refuses a backup whose book holds what no book holds: a backup, too, may come from somebody else.
+
+    Raises:
+        BookFault: what is strange.
+    """
+    with tempfile.TemporaryDirectory(prefix="tiller-backup-") as folder:
+        copy, empty = Path(folder) / BOOK, Path(folder) / "empty.sqlite3"
+        with zipfile.ZipFile(path) as archive:
+            _unpack(archive, BOOK, copy)
+        try:
+            with contextlib.closing(open_foreign(copy)) as source:
+                _no_programs(source, str(path))
+            with Book(copy) as theirs, Book(empty) as ours:
+                limit_steps(theirs.db)
+                check_schema(theirs.db, ours.db, str(path))
+                rows = _Theirs(theirs, ours.db, str(path))
+                for (table,) in ours.db.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
+                    if not str(table).startswith("sqlite_"):
+                        rows.rows(str(table))
+        except sqlite3.Error as err:
+            msg = f"{path} holds what does not fit into a book ({err}); nothing was changed."
+            raise BookFault(msg) from err
+
+
+def _no_programs(source: sqlite3.Connection, name: str) -> None:
+    """Refuses views and triggers.
+
+    Raises:
+        BookFault: there are some.
+    """
+    strange = source.execute("SELECT COUNT(*) FROM sqlite_master WHERE type IN ('view', 'trigger')").fetchone()[0]
+    if strange:
+        msg = f"{name} holds views or triggers, which no book has: it was not written by this program alone; nothing was changed."
+        raise BookFault(msg)
 
 
 def merge(book: Path, other: Path) -> Merged:
@@ -341,12 +362,7 @@ def merge(book: Path, other: Path) -> Merged:
                 if source.execute("PRAGMA user_version").fetchone()[0] > len(MIGRATIONS):
                     msg = f"{said_as} was written by a newer version of this program: use that one to merge it; nothing was changed."
                     raise BookFault(msg)
-                strange = source.execute(
-                    "SELECT COUNT(*) FROM sqlite_master WHERE type IN ('view', 'trigger')"
-                ).fetchone()[0]
-                if strange:
-                    msg = f"{said_as} holds views or triggers, which no book has: it was not written by this program alone; nothing was changed."
-                    raise BookFault(msg)
+                _no_programs(source, said_as)
                 if source.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
                     msg = f"{said_as} is damaged: merge a backup of it instead; nothing was changed."
                     raise BookFault(msg)
@@ -357,6 +373,7 @@ def merge(book: Path, other: Path) -> Merged:
             raise BookFault(msg) from err
         try:
             with Book(copy) as theirs, Book(book) as ours, ours.writing() as db:
+                limit_steps(theirs.db)
                 check_schema(theirs.db, db, said_as)
                 merged = _merge(db, _Theirs(theirs, db, said_as))
                 filing.step("all merged, not yet kept")
@@ -367,6 +384,8 @@ def merge(book: Path, other: Path) -> Merged:
             raise BookFault(msg) from err
 
 
+ELSEWHERE = "(in another shop)"
+"""Where a merged pull's recording is: a path of another machine means nothing here, and is not followed."""
 MERGING = ".merging-"
 OLD_S = 3600.0
 """What a merge that was killed left behind is swept away by the next one after so long."""
@@ -412,7 +431,7 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
             ]
             pull_id = db.execute(
                 "INSERT INTO pulls (session_id, fingerprint, recording, folder, taken_at) VALUES (?, ?, ?, ?, ?)",
-                (session, pull["fingerprint"], pull["recording"], pull["folder"], pull["taken_at"]),
+                (session, pull["fingerprint"], pull["recording"], ELSEWHERE, pull["taken_at"]),
             ).lastrowid
             _copy(db, theirs, "files", "pull_id", pull["id"], pull_id)
             pulls += 1

@@ -1,0 +1,310 @@
+"""Courses of tillering with the map's errors as real pictures show them: ``python -m tests.bench.course [--bows N]``.
+
+The errors of the stiffness along the limb are those of the independent rig's recordings (``../shared/recordings``): each is measured, what it says
+is held against its truth, and the error of a limb chosen at random, its sign too, is laid on the true bow that is tillered here, with the
+covariance that was stated with it. Half of an error's variance stays with the bow (calipers, the wood's own), half is new with each pull.
+Nothing is rendered, so that many bows can be run; ``tests.bench.bowyer`` renders them.
+
+A quarter of the bows are even when roughed out and only too heavy, a quarter is crooked, a quarter has 2 to 4 faults, a quarter both. The hand errs by
+20 % and 0.02 mm a layer, its ends by 6 mm. The true bow's weight and strain come from the forward model, which is tested against OpenSees.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+import json
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from tests.bench.bowyer import Standing, stand, true_bow
+from tiller.bow.bowfile import SIDES
+from tiller.bow.section import crowned_section
+from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, BowBelief, LimbBelief, bow_from
+from tiller.mechanics.elastica import brace, solve_draws
+from tiller.mechanics.history import FIRST_STROKE_MM
+from tiller.mechanics.layers import strokes
+from tiller.mechanics.plan import make_plan
+from tiller.mechanics.planned import Plan
+from tiller.mechanics.thinning import Aim, LimbWood
+from tiller.simulate.bowmaker import BowTruth, LimbTruth, random_bow
+from tiller.simulate.record import make_even
+
+Array = np.ndarray
+SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "recordings"
+MOST_PASSES = 10
+LEVEL_SD = 0.015
+HAND = float(os.environ.get("COURSE_HAND", "1"))
+"""How much of the hand's error is made: 0 is an exact hand."""
+KINDS = ("even", "crooked", "faults", "crooked and faults")
+LIMITS = {
+    "even bows, first pass": 0.013,
+    "even bows, end": 0.012,
+    "spotted bows, first pass over before": 0.5,
+    "spotted bows, end": 0.015,
+    "weight off, worst": 0.015,
+    "weight under, worst": 0.03,
+    "largest stretch, rms": 0.04,
+    "largest stretch, worst": 0.06,
+    "passes, median": 6,
+    "passes, worst": 9,
+}
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Error of log EI of one measured limb, by its place as a share of the limb, and what was stated of it."""
+
+    share: Array
+    error: Array
+    cov: Array
+
+
+@cache
+def errors() -> tuple[Errors, ...]:
+    """The errors of all limbs of the shared recordings, level taken out."""
+    from tiller.rack.measure import measure
+    from tiller.rack.recording import read_recording
+
+    out = []
+    for folder in sorted(p for p in SHARED.iterdir() if p.is_dir()):
+        measured = measure(read_recording(folder))
+        truth = json.loads((folder / "truth.json").read_text())["limbs"]
+        for side, belief in zip(SIDES, (measured.belief.left, measured.belief.right), strict=True):
+            true = np.interp(belief.s_mm, truth[side]["s_mm"], np.log(np.array(truth[side]["EI_n_m2"]) * 1e6))
+            seen = np.isfinite(measured.result.limb(side).strain)
+            off = np.where(seen, belief.log_ei - true, 0.0)
+            out.append(Errors(belief.s_mm / truth[side]["length_mm"], off - np.median(off[seen]), belief.cov))
+    return tuple(out)
+
+
+def roughed(seed: int) -> BowTruth:
+    """A bow that is too heavy: even, crooked, with faults, or both, in turn."""
+    rng = np.random.default_rng(7000 + seed)
+    kind = KINDS[seed % len(KINDS)]
+    crook = float(rng.uniform(0.6, 1.0)) if "crooked" in kind else 0.2
+    bow = random_bow(rng, f"course{seed:02d}", (), crook_per_m=crook, string_kind="long")
+    bow = make_even(bow, bow.draw_mm, rounds=2)
+    bow = replace(bow, weight_n=round(stand(bow).weight_n))
+    thicker = float(rng.uniform(0.06, 0.11))
+    limbs = {}
+    for side in SIDES:
+        limb = bow.limb(side)
+        share = np.full(len(limb.s_mm), 1 + thicker)
+        for _ in range(int(rng.integers(1, 3)) if "faults" in kind else 0):
+            size = float(rng.uniform(0.04, 0.09)) * float(rng.choice([1, 1, -0.6]))
+            centre, wide = rng.uniform(0.2, 0.75) * limb.length_mm, rng.uniform(70, 150)
+            share += size * np.exp(-0.5 * ((limb.s_mm - centre) / (0.45 * wide)) ** 2)
+        working = (limb.s_mm >= limb.bend_from_mm - 20) & (limb.s_mm <= limb.bend_to_mm + 20)
+        share = np.where(working, np.maximum(share, 1.01), 1.0 + 0.5 * thicker * (limb.s_mm > limb.bend_to_mm))
+        limbs[side] = replace(limb, thickness_mm=limb.thickness_mm * share)
+    return replace(bow, left=limbs["left"], right=limbs["right"])
+
+
+def believed(
+    bow: BowTruth, lasting: dict[str, Array], rng: np.random.Generator, doubt: float, gap: float = 0.0
+) -> BowBelief:
+    """What a pull would leave of the bow: its true stiffness with an error of the shared recordings'.
+
+    Args:
+        lasting: the part of each limb's error that stays with the bow.
+        doubt: how much larger errors and their stated sd are than at full draw.
+        gap: log of the true weight over that of a belief without errors: the fades here are only like those of the belief.
+    """
+    whole = true_bow(bow)
+    limbs = []
+    level = rng.normal(0, LEVEL_SD) if doubt else 0.0
+    for side, chain in zip(SIDES, (whole.left, whole.right), strict=True):
+        limb: LimbTruth = bow.limb(side)
+        told = errors()[int(rng.integers(len(errors())))]
+        s = told.share * limb.length_mm
+        new = told.error * float(rng.choice([-1.0, 1.0]))
+        error = np.sqrt(0.5) * (np.interp(s, limb.s_mm, lasting[side]) + new)
+        log_ei = np.interp(s, limb.s_mm, np.log(limb.ei_n_m2 * 1e6)) + level + gap + doubt * error
+        way = np.column_stack([np.cos(chain.rest_angle), np.sin(chain.rest_angle)]) * chain.step_mm
+        line = np.vstack([chain.root_mm, chain.root_mm + np.cumsum(way, axis=0)])
+        rest = np.column_stack([np.interp(s, chain.s_mm, line[:, k]) for k in (0, 1)])
+        mass = np.interp(s, limb.s_mm, crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm).area_mm2)
+        limbs.append(
+            LimbBelief(s, log_ei, doubt**2 * told.cov, rest, mass * bow.density_kg_m3 * 1e-9, 50.0, limb.length_mm)
+        )
+    return BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, whole.string_ea_n, LEVEL_SD)
+
+
+def lasting_errors(bow: BowTruth, rng: np.random.Generator) -> dict[str, Array]:
+    out = {}
+    for side in SIDES:
+        told = errors()[int(rng.integers(len(errors())))]
+        sign = float(rng.choice([-1.0, 1.0]))
+        out[side] = np.interp(bow.limb(side).s_mm / bow.limb(side).length_mm, told.share, sign * told.error)
+    return out
+
+
+def wood(bow: BowTruth, belief: BowBelief) -> tuple[LimbWood, LimbWood]:
+    out = []
+    for side, told in zip(SIDES, (belief.left, belief.right), strict=True):
+        limb = bow.limb(side)
+        width, thick = (np.interp(told.s_mm, limb.s_mm, v) for v in (limb.width_mm, limb.thickness_mm))
+        out.append(
+            LimbWood(
+                width,
+                thick,
+                limb.bend_from_mm,
+                0.845 * limb.length_mm,
+                np.zeros(len(width), dtype=bool),
+                np.ones(len(width)),
+            )
+        )
+    return out[0], out[1]
+
+
+def by_hand(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> tuple[BowTruth, int]:
+    """The bow after the pass's layers, scraped by a hand that errs by 20 % and 0.02 mm a layer and by 6 mm at its ends; strokes made."""
+    limbs, made = {}, 0
+    for side in SIDES:
+        limb = bow.limb(side)
+        thick = limb.thickness_mm.copy()
+        laid = [z for z in plan.layers if z.limb == side]
+        for z, count in zip(laid, strokes(laid, FIRST_STROKE_MM), strict=True):
+            depth = max(
+                0.0,
+                count * FIRST_STROKE_MM * (1 + HAND * rng.normal(0, 0.2))
+                + (HAND * rng.normal(0, 0.02) if count else 0.0),
+            )
+            low, high = z.from_mm + HAND * rng.normal(0, 6), z.to_mm + HAND * rng.normal(0, 6)
+            cut = np.clip((limb.s_mm - low + 8) / 16, 0, 1) * np.clip((high + 8 - limb.s_mm) / 16, 0, 1)
+            thick = thick - depth * cut
+            made += count
+        limbs[side] = replace(limb, thickness_mm=thick)
+    return replace(bow, left=limbs["left"], right=limbs["right"]), made
+
+
+def largest_stretch(now: Standing, bow: BowTruth) -> float:
+    """By how much the most strained 60 mm are strained over even."""
+    level = float(np.median(np.concatenate([e[w] for e, w in zip(now.strain, now.working, strict=True)])))
+    worst = 0.0
+    for side, strain, working in zip(SIDES, now.strain, now.working, strict=True):
+        step = float(np.median(np.diff(bow.limb(side).s_mm)))
+        width = max(1, round(60.0 / step))
+        inside = strain[working]
+        worst = max(worst, float(np.max(np.convolve(inside, np.full(width, 1 / width), "valid"))) / level - 1)
+    return worst
+
+
+@dataclass(frozen=True)
+class Course:
+    """How one bow went: true unevenness before, after each pass; what was said of it before and after; weight in the end."""
+
+    kind: str
+    uneven: tuple[float, ...]
+    told_now: tuple[float, ...]
+    told_after: tuple[float, ...]
+    off: float
+    stretch: float
+    done: bool
+
+
+def run(seed: int) -> Course:
+    rng = np.random.default_rng(9100 + seed)
+    bow = roughed(seed)
+    lasting = lasting_errors(bow, rng)
+    now = stand(bow)
+    uneven, told_now, told_after = [now.uneven], [], []
+    done = False
+    gap = 0.0
+    for _ in range(2):
+        exact = bow_from(believed(bow, {side: 0 * e for side, e in lasting.items()}, rng, 0.0, gap))
+        string, _ = brace(exact, bow.brace_mm)
+        force = solve_draws(exact, string, np.linspace(bow.brace_mm + 60, bow.draw_mm, 4)).force_n[-1]
+        gap += float(np.log(now.weight_n / force))
+    limit = 1.06 * float(np.median(np.concatenate([e[w] for e, w in zip(now.strain, now.working, strict=True)])))
+    for turn in range(MOST_PASSES):
+        belief = believed(bow, lasting, rng, 1.4 if turn == 0 else 1.0, gap)
+        aim = Aim(bow.draw_mm, bow.weight_n, bow.brace_mm, limit)
+        plan = make_plan(belief, wood(bow, belief), bow.left.crown_radius_mm, aim, 0.01 * bow.weight_n)
+        told_now.append(plan.now_uneven)
+        done = plan.done
+        bow, made = by_hand(bow, plan, rng)
+        if not made:
+            break
+        told_after.append(plan.after_pass_uneven)
+        now = stand(bow)
+        uneven.append(now.uneven)
+        if os.environ.get("COURSE_TRACE"):
+            print(
+                f"  {seed} {turn}: true {now.weight_n / bow.weight_n - 1:+.3f} uneven {now.uneven:.3f}; said {plan.now_uneven:.3f} -> {plan.after_pass_uneven:.3f}"
+                f" weight {plan.now_n / bow.weight_n - 1:+.3f}",
+                flush=True,
+            )
+    return Course(
+        KINDS[seed % len(KINDS)],
+        tuple(uneven),
+        tuple(told_now),
+        tuple(told_after),
+        now.weight_n / bow.weight_n - 1,
+        largest_stretch(now, bow),
+        done,
+    )
+
+
+def rms(values: list[float]) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--bows", type=int, default=48)
+    parser.add_argument("--first", type=int, default=0)
+    options = parser.parse_args()
+    if not SHARED.is_dir():
+        print("The recordings of the independent rig do not lie beside this checkout (../shared/recordings).")
+        return 2
+    errors()
+    with ProcessPoolExecutor(os.cpu_count() or 1) as pool:
+        courses = list(pool.map(run, range(options.first, options.first + options.bows)))
+    figures: dict[str, float] = {}
+    for kind in KINDS:
+        these = [c for c in courses if c.kind == kind]
+        print(
+            f"{kind:20s} uneven {100 * rms([c.uneven[0] for c in these]):.1f} -> {100 * rms([c.uneven[min(1, len(c.uneven) - 1)] for c in these]):.1f} -> "
+            f"{100 * rms([c.uneven[-1] for c in these]):.1f} % rms; weight off {100 * rms([c.off for c in these]):.1f} %, worst"
+            f" {100 * max((c.off for c in these), key=abs):+.1f}; largest stretch {100 * rms([c.stretch for c in these]):.1f} %, worst"
+            f" {100 * max(c.stretch for c in these):.1f}; passes {np.median([len(c.uneven) - 1 for c in these]):.0f}, most {max(len(c.uneven) - 1 for c in these)};"
+            f" said to be done {sum(c.done for c in these)} of {len(these)}"
+        )
+    even = [c for c in courses if c.kind == "even"]
+    spotted = [c for c in courses if "faults" in c.kind]
+    figures["even bows, first pass"] = rms([c.uneven[min(1, len(c.uneven) - 1)] for c in even])
+    figures["even bows, end"] = rms([c.uneven[-1] for c in even])
+    figures["spotted bows, first pass over before"] = rms([c.uneven[min(1, len(c.uneven) - 1)] for c in spotted]) / rms(
+        [c.uneven[0] for c in spotted]
+    )
+    figures["spotted bows, end"] = rms([c.uneven[-1] for c in spotted])
+    figures["weight off, worst"] = max(abs(c.off) for c in courses)
+    figures["weight under, worst"] = max(-c.off for c in courses)
+    figures["largest stretch, rms"] = rms([c.stretch for c in courses])
+    figures["largest stretch, worst"] = max(c.stretch for c in courses)
+    figures["passes, median"] = float(np.median([len(c.uneven) - 1 for c in courses]))
+    figures["passes, worst"] = float(max(len(c.uneven) - 1 for c in courses))
+    now = [(t, u) for c in courses for t, u in zip(c.told_now, c.uneven, strict=False)]
+    after = [(t, u) for c in courses for t, u in zip(c.told_after, c.uneven[1:], strict=True)]
+    for what, pairs in (("now", now), ("after the pass", after)):
+        ratio = [t / u for t, u in pairs]
+        print(f"said over true unevenness {what}: mean {np.mean(ratio):.2f}, median {np.median(ratio):.2f}")
+    broken = [f"{name}: {figures[name]:.3g}, at most {most:g}" for name, most in LIMITS.items() if figures[name] > most]
+    for name, value in figures.items():
+        print(f"{name}: {value:.3g} (at most {LIMITS[name]:g})")
+    for text in broken:
+        print(f"BEYOND ITS LIMIT  {text}")
+    return 1 if broken else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,107 @@
+"""What the book's JSON texts hold: the shape that this program gives them. A book may come from anywhere, so it is looked at in every reader."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from tiller.records.strictjson import strict_json
+
+TEXTS = frozenset({"limb", "kind", "reason", "source", "at", "file"})
+"""Keys within a table or a row that hold a text; all others hold a number or nothing."""
+ADVICE = {
+    "forecast": "table",
+    "stop": "table",
+    "plan_summary": "table",
+    "plan": "rows",
+    "layers": "rows",
+    "leave_alone": "rows",
+    "passes_done": "rows",
+    "set": "rows",
+    "advice_said": "texts",
+    "beside_said": "texts",
+    "working_strain_source": "text",
+}
+"""Of what is kept of a pull's advice; every other key holds a number or nothing."""
+DEEPEST = 3
+MOST_ITEMS = 100_000
+
+
+def notes_of(text: str) -> dict[str, list[str]]:
+    """What was said of a pull and what was left out; empty where the text has another shape (an old book's has)."""
+    told = _read(text)
+    if isinstance(told, list):
+        told = {"said": told}
+    told = told if isinstance(told, dict) else {}
+    return {key: [t for t in told.get(key) or () if isinstance(t, str)] for key in ("said", "left_out")}
+
+
+def advice_of(text: str) -> dict[str, Any] | None:
+    """A pull's advice; None where the text has another shape."""
+    told = _read(text)
+    return told if isinstance(told, dict) and fits_advice(told) else None
+
+
+def fits_notes(told: Any) -> bool:
+    """Whether these are notes."""
+    rows = told.values() if isinstance(told, dict) else [told]
+    return all(isinstance(row, list) and all(isinstance(t, str) for t in row) for row in rows)
+
+
+def fits_advice(told: Any) -> bool:
+    """Whether this is advice as this program keeps it."""
+    return isinstance(told, dict) and all(_fits(ADVICE.get(key, "number"), value) for key, value in told.items())
+
+
+def fits_description(told: Any) -> bool:
+    """Whether this describes a bow: sizes and texts, in tables and rows of them."""
+    return isinstance(told, dict) and _plain(told, DEEPEST + 1)
+
+
+def _read(text: str) -> Any:
+    try:
+        return strict_json(text)
+    except ValueError:
+        return None
+
+
+def _fits(kind: str, value: Any) -> bool:
+    if value is None:
+        return True
+    if kind == "number":
+        return _number(value)
+    if kind == "text":
+        return isinstance(value, str)
+    if kind == "texts":
+        return isinstance(value, list) and all(isinstance(v, str) for v in value)
+    if kind == "rows":
+        return isinstance(value, list) and len(value) < MOST_ITEMS and all(_table(v, 1) for v in value)
+    return _table(value, DEEPEST)
+
+
+def _table(value: Any, deep: int) -> bool:
+    """A table whose values are numbers, the texts that we know of, and, as deep as told, tables and lists of numbers."""
+    if not isinstance(value, dict):
+        return False
+    for key, inner in value.items():
+        if inner is None or (isinstance(inner, str) if key in TEXTS else _number(inner)):
+            continue
+        if deep > 1 and (_table(inner, deep - 1) or (isinstance(inner, list) and all(map(_number_or_none, inner)))):
+            continue
+        return False
+    return True
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, bool | int | float) and math.isfinite(value)
+
+
+def _number_or_none(value: Any) -> bool:
+    return value is None or _number(value)
+
+
+def _plain(value: Any, deep: int) -> bool:
+    if value is None or isinstance(value, str) or _number(value):
+        return True
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else None
+    return inner is not None and deep > 0 and all(_plain(v, deep - 1) for v in inner)
