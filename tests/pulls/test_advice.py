@@ -124,8 +124,8 @@ def test_the_plan_makes_the_bow_even_and_as_heavy_as_wanted(
             off[(limb.s_mm >= z.from_mm) & (limb.s_mm < z.to_mm)] = z.depth_mm
         limbs[side] = replace(limb, thickness_mm=limb.thickness_mm - off)
     done = replace(bow, left=limbs["left"], right=limbs["right"])
-    assert advice.forecast is not None
-    assert abs(braced_weight(done) - bow.weight_n) < 2.5 * advice.forecast.weight_sd_n  # as well as it was foreseen
+    # a little heavy at most, since what is left in the weak stretch comes off later; never under
+    assert -0.01 < braced_weight(done) / bow.weight_n - 1 < 0.035
     shooter = Shooter(done, 40)
     rest, drawn = shooter.rest(), shooter.at(0.95 * bow.draw_mm)
     logs = []
