@@ -119,3 +119,20 @@ def test_energy_lost_and_stacking_of_known_curves() -> None:
     assert stacking(draw, force) == pytest.approx(1.0)
     assert stacking(draw, (draw - 150.0) ** 2) == pytest.approx((450.0**2 - 375.0**2) / 75.0 / 450.0, rel=0.03)
     assert np.isnan(stacking(draw[:3], force[:3]))
+
+
+def test_words_about_a_pass_need_their_evidence() -> None:
+    """What is said of a pass by how well its share is known: 'nothing' only where half of it can be ruled out."""
+    from tiller.rack.beside import NOTHING_OFF, _pass_words
+
+    nan = float("nan")
+    assert _pass_words([PassDone("left", 0.05, 0.1), PassDone("right", 0.02, 0.15)], nan, nan) == [NOTHING_OFF]
+    # wood did come off, and the pulls cannot tell how much: never 'nothing'
+    vague = _pass_words([PassDone("left", 0.1, 0.5), PassDone("right", 0.9, 0.4)], nan, nan)
+    assert NOTHING_OFF not in vague
+    assert all("cannot be told" in text for text in vague)
+    sure = _pass_words([PassDone("left", 0.8, 0.1), PassDone("right", 0.05, 0.1)], nan, nan)
+    assert any("left limb 80" in text for text in sure)
+    assert any("right limb 5" in text for text in sure)
+    assert any("weaker than planned" in t for t in _pass_words([PassDone("left", 1.6, 0.1)], nan, nan))
+    assert not any("weaker than planned" in t for t in _pass_words([PassDone("left", 1.3, 0.25)], nan, nan))

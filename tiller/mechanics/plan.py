@@ -289,13 +289,13 @@ def _this_pass(shop: Shop, string: float, now: State, final: State, reserve: flo
 def _final(shop: Shop, string: float, now: State, aim: Aim, said: list[str]) -> tuple[State, float, float, float]:
     """The bow at the end, its level of strain, the weight that an even tiller would end at, and by how much a weak spot is over."""
     final, level = shop.for_weight(aim.weight_n, string, now)
-    over = _over(shop, final, level)
+    over, where = _most(shop, final, level)
     if over <= WEAK_TOLERANCE:
         return final, level, final.weight_n, over
     even, _ = _all_even(shop, string, final, aim.weight_n)
     loss = 100 * (1 - even.weight_n / aim.weight_n)
     said.append(
-        f"a weak spot stands in the way: with the weight kept it is strained {100 * over:.0f} % more than even; made even, the bow"
+        f"a weak spot stands in the way, {where}: with the weight kept it is strained {100 * over:.0f} % more than even; made even, the bow"
         f" would end {loss:.0f} % under its weight."
     )
     return final, level, even.weight_n, over
@@ -307,13 +307,20 @@ def _smooth(shop: Shop, k: int, values: Array) -> Array:
     return np.asarray(near @ values / np.maximum(near.sum(axis=1), 1e-9), dtype=float)
 
 
+def _most(shop: Shop, state: State, level: float) -> tuple[float, str]:
+    """By how much the most strained 60 mm stretch is strained over the level, and where it is."""
+    worst, where = 0.0, "nowhere"
+    for k, side in enumerate(("left", "right")):
+        smooth = np.where(shop.working[k], _smooth(shop, k, state.strain[k]), 0.0)
+        at = int(np.argmax(smooth))
+        if smooth[at] / level - 1.0 > worst:
+            worst = float(smooth[at]) / level - 1.0
+            where = f"about {shop.limbs[k].s_mm[at]:.0f} mm from the pivot on the {side} limb"
+    return worst, where
+
+
 def _over(shop: Shop, state: State, level: float) -> float:
-    """By how much the most strained 60 mm stretch is strained over the level."""
-    worst = 0.0
-    for k in (0, 1):
-        smooth = _smooth(shop, k, state.strain[k])[shop.working[k]]
-        worst = max(worst, float(np.max(smooth)) / level - 1.0)
-    return worst
+    return _most(shop, state, level)[0]
 
 
 def _all_even(shop: Shop, string: float, state: State, weight_n: float) -> tuple[State, float]:

@@ -32,8 +32,12 @@ STROKE_PRIOR_SD = 0.3
 """Relative sd of a stroke's depth before a pass showed it (common practice, no source)."""
 DEEPEST_STROKE_MM = 0.2
 TOO_MUCH = 1.25
-NOTHING = 0.15
-"""A pass that took less than this share of what was planned took nothing to speak of."""
+NOTHING, HALF = 0.15, 0.5
+"""A pass that took less than this share of what was planned, and surely less than half, took nothing to speak of."""
+VAGUE = 0.3
+"""A share that is not known better than this is not told as one: a small pass does not show between two pulls."""
+ORDINARY_SET = 0.03
+"""A set of so much of how far the limb's end was bent is ordinary in wood (common practice, no source: an inch in a bow's whole travel)."""
 NOTHING_OFF = "by its stiffness nothing to speak of came off since the last pull."
 
 
@@ -92,7 +96,13 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
             limb = result.limb(side)
             sets.append(set_taken(side, _column(rows, "s_mm"), then, limb.s_mm, _limb_line(limb.rest_mm, side)))
         for taken in sets:
-            if np.isfinite(taken.nock_mm) and taken.nock_mm > max(2.0, 2 * taken.sd_mm):
+            limb = result.limb("left" if taken.limb == "left" else "right")
+            bent = float(np.linalg.norm(limb.drawn_mm[-1] - limb.rest_mm[-1]))
+            if (
+                np.isfinite(taken.nock_mm)
+                and taken.nock_mm - 2 * taken.sd_mm > 0
+                and taken.nock_mm > max(2.0, ORDINARY_SET * bent)
+            ):
                 said.append(
                     f"the {taken.limb} limb has taken a set since its first pull: it was strained too far or is too moist; growth in one session is a"
                     " sign to stop."
@@ -151,9 +161,14 @@ def _pass_words(passes: list[PassDone], promised_n: float, now_n: float) -> list
         out.append(
             f"the bow is forecast {100 * (now_n / promised_n - 1):+.1f} % off what the last plan promised after its pass."
         )
-    if passes and all(abs(done.share) < max(NOTHING, 2.5 * done.sd) for done in passes):
+    if passes and all(done.share < NOTHING and done.share + 2 * done.sd < HALF for done in passes):
         return [NOTHING_OFF]
     for done in passes:
+        if done.sd > VAGUE:
+            out.append(
+                f"how much came off the {done.limb} limb cannot be told from these two pulls ({100 * done.share:.0f} ± {100 * done.sd:.0f} % of what was planned)."
+            )
+            continue
         out.append(
             f"on the {done.limb} limb {100 * done.share:.0f} ± {100 * done.sd:.0f} % of the planned wood came off, by its stiffness."
         )

@@ -47,6 +47,8 @@ LEVEL_SD = 0.015
 """Relative sd of the level of EI from hook, bow plane and load cell together (common practice, no source)."""
 ALONE_GAP = 0.08
 """Mean disagreement of the two ways to the bend that is worth saying (common practice, no source)."""
+ALIKE_MM = 60.0
+"""Over so much of a limb the errors of the bend in one picture hang together (the splines' own reach)."""
 ALONE_MARGIN = 1.5
 """A single picture's edges err by more than their own noise says (set on simulated pulls)."""
 MODULUS_GAP = 1.7
@@ -365,8 +367,12 @@ def _result(
         found = limbs[side]
         both = np.isfinite(found.departure) & np.isfinite(found.bend_alone_per_m)
         if np.count_nonzero(both) > 10:
-            gap = float(np.mean(found.bend_alone_per_m[both]) / np.mean(found.bend_per_m[both]) - 1)
-            if abs(gap) > ALONE_GAP:
+            mean = float(np.mean(found.bend_per_m[both]))
+            gap = float(np.mean(found.bend_alone_per_m[both])) / mean - 1
+            # places that are nearer than this err alike
+            many = max(1.0, float(np.ptp(found.s_mm[both])) / ALIKE_MM)
+            doubt = float(np.sqrt(np.mean(found.bend_alone_sd[both] ** 2) / many)) / mean
+            if abs(gap) > max(ALONE_GAP, 3 * doubt):
                 said.append(
                     f"the {side} limb's bend in the picture of the largest draw alone is {100 * gap:+.0f} % off what all pictures and"
                     " forces say together: look whether the handle slipped, or the bow took a set during the pull."
