@@ -1,7 +1,7 @@
 """Table of bow woods: modulus, strength and density.
 
 Source of the tabled rows: Wood Handbook, USDA Forest Products Laboratory, FPL-GTR-282 (2021),
-Table 5-3b, values at 12 % moisture, clear straight-grained wood, static bending. The handbook's
+Table 5-3b (rows marked so: from memory), values at 12 % moisture, clear straight-grained wood, static bending. The handbook's
 modulus comes from centre loading at a span to depth ratio of 14; it says to add 10 % to take out
 shear deflection, which ``modulus_gpa`` below does not do. Coefficients of variation between pieces
 of one species are from Table 5-6 of the same book (from memory).
@@ -15,7 +15,9 @@ from dataclasses import dataclass
 from tiller.bow.units import gpa_from_mpsi, mpa_from_psi
 
 TABLE = "Wood Handbook FPL-GTR-282 (2021), Table 5-3b"
+REMEMBERED = "Wood Handbook FPL-GTR-282 (2021), Table 5-3b (from memory)"
 SECOND_HAND = "public species list, second hand"
+REMEMBERED_LIST = "Markwardt and Wilson, Technical Bulletin 479, USDA (1935) (from memory)"
 MODULUS_VARIATION = 0.22
 """Coefficient of variation of the modulus between pieces, Wood Handbook Table 5-6 (from memory)."""
 
@@ -48,14 +50,20 @@ class Wood:
 
 
 def _row(
-    name: str, gravity: float, modulus_mpsi: float, rupture_psi: float, green_mpsi: float, green_psi: float
+    name: str,
+    gravity: float,
+    modulus_mpsi: float,
+    rupture_psi: float,
+    green_mpsi: float,
+    green_psi: float,
+    source: str = TABLE,
 ) -> Wood:
     return Wood(
         name,
         gpa_from_mpsi(modulus_mpsi),
         mpa_from_psi(rupture_psi),
         gravity,
-        TABLE,
+        source,
         gpa_from_mpsi(green_mpsi),
         mpa_from_psi(green_psi),
     )
@@ -73,9 +81,91 @@ WOODS: tuple[Wood, ...] = (
     _row("american elm", 0.50, 1.34, 11_800, 1.11, 7_200),
     _row("rock elm", 0.63, 1.54, 14_800, 1.19, 9_500),
     _row("black walnut", 0.55, 1.68, 14_600, 1.42, 9_500),
+    _row("black ash", 0.49, 1.60, 12_600, 1.04, 6_000, REMEMBERED),
+    _row("blue ash", 0.58, 1.40, 13_800, 1.24, 9_600, REMEMBERED),
+    _row("green ash", 0.56, 1.66, 14_100, 1.40, 9_500, REMEMBERED),
+    _row("oregon ash", 0.55, 1.36, 12_700, 1.13, 7_600, REMEMBERED),
+    _row("american beech", 0.64, 1.72, 14_900, 1.38, 8_600, REMEMBERED),
+    _row("paper birch", 0.55, 1.59, 12_300, 1.17, 6_400, REMEMBERED),
+    _row("sweet birch", 0.65, 2.17, 16_900, 1.65, 9_400, REMEMBERED),
+    _row("yellow birch", 0.62, 2.01, 16_600, 1.50, 8_300, REMEMBERED),
+    _row("butternut", 0.38, 1.18, 8_100, 0.97, 5_400, REMEMBERED),
+    _row("black cherry", 0.50, 1.49, 12_300, 1.31, 8_000, REMEMBERED),
+    _row("american chestnut", 0.43, 1.23, 8_600, 0.93, 5_600, REMEMBERED),
+    _row("slippery elm", 0.53, 1.49, 13_000, 1.23, 8_000, REMEMBERED),
+    _row("hackberry", 0.53, 1.19, 11_000, 0.95, 6_500, REMEMBERED),
+    _row("bitternut hickory", 0.66, 1.79, 17_100, 1.40, 10_300, REMEMBERED),
+    _row("nutmeg hickory", 0.60, 1.70, 16_600, 1.29, 9_100, REMEMBERED),
+    _row("pecan hickory", 0.66, 1.73, 13_700, 1.37, 9_800, REMEMBERED),
+    _row("water hickory", 0.62, 2.02, 17_800, 1.56, 10_700, REMEMBERED),
+    _row("shellbark hickory", 0.69, 1.89, 18_100, 1.34, 10_500, REMEMBERED),
+    _row("bigleaf maple", 0.48, 1.45, 10_700, 1.10, 7_400, REMEMBERED),
+    _row("black maple", 0.57, 1.62, 13_300, 1.33, 7_900, REMEMBERED),
+    _row("red maple", 0.54, 1.64, 13_400, 1.39, 7_700, REMEMBERED),
+    _row("silver maple", 0.47, 1.14, 8_900, 0.94, 5_800, REMEMBERED),
+    _row("black oak", 0.61, 1.64, 13_900, 1.18, 8_200, REMEMBERED),
+    _row("cherrybark oak", 0.68, 2.28, 18_100, 1.79, 10_800, REMEMBERED),
+    _row("scarlet oak", 0.67, 1.91, 17_400, 1.48, 10_400, REMEMBERED),
+    _row("southern red oak", 0.59, 1.49, 10_900, 1.14, 6_900, REMEMBERED),
+    _row("pin oak", 0.63, 1.73, 14_000, 1.32, 8_300, REMEMBERED),
+    _row("water oak", 0.63, 2.02, 15_400, 1.55, 8_900, REMEMBERED),
+    _row("willow oak", 0.69, 1.90, 14_500, 1.29, 7_400, REMEMBERED),
+    _row("bur oak", 0.64, 1.03, 10_300, 0.88, 7_200, REMEMBERED),
+    _row("chestnut oak", 0.66, 1.59, 13_300, 1.37, 8_000, REMEMBERED),
+    _row("live oak", 0.88, 1.98, 18_400, 1.58, 11_900, REMEMBERED),
+    _row("overcup oak", 0.63, 1.42, 12_600, 1.15, 8_000, REMEMBERED),
+    _row("post oak", 0.67, 1.51, 13_200, 1.09, 8_100, REMEMBERED),
+    _row("swamp white oak", 0.72, 2.05, 17_700, 1.59, 9_900, REMEMBERED),
+    _row("sassafras", 0.46, 1.12, 9_000, 0.91, 6_000, REMEMBERED),
+    _row("american sycamore", 0.49, 1.42, 10_000, 1.06, 6_500, REMEMBERED),
+    _row("sweetgum", 0.52, 1.64, 12_500, 1.20, 7_100, REMEMBERED),
+    _row("yellow poplar", 0.42, 1.58, 10_100, 1.22, 6_000, REMEMBERED),
+    _row("eastern redcedar", 0.47, 0.88, 8_800, 0.65, 7_000, REMEMBERED),
+    _row("port orford cedar", 0.43, 1.70, 12_700, 1.30, 6_600, REMEMBERED),
+    _row("yellow cedar", 0.44, 1.42, 11_100, 1.14, 6_400, REMEMBERED),
+    _row("douglas fir", 0.48, 1.95, 12_400, 1.56, 7_700, REMEMBERED),
+    _row("western larch", 0.52, 1.87, 13_000, 1.46, 7_700, REMEMBERED),
+    _row("tamarack", 0.53, 1.64, 11_600, 1.24, 7_200, REMEMBERED),
+    _row("longleaf pine", 0.59, 1.98, 14_500, 1.59, 8_500, REMEMBERED),
+    _row("honeylocust", 0.66, 1.63, 14_700, 1.29, 10_200, REMEMBERED),
+    Wood("flowering dogwood", gpa_from_mpsi(1.53), mpa_from_psi(14_900), 0.73, REMEMBERED_LIST),
+    Wood("common persimmon", gpa_from_mpsi(2.01), mpa_from_psi(17_700), 0.74, REMEMBERED_LIST),
+    Wood("eastern hophornbeam", gpa_from_mpsi(1.70), mpa_from_psi(14_100), 0.70, REMEMBERED_LIST),
     Wood("osage orange", 11.64, 128.6, 0.855 / 1.12, SECOND_HAND),
     Wood("pacific yew", 9.31, 104.8, 0.705 / 1.12, SECOND_HAND),
 )
+
+TRADE_NAMES = {
+    "osage": "osage orange",
+    "bois d'arc": "osage orange",
+    "hedge apple": "osage orange",
+    "yew": "pacific yew",
+    "hickory": "shagbark hickory",
+    "pecan": "pecan hickory",
+    "ash": "white ash",
+    "locust": "black locust",
+    "hard maple": "sugar maple",
+    "rock maple": "sugar maple",
+    "soft maple": "red maple",
+    "red oak": "northern red oak",
+    "elm": "american elm",
+    "red elm": "slippery elm",
+    "cork elm": "rock elm",
+    "walnut": "black walnut",
+    "cherry": "black cherry",
+    "birch": "yellow birch",
+    "black birch": "sweet birch",
+    "beech": "american beech",
+    "ironwood": "eastern hophornbeam",
+    "hophornbeam": "eastern hophornbeam",
+    "dogwood": "flowering dogwood",
+    "persimmon": "common persimmon",
+    "honey locust": "honeylocust",
+    "juniper": "eastern redcedar",
+    "red cedar": "eastern redcedar",
+    "tulip poplar": "yellow poplar",
+}
+"""What the trade calls a wood (common practice, no source); where several share a name, the one that bows are most often made of."""
 
 WORKING_SHARE = 0.75
 """Working strain over the mean strain at breaking, MOR / MOE at 12 % moisture (common practice, no source): strength
@@ -111,8 +201,8 @@ def _plain(name: str) -> frozenset[str]:
 
 
 def find_wood(name: str) -> Wood | None:
-    """The table's row of that name ('hickory, shagbark' = 'Shagbark hickory'), or None."""
-    wanted = _plain(name)
+    """The table's row of that name ('hickory, shagbark' = 'Shagbark hickory') or of that name in the trade ('osage'), or None."""
+    wanted = _plain(TRADE_NAMES.get(" ".join(name.lower().split()), name))
     for wood in WOODS:
         if _plain(wood.name) == wanted:
             return wood
