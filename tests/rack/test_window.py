@@ -32,7 +32,7 @@ SIZES = ((1280, 720), (1600, 900), (1920, 1080), (2560, 1440), (3840, 2160), (12
 
 @pytest.fixture(scope="module")
 def worked(small_recording: Path) -> Worked:
-    return work_up(read_recording(small_recording), None, None)
+    return work_up(read_recording(small_recording), None, None, plots=False)
 
 
 @pytest.fixture(scope="module")

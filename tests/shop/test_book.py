@@ -273,7 +273,7 @@ def test_a_pull_measured_again_stays_with_its_bow_and_changes_no_other(small_rec
     """After a merge a bow may stand under another name than its file's: what is measured again goes there."""
     path = home / "book.sqlite3"
     recording = read_recording(small_recording)
-    work_up(recording, None, path)
+    work_up(recording, None, path, plots=False)
     name = recording.bow.name
     with Book(path) as book, book.writing() as db:
         db.execute("UPDATE bows SET name = ? WHERE name = ?", (f"{name} (2)", name))
@@ -281,7 +281,7 @@ def test_a_pull_measured_again_stays_with_its_bow_and_changes_no_other(small_rec
             "INSERT INTO bows (name, wood, description, created_at) VALUES (?, 'oak', '{}', '2026-01-01')", (name,)
         )
         db.execute("UPDATE results SET made_at = '2031-01-01T00:00:00+00:00'")  # a laptop whose clock was wrong
-    kept = work_up(recording, None, path).kept
+    kept = work_up(recording, None, path, plots=False).kept
     with Book(path) as book:
         assert {b["name"]: (b["wood"], b["pulls"]) for b in book.bows()} == {
             name: ("oak", 0),

@@ -35,7 +35,7 @@ def test_energy_is_the_area_under_the_curve() -> None:
 def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "book.sqlite3"
     recording = read_recording(small_recording)
-    work_up(recording, None, path)
+    work_up(recording, None, path, plots=False)
     name = recording.bow.name
     assert main(["report", name, "--book", str(path), "--out", str(tmp_path / "out")]) == 0
     page = next((tmp_path / "out").glob("*.html")).read_text()
@@ -58,6 +58,9 @@ def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.Capture
     ]
     braced, half = {**pull, "string_kind": "braced"}, {**pull, "string_kind": "braced", "force_draw": short}
     assert limb_text([braced, half], Units(False)) == text  # a short pull after it is no other weight
+    advice = {**pull["advice"], "forecast": {**pull["advice"]["forecast"], "target_draw_mm": draw[-1] + 80.0}}
+    assert "not drawn to its" in limb_text([{**braced, "advice": advice}])
+    assert "not drawn to its" not in limb_text([{**braced, "advice": {**advice, "forecast": None}}])
     scraped = {**braced, "scrapings": [{"strokes": 9, "planned_strokes": 9, "at": ""}]}
     assert limb_text([scraped, half], Units(False)) != text  # but one after wood came off is
     assert "before 9 more strokes" in limb_text([braced, scraped], Units(False))
@@ -72,7 +75,7 @@ def test_photographs_with_the_limbs_on_them(small_recording: Path, tmp_path: Pat
     bow = random_bow(np.random.default_rng(8), "braced_bow", (), string_kind="braced")
     write_recording(tmp_path / "braced", bow, SimPlan(pictures=6, seed=8, size=(1280, 720)), Setting(noise=1.0))
     path = tmp_path / "book.sqlite3"
-    work_up(read_recording(tmp_path / "braced"), None, path)
+    work_up(read_recording(tmp_path / "braced"), None, path, plots=False)
     with Book(path) as book:
         pulls = [book.pull(r.pull_id) for r in book.pulls("braced_bow")]
     photos, said = photos_of(pulls, Units())
@@ -133,7 +136,7 @@ def test_a_working_strain_is_offered_only_by_enough_bows() -> None:
 
 def test_what_a_bow_taught(small_recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "book.sqlite3"
-    worked = work_up(read_recording(small_recording), None, path)
+    worked = work_up(read_recording(small_recording), None, path, plots=False)
     assert main(["book", "taught", "--book", str(path)]) == 0
     told = capsys.readouterr().out
     assert read_recording(small_recording).bow.wood in told

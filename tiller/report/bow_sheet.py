@@ -72,11 +72,8 @@ def limb_text(pulls: list[Pull], units: Units = METRIC) -> str:
     since = pulls[next(k for k, p in enumerate(pulls) if p is shown) :]
     strokes = sum(int(s["strokes"]) for p in since for s in p.get("scrapings") or [])
     later = f", before {strokes} more strokes" if strokes else ""
-    target = (
-        float(((shown.get("advice") or {}) if shown else {}).get("forecast", {}).get("draw_mm") or "nan")
-        if shown
-        else float("nan")
-    )
+    ahead = ((shown.get("advice") or {}) if shown else {}).get("forecast") or {}
+    target = float(ahead.get("target_draw_mm") or "nan")
     if float(draw[-1]) < target - SHORT_MM:
         later += f"; not drawn to its {units.length(target + ARCHERY_DRAW_ALLOWANCE_MM)} yet"
     at, most = float(draw[-1]) + ARCHERY_DRAW_ALLOWANCE_MM, float(force[-1])

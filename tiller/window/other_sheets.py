@@ -6,6 +6,7 @@ import numpy as np
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.mechanics.layers import outside, strokes
+from tiller.mechanics.marks import TIP_SHARE
 from tiller.rack.beside import NOTHING_OFF
 from tiller.rack.view import View
 from tiller.report.style import Units
@@ -123,7 +124,7 @@ def _layers(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: 
         def x(s: float, sign: float = sign) -> float:
             return middle + sign * scale * s
 
-        a, b = sorted((x(limb.working_from_mm), x(0.85 * limb.length_mm)))
+        a, b = sorted((x(limb.working_from_mm), x(TIP_SHARE * limb.length_mm)))
         sheet.area(a, top - 4, b - a, 4, colour)
         upper = " (upper)" if bow.upper_limb == side else ""
         end, anchor = (box.x + 8, "left") if side == "left" else (box.x + box.width - 8, "right")
