@@ -136,7 +136,7 @@ def _recording_of(args: argparse.Namespace) -> Recording:
     """
     from tiller.errors import BookFault
     from tiller.rack.recording import read_recording
-    from tiller.records.book import Book
+    from tiller.records.book import ELSEWHERE, Book
 
     if args.bow.endswith(".toml"):
         msg = f"A plan needs a measured pull; before the first one 'tiller forecast {args.bow}' says stop and weight."
@@ -149,7 +149,11 @@ def _recording_of(args: argparse.Namespace) -> Recording:
             known = ", ".join(sorted({r.bow for r in book.pulls()})) or "none"
             msg = f"'{args.bow}' is neither a recording's folder nor a bow of the book (bows there: {known})."
             raise BookFault(msg)
-        folder = Path(book.pull(rows[-1].pull_id)["folder"])
+        told = str(book.pull(rows[-1].pull_id)["folder"])
+    if told == ELSEWHERE:
+        msg = f"The newest pull of '{args.bow}' came with another book, and its recording is not known here: give its folder instead of the bow's name."
+        raise BookFault(msg)
+    folder = Path(told)
     if not folder.is_dir():
         msg = f"The recording of the newest pull of '{args.bow}' is not at {folder} any more: give its folder instead of the bow's name."
         raise BookFault(msg)
@@ -185,12 +189,15 @@ def _plan(args: argparse.Namespace) -> int:
     from tiller.children import SecondProcess
     from tiller.errors import MeasureFault
     from tiller.files import write_whole
-    from tiller.rack.keep import ask_for_plan
+    from tiller.rack.keep import ask_for_plan, fate_fault
     from tiller.report.advice_words import advice_words, stop_words
     from tiller.report.data import advice_json, write_json
 
     units = _units(args)
     recording, advice, stroke = _advice_of(args)
+    fault = fate_fault(book_of(args), recording.bow.name)
+    if fault:
+        raise MeasureFault(fault)
     if advice.plan is None:
         why = next(
             (text for text in advice.said if text.startswith(("no plan: ", "no forecast: "))),
@@ -242,7 +249,7 @@ def _forecast(args: argparse.Namespace) -> int:
     from tiller.children import SecondProcess
     from tiller.errors import MeasureFault
     from tiller.files import write_whole
-    from tiller.rack.keep import ask_for_plan
+    from tiller.rack.keep import ask_for_plan, fate_fault
     from tiller.report.advice_words import forecast_words, stop_words
     from tiller.report.data import advice_json, write_json
     from tiller.report.words import CAUTION
@@ -272,6 +279,9 @@ def _forecast(args: argparse.Namespace) -> int:
         why = next((text for text in advice.said if text.startswith("no forecast: ")), "no forecast: nothing to go by.")
         msg = f"There is {why.rstrip('.')} ({bow.name})."
         raise MeasureFault(msg)
+    fault = fate_fault(book_of(args), bow.name)
+    if fault:
+        raise MeasureFault(fault)
     print(f"{bow.name} ({bow.wood}), from {source}")
     notes = [f"Note: {units.words(text)}" for text in advice.said]
     for line in [*forecast_words(advice, bow, units), *stop_words(advice, units), *notes, "", CAUTION]:

@@ -222,7 +222,7 @@ def run_report(args: argparse.Namespace) -> int:
     from tiller.errors import BookFault
     from tiller.files import write_whole
     from tiller.rack.sheet_photos import photos_of
-    from tiller.records.book import Book
+    from tiller.records.book import FATES, Book
     from tiller.report.bow_sheet import limb_text, sheet_html, sheet_pdf
     from tiller.report.style import Units
 
@@ -234,6 +234,8 @@ def run_report(args: argparse.Namespace) -> int:
             msg = f"The book has no pull of '{args.bow}': 'tiller book list' shows the bows that it has."
             raise BookFault(msg)
         pulls = [book.pull(r.pull_id) for r in rows]
+        fate = book.fate(args.bow)
+    title = args.bow if fate in ("", FATES[0]) else f"{args.bow} - NOTED AS {fate.upper()}: DO NOT DRAW"
     print("Taking the photographs from the recordings ...", flush=True)
     photos, said = photos_of(pulls, units)
 
@@ -241,8 +243,8 @@ def run_report(args: argparse.Namespace) -> int:
         return bytes(cv2.imencode(".png", cv2.cvtColor(image, cv2.COLOR_RGB2BGR))[1].tobytes())
 
     stem = Path(args.out) / "".join(c if c.isalnum() or c in "-_ " else "-" for c in args.bow)
-    write_whole(stem.with_suffix(".pdf"), sheet_pdf(args.bow, pulls, photos, units))
-    write_whole(stem.with_suffix(".html"), sheet_html(args.bow, pulls, photos, png, units))
+    write_whole(stem.with_suffix(".pdf"), sheet_pdf(title, pulls, photos, units))
+    write_whole(stem.with_suffix(".html"), sheet_html(title, pulls, photos, png, units))
     for text in said:
         print(f"Note: {text}")
     print(f"{stem}.pdf and {stem.name}.html written. On the limb: {limb_text(pulls, units)}")

@@ -290,3 +290,35 @@ def test_a_pull_measured_again_stays_with_its_bow_and_changes_no_other(small_rec
         (row,) = book.pulls()
         assert row.results == 2
         assert book.pull(row.pull_id)["result_id"] == kept.result_id  # the later one counts all the same
+
+
+def test_a_bow_that_is_noted_as_cracked_is_not_sent_to_the_scraper(
+    small_recording: Path, home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recording = read_recording(small_recording)
+    work_up(recording, None, home / "book.sqlite3", plots=False)
+    name = recording.bow.name
+    assert main(["book", "fate", name, "cracked"]) == 0
+    for words in (
+        ["plan", name],
+        ["forecast", name],
+        [
+            "rack",
+            str(small_recording / "bow.toml"),
+            "--rig",
+            str(small_recording / "rig.toml"),
+            "--headless",
+            "--for",
+            "1",
+            "--no-camera",
+        ],
+    ):
+        capsys.readouterr()
+        assert main(words) == 2, words
+        said = capsys.readouterr().err
+        assert "cracked" in said, said
+        assert "do not draw" in said
+    assert main(["report", name, "--out", str(tmp_path)]) == 0
+    assert "NOTED AS CRACKED" in next(tmp_path.glob("*.html")).read_text()
+    assert main(["book", "fate", name, "whole"]) == 0
+    assert main(["forecast", name]) == 0

@@ -91,8 +91,8 @@ def make_plan(
         said.append("weight and tiller are within what can be told: the bow is done.")
     elif under and near:
         said.append(
-            f"the bow has its weight and no wood is left to even it out with: it stays uneven by {100 * uneven:.0f} %, which only a lighter"
-            " target could mend."
+            f"the bow has its weight, and what evens it out would make it lighter: it stays uneven by some {100 * uneven:.0f} %, unless a lighter target is"
+            " wanted."
         )
     elif under:
         said.append(
@@ -166,8 +166,8 @@ def make_plan(
     ends = _expected(shop, final, doubt)
     if ends > max(WORSE * uneven, EVEN_ENOUGH):
         said.append(
-            f"what is left alone costs evenness: {100 * ends:.0f} % in the end, {100 * uneven:.0f} % now. A lighter target, or work on these places too,"
-            " is the way out."
+            f"what is left alone costs evenness: {100 * ends:.0f} % in the end, {100 * uneven:.0f} % now: a place that stays thick is strained less, the more"
+            " comes off beside it. Leave it so, or work on it too where the wood allows."
         )
     if largest > aim.working_strain:
         ways = "a shorter draw" if under else "a shorter draw, less weight, or a longer or wider limb"

@@ -22,7 +22,7 @@ from tiller.mechanics.history import Beside
 from tiller.mechanics.pullfit import nock_of
 from tiller.rack.measure import Measured, working_zone
 from tiller.rack.recording import Recording, hash_files, read_picture
-from tiller.records.book import Book, mark_of
+from tiller.records.book import FATES, Book, mark_of
 from tiller.report.aside import Wanted, draw
 from tiller.report.beside_words import beside_json
 from tiller.report.data import advice_json, result_json, write_json
@@ -91,6 +91,20 @@ def earlier_pulls(book: Path | None, recording: Recording) -> list[dict[str, Any
         return []
     with Book(book) as shop:
         return shop.earlier(recording.bow.name, hash_files(recording), taken_at(recording))
+
+
+def fate_fault(book: Path, bow: str) -> str:
+    """Why a bow is not to be drawn any more by what the book says became of it; empty where nothing did."""
+    if not book.is_file():
+        return ""
+    with Book(book) as shop:
+        fate = shop.fate(bow)
+    if fate in ("", FATES[0]):
+        return ""
+    return (
+        f"'{bow}' is noted as {fate}: do not draw it, and take no wood off. Let somebody competent look at it first; 'tiller book fate \"{bow}\" {FATES[0]}'"
+        " takes the note back."
+    )
 
 
 def ask_for_plots(measured: Measured, bow: Bow, units: Units, second: SecondProcess) -> Asked[Drawn]:

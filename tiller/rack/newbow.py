@@ -67,7 +67,8 @@ class Field:
         try:
             value = _number(text)
         except (ValueError, ZeroDivisionError):
-            msg = f"{self.question}: '{text}' is no number; one in {unit} is expected."
+            words = {"mm": "millimetres", "in": "inches", "N": "newtons", "lb": "pounds"}[unit]
+            msg = f"{self.question}: '{text}' is no number of {words}."
             raise TillerError(msg) from None
         if not metric:
             value = mm_from_inch(value) if self.kind == "mm" else n_from_lbf(value)

@@ -16,7 +16,7 @@ from tiller.bow.rigfile import Rig, parse_rig, read_rig
 from tiller.errors import BookFault, FileFault
 from tiller.mechanics.stop import Stop
 from tiller.rack.cameras import ReplayedCamera, camera_of
-from tiller.rack.keep import data_folder
+from tiller.rack.keep import data_folder, fate_fault
 from tiller.rack.live import Options, Rack
 from tiller.rack.recorder import Keep, lock
 from tiller.rack.recording import read_recording
@@ -152,6 +152,9 @@ def session(wanted: Wanted) -> Iterator[Rack]:
         if scale is not None and rig.load_cell is None:
             msg = "The rig file has no [load_cell], so the scale's counts are no force: calibrate it ('tiller calibrate scale'), or leave the scale away."
             raise FileFault(msg)
+        fault = fate_fault(wanted.book, bow.name) if wanted.book is not None and not wanted.replay else ""
+        if fault:
+            raise BookFault(fault)
         rack = Rack(bow, rig, texts, camera, scale, options, last_stop(wanted.book, bow.name))
         try:
             yield rack

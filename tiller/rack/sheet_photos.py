@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES
-from tiller.errors import TillerError
+from tiller.errors import RecordingFault, TillerError
 from tiller.rack.keep import overlay_of
 from tiller.rack.measure import Measured, measure
 from tiller.rack.recording import Recording, read_picture, read_recording
 from tiller.rack.sight import Sight, look_at
+from tiller.records.book import ELSEWHERE
 from tiller.report.bow_sheet import Photo
 from tiller.report.overlay import outline
 from tiller.report.style import Units
@@ -35,7 +36,7 @@ def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo
     recording: Recording | None = None
     for pull in reversed(pulls):
         try:
-            recording = read_recording(Path(pull["folder"]))
+            recording = _recording(pull)
             measured = measure(recording)
             break
         except TillerError as err:
@@ -70,6 +71,18 @@ def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo
     return photos, said
 
 
+def _recording(pull: Mapping[str, Any]) -> Recording:
+    """A pull's recording.
+
+    Raises:
+        TillerError: it is not there any more, or never was here.
+    """
+    if pull["folder"] == ELSEWHERE:
+        msg = "it came with another book, and its pictures are not known here."
+        raise RecordingFault(msg)
+    return read_recording(Path(pull["folder"]))
+
+
 def _draw(sight: Sight, k: int) -> float:
     hook = sight.seen[k].shape.hook
     return -hook.seat_mm[1] if hook is not None else float("inf")
@@ -78,7 +91,7 @@ def _draw(sight: Sight, k: int) -> float:
 def _newest_braced(pulls: Sequence[dict[str, Any]]) -> Recording | None:
     for pull in reversed(pulls):
         try:
-            recording = read_recording(Path(pull["folder"]))
+            recording = _recording(pull)
         except TillerError:  # said for the newest one already
             continue
         if recording.bow.string.kind == "braced":

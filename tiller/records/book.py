@@ -88,6 +88,8 @@ def _scale_string_fate(db: sqlite3.Connection) -> None:
 
 FATES = ("whole", "broken", "cracked", "chrysals")
 """What may become of a bow; the first one is that nothing did."""
+ELSEWHERE = "(in another shop)"
+"""In place of the folder of a recording that came with another book and does not lie on this machine."""
 
 
 MIGRATIONS: tuple[Migration, ...] = (
@@ -477,6 +479,11 @@ class Book:
             "SELECT b.name, b.wood, b.created_at, b.fate, b.description, COUNT(p.id) AS pulls FROM bows b LEFT JOIN sessions s ON s.bow_id = b.id"
             " LEFT JOIN pulls p ON p.session_id = s.id GROUP BY b.id ORDER BY b.name"
         )
+
+    def fate(self, bow: str) -> str:
+        """What became of a bow; "" where nobody said, or the book has no such bow."""
+        found = self.rows("SELECT fate FROM bows WHERE name = ?", (bow,))
+        return str(found[0]["fate"]) if found else ""
 
     def set_fate(self, bow: str, fate: str) -> None:
         """Notes what became of a bow, one of ``FATES``.

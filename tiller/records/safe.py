@@ -29,7 +29,7 @@ from tiller import __version__
 from tiller import files as filing
 from tiller.errors import BookFault, FileFault
 from tiller.files import blocks, check_regular, write_whole
-from tiller.records.book import APPLICATION_ID, FATES, MIGRATIONS, Book
+from tiller.records.book import APPLICATION_ID, ELSEWHERE, FATES, MIGRATIONS, Book
 from tiller.records.foreign import check_file, check_schema, checked, columns, limit_steps, open_foreign
 
 BOOK = "book.sqlite3"
@@ -384,8 +384,6 @@ def merge(book: Path, other: Path) -> Merged:
             raise BookFault(msg) from err
 
 
-ELSEWHERE = "(in another shop)"
-"""Where a merged pull's recording is: a path of another machine means nothing here, and is not followed."""
 MERGING = ".merging-"
 OLD_S = 3600.0
 """What a merge that was killed left behind is swept away by the next one after so long."""
@@ -431,7 +429,7 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
             ]
             pull_id = db.execute(
                 "INSERT INTO pulls (session_id, fingerprint, recording, folder, taken_at) VALUES (?, ?, ?, ?, ?)",
-                (session, pull["fingerprint"], pull["recording"], ELSEWHERE, pull["taken_at"]),
+                (session, pull["fingerprint"], pull["recording"], _here(pull["folder"]), pull["taken_at"]),
             ).lastrowid
             _copy(db, theirs, "files", "pull_id", pull["id"], pull_id)
             pulls += 1
@@ -447,6 +445,16 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
             results += 1
         filing.step("one pull merged")
     return Merged(pulls, results, known, (*always, *said.values()))
+
+
+def _here(folder: str) -> str:
+    """The folder of a recording of theirs where it lies on this machine too; a path of another machine is not followed."""
+    if folder.startswith(("//", "\\\\")) or not Path(folder).is_absolute():
+        return ELSEWHERE
+    try:
+        return folder if Path(folder).is_dir() else ELSEWHERE
+    except OSError:
+        return ELSEWHERE
 
 
 def _lacking(

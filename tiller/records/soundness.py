@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from tiller.records.book import Book
+from tiller.records.book import ELSEWHERE, Book
 
 
 @dataclass(frozen=True)
@@ -38,5 +38,5 @@ def check(book: Book) -> Soundness:
         pulls=len(folders),
         damage=tuple(text for text in found if text != "ok"),
         dangling=len(book.rows("PRAGMA foreign_key_check")),
-        gone=tuple(folder for folder in folders if not Path(folder).is_dir()),
+        gone=tuple(folder for folder in folders if folder != ELSEWHERE and not Path(folder).is_dir()),
     )

@@ -7,6 +7,7 @@ from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.history import FIRST_STROKE_MM
 from tiller.mechanics.layers import strokes
+from tiller.mechanics.marks import TIP_SHARE
 from tiller.mechanics.planned import Plan
 from tiller.report.style import Units
 from tiller.report.words import CAUTION
@@ -54,7 +55,7 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STRO
     if laid:
         out += [
             "",
-            "SCRAPE NOW, in this order: the long stretch first, then the shorter ones that lie in it. Belly only.",
+            "SCRAPE NOW, in this order: a stretch that lies within one above it comes after it. Belly only.",
         ]
         out.append(f"{'':9s} {'from the pivot':>20s} {'from the nock':>20s} {'deep':>9s} {'strokes':>8s}")
         for side in SIDES:
@@ -79,6 +80,14 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STRO
                 f"{z.limb:9s} {_span(z.from_mm, z.to_mm, units):>20s} {_span(length - z.to_mm, length - z.from_mm, units):>20s}"
                 f" {units.depth(z.depth_mm):>9s} {units.depth(z.depth_sd_mm):>9s} {units.depth(z.pass_mm) if z.pass_mm > 0 else 'later':>9s}"
             )
+    if plan.zones:
+        parts = []
+        for side in SIDES:
+            limb = bow.limb(side)
+            parts.append(f"{side} {_span(limb.working_from_mm, TIP_SHARE * limb.length_mm, units)}")
+        out.append(
+            f"Fades and tips are stiff by design and not judged; the working limb is {' and '.join(parts)} from the pivot."
+        )
     for a in plan.left_alone:
         out.append(
             f"LEAVE ALONE  {a.limb} limb, {_span(a.from_mm, a.to_mm, units)} from the pivot: {units.words(a.reason)}."
@@ -91,6 +100,11 @@ def advice_words(
 ) -> str:
     """Forecast, stop and plan."""
     out = [*forecast_words(advice, bow, units), *stop_words(advice, units)]
+    if advice.plan is not None and advice.plan.largest_strain > advice.working_strain:
+        out.append(
+            f"OVERSTRAINED at the target in the end: {100 * advice.plan.largest_strain:.2f} % of strain, {100 * advice.working_strain:.2f} % is what the wood is"
+            " trusted with. See the notes for the ways out before anything is scraped."
+        )
     out += plan_words(advice.plan, bow, units, stroke_mm) if advice.plan is not None else ["PLAN      none."]
     out += [f"Note: {units.words(text)}" for text in advice.said]
     if caution:
