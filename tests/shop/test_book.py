@@ -311,6 +311,8 @@ def test_a_bow_that_is_noted_as_cracked_is_not_sent_to_the_scraper(
             "--for",
             "1",
             "--no-camera",
+            "--scale",
+            "socket://127.0.0.1:9",
         ],
     ):
         capsys.readouterr()
