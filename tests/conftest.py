@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line sets it; before numpy is loaded
+
 from collections.abc import Iterator
 from pathlib import Path
 

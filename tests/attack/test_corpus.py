@@ -26,7 +26,8 @@ from tests.attack.test_hostile import book_of
 from tests.property.test_files import paths, put
 from tiller.cli import main
 
-MOST_CPU_S, MOST_MB = 10.0, 1000
+MOST_CPU_S, MOST_MB = 30.0, 1000
+"""10 s where it was set; a machine that is three times as slow passes too."""
 HOSTILE: tuple[Any, ...] = (10**30, -(10**30), 1e300, float("nan"), float("-inf"), "", "x" * 100_000, [], [[[]]], True)
 
 

@@ -145,10 +145,6 @@ def _read_frames(path: Path) -> tuple[Picture, ...]:
         if not row["file"]:
             msg = f"frames.csv line {number}: no file is named."
             raise RecordingFault(msg)
-        name = PurePosixPath(row["file"].replace("\\", "/"))
-        if not row["file"].isprintable() or name.is_absolute() or ".." in name.parts or ":" in row["file"]:
-            msg = f"frames.csv line {number}: {row['file']!r} is no picture within the recording: give its name as it lies there, such as frames/003.jpg."
-            raise RecordingFault(msg)
         if pictures and t < pictures[-1].t_s:
             msg = (
                 f"frames.csv line {number}: the picture's time runs backwards ({t:.4f} s after {pictures[-1].t_s:.4f} s):"
@@ -197,6 +193,12 @@ def _read_draws(path: Path) -> NDArray[np.float64]:
     return np.array(out).reshape(-1, 2)
 
 
+def lies_within(name: str) -> bool:
+    """Whether a file's name is one within a recording: printable, relative, and not on its way out."""
+    way = PurePosixPath(name.replace("\\", "/"))
+    return name.isprintable() and not way.is_absolute() and ".." not in way.parts and ":" not in name
+
+
 def read_picture(recording: Recording, picture: Picture) -> NDArray[np.uint8]:
     """The picture's pixels, blue green red.
 
@@ -204,6 +206,9 @@ def read_picture(recording: Recording, picture: Picture) -> NDArray[np.uint8]:
         RecordingFault: the file is missing, cut off or no picture.
     """
     path = recording.folder / picture.file
+    if not lies_within(picture.file):
+        msg = f"picture {picture.file!r} cannot be read: that is no name of a picture within the recording, such as frames/003.jpg"
+        raise RecordingFault(msg)
     try:
         raw = read_regular(path, LARGEST_PICTURE)
     except FileFault as err:
@@ -246,7 +251,7 @@ def hash_files(recording: Recording) -> dict[str, str]:
     more = (DRAWS,) if (recording.folder / DRAWS).exists() else ()
     for name in (*PARTS, FORCE, *more, *(p.file for p in recording.pictures)):
         try:
-            hashes[name] = file_hash(recording.folder / name)
+            hashes[name] = file_hash(recording.folder / name) if lies_within(name) else "unreadable"
         except FileNotFoundError:
             hashes[name] = "missing"
         except (OSError, ValueError, FileFault):
