@@ -10,7 +10,9 @@ from collections.abc import Iterator
 from typing import TextIO
 
 KEPT = "\n\t\r"
-_CLEAN = {c: "?" for c in (*range(0x20), 0x7F, *range(0x80, 0xA0)) if chr(c) not in KEPT}
+TURNS = (*range(0x200E, 0x2010), *range(0x202A, 0x202F), *range(0x2066, 0x206A))
+"""Marks that turn the direction of writing (Unicode, UAX 9): what follows them may be read as something else."""
+_CLEAN = {c: "?" for c in (*range(0x20), 0x7F, *range(0x80, 0xA0), *TURNS) if chr(c) not in KEPT}
 
 
 def clean(text: str) -> str:
@@ -24,7 +26,9 @@ LONGEST_WORD = 300
 
 def one_line(text: str) -> str:
     """The text on one line, words that are longer than any path of ours cut short."""
-    words = (w if len(w) <= LONGEST_WORD else w[:80] + "..." for w in text.replace("\n", "?").split(" "))
+    words = (
+        w if len(w) <= LONGEST_WORD else w[:80] + "..." for w in text.replace("\n", "?").replace("\r", "?").split(" ")
+    )
     return " ".join(words)
 
 

@@ -319,6 +319,7 @@ def test_what_is_printed_holds_no_control_character(capsys: pytest.CaptureFixtur
     from tiller.output import clean, clean_output
 
     assert clean("a\x1b[31mb\x07\udc80 ± é\n") == "a?[31mb?? ± é\n"
+    assert clean("left \u202e30 mm\u2069") == "left ?30 mm?"
     with clean_output():
         print("x\x1b]0;title\x07y")
         print("z\x9b2J", file=sys.stderr)

@@ -538,7 +538,8 @@ def _bows(db: sqlite3.Connection, theirs: _Theirs) -> tuple[dict[int, int], dict
     out: dict[int, int] = {}
     told: dict[int, str] = {}
     always: list[str] = []
-    for bow in theirs.rows("bows", "ORDER BY id"):
+    # a bow without a pull says nothing that could be merged
+    for bow in theirs.rows("bows", "WHERE id IN (SELECT bow_id FROM sessions) ORDER BY id"):
         name, number = bow["name"], 1
         while True:
             row = db.execute("SELECT id, description, wood, fate FROM bows WHERE name = ?", (name,)).fetchone()
