@@ -89,7 +89,7 @@ def _work_up(
     json_file: Path | None,
 ) -> Kept:
     """Measures, advises, keeps and says it."""
-    from tiller.rack.keep import book_path
+    from tiller.rack.keep import book_path, fate_fault
     from tiller.rack.workup import work_up
     from tiller.report.advice_words import advice_words
     from tiller.report.beside_words import beside_words
@@ -112,7 +112,11 @@ def _work_up(
         print()
         for line in beside_words(worked.beside, units):
             print(line)
-        print(advice_words(worked.advice, recording.bow, units, stroke_mm=worked.beside.stroke_mm))
+        fault = fate_fault(book, recording.bow.name) if book is not None else ""
+        if fault:
+            print(f"STOP      {fault}")
+        else:
+            print(advice_words(worked.advice, recording.bow, units, stroke_mm=worked.beside.stroke_mm))
         print()
         for path in kept.pictures:
             print(f"Picture: {path}")

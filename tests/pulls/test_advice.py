@@ -377,3 +377,24 @@ def test_words_files_and_the_strip(
         across = [r for r in range(image.shape[0]) if dark[r, column - 30 : column + 30].mean() > 0.9]
         assert (across[-1] - across[0]) / per_mm == pytest.approx(100.0, abs=0.3)
     assert b"/PrintScaling /None" in Path(files[0]).read_bytes()
+
+
+def test_what_the_map_shows_counts_whole_against_the_wood_s_limit(
+    advised: tuple[Measured, Advice], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stretch is evened out as far as its departure is believed; the largest strain that is said takes the departure as it was measured."""
+    from tiller.mechanics import plan as planning
+
+    measured, advice = advised
+    acted_on = planning._acted_on
+
+    def believed_alone(*given):  # type: ignore[no-untyped-def]
+        *rest, beyond = acted_on(*given)
+        return (*rest, tuple(np.zeros_like(off) for off in beyond))
+
+    monkeypatch.setattr(planning, "_acted_on", believed_alone)
+    without = advise(measured, measured.sight.scene.bow).plan
+    assert advice.plan is not None
+    assert without is not None
+    assert advice.plan.zones == without.zones
+    assert 1.005 < advice.plan.largest_strain / without.largest_strain < 1.15

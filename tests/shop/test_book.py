@@ -320,6 +320,10 @@ def test_a_bow_that_is_noted_as_cracked_is_not_sent_to_the_scraper(
         said = capsys.readouterr().err
         assert "cracked" in said, said
         assert "do not draw" in said
+    assert main(["measure", str(small_recording), "--no-pictures"]) == 0
+    told = capsys.readouterr().out
+    assert "do not draw it" in told
+    assert "SCRAPE NOW" not in told
     assert main(["report", name, "--out", str(tmp_path)]) == 0
     assert "NOTED AS CRACKED" in next(tmp_path.glob("*.html")).read_text()
     assert main(["book", "fate", name, "whole"]) == 0

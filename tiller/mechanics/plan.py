@@ -79,7 +79,7 @@ def make_plan(
     string = shop.string(none)
     bow = bow_from(belief, segments=SEGMENTS)
     first = solve_draws(bow, string, np.linspace(aim.brace_mm + 60.0, aim.draw_mm, 4))
-    shop, now, doubt = _acted_on(shop, shop.drawn(none, string, at_rows(first, -1)), string)
+    shop, now, doubt, beyond = _acted_on(shop, shop.drawn(none, string, at_rows(first, -1)), string)
     belief = shop.belief
     said: list[str] = []
     uneven = _expected(shop, now, doubt)
@@ -142,18 +142,18 @@ def make_plan(
             final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
         zones = _layered(zones)
         passed = _carried_out(shop, zones, [z.pass_mm for z in zones], now)
-    largest = float(max(np.max(final.strain[k][shop.working[k]]) for k in (0, 1)))
+    # what a map shows over even may be true, however little it is acted on: against the wood's limit it counts whole
+    strained = [final.strain[k] * np.exp(np.maximum(beyond[k], 0.0)) for k in (0, 1)]
+    largest = float(max(np.max(strained[k][shop.working[k]]) for k in (0, 1)))
     for k, side in enumerate(("left", "right")):
         weaker = (
-            shop.working[k]
-            & (wood[k].strain_share < 1.0)
-            & (final.strain[k] > wood[k].strain_share * aim.working_strain)
+            shop.working[k] & (wood[k].strain_share < 1.0) & (strained[k] > wood[k].strain_share * aim.working_strain)
         )
         if np.any(weaker):
-            at = int(np.argmax(np.where(weaker, final.strain[k] / wood[k].strain_share, 0.0)))
+            at = int(np.argmax(np.where(weaker, strained[k] / wood[k].strain_share, 0.0)))
             said.append(
                 f"at {shop.limbs[k].s_mm[at]:.0f} mm on the {side} limb, a place that bow.toml trusts with {100 * wood[k].strain_share[at]:.0f} % of the working"
-                f" strain, the strain at the target would reach {100 * final.strain[k][at]:.2f} %: a shorter draw or less weight would keep it under."
+                f" strain, the strain at the target would reach {100 * strained[k][at]:.2f} %: a shorter draw or less weight would keep it under."
             )
     thinnest = min(
         float(np.min(1.0 - final.removal[k][shop.working[k]] / wood[k].thickness_mm[shop.working[k]])) for k in (0, 1)
@@ -194,9 +194,9 @@ def make_plan(
     )
 
 
-def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, float]:
-    """The bow as it is acted on: its departures from even as far as they are believed, its weight as measured; its state at the target; and how far
-    its true strain is from that, rms over both working limbs."""
+def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, float, tuple[Array, Array]]:
+    """The bow as it is acted on: its departures from even as far as they are believed, its weight as measured; its state at the target; how far
+    its true strain is from that, rms over both working limbs; and the log of the measured strain over the one acted on, (n,) by limb."""
     none = (np.zeros_like(seen.removal[0]), np.zeros_like(seen.removal[1]))
     level = shop.level_of(seen)
     logs = (np.log(seen.strain[0]), np.log(seen.strain[1]))
@@ -206,9 +206,10 @@ def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, f
         (shop.limbs[0].cov, shop.limbs[1].cov),
         (shop.working[0], shop.working[1]),
     )
-    limbs = []
+    limbs, beyond = [], []
     for k in (0, 1):
         off = np.where(shop.working[k], logs[k] - np.log(level) - told[k].departure, 0.0)
+        beyond.append(off)
         limbs.append(replace(shop.limbs[k], log_ei=shop.limbs[k].log_ei + off))
     state = seen
     for _ in range(2):  # evening out a map must not change the bow's weight
@@ -218,7 +219,7 @@ def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, f
         gap = float(np.log(seen.weight_n / state.weight_n))
         limbs = [replace(limb, log_ei=limb.log_ei + gap) for limb in limbs]
     doubt = np.concatenate([told[k].sd[shop.working[k]] for k in (0, 1)])
-    return shop, state, float(np.sqrt(np.mean(doubt**2)))
+    return shop, state, float(np.sqrt(np.mean(doubt**2))), (beyond[0], beyond[1])
 
 
 def _expected(shop: Shop, state: State, doubt: float) -> float:
