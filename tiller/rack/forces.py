@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.children import Asked, SecondProcess
 from tiller.errors import MeasureFault
 from tiller.force.cell import ForceAt, ForceSeries, force_at, to_newton
 from tiller.force.lag import Lag, find_lag
@@ -35,10 +36,20 @@ class Forces:
     at: ForceAt
 
 
-def forces_of(recording: Recording, rest_s: Array, moment_s: Array, draw_mm: Array) -> Forces | None:
+def ask_for_log(recording: Recording, second: SecondProcess | None) -> Asked[ForceLog] | None:
+    """Asks for the scale's log, cleaned; None where there was no scale."""
+    if recording.force_lines is None or second is None:
+        return None
+    return second.ask(read_log, recording.force_lines)
+
+
+def forces_of(
+    recording: Recording, rest_s: Array, moment_s: Array, draw_mm: Array, asked: Asked[ForceLog] | None = None
+) -> Forces | None:
     """The force at the pull's pictures; None where there was no scale.
 
     Args:
+        asked: the log, where it was asked for already.
         rest_s: times of the pictures at rest before the pull; moment_s, draw_mm: (m,) of those of the pull.
 
     Raises:
@@ -53,7 +64,7 @@ def forces_of(recording: Recording, rest_s: Array, moment_s: Array, draw_mm: Arr
             " away to have the bend alone."
         )
         raise MeasureFault(msg)
-    log = read_log(recording.force_lines)
+    log = asked.take() if asked is not None else read_log(recording.force_lines)
     if len(rest_s) == 0:
         msg = "No picture at rest was taken before the pull, so the scale's zero is unknown: record the bow at rest first."
         raise MeasureFault(msg)

@@ -32,7 +32,7 @@ from tiller.mechanics.pullfit import (
 )
 from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.strain import strain_profile
-from tiller.rack.forces import UNWEIGHED, Forces, force_left_out, force_notes, forces_of
+from tiller.rack.forces import UNWEIGHED, Forces, ask_for_log, force_left_out, force_notes, forces_of
 from tiller.rack.outline import limb_twist, outline_thickness
 from tiller.rack.recording import Recording
 from tiller.rack.sight import Progress, Sight, grouped, look_at
@@ -144,6 +144,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
     Raises:
         TillerError: what is wrong, in one sentence.
     """
+    log = ask_for_log(recording, second)
     sight = look_at(recording, progress, second)
     progress("force")
     pull = [s for s in sight.seen if s.picture.role == "pull" and s.shape.hook is not None]
@@ -162,7 +163,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
         raise MeasureFault(msg)
     pull_starts = min(p.t_s for p in recording.of_role("pull"))
     rest_t = [s.picture.t_s for s in sight.seen if s.picture.role == "rest" and s.picture.t_s < pull_starts]
-    forces = forces_of(recording, np.array(rest_t), moment, draw)
+    forces = forces_of(recording, np.array(rest_t), moment, draw, log)
     top = int(np.argmax(draw))
     pictures = _pictures(sight, forces, top)
     progress("fit")

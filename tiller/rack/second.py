@@ -1,8 +1,6 @@
-"""The second process of a measurement: half of the pictures, then the plots."""
+"""The second process of a measurement: one limb at rest, half of the pictures, then the plots."""
 
 from __future__ import annotations
-
-import threading
 
 from tiller.children import SecondProcess
 
@@ -13,7 +11,7 @@ def second_process(plots: bool) -> SecondProcess:
     Args:
         plots: plots are drawn too.
     """
-    return SecondProcess(_load_plots_too if plots else _load)
+    return SecondProcess(_load_all if plots else _load)
 
 
 def _load() -> None:
@@ -22,9 +20,8 @@ def _load() -> None:
     del tiller
 
 
-def _load_plots_too() -> None:
+def _load_all() -> None:
     from tiller.report.aside import load_plots
 
     _load()
-    # in a thread, so that pictures that come before it is done need not wait
-    threading.Thread(target=load_plots, daemon=True).start()
+    load_plots()

@@ -88,7 +88,7 @@ def _first_good(
 
 
 def _first_rest(
-    recording: Recording, scene: Scene, left_out: list[str]
+    recording: Recording, scene: Scene, left_out: list[str], second: SecondProcess | None = None
 ) -> tuple[Picture, Scene, Mapping[Side, LimbModel]]:
     """The first picture at rest in which both limbs are found.
 
@@ -101,7 +101,7 @@ def _first_rest(
             image = read_picture(recording, picture)
             check_size(image, recording.rig, picture.file)
             check_light(image, picture.file)
-            scene, models = find_models(scene, stand(scene, image, hook_too=False).frame)
+            scene, models = find_models(scene, stand(scene, image, hook_too=False).frame, second)
         except (RecordingFault, VisionFault) as err:
             faults.append(str(err))
             continue
@@ -169,7 +169,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
     if scene.board.rms_mm > 2.0:
         said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
     progress("rest shape")
-    rest_first, scene, models = _first_rest(recording, scene, left_out)
+    rest_first, scene, models = _first_rest(recording, scene, left_out, second)
     wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
     if len(wanted) > MOST_LOOKED_AT:
         keep = sorted({round(k) for k in np.linspace(0, len(wanted) - 1, MOST_LOOKED_AT)})
@@ -178,7 +178,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
         )
         wanted = [wanted[k] for k in keep]
     chains = 2 if len(wanted) >= CHAINS_FROM else 1
-    given = (recording, scene, models)
+    given = (replace(recording, force_lines=None), scene, models)
     other = second.ask(look_along, *given, wanted[1::2]) if second is not None and chains == 2 else None
     looked = look_along(*given, wanted[::chains], progress)
     if chains == 2:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
+from importlib.util import find_spec
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -12,6 +15,7 @@ from PIL import ImageDraw, ImageFont
 
 from tiller.bow.bowfile import SIDES, Side
 from tiller.bow.units import archery_draw_mm
+from tiller.errors import FileFault
 from tiller.mechanics.results import PullResult
 from tiller.report.style import COLOUR, INK, LEFT, METRIC, PAPER, RIGHT, Units, draw_and_force, rgb
 from tiller.vision.camera import View
@@ -21,10 +25,18 @@ Image = NDArray[np.uint8]
 
 
 def _font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
-    from matplotlib import get_data_path
-
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return ImageFont.truetype(f"{get_data_path()}/fonts/ttf/{name}", size)
+    return ImageFont.truetype(str(_fonts() / name), size)
+
+
+@cache
+def _fonts() -> Path:
+    """Where the plotting library's fonts are; loading it for that alone would take longer than the drawing."""
+    found = find_spec("matplotlib")
+    if found is None or not found.submodule_search_locations:
+        msg = "matplotlib, which brings the fonts, is not installed: install tiller anew."
+        raise FileFault(msg)
+    return Path(found.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf"
 
 
 def _boxed(

@@ -45,7 +45,7 @@ def dress(axes: Axes) -> None:
 def png(figure: Figure) -> bytes:
     """The figure as PNG."""
     out = io.BytesIO()
-    figure.savefig(out, format="png", facecolor=PAPER, pil_kwargs={"compress_level": 4})
+    figure.savefig(out, format="png", facecolor=PAPER, pil_kwargs={"compress_level": 1})
     return out.getvalue()
 
 

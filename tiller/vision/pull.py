@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.rigfile import Rig
+from tiller.children import SecondProcess
 from tiller.errors import VisionFault
 from tiller.vision.board import (
     Care,
@@ -510,26 +511,37 @@ WIDE_MM = 60.0
 """Where the draw is not known, the limbs are sought so far about where they were last."""
 
 
-def find_models(scene: Scene, rest: Frame) -> tuple[Scene, Mapping[Side, LimbModel]]:
-    """Both limbs at rest from scratch, and the scene with the look of its edges.
+def find_models(
+    scene: Scene, rest: Frame, second: SecondProcess | None = None
+) -> tuple[Scene, Mapping[Side, LimbModel]]:
+    """Both limbs at rest from scratch, and the scene with the look of its edges; ``second`` finds one of them.
 
     Raises:
         VisionFault: a limb is not found or runs out of the picture.
     """
     try:
-        rough: dict[Side, LimbModel] = {side: find_rest(scene, rest, side) for side in SIDES}
+        rough = _find_both(scene, rest, second)
     except VisionFault as first:
         # no hue that tells the wood from the wall: by what is darker, where no shadow is as dark
         grey = replace(rest.look, darker=DARKER_GREY)
         rest = replace(rest, look=grey, light=replace(rest.light, darker=DARKER_GREY))
         try:
-            rough = {side: find_rest(scene, rest, side) for side in SIDES}
+            rough = _find_both(scene, rest, second)
         except VisionFault:
             raise first from None
     rest = replace(rest, look=replace(rest.look, toward=_toward(rest, rough)))
     look = sharpen_look(rest, rough)
     scene, rest = replace(scene, look=look), replace(rest, look=look)
-    return scene, {side: coloured(rest, find_rest(scene, rest, side, start=rough[side])) for side in SIDES}
+    return scene, {side: coloured(rest, model) for side, model in _find_both(scene, rest, second, rough).items()}
+
+
+def _find_both(
+    scene: Scene, rest: Frame, second: SecondProcess | None, start: Mapping[Side, LimbModel] | None = None
+) -> dict[Side, LimbModel]:
+    left, right = (start[side] if start is not None else None for side in SIDES)
+    other = second.ask(find_rest, scene, rest, "right", right) if second is not None else None
+    found = find_rest(scene, rest, "left", left)
+    return {"left": found, "right": other.take() if other is not None else find_rest(scene, rest, "right", right)}
 
 
 LEAST_HUE = 0.02
