@@ -60,16 +60,16 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
         return Lag(PRIOR_S, PRIOR_SD_S, False)
     grid = np.arange(EARLIEST_S, LATEST_S + 1e-4, 0.01)
     u = (x - x.mean()) / (np.ptp(x) + 1e-9)
-    cost = np.zeros(len(grid))
     smoothed = _smoothed(series)
-    for k, lag in enumerate(grid):
-        force = np.interp(t + lag, series.t_s, smoothed)
-        coef = np.polyfit(u, force, 4)
-        slope = abs(float(np.polyval(np.polyder(coef), 0.0))) / (np.ptp(x) + 1e-9)
-        size = np.sqrt((slope * draw_sd_mm) ** 2 + (0.3 * series.noise_n) ** 2 + (HOLD_SHARE * force) ** 2 + 0.1**2)
-        off = np.abs(force - np.polyval(coef, u)) / size
-        misfit = float(np.sum(np.where(off < STRAY_SD, 0.5 * off**2, STRAY_SD * off - 0.5 * STRAY_SD**2)))
-        cost[k] = misfit + 0.5 * ((lag - PRIOR_S) / PRIOR_SD_S) ** 2
+    force = np.interp(t + grid[:, None], series.t_s, smoothed)
+    coef, curve = _polynomials(u, force)
+    slope = np.abs(coef[:, 1]) / (np.ptp(x) + 1e-9)
+    size = np.sqrt(
+        (slope[:, None] * draw_sd_mm) ** 2 + (0.3 * series.noise_n) ** 2 + (HOLD_SHARE * force) ** 2 + 0.1**2
+    )
+    off = np.abs(force - curve) / size
+    misfit = np.sum(np.where(off < STRAY_SD, 0.5 * off**2, STRAY_SD * off - 0.5 * STRAY_SD**2), axis=1)
+    cost = misfit + 0.5 * ((grid - PRIOR_S) / PRIOR_SD_S) ** 2
     weight = np.exp(-(cost - cost.min()))
     weight /= weight.sum()
     lag = float(np.sum(weight * grid))
@@ -81,18 +81,24 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
 
 def _elsewhere(readings_s: Array, force_n: Array, t: Array, u: Array) -> float | None:
     """A shift of some seconds at which the force is a far smoother function of the draw; None where there is none."""
-    best, shift = np.inf, float("nan")
     spread = float(np.ptp(np.interp(t, readings_s, force_n))) + 1.0
-    for lag in np.arange(-FAR_S, FAR_S, 0.1):
-        force = np.interp(t + lag, readings_s, force_n)
-        left = float(np.sqrt(np.mean((force - np.polyval(np.polyfit(u, force, 4), u)) ** 2)))
-        rises = float(np.ptp(force)) > 0.7 * spread
-        if rises and left < best:
-            best, shift = left, float(lag)
+    lags = np.arange(-FAR_S, FAR_S, 0.1)
+    force = np.interp(t + lags[:, None], readings_s, force_n)
+    left = np.sqrt(np.mean((force - _polynomials(u, force)[1]) ** 2, axis=1))
+    left = np.where(np.ptp(force, axis=1) > 0.7 * spread, left, np.inf)
+    best = float(np.min(left))
+    shift = float(lags[np.argmin(left)]) if np.isfinite(best) else float("nan")
     here = np.interp(t + PRIOR_S, readings_s, force_n)
-    rough = float(np.sqrt(np.mean((here - np.polyval(np.polyfit(u, here, 4), u)) ** 2)))
+    rough = float(np.sqrt(np.mean((here - _polynomials(u, here[None])[1][0]) ** 2)))
     far = not EARLIEST_S - 0.2 < shift < LATEST_S + 0.2
     return shift if far and rough > 0.02 * spread and best < 0.4 * rough else None
+
+
+def _polynomials(u: Array, force: Array) -> tuple[Array, Array]:
+    """Least squares of degree 4 to each row of force (l, m) over u (m,): coefficients (l, 5), constant first, and the curves (l, m)."""
+    powers = np.vander(u, 5, increasing=True)
+    coef = np.linalg.lstsq(powers, force.T, rcond=None)[0]
+    return np.asarray(coef.T, dtype=float), np.asarray((powers @ coef).T, dtype=float)
 
 
 def _told_about(readings_s: Array, picture_s: Array) -> NDArray[np.bool_]:

@@ -325,23 +325,20 @@ def fit_pull(
             residuals.append(np.where(seen, res - static, np.nan))
             # jacobian: d place across / d parameter; the lever of an angle change at node j about node i
             n = size[k]
-            jac_log = np.empty((len(use), n, n))
             below = np.tri(n, n, -1)
             cell = np.zeros(n)
             cell[:-1] += 0.5 * step
             cell[1:] += 0.5 * step
-            jac_beta = np.zeros((len(use), n))
-            jac_fac = np.zeros((len(use), n))
-            for row, f in enumerate(order):
-                x, y = lines[k][f, :, 0], lines[k][f, :, 1]
-                # delta P_i = int_0^i (-sin, cos) dtheta ds'; dtheta_j = -(dbend up to j) ; place = n_i . delta P_i
-                cos_i, sin_i = np.cos(theta[f]), np.sin(theta[f])
-                # an angle change dphi at node j (all beyond turned) moves node i by dphi * n_i.(k x (P_i - P_j))
-                arm = cos_i[:, None] * (x[:, None] - x[None, :]) + sin_i[:, None] * (y[:, None] - y[None, :])
-                arm *= below
-                jac_log[row] = arm * (bend[f] * cell)[None, :]  # d(-bend)/dlogEI = +bend
-                jac_beta[row] = -(cos_i * (x - x[0]) + sin_i * (y - y[0]))
-                jac_fac[row] = -arm @ (bend[f] * cell)
+            # delta P_i = int_0^i (-sin, cos) dtheta ds'; dtheta_j = -(dbend up to j) ; place = n_i . delta P_i
+            # an angle change dphi at node j (all beyond turned) moves node i by dphi * n_i.(k x (P_i - P_j))
+            along = np.stack([np.cos(theta[use]), np.sin(theta[use])], axis=-1)
+            own_arm = np.sum(along * lines[k][use], axis=-1)
+            arm = own_arm[..., None] - np.matmul(along, lines[k][use].transpose(0, 2, 1))
+            jac_beta = -arm[..., 0].copy()
+            arm *= below
+            by_node = bend[use] * cell
+            jac_fac = -np.matmul(arm, by_node[..., None])[..., 0]
+            jac_log = np.multiply(arm, by_node[:, None, :], out=arm)  # d(-bend)/dlogEI = +bend
             w = precision[use]
             jac_height = np.cos(theta[use])
             # project the static offset out: weighted mean over pictures at each station

@@ -105,19 +105,21 @@ def read_recording(folder: Path) -> Recording:
     )
 
 
-def _rows(path: Path, columns: tuple[str, ...], largest: int = LARGEST_TABLE) -> Iterator[dict[str, str]]:
-    """A table's rows one by one."""
+def _rows(path: Path, columns: tuple[str, ...], largest: int = LARGEST_TABLE) -> Iterator[tuple[str, ...]]:
+    """A table's rows one by one: what stands in these columns; nothing where a row is cut off."""
     try:
         check_regular(path, largest)
         with path.open(newline="", encoding="utf-8-sig", errors="replace") as file:
-            reader = csv.DictReader(file)
-            names = reader.fieldnames or []
+            reader = csv.reader(file)
+            names = next(reader, [])
             lacking = [c for c in columns if c not in names]
             if lacking:
                 msg = f"{path.name} in {path.parent} has no column '{lacking[0]}': its first line must be '{','.join(columns)}'."
                 raise RecordingFault(msg)
+            places = [names.index(c) for c in columns]
             for row in reader:
-                yield {c: (row.get(c) or "") for c in columns}
+                if row:
+                    yield tuple(row[k] if k < len(row) else "" for k in places)
     except OSError as err:
         msg = f"{path} cannot be read ({err.strerror}): check the file and its permissions."
         raise RecordingFault(msg) from err
@@ -129,20 +131,20 @@ def _rows(path: Path, columns: tuple[str, ...], largest: int = LARGEST_TABLE) ->
 def _read_frames(path: Path) -> tuple[Picture, ...]:
     pictures: list[Picture] = []
     rows = list(_rows(path, ("file", "t_s", "role"), LARGEST_LIST))
-    if rows and rows[-1]["role"] not in ROLES and _torn(path):
+    if rows and rows[-1][2] not in ROLES and _torn(path):
         rows.pop()  # the power went while this row was being written
-    for number, row in enumerate(rows, start=2):
+    for number, (name, at, role) in enumerate(rows, start=2):
         try:
-            t = float(row["t_s"])
+            t = float(at)
         except ValueError:
             t = float("nan")
         if not np.isfinite(t):
-            msg = f"frames.csv line {number}: t_s is '{row['t_s']}', expected a time in seconds."
+            msg = f"frames.csv line {number}: t_s is '{at}', expected a time in seconds."
             raise RecordingFault(msg)
-        if row["role"] not in ROLES:
-            msg = f"frames.csv line {number}: role is '{row['role']}', expected one of {', '.join(ROLES)}."
+        if role not in ROLES:
+            msg = f"frames.csv line {number}: role is '{role}', expected one of {', '.join(ROLES)}."
             raise RecordingFault(msg)
-        if not row["file"]:
+        if not name:
             msg = f"frames.csv line {number}: no file is named."
             raise RecordingFault(msg)
         if pictures and t < pictures[-1].t_s:
@@ -151,7 +153,7 @@ def _read_frames(path: Path) -> tuple[Picture, ...]:
                 " the clock was changed while recording; record the pull again."
             )
             raise RecordingFault(msg)
-        pictures.append(Picture(row["file"], t, row["role"]))
+        pictures.append(Picture(name, t, role))
     return tuple(pictures)
 
 
@@ -164,15 +166,15 @@ def _torn(path: Path) -> bool:
 
 def _read_force(path: Path) -> tuple[tuple[float, str], ...]:
     lines: list[tuple[float, str]] = []
-    for row in _rows(path, ("t_s", "line")):
+    for at, line in _rows(path, ("t_s", "line")):
         if len(lines) == MOST_READINGS:
             msg = f"{path} has more than {MOST_READINGS:,} readings, three hours of them: is it the right one?"
             raise RecordingFault(msg)
         try:
-            t = float(row["t_s"])
+            t = float(at)
         except ValueError:
             t = float("nan")
-        lines.append((t, row["line"]))
+        lines.append((t, line))
     return tuple(lines)
 
 
@@ -181,9 +183,9 @@ def _read_draws(path: Path) -> NDArray[np.float64]:
     the pictures tell."""
     out = []
     try:
-        for row in _rows(path, ("t_s", "draw_mm")):
+        for at, draw in _rows(path, ("t_s", "draw_mm")):
             try:
-                pair = (float(row["t_s"]), float(row["draw_mm"]))
+                pair = (float(at), float(draw))
             except ValueError:
                 continue
             if np.all(np.isfinite(pair)):
