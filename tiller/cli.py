@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from tiller import __version__
-from tiller.arguments import number, whole
+from tiller.arguments import in_units, length, number, whole
 from tiller.errors import TillerError
 from tiller.output import clean_output, one_line
 from tiller.writable import add_outputs, check_outputs
@@ -475,7 +475,9 @@ def build_parser() -> argparse.ArgumentParser:
         help="what a shop does to pictures; may be given again: person, shadow, dressed, sway, webcam, leaves, twist",
     )
     simulate.add_argument("--rate", type=number, default=80.0, help="readings a second")
-    simulate.add_argument("--largest", type=number, metavar="MM", help="largest draw (default: 85 %% of the target)")
+    simulate.add_argument(
+        "--largest", type=length, metavar="LENGTH", help="largest draw (default: 85 %% of the target)"
+    )
     simulate.add_argument("--pictures", type=whole, default=18, help="pictures on the way up")
     simulate.set_defaults(run=_simulate)
 
@@ -511,6 +513,13 @@ def _given(text: str) -> str:
     return text
 
 
+def parsed(argv: list[str] | None) -> argparse.Namespace:
+    """What was said on the command line, lengths and forces in mm and N."""
+    args = build_parser().parse_args(argv)
+    in_units(args)
+    return args
+
+
 def main(argv: list[str] | None = None) -> int:
     """Runs the command line; 0 = done, 2 = said what is wrong."""
     with clean_output():
@@ -522,7 +531,7 @@ def main(argv: list[str] | None = None) -> int:
 
 def _main(argv: list[str] | None) -> int:
     try:
-        args = build_parser().parse_args(argv)
+        args = parsed(argv)
         check_outputs(args)
         code = int(args.run(args))
         sys.stdout.flush()

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tiller.arguments import number, whole
+from tiller.arguments import force, length, number, whole
 from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     stave.add_argument("name", metavar="NAME", help="the bow's name, or a stave.toml")
     stave.add_argument("--wood", help="as the Wood Handbook names it")
-    stave.add_argument("--log", type=number, metavar="MM", help="the log's diameter under the bark")
+    stave.add_argument("--log", type=length, metavar="LENGTH", help="the log's diameter under the bark")
     for step in ("felled", "split", "ends-sealed", "bark-off", "roughed-out"):
         stave.add_argument(f"--{step}", metavar="DATE", help="as 2026-03-14")
     stave.add_argument(
@@ -40,7 +40,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         help="an offcut's grams before and after the oven, and the stave's kg after it was sawn off",
     )
     stave.add_argument("--rings", type=whole, metavar="N", help="rings counted across the log's radius")
-    stave.add_argument("--ring", type=number, metavar="MM", help="how thick a ring is")
+    stave.add_argument("--ring", type=length, metavar="LENGTH", help="how thick a ring is")
     stave.add_argument("--back", metavar="BACK", help="outer ring (the default) or chased ring")
     stave.add_argument(
         "--dry-mass", type=number, metavar="KG", help="what the stave weighs without any water, if that is known"
@@ -61,7 +61,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         "--forget-feature", action="append", default=[], metavar="LIMB:KIND:FROM-TO", help="take a feature away"
     )
     stave.add_argument(
-        "--width", type=number, default=45.0, metavar="MM", help="a limb's width, for the crown (default: 45)"
+        "--width", type=length, default=45.0, metavar="LENGTH", help="a limb's width, for the crown (default: 45)"
     )
     stave.add_argument("--picture", metavar="FILE", help="draw weigh-ins and drying curve as PNG")
     add_outputs(stave, "picture")
@@ -80,20 +80,24 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     layout.add_argument("--modulus", type=number, metavar="GPA", help="the wood's own, if it is known")
     layout.add_argument(
         "--length",
-        type=number,
+        type=length,
         required=True,
-        metavar="MM",
+        metavar="LENGTH",
         help="of a limb, along the back from the pivot to the nock",
     )
-    layout.add_argument("--weight", type=number, required=True, metavar="N")
-    layout.add_argument("--draw", type=number, required=True, metavar="MM", help="from the pivot to the string")
-    layout.add_argument("--brace", type=number, default=150.0, metavar="MM")
-    layout.add_argument("--handle", type=number, default=50.0, metavar="MM", help="stiff part from the pivot")
+    layout.add_argument("--weight", type=force, required=True, metavar="FORCE")
+    draw = layout.add_mutually_exclusive_group(required=True)
+    draw.add_argument("--draw", type=length, metavar="LENGTH", help="from the pivot to the string")
+    draw.add_argument(
+        "--draw-to-back", type=length, metavar="LENGTH", help="to the back of the bow, as the trade says it (28in)"
+    )
+    layout.add_argument("--brace", type=length, default=150.0, metavar="LENGTH")
+    layout.add_argument("--handle", type=length, default=50.0, metavar="LENGTH", help="stiff part from the pivot")
     layout.add_argument("--outline", choices=("straight", "parallel"), default="straight")
-    layout.add_argument("--width", type=number, default=45.0, metavar="MM", help="at the end of the fade")
-    layout.add_argument("--tip", type=number, default=12.0, metavar="MM", help="width at the nock")
+    layout.add_argument("--width", type=length, default=45.0, metavar="LENGTH", help="at the end of the fade")
+    layout.add_argument("--tip", type=length, default=12.0, metavar="LENGTH", help="width at the nock")
     layout.add_argument("--widths", metavar="S:W,S:W,...", help="your own widths by place, in place of an outline")
-    layout.add_argument("--log", type=number, metavar="MM", help="the log's diameter: the back's crown")
+    layout.add_argument("--log", type=length, metavar="LENGTH", help="the log's diameter: the back's crown")
     layout.add_argument("--moisture", type=number, metavar="PERCENT")
     layout.add_argument("--strain", type=number, metavar="SHARE", help="your own working strain, such as 0.007")
     layout.add_argument(
@@ -375,12 +379,21 @@ def _pairs(text: str, name: str, example: str) -> tuple[Any, Any]:
     return pairs[:, 0], pairs[:, 1]
 
 
+def _as_inches(value: float, low: float, high: float, unit: str, units: Units) -> str:
+    """The same three in the units that are shown, where these are others."""
+    if units.metric or unit not in (" mm", " N"):
+        return ""
+    value, low, high = (units.length_value(v) if unit == " mm" else units.force_value(v) for v in (value, low, high))
+    shown = units.length_unit if unit == " mm" else units.force_unit
+    return f" ({value:.4g} {shown}; {low:.3g} to {high:.3g} {shown})"
+
+
 def run_layout(args: argparse.Namespace) -> int:
     """``tiller layout``."""
     import numpy as np
 
     from tiller.bow.moisture import modulus_at, strain_at
-    from tiller.bow.units import archery_draw_mm
+    from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM, archery_draw_mm
     from tiller.bow.woods import MODULUS_VARIATION, find_wood, like_wood
     from tiller.errors import TillerError
     from tiller.files import write_whole
@@ -391,6 +404,8 @@ def run_layout(args: argparse.Namespace) -> int:
     from tiller.report.words import CAUTION
 
     units = Units(args.units == "metric")
+    if args.draw is None:
+        args.draw = args.draw_to_back - ARCHERY_DRAW_ALLOWANCE_MM
     of_stave = _from_stave(args)
     limits = (
         ("--length (of one limb, from the pivot to the nock)", args.length, 350, 1400, " mm"), ("--weight", args.weight, 20, 1000, " N"),
@@ -405,7 +420,7 @@ def run_layout(args: argparse.Namespace) -> int:
         raise TillerError(msg)
     for name, value, low, high, unit in limits:
         if value is not None and not low <= value <= high:
-            msg = f"{name} is {value:g}{unit}: {low:g} to {high:g}{unit} makes sense (what is given is in mm and N, whatever --units shows)."
+            msg = f"{name} is {value:g}{unit}: {low:g} to {high:g}{unit} makes sense{_as_inches(value, low, high, unit, units)}."
             raise TillerError(msg)
     if args.draw < args.brace + LEAST_DRAW_MM:
         msg = f"--draw is {args.draw:g} mm with a brace height of {args.brace:g} mm: a bow is drawn at least {LEAST_DRAW_MM:g} mm beyond its brace."
@@ -449,7 +464,7 @@ def run_layout(args: argparse.Namespace) -> int:
         raise TillerError(msg)
     print(
         f"{args.wood}, modulus {modulus:.1f} GPa; working strain {100 * most:.2f} % ({source}); draw {units.length(args.draw)} from the pivot,"
-        f" {units.length(archery_draw_mm(args.draw))} by the archery convention"
+        f" {units.length(archery_draw_mm(args.draw))} to the back, by the archery convention"
     )
     print(layout_words(laid, args.allowance, OWN_MODULUS_SD if args.modulus else MODULUS_VARIATION, units))
     for text in [*of_stave, *_of_the_shop(args, args.modulus is None, args.strain is None)]:
@@ -541,7 +556,7 @@ def _ways_under(args: argparse.Namespace, shape: Outline, wanted: Wanted, most: 
     ways = [
         f"limbs {wider:.2f} times as wide" if wider is not None else "",
         f"limbs of {units.length(longer)}" if longer is not None else "",
-        f"a draw of {units.length(shorter)}" if shorter is not None else "",
+        f"a draw from the pivot of {units.length(shorter)}" if shorter is not None else "",
         f"a weight of {units.force(less)}" if less is not None else "",
     ]
     told = " or ".join(way for way in ways if way)

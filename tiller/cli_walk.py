@@ -48,14 +48,14 @@ def run_whole(args: argparse.Namespace) -> int:
         f"A bow from the log to its sheet, in {place}. It is played by a rack in software: nothing of it is a real bow."
     )
     with _home(place):
-        _command(1, "The log, felled in November, and how it dries", "stave", NAME, "--wood", WOOD, "--log", f"{LOG_MM:g}",
+        _command(1, "The log, felled in November, and how it dries", "stave", NAME, "--wood", WOOD, "--log", f"{LOG_MM:g}mm",
                  "--felled", "2025-11-08", "--split", "2025-11-09", "--ends-sealed", "2025-11-09", "--bark-off", "2025-11-09",
                  *[v for w in WEIGHED for v in ("--weigh", w)], "--air", "19:46",
-                 "--feature", f"left:knot:{KNOT_MM - 15:g}-{KNOT_MM + 15:g}", "--width", f"{WIDTH_MM:g}",
+                 "--feature", f"left:knot:{KNOT_MM - 15:g}-{KNOT_MM + 15:g}", "--width", f"{WIDTH_MM:g}mm",
                  "--picture", str(pictures / "1-drying.png"), "--units", args.units)  # fmt: skip
-        _command(2, "The outline, laid out for the weight and draw that are wanted", "layout", "--wood", WOOD, "--length", f"{LIMB_MM:g}",
-                 "--weight", f"{WEIGHT_N:g}", "--draw", f"{DRAW_MM:g}", "--brace", f"{BRACE_MM:g}", "--handle", f"{HANDLE_MM:g}",
-                 "--outline", "parallel", "--width", f"{WIDTH_MM:g}", "--tip", f"{TIP_MM:g}", "--log", f"{LOG_MM:g}",
+        _command(2, "The outline, laid out for the weight and draw that are wanted", "layout", "--wood", WOOD, "--length", f"{LIMB_MM:g}mm",
+                 "--weight", f"{WEIGHT_N:g}N", "--draw", f"{DRAW_MM:g}mm", "--brace", f"{BRACE_MM:g}mm", "--handle", f"{HANDLE_MM:g}mm",
+                 "--outline", "parallel", "--width", f"{WIDTH_MM:g}mm", "--tip", f"{TIP_MM:g}mm", "--log", f"{LOG_MM:g}mm",
                  "--moisture", f"{MOISTURE:g}", "--allowance", f"{ALLOWANCE:g}", "--picture", str(pictures / "2-layout.png"),
                  "--template", str(place / "template.pdf"), "--units", args.units)  # fmt: skip
         print(
@@ -91,10 +91,10 @@ def _home(place: Path) -> Iterator[None]:
 def _command(number: int, what: str, *words: str) -> None:
     import shlex
 
-    from tiller.cli import build_parser
+    from tiller.cli import parsed
 
     print(f"\n{number}. {what}\n\n$ tiller {shlex.join(words)}\n", flush=True)
-    given = build_parser().parse_args(list(words))
+    given = parsed(list(words))
     given.run(given)
 
 
@@ -162,7 +162,7 @@ def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTrut
                 for o, count in zip(laid, strokes(laid, worked.beside.stroke_mm), strict=True)
                 if count
             ]
-            even = turn > MOST_PASSES or count <= FEW_STROKES or (plan is not None and plan.done)
+            even = turn > MOST_PASSES or count <= FEW_STROKES or (plan is not None and plan.shaped)
             if ahead is not None and even and top_mm >= 0.8 * DRAW_MM:
                 string = Units(units == "metric").length(ahead.string_mm)
                 print(f"\n4. Nothing is left to scrape: braced on a string of {string}, as foreseen\n", flush=True)
@@ -216,7 +216,7 @@ def _say(turn: int, worked: Worked, units_name: str) -> None:
     if ahead is not None:
         print(f"; will weigh {units.force(ahead.weight_n)} ± {units.force(ahead.weight_sd_n)}", end="")
     if plan is not None:
-        print(f", uneven {100 * plan.now_uneven:.1f} %", end="")
+        print(f", uneven {100 * plan.now.expected:.1f} %", end="")
     print(f"; {', '.join(marks) if marks else 'no marks'}", end="")
     if stop is not None:
         print(f"; not beyond {units.length(stop.draw_mm)} next", end="")

@@ -199,7 +199,13 @@ def test_a_name_beyond_the_basic_plane_does_not_lose_the_form() -> None:
     answers: dict[str, str | float] = {}
     for field in form():
         answers[field.key] = field.usual if field.kind == "text" else float(field.usual or (field.low + field.high) / 2)
-    answers |= {"left_length": 850.0, "right_length": 850.0, "string_length": 1750.0, "draw": 600.0, "brace": 150.0}
+    answers |= {
+        "left_length": 850.0,
+        "right_length": 850.0,
+        "string_length": 1750.0,
+        "draw_to_back": 644.0,
+        "brace": 150.0,
+    }
     for side in ("left", "right"):
         for k, (wide, thick) in enumerate(((40.0, 16.0), (38.0, 15.0), (30.0, 13.0), (16.0, 11.0))):
             answers |= {f"{side}_width{k}": wide, f"{side}_thick{k}": thick}

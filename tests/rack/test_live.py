@@ -222,7 +222,7 @@ def test_a_new_bow_by_the_form(tmp_path: Path) -> None:
         "handle": "2",
         "string": "long",
         "string_length": "70",
-        "draw": "25",
+        "draw_to_back": "25",
         "weight": "45",
         "brace": "6",
     }
@@ -245,6 +245,10 @@ def test_a_new_bow_by_the_form(tmp_path: Path) -> None:
     bow = parse_bow(tomllib.loads((tmp_path / "bows" / "ash one" / "bow.toml").read_text()))
     assert bow.left.length_mm == pytest.approx(863.6)
     assert bow.target.draw_weight_n == pytest.approx(200.2, abs=0.1)
+    assert bow.target.draw_length_mm == pytest.approx(
+        23.25 * 25.4, abs=0.06
+    )  # 25 in to the back, archery convention: 1 3/4 in less
+    assert "that is 23.25 in from the pivot to the string" in done.stdout
     again = subprocess.run(command, input="", capture_output=True, text=True, env=env, check=False)
     assert again.returncode == 2
     assert "is there already" in again.stderr

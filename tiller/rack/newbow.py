@@ -147,7 +147,13 @@ def form() -> tuple[Field, ...]:
     fields += [
         Field("string", "String that is on it now: long or braced", "text", usual="long", choices=("long", "braced")),
         Field("string_length", "Its length between the loops", "mm", 400, 3000),
-        Field("draw", "Draw wanted, from the pivot to the string", "mm", 200, 1000),
+        Field(
+            "draw_to_back",
+            "Draw wanted, to the back of the bow as the trade says it (28 in are usual)",
+            "mm",
+            245,
+            1045,
+        ),
         Field("weight", "Weight wanted at that draw", "n", 20, 1000),
         Field("brace", "Brace height wanted", "mm", 60, 350, "150"),
     ]
@@ -190,7 +196,7 @@ def bow_text(name: str, answers: Mapping[str, str | float]) -> tuple[str, Bow]:
             "limbs": limbs,
             "string": {"kind": str(answers["string"]), "length_mm": round(float(answers["string_length"]), 1)},
             "target": {
-                "draw_length_mm": round(float(answers["draw"]), 1),
+                "draw_to_back_mm": round(float(answers["draw_to_back"]), 1),
                 "draw_weight_n": round(float(answers["weight"]), 1),
                 "brace_height_mm": round(float(answers["brace"]), 1),
             },
