@@ -201,7 +201,7 @@ def by_the_tool(seed: int) -> Outcome:
                 true = stand(bow)
                 print(
                     f"  {seed} turn {turn} draw {largest:.0f} true {true.weight_n:.1f}/{bow.weight_n:.0f} uneven {100 * true.uneven:.1f}; told {plan.now_n:.1f},"
-                    f" {100 * plan.now_uneven:.1f}; after {plan.after_pass_n:.1f} {100 * plan.after_pass_uneven:.1f}; final {plan.final_n:.1f}; deepest"
+                    f" {100 * plan.now.expected:.1f}; after {plan.after_pass_n:.1f} {100 * plan.after_pass.expected:.1f}; final {plan.final_n:.1f}; deepest"
                     f" {max([z.pass_mm for z in plan.zones], default=0):.2f} {plan.done} {advice.stop and advice.stop.reason[:30]} {plan.said}",
                     flush=True,
                 )

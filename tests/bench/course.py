@@ -32,17 +32,20 @@ from tiller.mechanics.elastica import brace, solve_draws
 from tiller.mechanics.history import FIRST_STROKE_MM
 from tiller.mechanics.layers import strokes
 from tiller.mechanics.plan import make_plan
-from tiller.mechanics.planned import Plan
+from tiller.mechanics.planned import Band, Plan
 from tiller.mechanics.thinning import Aim, LimbWood
 from tiller.simulate.bowmaker import BowTruth, LimbTruth, random_bow
-from tiller.simulate.record import make_even
 
 Array = np.ndarray
 SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "recordings"
 MOST_PASSES = 10
 LEVEL_SD = 0.015
+WEIGHT_SD = 0.005
+"""How far the weight at the target was off in the shared recordings, rms (``tests.bench.pictures``)."""
 HAND = float(os.environ.get("COURSE_HAND", "1"))
 """How much of the hand's error is made: 0 is an exact hand."""
+MAP = float(os.environ.get("COURSE_MAP", "1"))
+"""How much of the map's error is made, likewise."""
 KINDS = ("even", "crooked", "faults", "crooked and faults")
 LIMITS = {
     "even bows, first pass": 0.013,
@@ -56,6 +59,9 @@ LIMITS = {
     "passes, median": 6,
     "passes, worst": 9,
 }
+
+
+BETWEEN = {"said over true": (0.9, 1.1), "held by the 80 % band": (0.75, 0.85)}
 
 
 @dataclass(frozen=True)
@@ -85,25 +91,39 @@ def errors() -> tuple[Errors, ...]:
     return tuple(out)
 
 
+def evened(bow: BowTruth, rounds: int = 5) -> BowTruth:
+    """The bow thinned and thickened until both limbs are strained alike everywhere at its draw, by the forward model."""
+    for _ in range(rounds):
+        now = stand(bow)
+        level = float(np.median(np.concatenate([e[w] for e, w in zip(now.strain, now.working, strict=True)])))
+        limbs = {}
+        for k, side in enumerate(SIDES):
+            limb = bow.limb(side)
+            inside = np.flatnonzero(now.working[k])
+            share = np.ones(len(limb.s_mm))
+            share[inside] = np.sqrt(np.clip(now.strain[k][inside] / level, 0.7, 1.4))
+            share[: inside[0]] = 1 + (share[inside[0]] - 1) * np.clip((limb.s_mm[: inside[0]] - 55) / 40, 0, 1)
+            share[inside[-1] :] = share[inside[-1]]
+            limbs[side] = replace(limb, thickness_mm=limb.thickness_mm * share)
+        bow = replace(bow, left=limbs["left"], right=limbs["right"])
+    return bow
+
+
 def roughed(seed: int) -> BowTruth:
-    """A bow that is too heavy: even, crooked, with faults, or both, in turn."""
+    """A bow that is too heavy: even, crooked, with faults, or both, in turn. Its limbs would be too thick by 6 to 11 % if they were even."""
     rng = np.random.default_rng(7000 + seed)
     kind = KINDS[seed % len(KINDS)]
     crook = float(rng.uniform(0.6, 1.0)) if "crooked" in kind else 0.2
-    bow = random_bow(rng, f"course{seed:02d}", (), crook_per_m=crook, string_kind="long")
-    bow = make_even(bow, bow.draw_mm, rounds=2)
-    bow = replace(bow, weight_n=round(stand(bow).weight_n))
-    thicker = float(rng.uniform(0.06, 0.11))
+    bow = evened(random_bow(rng, f"course{seed:02d}", (), crook_per_m=crook, string_kind="long"))
+    bow = replace(bow, weight_n=round(stand(bow).weight_n / (1 + float(rng.uniform(0.06, 0.11))) ** 3))
     limbs = {}
     for side in SIDES:
         limb = bow.limb(side)
-        share = np.full(len(limb.s_mm), 1 + thicker)
+        share = np.ones(len(limb.s_mm))
         for _ in range(int(rng.integers(1, 3)) if "faults" in kind else 0):
             size = float(rng.uniform(0.04, 0.09)) * float(rng.choice([1, 1, -0.6]))
             centre, wide = rng.uniform(0.2, 0.75) * limb.length_mm, rng.uniform(70, 150)
             share += size * np.exp(-0.5 * ((limb.s_mm - centre) / (0.45 * wide)) ** 2)
-        working = (limb.s_mm >= limb.bend_from_mm - 20) & (limb.s_mm <= limb.bend_to_mm + 20)
-        share = np.where(working, np.maximum(share, 1.01), 1.0 + 0.5 * thicker * (limb.s_mm > limb.bend_to_mm))
         limbs[side] = replace(limb, thickness_mm=limb.thickness_mm * share)
     return replace(bow, left=limbs["left"], right=limbs["right"])
 
@@ -120,13 +140,13 @@ def believed(
     """
     whole = true_bow(bow)
     limbs = []
-    level = rng.normal(0, LEVEL_SD) if doubt else 0.0
+    level = rng.normal(0, WEIGHT_SD) if doubt else 0.0
     for side, chain in zip(SIDES, (whole.left, whole.right), strict=True):
         limb: LimbTruth = bow.limb(side)
-        told = errors()[int(rng.integers(len(errors())))]
+        told = errors()[int(rng.integers(len(errors())))] if doubt else errors()[0]
         s = told.share * limb.length_mm
         new = told.error * float(rng.choice([-1.0, 1.0]))
-        error = np.sqrt(0.5) * (np.interp(s, limb.s_mm, lasting[side]) + new)
+        error = MAP * np.sqrt(0.5) * (np.interp(s, limb.s_mm, lasting[side]) + new)
         log_ei = np.interp(s, limb.s_mm, np.log(limb.ei_n_m2 * 1e6)) + level + gap + doubt * error
         way = np.column_stack([np.cos(chain.rest_angle), np.sin(chain.rest_angle)]) * chain.step_mm
         line = np.vstack([chain.root_mm, chain.root_mm + np.cumsum(way, axis=0)])
@@ -173,15 +193,12 @@ def by_hand(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> tuple[BowTru
         thick = limb.thickness_mm.copy()
         laid = [z for z in plan.layers if z.limb == side]
         for z, count in zip(laid, strokes(laid, FIRST_STROKE_MM), strict=True):
-            depth = max(
-                0.0,
-                count * FIRST_STROKE_MM * (1 + HAND * rng.normal(0, 0.2))
-                + (HAND * rng.normal(0, 0.02) if count else 0.0),
-            )
+            told = count * FIRST_STROKE_MM if count else z.depth_mm  # one light stroke
+            depth = max(0.0, told * (1 + HAND * rng.normal(0, 0.2)) + HAND * rng.normal(0, 0.02))
             low, high = z.from_mm + HAND * rng.normal(0, 6), z.to_mm + HAND * rng.normal(0, 6)
             cut = np.clip((limb.s_mm - low + 8) / 16, 0, 1) * np.clip((high + 8 - limb.s_mm) / 16, 0, 1)
             thick = thick - depth * cut
-            made += count
+            made += max(count, 1)
         limbs[side] = replace(limb, thickness_mm=thick)
     return replace(bow, left=limbs["left"], right=limbs["right"]), made
 
@@ -204,8 +221,8 @@ class Course:
 
     kind: str
     uneven: tuple[float, ...]
-    told_now: tuple[float, ...]
-    told_after: tuple[float, ...]
+    told_now: tuple[Band, ...]
+    told_after: tuple[Band, ...]
     off: float
     stretch: float
     done: bool
@@ -218,28 +235,30 @@ def run(seed: int) -> Course:
     now = stand(bow)
     uneven, told_now, told_after = [now.uneven], [], []
     done = False
-    gap = 0.0
-    for _ in range(2):
-        exact = bow_from(believed(bow, {side: 0 * e for side, e in lasting.items()}, rng, 0.0, gap))
-        string, _ = brace(exact, bow.brace_mm)
-        force = solve_draws(exact, string, np.linspace(bow.brace_mm + 60, bow.draw_mm, 4)).force_n[-1]
-        gap += float(np.log(now.weight_n / force))
     limit = 1.06 * float(np.median(np.concatenate([e[w] for e, w in zip(now.strain, now.working, strict=True)])))
     for turn in range(MOST_PASSES):
-        belief = believed(bow, lasting, rng, 1.4 if turn == 0 else 1.0, gap)
+        belief = believed(bow, lasting, rng, 1.0, _gap(bow, now, rng))
         aim = Aim(bow.draw_mm, bow.weight_n, bow.brace_mm, limit)
-        plan = make_plan(belief, wood(bow, belief), bow.left.crown_radius_mm, aim, 0.01 * bow.weight_n)
-        told_now.append(plan.now_uneven)
+        plan = make_plan(
+            belief,
+            wood(bow, belief),
+            bow.left.crown_radius_mm,
+            aim,
+            0.01 * bow.weight_n,
+            braced=True,
+            drawn_mm=bow.draw_mm,
+        )
+        told_now.append(plan.now)
         done = plan.done
         bow, made = by_hand(bow, plan, rng)
         if not made:
             break
-        told_after.append(plan.after_pass_uneven)
+        told_after.append(plan.after_pass)
         now = stand(bow)
         uneven.append(now.uneven)
         if os.environ.get("COURSE_TRACE"):
             print(
-                f"  {seed} {turn}: true {now.weight_n / bow.weight_n - 1:+.3f} uneven {now.uneven:.3f}; said {plan.now_uneven:.3f} -> {plan.after_pass_uneven:.3f}"
+                f"  {seed} {turn}: true {now.weight_n / bow.weight_n - 1:+.3f} uneven {now.uneven:.3f}; said {plan.now.expected:.3f} -> {plan.after_pass.expected:.3f}"
                 f" weight {plan.now_n / bow.weight_n - 1:+.3f}",
                 flush=True,
             )
@@ -254,8 +273,25 @@ def run(seed: int) -> Course:
     )
 
 
+def _gap(bow: BowTruth, now: Standing, rng: np.random.Generator) -> float:
+    """What a belief without errors lacks of the true weight: its fades are only like the bow's, and a pull measures the force."""
+    gap = 0.0
+    none = {side: np.zeros(len(bow.limb(side).s_mm)) for side in SIDES}
+    for _ in range(2):
+        exact = bow_from(believed(bow, none, rng, 0.0, gap))
+        string, _ = brace(exact, bow.brace_mm)
+        force = solve_draws(exact, string, np.linspace(bow.brace_mm + 60, bow.draw_mm, 4)).force_n[-1]
+        gap += float(np.log(now.weight_n / force))
+    return gap
+
+
 def rms(values: list[float]) -> float:
     return float(np.sqrt(np.mean(np.square(values))))
+
+
+def held(pairs: list[tuple[Band, float]]) -> float:
+    """Share of true values within the band that was said."""
+    return float(np.mean([t.low <= u <= t.high for t, u in pairs]))
 
 
 def main() -> int:
@@ -296,11 +332,22 @@ def main() -> int:
     now = [(t, u) for c in courses for t, u in zip(c.told_now, c.uneven, strict=False)]
     after = [(t, u) for c in courses for t, u in zip(c.told_after, c.uneven[1:], strict=True)]
     for what, pairs in (("now", now), ("after the pass", after)):
-        ratio = [t / u for t, u in pairs]
-        print(f"said over true unevenness {what}: mean {np.mean(ratio):.2f}, median {np.median(ratio):.2f}")
+        ratio = [t.expected / u for t, u in pairs]
+        print(
+            f"said over true unevenness {what}: mean {np.mean(ratio):.2f}, median {np.median(ratio):.2f}; in its band {100 * held(pairs):.0f} %"
+        )
+    both = [*now, *after]
+    figures["said over true"] = float(np.mean([t.expected for t, _ in both]) / np.mean([u for _, u in both]))
+    figures["held by the 80 % band"] = held(both)
     broken = [f"{name}: {figures[name]:.3g}, at most {most:g}" for name, most in LIMITS.items() if figures[name] > most]
+    broken += [
+        f"{name}: {figures[name]:.3g}, {low:g} to {high:g}"
+        for name, (low, high) in BETWEEN.items()
+        if not low <= figures[name] <= high
+    ]
     for name, value in figures.items():
-        print(f"{name}: {value:.3g} (at most {LIMITS[name]:g})")
+        allowed = f"at most {LIMITS[name]:g}" if name in LIMITS else "{:g} to {:g}".format(*BETWEEN[name])
+        print(f"{name}: {value:.3g} ({allowed})")
     for text in broken:
         print(f"BEYOND ITS LIMIT  {text}")
     return 1 if broken else 0

@@ -26,8 +26,14 @@ SECTION_SD = 0.015
 against their limb, where 2.1 % are stated)."""
 BALANCE_SD = 0.004
 """What geometry adds to the error of one limb's strain against the other's (the same recordings: half the difference errs by 0.4 %)."""
-EVEN_SD = 0.016
+EVEN_SD = 0.019
 """How far the true strain is from even where nothing shows (rms in the course of tillering with the independent rig's errors, tests.bench.course)."""
+
+
+ALIKE_MM = 40.0
+"""What nothing shows of errs alike over about this much (a Gaussian's sd; a scraper's stretch)."""
+TRY_SD = 0.5
+"""How much more or less the true departures of a bow are than those of the usual one, relative sd (bows of tests.bench.course)."""
 
 
 @dataclass(frozen=True)
@@ -43,13 +49,54 @@ class Believed:
     sd: Array
 
 
+@dataclass(frozen=True)
+class Doubt:
+    """What is not known of the departures of both limbs' working stations, left before right.
+
+    Attributes:
+        cov: (n, n) of the true departure about the one acted on, as far as the map shows anything; rest_cov: as far as it shows nothing.
+        stretches: (n, n) the mean over a scraper's stretch about each station, within its limb.
+    """
+
+    cov: Array
+    rest_cov: Array
+    stretches: Array
+
+    def stretch_sd(self) -> Array:
+        """Sd (n,) of the departure of the stretch about each station."""
+        both = self.cov + self.rest_cov
+        return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", self.stretches, both, self.stretches)), dtype=float)
+
+    def unevenness(self, departure: Array, draws: int = 240, seed: int = 1) -> tuple[float, float, float]:
+        """How uneven the true bow is, as rms: expected, and the ends of a band that holds it in 80 of 100 bows.
+
+        Args:
+            departure: (n,) what is acted on.
+        """
+        rng = np.random.default_rng(seed)
+        size = len(departure)
+        seen = _root(self.cov) @ rng.standard_normal((size, draws))
+        unseen = _root(self.rest_cov) @ rng.standard_normal((size, draws))
+        scale = np.exp(TRY_SD * rng.standard_normal(draws) - 0.5 * TRY_SD**2)
+        true = departure[:, None] + scale * (seen + unseen)
+        true -= np.median(true, axis=0)
+        rms = np.sqrt(np.mean(true**2, axis=0))
+        low, high = np.quantile(rms, (0.1, 0.9))
+        return float(np.mean(rms)), float(low), float(high)
+
+
+def _root(cov: Array) -> Array:
+    values, vectors = np.linalg.eigh(cov)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)), dtype=float)
+
+
 def believed(
     s_mm: tuple[Array, Array],
     log_strain: tuple[Array, Array],
     cov: tuple[Array, Array],
     working: tuple[NDArray[np.bool_], NDArray[np.bool_]],
-) -> tuple[Believed, Believed]:
-    """What is believed of both limbs' departures.
+) -> tuple[Believed, Believed, Doubt]:
+    """What is believed of both limbs' departures, and how far the truth may be from it.
 
     Args:
         s_mm: (n,) stations, evenly spaced; log_strain: (n,) at the target; cov: (n, n) of the log of EI; working: (n,) the working limb.
@@ -62,22 +109,43 @@ def believed(
         variance += 0.25 * float(np.mean(c[np.ix_(work, work)]))
     off = 0.5 * (levels[0] - levels[1])
     share = off * off / (off * off + variance)
-    balance_sd = float(np.sqrt(share * variance + (1.0 - share) * (0.5 * EVEN_SD) ** 2))
-    out = []
+    rest_variance = (1.0 - share) * (0.5 * EVEN_SD) ** 2
+    balance_sd = float(np.sqrt(share * variance + rest_variance))
+    out, seen, unseen, stretches, sides = [], [], [], [], []
     for k in (0, 1):
         s, work = s_mm[k][working[k]], working[k]
         local = log_strain[k][work] - levels[k]
         near = _mean_over(s, SCRAPED_MM)
         level = near - 1.0 / len(s)
         smooth = near @ local
-        error = np.einsum("ij,jk,ik->i", level, cov[k][np.ix_(work, work)], level) + SECTION_SD**2
+        alike = np.exp(-0.5 * ((s[:, None] - s[None, :]) / ALIKE_MM) ** 2)
+        errs = level @ cov[k][np.ix_(work, work)] @ level.T + SECTION_SD**2 * alike
+        error = np.diag(errs)
         around = _mean_over(s, AROUND_MM)
         weight = np.array([_share(e, v) for e, v in zip(around @ smooth**2, around @ error, strict=True)])
         departure, sd = np.zeros(len(working[k])), np.zeros(len(working[k]))
         departure[work] = (levels[k] - common) * share + weight * smooth
         sd[work] = np.sqrt(weight * error + (1.0 - weight) * EVEN_SD**2 + balance_sd**2)
         out.append(Believed(departure, sd))
-    return out[0], out[1]
+        seen.append(np.sqrt(np.outer(weight, weight)) * errs)
+        unseen.append(np.sqrt(np.outer(1.0 - weight, 1.0 - weight)) * EVEN_SD**2 * alike)
+        stretches.append(near)
+        sides.append(np.full(len(s), 1.0 - 2.0 * k))
+    side = np.concatenate(sides)
+    between = np.outer(side, side)
+    doubt = Doubt(
+        _side_by_side(*seen) + share * variance * between,
+        _side_by_side(*unseen) + rest_variance * between,
+        _side_by_side(*stretches),
+    )
+    return out[0], out[1], doubt
+
+
+def _side_by_side(left: Array, right: Array) -> Array:
+    out = np.zeros((len(left) + len(right), left.shape[1] + right.shape[1]))
+    out[: len(left), : left.shape[1]] = left
+    out[len(left) :, left.shape[1] :] = right
+    return out
 
 
 def _share(square: float, variance: float) -> float:

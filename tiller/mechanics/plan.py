@@ -12,15 +12,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.belief import BowBelief, bow_from
 from tiller.mechanics.elastica import NoEquilibriumError, at_rows, solve_draws
-from tiller.mechanics.evidence import believed
+from tiller.mechanics.evidence import Doubt, believed
 from tiller.mechanics.layers import depth_at, layers
-from tiller.mechanics.planned import LeftAlone, Plan, Zone
+from tiller.mechanics.planned import Band, LeftAlone, Missing, Plan, Zone
 from tiller.mechanics.thinning import BESIDE_WEAK_MM, SEGMENTS, Aim, LimbWood, Shop, State, beside_features, inside
 
 Array = NDArray[np.float64]
@@ -37,6 +38,9 @@ LEAST_RESERVE = 0.008
 """Both: common practice, no source; tried on the virtual bowyer's bows."""
 PASS_CAP = 0.07
 """No place is thinned by more than this share of its thickness in one pass (common practice, no source)."""
+COMMON_CAP = 0.03
+"""Nor does all of it lose more than this in one pass: a hand errs by a fifth, and what it errs by on one limb alone strains that limb by twice as
+much more or less than the other."""
 WAIT = 0.65
 """Where the cap holds a stiff stretch back, the rest waits for it until this share of the excess weight is left."""
 LAST_PASS, LAST_RESERVE = 0.04, 0.15
@@ -44,8 +48,13 @@ LAST_PASS, LAST_RESERVE = 0.04, 0.15
 EVENING = 0.8
 """Of what evening out asks for, a pass takes this share (tried in the course of tillering with the independent rig's errors, tests.bench.course)."""
 LOW_QUANTILE = 0.2
-DONE_WEIGHT, DONE_SD, DONE_UNEVEN, AT_WEIGHT = 0.015, 0.025, 0.032, 0.006
-"""A bow this near to its weight and to even is done (common practice, no source)."""
+DONE_WEIGHT, DONE_SD, AT_WEIGHT = 0.01, 0.025, 0.006
+"""A bow this near to its weight has it (common practice, no source)."""
+DONE_SHARE = 0.9
+"""A bow is judged when it was braced and drawn to so much of its draw (common practice, no source)."""
+DONE_OVER, DONE_SURE, DONE_DOUBT = 0.05, 0.8, 0.04
+"""No stretch may be strained by so much over what is wanted with this certainty, none be known worse than that (common practice, no source)."""
+SURE_SD = NormalDist().inv_cdf(DONE_SURE)
 HAND_SD = 0.15
 """Relative sd of the depth that a hand takes off (common practice, no source)."""
 EVEN_ENOUGH = 0.03
@@ -62,6 +71,9 @@ def make_plan(
     aim: Aim,
     weight_sd_n: float,
     weak: tuple[tuple[Limb, float, float], ...] = (),
+    *,
+    braced: bool,
+    drawn_mm: float,
 ) -> Plan:
     """Plans the next pass and what is left after it.
 
@@ -69,6 +81,7 @@ def make_plan(
         belief, wood, crown_mm: the bow as it is.
         weight_sd_n: sd of the forecast of its weight.
         weak: marked weak stretches (limb, from, to), left alone in any case.
+        braced, drawn_mm: the string of the pull that this rests on, and how far it went.
 
     Raises:
         NoEquilibriumError: the target draw, brace height or weight cannot be had.
@@ -82,13 +95,24 @@ def make_plan(
     shop, now, doubt, beyond = _acted_on(shop, shop.drawn(none, string, at_rows(first, -1)), string)
     belief = shop.belief
     said: list[str] = []
-    uneven = _expected(shop, now, doubt)
+    now_band = _band(shop, now, doubt)
+    uneven = now_band.expected
+    missing = _stretches_missing(shop, now, doubt)
     near = abs(now.weight_n / aim.weight_n - 1) < max(DONE_WEIGHT, min(0.7 * weight_sd_n / aim.weight_n, DONE_SD))
     under = now.weight_n < (1 + AT_WEIGHT) * aim.weight_n
-    done = near and uneven < DONE_UNEVEN
-    hands_off = done or under
-    if done:
+    if not near:
+        missing.append(Missing("weight", now.weight_n / aim.weight_n - 1.0))
+    far_enough = drawn_mm >= DONE_SHARE * aim.draw_mm
+    shaped = not missing
+    if not braced:
+        missing.append(Missing("braced", aim.draw_mm if far_enough else DONE_SHARE * aim.draw_mm))
+    elif not far_enough:
+        missing.append(Missing("draw", DONE_SHARE * aim.draw_mm))
+    hands_off = shaped or under
+    if not missing:
         said.append("weight and tiller are within what can be told: the bow is done.")
+    elif shaped:
+        said.append("weight and tiller are within what this pull tells: take no wood off before the next one.")
     elif under and near:
         said.append(
             f"the bow has its weight, and what evens it out would make it lighter: it stays uneven by some {100 * uneven:.0f} %, unless a lighter target is"
@@ -118,6 +142,9 @@ def make_plan(
         reserve = max(RESERVE * excess, min(max(LEAST_RESERVE * final.weight_n, weight_sd_n), excess))
         if excess < LAST_PASS * final.weight_n:
             reserve = LAST_RESERVE * excess
+        if not (braced and far_enough):  # evening out what cannot be seen yet will cost weight
+            reserve = max(reserve, min(_rms(doubt) * final.weight_n, excess))
+        reserve = max(reserve, now.weight_n * (1.0 - COMMON_CAP) ** 3 - final.weight_n)
         passed = _this_pass(shop, string, now, final, reserve)
         zones, more = _zones(
             shop,
@@ -163,7 +190,8 @@ def make_plan(
             0,
             f"the target would leave only {100 * thinnest:.0f} % of the wood's thickness in places: check draw_weight_n in bow.toml before anything is scraped.",
         )
-    ends = _expected(shop, final, doubt)
+    final_band = _band(shop, final, doubt)
+    ends = final_band.expected
     if ends > max(WORSE * uneven, EVEN_ENOUGH):
         said.append(
             f"what is left alone costs evenness: {100 * ends:.0f} % in the end, {100 * uneven:.0f} % now: a place that stays thick is strained less, the more"
@@ -176,31 +204,31 @@ def make_plan(
             " under."
         )
     return Plan(
-        zones,
-        left,
-        now.weight_n,
-        passed.weight_n,
-        final.weight_n,
-        uneven,
-        _expected(shop, passed, doubt),
-        _expected(shop, final, doubt),
-        level,
-        largest,
-        even_weight,
-        weight_sd_n,
-        float(np.hypot(weight_sd_n, HAND_SD * (now.weight_n - passed.weight_n))),
-        done,
-        tuple(said),
+        zones=zones,
+        left_alone=left,
+        now_n=now.weight_n,
+        after_pass_n=passed.weight_n,
+        final_n=final.weight_n,
+        now=now_band,
+        after_pass=_band(shop, passed, doubt),
+        final=final_band,
+        even_strain=level,
+        largest_strain=largest,
+        even_weight_n=even_weight,
+        weight_sd_n=weight_sd_n,
+        after_pass_sd_n=float(np.hypot(weight_sd_n, HAND_SD * (now.weight_n - passed.weight_n))),
+        missing=tuple(missing),
+        said=tuple(said),
     )
 
 
-def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, float, tuple[Array, Array]]:
-    """The bow as it is acted on: its departures from even as far as they are believed, its weight as measured; its state at the target; how far
-    its true strain is from that, rms over both working limbs; and the log of the measured strain over the one acted on, (n,) by limb."""
+def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, Doubt, tuple[Array, Array]]:
+    """The bow as it is acted on: its departures from even as far as they are believed, its weight as measured; its state at the target;
+    how far its true strain may be from that; and the log of the measured strain over the one acted on, (n,) by limb."""
     none = (np.zeros_like(seen.removal[0]), np.zeros_like(seen.removal[1]))
     level = shop.level_of(seen)
-    logs = (np.log(seen.strain[0]), np.log(seen.strain[1]))
-    told = believed(
+    logs = (np.log(seen.over_wanted[0]), np.log(seen.over_wanted[1]))
+    *told, doubt = believed(
         (shop.limbs[0].s_mm, shop.limbs[1].s_mm),
         logs,
         (shop.limbs[0].cov, shop.limbs[1].cov),
@@ -218,13 +246,49 @@ def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, f
         state = shop.drawn(none, string_mm, state.solved)
         gap = float(np.log(seen.weight_n / state.weight_n))
         limbs = [replace(limb, log_ei=limb.log_ei + gap) for limb in limbs]
-    doubt = np.concatenate([told[k].sd[shop.working[k]] for k in (0, 1)])
-    return shop, state, float(np.sqrt(np.mean(doubt**2))), (beyond[0], beyond[1])
+    return shop, state, doubt, (beyond[0], beyond[1])
 
 
-def _expected(shop: Shop, state: State, doubt: float) -> float:
+def _departures(shop: Shop, state: State) -> Array:
+    """Log of the strain over what is wanted, (n,) both working limbs one after the other."""
+    logs = np.concatenate([np.log(state.over_wanted[k][shop.working[k]]) for k in (0, 1)])
+    return np.asarray(logs - np.median(logs), dtype=float)
+
+
+def _band(shop: Shop, state: State, doubt: Doubt) -> Band:
     """How uneven the true bow is expected to be: what is believed of it, and what is not known."""
-    return float(np.hypot(shop.uneven(state), doubt))
+    return Band(*doubt.unevenness(_departures(shop, state)))
+
+
+def _rms(doubt: Doubt) -> float:
+    """How far the true departures are from those that are believed."""
+    return float(np.sqrt(np.mean(np.diag(doubt.cov) + np.diag(doubt.rest_cov))))
+
+
+def _stretches_missing(shop: Shop, now: State, doubt: Doubt) -> list[Missing]:
+    """Of each limb the stretch that is most surely strained too much, and the one that is known worst, where they stand in the way of being done."""
+    over = doubt.stretches @ _departures(shop, now)
+    sd = doubt.stretch_sd()
+    sure = over - DONE_OVER - SURE_SD * sd
+    out = []
+    start = 0
+    for k, side in enumerate(("left", "right")):
+        s = shop.limbs[k].s_mm[shop.working[k]]
+        mine = slice(start, start + len(s))
+        start += len(s)
+        for what, size, by, most in (
+            ("strained", over[mine], sure[mine], 0.0),
+            ("doubt", sd[mine], sd[mine], DONE_DOUBT),
+        ):
+            at = int(np.argmax(by))
+            if by[at] > most:
+                low, high = max(s[0], s[at] - 0.5 * ZONE_MM), min(s[-1], s[at] + 0.5 * ZONE_MM)
+                out.append(
+                    Missing(
+                        "strained" if what == "strained" else "doubt", float(size[at]), side, float(low), float(high)
+                    )
+                )
+    return out
 
 
 def _layered(zones: tuple[Zone, ...]) -> tuple[Zone, ...]:
@@ -312,7 +376,7 @@ def _most(shop: Shop, state: State, level: float) -> tuple[float, str]:
     """By how much the most strained 60 mm stretch is strained over the level, and where it is."""
     worst, where = 0.0, "nowhere"
     for k, side in enumerate(("left", "right")):
-        smooth = np.where(shop.working[k], _smooth(shop, k, state.strain[k]), 0.0)
+        smooth = np.where(shop.working[k], _smooth(shop, k, state.over_wanted[k]), 0.0)
         at = int(np.argmax(smooth))
         if smooth[at] / level - 1.0 > worst:
             worst = float(smooth[at]) / level - 1.0
