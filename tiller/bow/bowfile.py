@@ -11,14 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from tiller.bow.moisture import DRIEST, WETTEST
 from tiller.bow.section import sagitta_mm
+from tiller.bow.target import TARGET_KEYS, Target, parse_target
 from tiller.bow.tomlcheck import Keys, Table, load_toml
 from tiller.bow.woods import Wood, find_wood
 
 Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("left", "right")
-SHAPES = ("even-strain",)
-"""What a tiller may aim at."""
-
+TIP_SHARE = 0.845
+"""Where the stiff tip begins, as a share of the limb (common practice, no source), where bow.toml says nothing."""
 DEFAULT_FADE_MM = 60.0
 """Length of the fade between stiff handle and working limb (common practice, no source)."""
 
@@ -64,6 +64,7 @@ class Limb:
         fade_mm: length of the fade beyond the stiff part.
         stations: caliper readings in order of s.
         features: knots and the like.
+        tip_mm: length of the stiff tip, from the nock; None where the file has none.
     """
 
     length_mm: float
@@ -71,11 +72,17 @@ class Limb:
     fade_mm: float
     stations: tuple[Station, ...]
     features: tuple[Feature, ...] = ()
+    tip_mm: float | None = None
 
     @property
     def working_from_mm(self) -> float:
         """Where the working limb begins (end of the fade)."""
         return self.handle_mm + self.fade_mm
+
+    @property
+    def working_to_mm(self) -> float:
+        """Where the working limb ends (the stiff tip begins)."""
+        return TIP_SHARE * self.length_mm if self.tip_mm is None else self.length_mm - self.tip_mm
 
     def _along(self, s_mm: ArrayLike, values: list[float]) -> NDArray[np.float64]:
         at = [st.s_mm for st in self.stations]
@@ -96,20 +103,6 @@ class BowString:
 
     kind: str
     length_mm: float
-
-
-@dataclass(frozen=True)
-class Target:
-    """What the bow shall become. Draw is the bare one, from the pivot to the string.
-
-    ``working_strain`` is the bowyer's own limit, None where the file has none.
-    """
-
-    draw_length_mm: float
-    draw_weight_n: float
-    brace_height_mm: float
-    shape: str
-    working_strain: float | None = None
 
 
 @dataclass(frozen=True)
@@ -148,6 +141,7 @@ _LIMB: Keys = {
     "length_mm": None,
     "handle_mm": None,
     "fade_mm": None,
+    "tip_mm": None,
     "stations": {"s_mm": None, "width_mm": None, "thickness_mm": None},
     "features": {"kind": None, "from_mm": None, "to_mm": None, "leave_alone": None, "strain_share": None},
 }
@@ -160,13 +154,7 @@ BOW_KEYS: Keys = {
     "upper_limb": None,
     "limbs": {"left": _LIMB, "right": _LIMB},
     "string": {"kind": None, "length_mm": None},
-    "target": {
-        "draw_length_mm": None,
-        "draw_weight_n": None,
-        "brace_height_mm": None,
-        "shape": None,
-        "working_strain": None,
-    },
+    "target": TARGET_KEYS,
 }
 """Every key that ``bow.toml`` may hold."""
 
@@ -201,7 +189,8 @@ def _limb(table: Table) -> Limb:
     if stations[-1].s_mm > length:
         raise rows[-1].fault("s_mm", f"at most the limb's length_mm ({length:g} mm)")
     features = tuple(_feature(row, length) for row in table.tables("features", 0)) if table.has("features") else ()
-    return Limb(length, handle, fade, stations, features)
+    tip = table.number("tip_mm", 0, 0.4 * (length - handle - fade), "mm") if table.has("tip_mm") else None
+    return Limb(length, handle, fade, stations, features, tip)
 
 
 def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
@@ -230,9 +219,6 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
                         f"well over the crown's own height there ({float(sagitta_mm(st.width_mm, crown)):.1f} mm at crown_radius_mm {crown:g})",
                     )
     string = top.table("string")
-    target = top.table("target")
-    if target.number("draw_length_mm", 100, 1200, "mm") < target.number("brace_height_mm", 20, 500, "mm") + 50:
-        raise target.fault("draw_length_mm", "well over the brace_height_mm (by 50 mm at least)")
     return Bow(
         name=name,
         wood=wood,
@@ -245,15 +231,7 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
             string.text("kind", allowed=("long", "braced")),
             string.number("length_mm", 200, 4000, "mm"),
         ),
-        target=Target(
-            target.number("draw_length_mm", 100, 1200, "mm"),
-            target.number("draw_weight_n", 10, 1500, "N"),
-            target.number("brace_height_mm", 20, 500, "mm"),
-            target.text("shape", allowed=SHAPES) if target.has("shape") else SHAPES[0],
-            target.number("working_strain", 0.002, 0.02, "(a share: 0.007 is 0.7 %)")
-            if target.has("working_strain")
-            else None,
-        ),
+        target=parse_target(top.table("target")),
         moisture_percent=top.number(
             "moisture_percent",
             DRIEST,

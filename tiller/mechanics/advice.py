@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from tiller.mechanics.forecast import Forecast
 from tiller.mechanics.planned import Plan
 from tiller.mechanics.stop import Stop
+from tiller.mechanics.wanted import Tiller
 
 
 @dataclass(frozen=True)
@@ -15,6 +16,7 @@ class Advice:
 
     Attributes:
         working_strain, strain_source: the limit that was used and where it comes from.
+        tiller: at brace, now and wanted; None where it cannot be had.
         said: why something is missing, and what the plan says about ways out.
     """
 
@@ -24,3 +26,4 @@ class Advice:
     working_strain: float
     strain_source: str
     said: tuple[str, ...]
+    tiller: Tiller | None = None

@@ -47,12 +47,16 @@ class WholeBow:
     Attributes:
         cradle_nmm: torque per radian against rocking; inf = the handle is held.
         string_ea_n: force per unit stretch; inf = it does not stretch.
+        hook_off_mm: how far along the string the hook holds it from its middle, towards the right limb.
+        pivot_mm: where the handle turns, along the rack, from the limbs' origin towards the right limb; the draw is counted from the origin.
     """
 
     left: Chain
     right: Chain
     cradle_nmm: float = 4.0e6
     string_ea_n: float = float("inf")
+    hook_off_mm: float = 0.0
+    pivot_mm: float = 0.0
 
 
 def chain_of(

@@ -8,7 +8,7 @@ arrives at the handle with the handle's angle; each pull is along its half of th
 force across the rope; the cradle's torque). Newton on all draws together. From a neighbour's solution ``relax`` is quicker.
 
 Limb coordinates as in ``statics``: x outward from the pivot, y up; drawing bends the tip down; lengths mm, forces N.
-The string is held by the hook at its middle and hangs free across the rope; it may stretch.
+The string is held by the hook, at its middle unless the bow says otherwise, and hangs free across the rope; it may stretch.
 """
 
 from __future__ import annotations
@@ -178,8 +178,11 @@ def _balance(tables: _Tables, u: Array, x: Array, y: Array, draw: Array, string:
     if string is None:
         lengths = np.stack([far[..., 0] - far[..., 1], np.sum(pull_y, axis=-1)], axis=-1)
     else:
-        lengths = far - 0.5 * string[:, None] * (1 + tension / tables.bow.string_ea_n)
+        half = 0.5 * string[:, None] - _SIGN * tables.bow.hook_off_mm
+        lengths = far - half * (1 + tension / tables.bow.string_ea_n)
     torque = np.sum(_SIGN * (nock_x * pull_y - nock_y * pull_x), axis=-1)
+    if tables.bow.pivot_mm:
+        torque = torque - tables.bow.pivot_mm * np.sum(pull_y, axis=-1)
     if np.isinf(tables.bow.cradle_nmm):
         cradle = u[..., 7]
     else:

@@ -118,8 +118,9 @@ def set_taken(limb: str, s_then: Array, rest_then: Array, s_now: Array, rest_now
     return SetTaken(limb, nock, sd, where)
 
 
-TILLER_SD_MM = 0.6
-"""Sd of the tiller difference: two places on limbs and the string's line between points that are seen to 0.2 to 0.4 mm."""
+TILLER_SD_MM = 1.7
+"""Sd of the tiller difference: how far it is off the truth in the nine recordings of the independent rig, rms, at full draw (a hook that is a
+millimetre off its place is the most of it)."""
 
 
 def propagated(figure: Callable[[Array], float], values: Array, sd: Array) -> tuple[float, float]:

@@ -21,8 +21,6 @@ SURE = 3.0
 WINDOW_MM = 60.0
 SHORTEST_MM = WINDOW_MM
 """What is averaged over a window cannot tell a shorter stretch from a chance one."""
-TIP_SHARE = 0.845
-"""Where the stiff tip begins, as a share of the limb (common practice, no source)."""
 SYSTEMATIC = 0.02
 """What section shape and geometry add to a departure's sd (common practice, no source)."""
 END_SD, END_MM = 0.035, 100.0

@@ -36,6 +36,7 @@ class LimbWood:
         leave: stations that were not seen well enough to be touched.
         strain_share: share of the working strain that each may bear.
         features: places in the wood to be left alone: what, from, to.
+        wanted: strain that is wanted over the common level; None = one everywhere.
     """
 
     width_mm: Array
@@ -45,6 +46,7 @@ class LimbWood:
     leave: NDArray[np.bool_]
     strain_share: Array
     features: tuple[tuple[str, float, float], ...] = ()
+    wanted: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -72,11 +74,12 @@ def beside_features(s_mm: Array, wood: LimbWood) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True)
 class State:
-    """A thinned bow at the target draw: removal (2 limbs), weight, strain."""
+    """A thinned bow at the target draw: by limb what was removed, strain of the back, and that over the wanted one; weight."""
 
     removal: tuple[Array, Array]
     weight_n: float
     strain: tuple[Array, Array]
+    over_wanted: tuple[Array, Array]
     moment: tuple[Array, Array]
     solved: Solved
 
@@ -93,6 +96,7 @@ class Shop:
             np.minimum(np.maximum(THINNEST_MM, self._crown_height(w) + 1.0), w.thickness_mm - 0.01) for w in wood
         )
         self.leave = tuple(w.leave | beside_features(b.s_mm, w) for b, w in zip(self.limbs, wood, strict=True))
+        self.wanted = tuple(np.ones(len(w.width_mm)) if w.wanted is None else w.wanted for w in wood)
         self.working = tuple((b.s_mm >= w.from_mm) & (b.s_mm <= w.to_mm) for b, w in zip(self.limbs, wood, strict=True))
 
     def _crown_height(self, wood: LimbWood) -> Array:
@@ -123,10 +127,11 @@ class Shop:
             section = crowned_section(self.wood[k].width_mm, left, self.crown)
             strain.append(m / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm)
             moment.append(m)
-        return State(removal, float(solved.force_n[0]), (strain[0], strain[1]), (moment[0], moment[1]), solved)
+        over = (strain[0] / self.wanted[0], strain[1] / self.wanted[1])
+        return State(removal, float(solved.force_n[0]), (strain[0], strain[1]), over, (moment[0], moment[1]), solved)
 
     def even_removal(self, k: int, moment: Array, level: float) -> Array:
-        """Removal (n,) at which the strain under that moment is ``level``; negative where wood is missing.
+        """Removal (n,) at which the strain under that moment is the wanted share of ``level``; negative where wood is missing.
 
         Outside the working limb none. Strain falls nearly as the inverse square of the thickness: steps by that power.
         """
@@ -136,7 +141,9 @@ class Shop:
             section = crowned_section(wood.width_mm, thick, self.crown)
             strain = moment / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm
             thick = np.clip(
-                thick * np.sqrt(np.maximum(strain, 1e-9) / level), self.thinnest[k], 1.6 * wood.thickness_mm
+                thick * np.sqrt(np.maximum(strain, 1e-9) / (level * self.wanted[k])),
+                self.thinnest[k],
+                1.6 * wood.thickness_mm,
             )
         return np.where(self.working[k], wood.thickness_mm - thick, 0.0)
 
@@ -152,17 +159,17 @@ class Shop:
         return state
 
     def level_of(self, state: State) -> float:
-        """Median strain of both working limbs."""
-        return float(np.median(np.concatenate([state.strain[k][self.working[k]] for k in (0, 1)])))
+        """Median strain of both working limbs, over the wanted one."""
+        return float(np.median(np.concatenate([state.over_wanted[k][self.working[k]] for k in (0, 1)])))
 
     def uneven(self, state: State) -> float:
-        """Departure of the strain from the common level, rms of its logarithm over both working limbs."""
-        logs = np.concatenate([np.log(state.strain[k][self.working[k]]) for k in (0, 1)])
+        """Departure of the strain from what is wanted, rms of its logarithm over both working limbs."""
+        logs = np.concatenate([np.log(state.over_wanted[k][self.working[k]]) for k in (0, 1)])
         return float(np.sqrt(np.mean((logs - np.median(logs)) ** 2)))
 
     def for_weight(self, weight_n: float, string_mm: float, state: State) -> tuple[State, float]:
         """The thinned bow that has this weight, and its level of strain."""
-        strains = np.concatenate([state.strain[k][self.working[k]] for k in (0, 1)]) * weight_n / state.weight_n
+        strains = np.concatenate([state.over_wanted[k][self.working[k]] for k in (0, 1)]) * weight_n / state.weight_n
         low, high = 0.7 * float(np.min(strains)), 1.05 * float(np.max(strains))
         for turns in (1, 2, 3):
             state, level = self._between(low, high, weight_n, string_mm, state, turns)

@@ -20,7 +20,9 @@ from tiller.mechanics.planned import Plan
 from tiller.mechanics.prior import stiffness_prior
 from tiller.mechanics.stop import Stop, stop_now, surface_mm
 from tiller.mechanics.thinning import Aim, LimbWood
-from tiller.rack.measure import ASSUMED_MODULUS_GPA, Measured, working_zone
+from tiller.mechanics.wanted import Tiller
+from tiller.rack.measure import ASSUMED_MODULUS_GPA, Measured, to_back_of, working_zone
+from tiller.rack.wants import tiller_of, wanted_strain
 
 Array = NDArray[np.float64]
 
@@ -69,7 +71,9 @@ def strain_share(bow: Bow, side: Side, s_mm: Array) -> Array:
 def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
     """Both limbs' wood for the plan."""
     out = []
-    for side in SIDES:
+    backs = to_back_of(measured.result, bow, measured.crown_radius_mm)
+    ratio = measured.tiller.left_over_right if measured.tiller is not None else 0.0
+    for side, back, more in zip(SIDES, backs, (0.5 * ratio, -0.5 * ratio), strict=True):
         limb = measured.result.limb(side)
         low, high = working_zone(bow, side)
         out.append(
@@ -81,6 +85,7 @@ def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
                 ~np.isfinite(limb.strain),
                 strain_share(bow, side, limb.s_mm),
                 tuple((f.kind, f.from_mm, f.to_mm) for f in bow.limb(side).features if f.leave_alone),
+                wanted_strain(bow, side, limb.s_mm, back) * np.exp(more),
             )
         )
     return out[0], out[1]
@@ -192,12 +197,30 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         weak = tuple((side, m.from_mm, m.to_mm) for side, m in marks if m.kind == "weak")
         aim = Aim(target.draw_length_mm, target.draw_weight_n, target.brace_height_mm, limit)
         try:
-            plan = make_plan(measured.belief, wood, measured.crown_radius_mm, aim, ahead.weight_sd_n, weak)
+            plan = make_plan(
+                measured.belief,
+                wood,
+                measured.crown_radius_mm,
+                aim,
+                ahead.weight_sd_n,
+                weak,
+                braced=bow.string.kind == "braced",
+                drawn_mm=drawn,
+            )
         except NoEquilibriumError as err:
             said.append(f"no plan: {err}.")
         else:
             said += plan.said
-    return Advice(ahead, stop, plan, limit, source, tuple(said))
+    return Advice(ahead, stop, plan, limit, source, tuple(said), _tiller(measured, bow))
+
+
+def _tiller(measured: Measured, bow: Bow) -> Tiller | None:
+    if measured.tiller is not None:
+        return measured.tiller
+    try:
+        return tiller_of(measured.belief, bow, to_back_of(measured.result, bow, measured.crown_radius_mm))
+    except NoEquilibriumError:
+        return None
 
 
 TOO_MOIST = 14.0

@@ -20,6 +20,7 @@ from tiller.bow.section import crowned_section
 from tiller.errors import VisionFault
 from tiller.rack.motion import BOW_SHARE, Motion, limb_places, unlike
 from tiller.rack.sources import Image, Shot
+from tiller.rack.wants import wanted_strain
 from tiller.vision.board import SeenBoard, board_pose, find_markers
 from tiller.vision.camera import View
 from tiller.vision.follow import Followed, Known, bend_of, draw_of, follow, known_at_rest
@@ -257,8 +258,10 @@ class Analyst:
             bend, sd = bend_of(looked.lines[side], model)
             section = crowned_section(model.width_mm, model.thickness_mm, self.bow.crown_radius_mm)
             limb = self.bow.limb(side)
-            working = (model.s_mm >= limb.working_from_mm) & (model.s_mm <= 0.85 * limb.length_mm)
-            out[side] = Profile(model.s_mm, bend * section.to_back_mm, sd * section.to_back_mm, working)
+            working = (model.s_mm >= limb.working_from_mm) & (model.s_mm <= limb.working_to_mm)
+            # over what is wanted: a limb that bends as it shall shows one level
+            to_back = section.to_back_mm / wanted_strain(self.bow, side, model.s_mm, section.to_back_mm)
+            out[side] = Profile(model.s_mm, bend * to_back, sd * to_back, working)
         return out
 
     def to_pixels(self, points_mm: Array) -> Array:

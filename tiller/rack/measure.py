@@ -18,7 +18,8 @@ from tiller.mechanics.agreement import UNSTEADY_MM, departing, off_by, usual_of
 from tiller.mechanics.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.curvature import bend_from_places, change_of_place
-from tiller.mechanics.marks import SURE, TIP_SHARE, Departure, departure_from_even, find_marks
+from tiller.mechanics.elastica import NoEquilibriumError
+from tiller.mechanics.marks import SURE, Departure, departure_from_even, find_marks
 from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
 from tiller.mechanics.pullfit import (
     DOWN_SD,
@@ -32,10 +33,12 @@ from tiller.mechanics.pullfit import (
 )
 from tiller.mechanics.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.strain import strain_profile
+from tiller.mechanics.wanted import Tiller
 from tiller.rack.forces import UNWEIGHED, Forces, ask_for_log, force_left_out, force_notes, forces_of
 from tiller.rack.outline import limb_twist, outline_thickness
 from tiller.rack.recording import Recording
 from tiller.rack.sight import Progress, Sight, grouped, look_at
+from tiller.rack.wants import tiller_of, wanted_strain
 from tiller.vision.limb import normals
 from tiller.vision.pull import ENOUGH_SEEN
 
@@ -69,7 +72,8 @@ SEEN_LEAST = 0.5
 
 @dataclass(frozen=True)
 class Measured:
-    """A measured pull with what it was made of, for pictures and for what builds on it; ``forces`` is None without a scale."""
+    """A measured pull with what it was made of, for pictures and for what builds on it; ``forces`` is None without a scale, ``tiller`` where none is
+    wanted by the bow's file."""
 
     result: PullResult
     sight: Sight
@@ -79,6 +83,7 @@ class Measured:
     belief: BowBelief
     string_mm: float
     crown_radius_mm: float | None
+    tiller: Tiller | None = None
 
 
 def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
@@ -182,16 +187,45 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
         raise MeasureFault(msg) from err
     both = [fitted.data[side] for side in SIDES]
     handles = [recording.bow.limb(side).handle_mm for side in SIDES]
+    belief = belief_of(fitted.fit, both, handles, fitted.pulls, LEVEL_SD if forces is not None else MODULUS_VARIATION)
+    result, tiller = _against_wanted(result, belief, recording.bow, fitted.crown_radius_mm)
     return Measured(
         result,
         sight,
         fitted.fit,
         forces,
         {side: fitted.data[side].prior for side in SIDES},
-        belief_of(fitted.fit, both, handles, fitted.pulls, LEVEL_SD if forces is not None else MODULUS_VARIATION),
+        belief,
         string_stretch(both, fitted.pulls)[2],
         fitted.crown_radius_mm,
+        tiller,
     )
+
+
+def to_back_of(result: PullResult, bow: Bow, crown: float | None) -> tuple[Array, Array]:
+    """From the neutral axis to the back (n,), by limb."""
+    left, right = (
+        crowned_section(
+            bow.limb(side).width_at(result.limb(side).s_mm), np.maximum(result.limb(side).thickness_mm, 1.0), crown
+        ).to_back_mm
+        for side in SIDES
+    )
+    return left, right
+
+
+def _against_wanted(
+    result: PullResult, belief: BowBelief, bow: Bow, crown: float | None
+) -> tuple[PullResult, Tiller | None]:
+    """The result with the limbs' balance over what is wanted of it, where the bow's file wants a tiller."""
+    if bow.target.tiller_mm is None and bow.target.hand is None:
+        return result, None
+    try:
+        tiller = tiller_of(belief, bow, to_back_of(result, bow, crown))
+    except NoEquilibriumError as err:
+        said = f"what tiller is wanted cannot be told ({err}): the limbs are held against each other as if they were to be alike."
+        return replace(result, said=(*result.said, said)), None
+    balance = (1.0 + result.balance) * float(np.exp(-tiller.left_over_right)) - 1.0
+    return replace(result, balance=balance), tiller
 
 
 def _fit(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) -> _Fitted:
@@ -290,7 +324,7 @@ class _Fitted:
 def working_zone(bow: Bow, side: Side) -> tuple[float, float]:
     """From where to where the limb works: end of the fade to the stiff tip."""
     limb = bow.limb(side)
-    return limb.working_from_mm, TIP_SHARE * limb.length_mm
+    return limb.working_from_mm, limb.working_to_mm
 
 
 def _result(
@@ -445,7 +479,9 @@ def _limb_result(
     free = (None, 0.0) if cell_sd is not None else (fit.force_cov[row], force_var)
     strain = strain_profile(data.prior, fit.cov, fit.log_ei, bend, width, crown, *free)
     low, high = working_zone(bow, side)
-    departure = departure_from_even(s, strain.back, strain.log_cov, low, high)
+    to_back = crowned_section(width, np.maximum(strain.thickness_mm, 1.0), crown).to_back_mm
+    wanted = wanted_strain(bow, side, s, to_back)
+    departure = departure_from_even(s, strain.back / wanted, strain.log_cov, low, high)
     seen = np.mean(np.isfinite(data.offset_mm), axis=0) >= SEEN_LEAST
     # a lone station amid a hidden stretch is chance: most of its neighbours within 20 mm must be seen too
     padded = np.pad(seen.astype(float), 4, mode="edge")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.advice import Advice
 from tiller.mechanics.history import FIRST_STROKE_MM
 from tiller.mechanics.layers import strokes
-from tiller.mechanics.marks import TIP_SHARE
-from tiller.mechanics.planned import Plan
+from tiller.mechanics.planned import Band, Missing, Plan
+from tiller.mechanics.wanted import Tiller
 from tiller.report.style import Units
 from tiller.report.words import CAUTION
 
@@ -21,9 +23,32 @@ def forecast_words(advice: Advice, bow: Bow, units: Units) -> list[str]:
     target = bow.target
     return [
         f"FORECAST  braced at {units.length(ahead.brace_mm)} and drawn to {units.length(float(ahead.draw_mm[-1]))} (pivot to string;"
-        f" {units.length(archery_draw_mm(float(ahead.draw_mm[-1])))} by the archery convention) it will weigh {units.force(ahead.weight_n)} ± {units.force(ahead.weight_sd_n)}.",
+        f" {units.length(archery_draw_mm(float(ahead.draw_mm[-1])))} to the back, by the archery convention) it will weigh {units.force(ahead.weight_n)} ± {units.force(ahead.weight_sd_n)}.",
         f"          Target {units.force(target.draw_weight_n)}; string {units.length(ahead.string_mm)} ± {units.length(ahead.string_sd_mm)} between the loops, unstretched; {units.energy(ahead.stored_j)} ± {units.energy(ahead.stored_sd_j)} stored.",
     ]
+
+
+def tiller_words(tiller: Tiller | None, bow: Bow, units: Units) -> list[str]:
+    """One limb against the other at brace, and what is wanted of it."""
+    if tiller is None:
+        return []
+    places = 1 if units.metric else 2
+    upper = bow.upper_limb
+    more = tiller.left_over_right if upper == "left" else -tiller.left_over_right
+    out = [
+        f"TILLER    braced, string to limb at the fades, upper ({upper}) less lower: {units.length(tiller.at_brace_mm, places)} ±"
+        f" {units.length(tiller.sd_mm, places)}."
+    ]
+    if bow.target.tiller_mm is not None or bow.target.hand is not None:
+        what = (
+            f"{units.length(tiller.wanted_mm, places)} is wanted"
+            if np.isfinite(tiller.wanted_mm)
+            else "for the hand as bow.toml tells it"
+        )
+        out.append(
+            f"          {what}: on the rack the upper limb is to be strained {100 * abs(np.expm1(more)):.1f} % {'more' if more >= 0 else 'less'} than the lower one."
+        )
+    return out
 
 
 def stop_words(advice: Advice, units: Units) -> list[str]:
@@ -45,12 +70,32 @@ def _span(low_mm: float, high_mm: float, units: Units) -> str:
     return f"{_place(low_mm, units)} - {_place(high_mm, units)} {units.length_unit}"
 
 
+def _band(band: Band) -> str:
+    return f"{100 * band.expected:.1f} % ({100 * band.low:.1f} to {100 * band.high:.1f} %)"
+
+
+def missing_words(missing: Missing, units: Units) -> str:
+    """What a bow lacks before it is done."""
+    size = 100 * missing.size
+    where = f"{missing.limb} limb, {_span(missing.from_mm, missing.to_mm, units)}" if missing.limb else ""
+    return {
+        "braced": f"one braced pull to {units.length(missing.size)}",
+        "draw": f"a pull to {units.length(missing.size)} or further",
+        "weight": f"its weight, {abs(size):.1f} % {'too high' if size > 0 else 'too low'}",
+        "strained": f"{where}, strained {size:.0f} % more than is wanted",
+        "doubt": f"{where}, known to {size:.0f} % only",
+    }[missing.what]
+
+
 def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STROKE_MM) -> list[str]:
     """Where to scrape now, and what it comes to."""
     out = [
-        f"PLAN      now {units.force(plan.now_n)}, strain uneven by {100 * plan.now_uneven:.1f} % (rms); after this pass {units.force(plan.after_pass_n)} ± {units.force(plan.after_pass_sd_n)},"
-        f" {100 * plan.after_pass_uneven:.1f} %; in the end {units.force(plan.final_n)}, {100 * plan.final_uneven:.1f} %.",
+        f"PLAN      now {units.force(plan.now_n)}, strain uneven by {_band(plan.now)}; after this pass {units.force(plan.after_pass_n)} ±"
+        f" {units.force(plan.after_pass_sd_n)}, {_band(plan.after_pass)}; in the end {units.force(plan.final_n)}, {_band(plan.final)}.",
+        "          (rms of the true bow as far as it can be told, and between what it is in 8 of 10 bows)",
     ]
+    if plan.missing:
+        out.append(f"BEFORE IT IS DONE: {'; '.join(missing_words(m, units) for m in plan.missing)}.")
     laid = plan.layers
     if laid:
         out += [
@@ -84,7 +129,7 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STRO
         parts = []
         for side in SIDES:
             limb = bow.limb(side)
-            parts.append(f"{side} {_span(limb.working_from_mm, TIP_SHARE * limb.length_mm, units)}")
+            parts.append(f"{side} {_span(limb.working_from_mm, limb.working_to_mm, units)}")
         out.append(
             f"Fades and tips are stiff by design and not judged; the working limb is {' and '.join(parts)} from the pivot."
         )
@@ -99,7 +144,7 @@ def advice_words(
     advice: Advice, bow: Bow, units: Units, caution: bool = True, stroke_mm: float = FIRST_STROKE_MM
 ) -> str:
     """Forecast, stop and plan."""
-    out = [*forecast_words(advice, bow, units), *stop_words(advice, units)]
+    out = [*forecast_words(advice, bow, units), *tiller_words(advice.tiller, bow, units), *stop_words(advice, units)]
     if advice.plan is not None and advice.plan.largest_strain > advice.working_strain:
         out.append(
             f"OVERSTRAINED at the target in the end: {100 * advice.plan.largest_strain:.2f} % of strain, {100 * advice.working_strain:.2f} % is what the wood is"

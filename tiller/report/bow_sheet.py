@@ -261,7 +261,7 @@ def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
             (
                 "forecast, braced",
                 f"{units.force(ahead['braced_weight_n'])} ± {units.force(ahead['sd_n'])} at {units.length(ahead['target_draw_mm'])}"
-                f" ({units.length(ahead['target_draw_mm'] + ARCHERY_DRAW_ALLOWANCE_MM)} by the archery convention)",
+                f" ({units.length(ahead['target_draw_mm'] + ARCHERY_DRAW_ALLOWANCE_MM)} to the back, by the archery convention)",
             )
         )
         out.append(

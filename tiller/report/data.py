@@ -123,6 +123,14 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             "reason": stop.reason,
             "limits_mm": {name: _one(value) for name, value in stop.limits_mm.items()},
         },
+        "tiller_at_brace": None
+        if advice.tiller is None
+        else {
+            "upper_less_lower_mm": advice.tiller.at_brace_mm,
+            "sd_mm": advice.tiller.sd_mm,
+            "wanted_mm": _one(advice.tiller.wanted_mm),
+            "wanted_left_over_right_strain": float(np.exp(advice.tiller.left_over_right)),
+        },
         "plan": None
         if plan is None
         else [
@@ -153,9 +161,22 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             "weight_sd_n": plan.weight_sd_n,
             "weight_after_pass_sd_n": plan.after_pass_sd_n,
             "even_weight_n": plan.even_weight_n,
-            "uneven_now": plan.now_uneven,
-            "uneven_after_pass": plan.after_pass_uneven,
-            "uneven_final": plan.final_uneven,
+            "uneven_now": plan.now.expected,
+            "uneven_now_band": [plan.now.low, plan.now.high],
+            "uneven_after_pass": plan.after_pass.expected,
+            "uneven_after_pass_band": [plan.after_pass.low, plan.after_pass.high],
+            "uneven_final": plan.final.expected,
+            "uneven_final_band": [plan.final.low, plan.final.high],
+            "missing": [
+                {
+                    "what": m.what,
+                    "size": m.size,
+                    "limb": m.limb or None,
+                    "from_mm": _one(m.from_mm),
+                    "to_mm": _one(m.to_mm),
+                }
+                for m in plan.missing
+            ],
             "even_strain": plan.even_strain,
             "largest_strain": plan.largest_strain,
         },

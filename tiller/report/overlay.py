@@ -152,7 +152,7 @@ def overlay(
     _boxed(
         draw,
         (x + 40 * scale, y + 30 * scale),
-        f"pivot to string; {units.length(archery_draw_mm(top.draw_mm))} by the archery convention",
+        f"pivot to string; {units.length(archery_draw_mm(top.draw_mm))} to the back, by the archery convention",
         _font(max(10, int(17 * scale))),
         INK,
         "ls",

@@ -142,8 +142,8 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
     figure.text(
         0.075,
         0.888,
-        f"At the target draw, braced: now {units.force(plan.now_n)}, uneven by {100 * plan.now_uneven:.1f} %;"
-        f" after this pass {units.force(plan.after_pass_n)}, {100 * plan.after_pass_uneven:.1f} %;"
+        f"At the target draw, braced: now {units.force(plan.now_n)}, uneven by {100 * plan.now.expected:.1f} %;"
+        f" after this pass {units.force(plan.after_pass_n)}, {100 * plan.after_pass.expected:.1f} %;"
         f" in the end {units.force(plan.final_n)}. Bars: one sd.",
         color=INK,
         fontsize=9.5,

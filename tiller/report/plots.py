@@ -66,14 +66,14 @@ def limb_plot(result: PullResult, units: Units = METRIC) -> bytes:
         axes.plot(x, y, color=colour, linewidth=2.0, label=f"{limb.side} limb, with 1 and 2 sd")
         working = np.isfinite(limb.departure)
         if np.any(working) and np.isfinite(limb.aim):
-            span = [sign * units.length_value(float(limb.s_mm[working][k])) for k in (0, -1)]
+            wanted = limb.strain[working] / (1.0 + limb.departure[working])
             axes.plot(
-                span,
-                [100 * limb.aim] * 2,
+                x[working],
+                100 * wanted,
                 color=AIM,
                 linewidth=1.4,
                 linestyle=(0, (6, 3)),
-                label="even strain of that limb" if sign > 0 else None,
+                label="wanted strain of that limb" if sign > 0 else None,
             )
         if np.any(np.isfinite(y)):
             top = max(top, float(np.nanpercentile(y + sd, 99)))

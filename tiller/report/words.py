@@ -145,7 +145,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
     top = result.pictures[result.largest]
     out = [
         f"{result.bow} ({bow.wood}), recording {result.recording}",
-        f"Largest draw {units.length(top.draw_mm)} (pivot to string; {units.length(archery_draw_mm(top.draw_mm))} by the archery convention),"
+        f"Largest draw {units.length(top.draw_mm)} (pivot to string; {units.length(archery_draw_mm(top.draw_mm))} to the back, by the archery convention),"
         f" {_force_there(top.force_n, units)}.",
         "",
         _PICTURES_HEAD,

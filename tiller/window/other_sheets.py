@@ -6,9 +6,9 @@ import numpy as np
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.mechanics.layers import outside, strokes
-from tiller.mechanics.marks import TIP_SHARE
 from tiller.rack.beside import NOTHING_OFF
 from tiller.rack.view import View
+from tiller.report.advice_words import missing_words
 from tiller.report.style import Units
 from tiller.window.canvas import Sketch
 from tiller.window.look import Look, faded
@@ -85,8 +85,8 @@ def draw_plan(
     if plan is not None:
         sheet.text(box.x + half + size, y, "NOW, AFTER THIS PASS, IN THE END", 0.8 * size, look.soft)
         told = (
-            f"{units.force(plan.now_n)} ({100 * plan.now_uneven:.1f} % uneven)   {units.force(plan.after_pass_n)}"
-            f" ({100 * plan.after_pass_uneven:.1f} %)   {units.force(plan.final_n)}"
+            f"{units.force(plan.now_n)} ({100 * plan.now.expected:.1f} % uneven)   {units.force(plan.after_pass_n)}"
+            f" ({100 * plan.after_pass.expected:.1f} %)   {units.force(plan.final_n)}"
         )
         sheet.fitted(box.x + half + size, y + 0.95 * size, told, 1.15 * size, half, look.ink)
     y += 2.9 * size
@@ -124,7 +124,7 @@ def _layers(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: 
         def x(s: float, sign: float = sign) -> float:
             return middle + sign * scale * s
 
-        a, b = sorted((x(limb.working_from_mm), x(TIP_SHARE * limb.length_mm)))
+        a, b = sorted((x(limb.working_from_mm), x(limb.working_to_mm)))
         sheet.area(a, top - 4, b - a, 4, colour)
         upper = " (upper)" if bow.upper_limb == side else ""
         end, anchor = (box.x + 8, "left") if side == "left" else (box.x + box.width - 8, "right")
@@ -177,6 +177,8 @@ def _list(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Bo
         said = "nothing is to be scraped now" if plan is not None else "no plan from this pull"
         if plan is not None and plan.done:
             said = "the bow is done: weight and tiller are within what can be told"
+        elif plan is not None and plan.missing:
+            said = f"nothing is to be scraped now; lacking: {missing_words(plan.missing[-1], units)}"
         sheet.text(box.x, box.y, said, 1.2 * size, look.ink)
         return
     head = f"SCRAPE THE BELLY, 1 FIRST (from the pivot; a stroke is {units.depth(worked.beside.stroke_mm)})"
