@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tiller.mechanics.evidence import CAUTION, EVEN_SD, SECTION_SD, believed
+from tiller.mechanics.evidence import CAUTION, EVEN_SD, SECTION_SD, Doubt, believed, shown_further
 
 S = np.arange(110.0, 740.0, 5.0)
 WORK = np.ones(len(S), dtype=bool)
@@ -82,3 +82,27 @@ def test_a_spot_is_mostly_found_through_the_errors() -> None:
         left, _, _ = acted(bump(0.15) + errors(rng), errors(rng))
         kept.append(left[int(np.argmin(np.abs(S - 400.0)))] / 0.15)
     assert np.mean(kept) > 0.6
+
+
+def test_the_band_holds_a_bow_of_known_chance_and_no_other() -> None:
+    """Independent stations of equal sd, nothing acted on: the rms of n normal deviates is a chi distribution (scipy's), here with the bow's own scale."""
+    from scipy.stats import chi
+
+    n, sd = 60, 0.02
+    doubt = Doubt(np.zeros((n, n)), sd**2 * np.eye(n), np.eye(n), np.full(n, sd))
+    mean, low, high = doubt.unevenness(np.zeros(n), draws=20_000)
+    assert mean == pytest.approx(sd * chi.mean(n) / np.sqrt(n), rel=0.03)
+    assert low < 0.7 * mean < 1.3 * mean < high  # far wider than chance alone, whose sd is 9 %
+    off = np.tile([0.2, -0.2], n // 2)
+    mean, low, high = doubt.unevenness(off, draws=2000)
+    assert mean == pytest.approx(np.hypot(0.2, sd), rel=0.02)
+    assert 0.19 < low < mean < high < 0.22
+
+
+def test_a_further_pull_shows_by_how_much_more_it_bends() -> None:
+    """By hand: twice the bend, half the map's part; the section's part stays."""
+    part = 0.03
+    now = float(np.hypot(SECTION_SD, part))
+    assert shown_further(now, 350.0, 600.0, 100.0) == pytest.approx(np.hypot(SECTION_SD, 0.5 * part))
+    assert shown_further(now, 350.0, 350.0, 100.0) == pytest.approx(now)
+    assert shown_further(0.5 * SECTION_SD, 350.0, 600.0, 100.0) == pytest.approx(SECTION_SD)

@@ -56,11 +56,13 @@ class Doubt:
     Attributes:
         cov: (n, n) of the true departure about the one acted on, as far as the map shows anything; rest_cov: as far as it shows nothing.
         stretches: (n, n) the mean over a scraper's stretch about each station, within its limb.
+        error_sd: (n,) sd with which the map shows the departure of the stretch about each station from its limb's level.
     """
 
     cov: Array
     rest_cov: Array
     stretches: Array
+    error_sd: Array
 
     def stretch_sd(self) -> Array:
         """Sd (n,) of the departure of the stretch about each station."""
@@ -111,7 +113,7 @@ def believed(
     share = off * off / (off * off + variance)
     rest_variance = (1.0 - share) * (0.5 * EVEN_SD) ** 2
     balance_sd = float(np.sqrt(share * variance + rest_variance))
-    out, seen, unseen, stretches, sides = [], [], [], [], []
+    out, seen, unseen, stretches, sides, errors = [], [], [], [], [], []
     for k in (0, 1):
         s, work = s_mm[k][working[k]], working[k]
         local = log_strain[k][work] - levels[k]
@@ -130,6 +132,7 @@ def believed(
         seen.append(np.sqrt(np.outer(weight, weight)) * errs)
         unseen.append(np.sqrt(np.outer(1.0 - weight, 1.0 - weight)) * EVEN_SD**2 * alike)
         stretches.append(near)
+        errors.append(np.sqrt(error))
         sides.append(np.full(len(s), 1.0 - 2.0 * k))
     side = np.concatenate(sides)
     between = np.outer(side, side)
@@ -137,6 +140,7 @@ def believed(
         _side_by_side(*seen) + share * variance * between,
         _side_by_side(*unseen) + rest_variance * between,
         _side_by_side(*stretches),
+        np.concatenate(errors),
     )
     return out[0], out[1], doubt
 
@@ -146,6 +150,19 @@ def _side_by_side(left: Array, right: Array) -> Array:
     out[: len(left), : left.shape[1]] = left
     out[len(left) :, left.shape[1] :] = right
     return out
+
+
+def shown_further(error_sd: float, draw_mm: float, further_mm: float, taut_mm: float) -> float:
+    """Sd with which a pull that goes further will show a stretch.
+
+    A picture shows a bend with the same sd whatever it is, so the map's relative sd falls as the bend grows, which goes with the draw beyond where
+    the string comes taut; what the section's shape adds stays.
+
+    Args:
+        error_sd: as the pull to ``draw_mm`` shows it; taut_mm: draw at which the string is just taut.
+    """
+    less = (draw_mm - taut_mm) / (further_mm - taut_mm)
+    return float(np.hypot(SECTION_SD, less * np.sqrt(max(error_sd**2 - SECTION_SD**2, 0.0))))
 
 
 def _share(square: float, variance: float) -> float:

@@ -21,7 +21,7 @@ from tiller.mechanics.belief import BowBelief, bow_from
 from tiller.mechanics.elastica import NoEquilibriumError, at_rows, solve_draws
 from tiller.mechanics.evidence import Doubt, believed
 from tiller.mechanics.layers import depth_at, layers
-from tiller.mechanics.planned import Band, LeftAlone, Missing, Plan, Zone
+from tiller.mechanics.planned import Band, Doubtful, LeftAlone, Missing, Plan, Zone
 from tiller.mechanics.thinning import BESIDE_WEAK_MM, SEGMENTS, Aim, LimbWood, Shop, State, beside_features, inside
 
 Array = NDArray[np.float64]
@@ -217,6 +217,7 @@ def make_plan(
         even_weight_n=even_weight,
         weight_sd_n=weight_sd_n,
         after_pass_sd_n=float(np.hypot(weight_sd_n, HAND_SD * (now.weight_n - passed.weight_n))),
+        doubtful=_doubtful(shop, doubt),
         missing=tuple(missing),
         said=tuple(said),
     )
@@ -263,6 +264,16 @@ def _band(shop: Shop, state: State, doubt: Doubt) -> Band:
 def _rms(doubt: Doubt) -> float:
     """How far the true departures are from those that are believed."""
     return float(np.sqrt(np.mean(np.diag(doubt.cov) + np.diag(doubt.rest_cov))))
+
+
+def _doubtful(shop: Shop, doubt: Doubt) -> Doubtful:
+    places = [
+        (side, float(s))
+        for side, limb, work in zip(("left", "right"), shop.limbs, shop.working, strict=True)
+        for s in limb.s_mm[work]
+    ]
+    at = int(np.argmax(doubt.error_sd))
+    return Doubtful(*places[at], float(doubt.error_sd[at]))
 
 
 def _stretches_missing(shop: Shop, now: State, doubt: Doubt) -> list[Missing]:

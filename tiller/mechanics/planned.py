@@ -60,6 +60,15 @@ class Missing:
 
 
 @dataclass(frozen=True)
+class Doubtful:
+    """The stretch that is known worst: its limb and middle, and the sd with which the map shows its departure from the limb's level."""
+
+    limb: Limb
+    at_mm: float
+    sd: float
+
+
+@dataclass(frozen=True)
 class Band:
     """How uneven the true bow is expected to be, rms, and the ends between which it is in 80 of 100 bows."""
 
@@ -78,6 +87,7 @@ class Plan:
         weight_sd_n, after_pass_sd_n: sd of the weight now and in the end, and after this pass, done by hand to 15 % of its depth.
         now, after_pass, final: departure of the true bow's strain from what is wanted along the working limbs.
         even_strain: level of strain at the end; largest_strain: the largest at the target draw then.
+        doubtful: the stretch that is known worst.
         missing: what is lacking before the bow may be called done; empty where it is done.
         even_weight_n: weight that an even tiller would end at (less than the target where a weak spot stands in the way).
         said: what stands in the way, with the price of each way out, in words.
@@ -96,6 +106,7 @@ class Plan:
     even_weight_n: float
     weight_sd_n: float
     after_pass_sd_n: float
+    doubtful: Doubtful
     missing: tuple[Missing, ...]
     said: tuple[str, ...]
 

@@ -11,9 +11,10 @@ from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.moisture import modulus_at, strain_at
 from tiller.bow.section import crowned_section
 from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
-from tiller.mechanics.advice import Advice
+from tiller.mechanics.advice import Advice, NextPull
 from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, BowBelief, LimbBelief
 from tiller.mechanics.elastica import NoEquilibriumError
+from tiller.mechanics.evidence import shown_further
 from tiller.mechanics.forecast import Forecast, forecast
 from tiller.mechanics.plan import make_plan
 from tiller.mechanics.planned import Plan
@@ -211,7 +212,20 @@ def advise(measured: Measured, bow: Bow) -> Advice:
             said.append(f"no plan: {err}.")
         else:
             said += plan.said
-    return Advice(ahead, stop, plan, limit, source, tuple(said), _tiller(measured, bow))
+    further = _next_pull(plan, stop, drawn, bow)
+    return Advice(ahead, stop, plan, limit, source, tuple(said), _tiller(measured, bow), further)
+
+
+FURTHER_MM = 10.0
+"""A pull that goes further by less shows no more."""
+
+
+def _next_pull(plan: Plan | None, stop: Stop | None, drawn_mm: float, bow: Bow) -> NextPull | None:
+    if plan is None or stop is None or stop.draw_mm < drawn_mm + FURTHER_MM:
+        return None
+    worst = plan.doubtful
+    then = shown_further(worst.sd, drawn_mm, stop.draw_mm, taut_from_mm(bow))
+    return NextPull(stop.draw_mm, worst.limb, worst.at_mm, worst.sd, then)
 
 
 def _tiller(measured: Measured, bow: Bow) -> Tiller | None:

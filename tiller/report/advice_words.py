@@ -6,7 +6,7 @@ import numpy as np
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.units import archery_draw_mm
-from tiller.mechanics.advice import Advice
+from tiller.mechanics.advice import Advice, NextPull
 from tiller.mechanics.history import FIRST_STROKE_MM
 from tiller.mechanics.layers import strokes
 from tiller.mechanics.planned import Band, Missing, Plan
@@ -59,6 +59,16 @@ def stop_words(advice: Advice, units: Units) -> list[str]:
     return [
         f"STOP      on the string that is on the bow now do not draw beyond {units.length(stop.draw_mm)}: {stop.reason}.",
         f"          Working strain {100 * advice.working_strain:.2f} % ({advice.strain_source}).",
+    ]
+
+
+def next_pull_words(further: NextPull | None, units: Units) -> list[str]:
+    """What a further pull will show."""
+    if further is None:
+        return []
+    return [
+        f"NEXT PULL to {units.length(further.draw_mm)}: it will show the {further.limb} limb about {units.length(further.at_mm)} from the pivot, known worst now, to"
+        f" {100 * further.sd_then:.1f} % in place of {100 * further.sd_now:.1f} % (sd)."
     ]
 
 
@@ -144,7 +154,12 @@ def advice_words(
     advice: Advice, bow: Bow, units: Units, caution: bool = True, stroke_mm: float = FIRST_STROKE_MM
 ) -> str:
     """Forecast, stop and plan."""
-    out = [*forecast_words(advice, bow, units), *tiller_words(advice.tiller, bow, units), *stop_words(advice, units)]
+    out = [
+        *forecast_words(advice, bow, units),
+        *tiller_words(advice.tiller, bow, units),
+        *stop_words(advice, units),
+        *next_pull_words(advice.next_pull, units),
+    ]
     if advice.plan is not None and advice.plan.largest_strain > advice.working_strain:
         out.append(
             f"OVERSTRAINED at the target in the end: {100 * advice.plan.largest_strain:.2f} % of strain, {100 * advice.working_strain:.2f} % is what the wood is"

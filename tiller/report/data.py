@@ -131,6 +131,15 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             "wanted_mm": _one(advice.tiller.wanted_mm),
             "wanted_left_over_right_strain": float(np.exp(advice.tiller.left_over_right)),
         },
+        "next_pull": None
+        if advice.next_pull is None
+        else {
+            "draw_mm": advice.next_pull.draw_mm,
+            "limb": advice.next_pull.limb,
+            "at_mm": advice.next_pull.at_mm,
+            "sd_now": advice.next_pull.sd_now,
+            "sd_then": advice.next_pull.sd_then,
+        },
         "plan": None
         if plan is None
         else [
