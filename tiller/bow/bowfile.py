@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tiller.bow.moisture import DRIEST, WETTEST
+from tiller.bow.composite import LEAST_BELLY_MM, Above
+from tiller.bow.materials import MATERIALS, find_material
+from tiller.bow.moisture import DRIEST, WETTEST, modulus_at, strain_at
 from tiller.bow.section import sagitta_mm
 from tiller.bow.target import TARGET_KEYS, Target, parse_target
 from tiller.bow.tomlcheck import Keys, Table, load_toml
-from tiller.bow.woods import Wood, find_wood
+from tiller.bow.woods import UNKNOWN_DENSITY_KG_M3, Wood, find_wood
 
 Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("left", "right")
 TIP_SHARE = 0.845
 """Where the stiff tip begins, as a share of the limb (common practice, no source), where bow.toml says nothing."""
+ASSUMED_MODULUS_GPA = 11.0
+"""Only a starting point where nothing is known of the wood; the level is found by the pull."""
+DENSE = 1200.0
+"""Density of a backing of which nothing is known, kg/m3 (common practice, no source)."""
 DEFAULT_FADE_MM = 60.0
 """Length of the fade between stiff handle and working limb (common practice, no source)."""
 
@@ -55,6 +62,30 @@ class Feature:
 
 
 @dataclass(frozen=True)
+class Thick:
+    """A layer's thickness at one place: s_mm along the back from the pivot."""
+
+    s_mm: float
+    thickness_mm: float
+
+
+@dataclass(frozen=True)
+class LimbLayer:
+    """A layer over the belly's.
+
+    Attributes:
+        material: its name; modulus_gpa, density_kg_m3, strain: the bowyer's own or the table's, what it bears along the limb.
+        thickness: at one place or several, linear between.
+    """
+
+    material: str
+    modulus_gpa: float
+    density_kg_m3: float
+    strain: float
+    thickness: tuple[Thick, ...]
+
+
+@dataclass(frozen=True)
 class Limb:
     """One limb as written down.
 
@@ -65,6 +96,7 @@ class Limb:
         stations: caliper readings in order of s.
         features: knots and the like.
         tip_mm: length of the stiff tip, from the nock; None where the file has none.
+        layers: those over the belly's wood, the back's first; the belly's is what the calipers leave.
     """
 
     length_mm: float
@@ -73,6 +105,7 @@ class Limb:
     stations: tuple[Station, ...]
     features: tuple[Feature, ...] = ()
     tip_mm: float | None = None
+    layers: tuple[LimbLayer, ...] = ()
 
     @property
     def working_from_mm(self) -> float:
@@ -131,6 +164,32 @@ class Bow:
         """The limb on that side of the picture."""
         return self.left if side == "left" else self.right
 
+    def above(self, side: Side, s_mm: ArrayLike) -> Above | None:
+        """A limb's layers over the belly's wood at these places (n,); None where it is of one piece."""
+        limb = self.limb(side)
+        if not limb.layers:
+            return None
+        wood = self.table_wood
+        modulus = self.known_modulus_gpa or ASSUMED_MODULUS_GPA
+        density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
+        bears = self.target.working_strain or strain_at(wood, self.moisture_percent)[0]
+        at = np.asarray(s_mm, dtype=float)
+        thick = np.array(
+            [np.interp(at, [t.s_mm for t in y.thickness], [t.thickness_mm for t in y.thickness]) for y in limb.layers]
+        )
+        return Above(
+            thick,
+            tuple(y.modulus_gpa / modulus for y in limb.layers),
+            tuple(y.density_kg_m3 / density for y in limb.layers),
+            tuple(y.strain / bears for y in limb.layers),
+        )
+
+    @property
+    def known_modulus_gpa(self) -> float | None:
+        """The belly's wood's modulus: the bowyer's own or the table's at its moisture, None where neither is known."""
+        wood = self.table_wood
+        return self.modulus_gpa or (modulus_at(wood, self.moisture_percent) if wood else None)
+
     @property
     def table_wood(self) -> Wood | None:
         """The wood's row in the table, None where it has none."""
@@ -143,6 +202,14 @@ _LIMB: Keys = {
     "fade_mm": None,
     "tip_mm": None,
     "stations": {"s_mm": None, "width_mm": None, "thickness_mm": None},
+    "layers": {
+        "material": None,
+        "modulus_gpa": None,
+        "density_kg_m3": None,
+        "strain": None,
+        "thickness_mm": None,
+        "thickness": {"s_mm": None, "thickness_mm": None},
+    },
     "features": {"kind": None, "from_mm": None, "to_mm": None, "leave_alone": None, "strain_share": None},
 }
 BOW_KEYS: Keys = {
@@ -177,7 +244,70 @@ def _feature(table: Table, length: float) -> Feature:
     return Feature(kind, low, high, table.flag("leave_alone", FEATURES[kind]), share)
 
 
-def _limb(table: Table) -> Limb:
+MOST_LAYERS = 8
+ADDS_UP_MM, ADDS_UP = 0.5, 0.04
+"""Layers add up to the calipers to this, or to that share of them."""
+
+
+def _layer(table: Table, moisture: float | None) -> LimbLayer:
+    """A layer that is not the belly's."""
+    name = table.text("material")
+    known = find_material(name, moisture)
+    if known is None and not (table.has("modulus_gpa") and table.has("strain")):
+        names = ", ".join(m.name for m in MATERIALS)
+        raise table.fault("material", f"a wood of the table, one of {names}, or modulus_gpa and strain beside it")
+    return LimbLayer(
+        name,
+        table.number("modulus_gpa", 0.1, 200, "GPa", default=known.modulus_gpa if known else None),
+        table.number("density_kg_m3", 100, 3000, "kg/m3", default=known.density_kg_m3 if known else DENSE),
+        table.number("strain", 0.002, 0.2, "(a share: 0.01 is 1 %)", default=known.strain if known else None),
+        _thicknesses(table),
+    )
+
+
+def _thicknesses(table: Table) -> tuple[Thick, ...]:
+    if table.has("thickness"):
+        rows = table.tables("thickness", 2)
+        out = [Thick(row.number("s_mm", 0, 2000, "mm"), row.number("thickness_mm", 0.05, 60, "mm")) for row in rows]
+        for (before, after), row in zip(pairwise(out), rows[1:], strict=True):
+            if after.s_mm <= before.s_mm:
+                raise row.fault("s_mm", f"more than in the row before it ({before.s_mm:g} mm)")
+        return tuple(out)
+    return (Thick(0.0, table.number("thickness_mm", 0.05, 60, "mm")),)
+
+
+def _layers(table: Table, wood: str, stations: tuple[Station, ...], moisture: float | None) -> tuple[LimbLayer, ...]:
+    """The layers over the belly's, checked against the calipers."""
+    rows = table.tables("layers", 2)
+    if len(rows) > MOST_LAYERS:
+        raise table.fault("layers", f"at most {MOST_LAYERS} of them")
+    belly = rows[-1]
+    if belly.has("material") and belly.text("material") != wood:
+        raise belly.fault("material", f"\"{wood}\": the last layer is the belly's, of the bow's own wood")
+    for name in ("modulus_gpa", "density_kg_m3", "strain"):
+        if belly.has(name):
+            raise belly.fault(name, "nothing: the belly's is the bow's own wood, told once for the bow")
+    out = tuple(_layer(row, moisture) for row in rows[:-1])
+    own = _thicknesses(belly) if belly.has("thickness") or belly.has("thickness_mm") else None
+    for st in stations:
+        over = sum(float(np.interp(st.s_mm, *_columns(y.thickness))) for y in out)
+        if over > st.thickness_mm - LEAST_BELLY_MM:
+            what = f"layers that leave at least {LEAST_BELLY_MM:g} mm of the belly's wood: at {st.s_mm:g} mm they come to {over:.1f} of {st.thickness_mm:g} mm"
+            raise table.fault("layers", what)
+        if own is None:
+            continue
+        whole = over + float(np.interp(st.s_mm, *_columns(own)))
+        if abs(whole - st.thickness_mm) > max(ADDS_UP_MM, ADDS_UP * st.thickness_mm):
+            what = f"layers that add up to the calipers: at {st.s_mm:g} mm they come to {whole:.1f} mm, the station says {st.thickness_mm:g} mm"
+            raise table.fault("layers", what)
+    return out
+
+
+def _columns(thickness: tuple[Thick, ...]) -> tuple[list[float], list[float]]:
+    return [t.s_mm for t in thickness], [t.thickness_mm for t in thickness]
+
+
+def _limb(table: Table, wood: str, moisture: float | None) -> Limb:
     length = table.number("length_mm", 200, 1500, "mm")
     handle = table.number("handle_mm", 0, 0.5 * length, "mm")
     fade = table.number("fade_mm", 0, 0.5 * length - min(handle, 0.4 * length), "mm", default=DEFAULT_FADE_MM)
@@ -190,7 +320,15 @@ def _limb(table: Table) -> Limb:
         raise rows[-1].fault("s_mm", f"at most the limb's length_mm ({length:g} mm)")
     features = tuple(_feature(row, length) for row in table.tables("features", 0)) if table.has("features") else ()
     tip = table.number("tip_mm", 0, 0.4 * (length - handle - fade), "mm") if table.has("tip_mm") else None
-    return Limb(length, handle, fade, stations, features, tip)
+    layers = _layers(table, wood, stations, moisture) if table.has("layers") else ()
+    return Limb(length, handle, fade, stations, features, tip, layers)
+
+
+def _moisture(top: Table) -> float | None:
+    if not top.has("moisture_percent"):
+        return None
+    unit = "% of the dry mass (over fibre saturation, about 25, no strain limit can be told: let it dry)"
+    return top.number("moisture_percent", DRIEST, WETTEST, unit)
 
 
 def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
@@ -205,7 +343,8 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
     crown = top.number("crown_radius_mm", 10, 2000, "mm") if top.has("crown_radius_mm") else None
     upper = top.text("upper_limb", allowed=SIDES)
     limbs = top.table("limbs")
-    left, right = _limb(limbs.table("left")), _limb(limbs.table("right"))
+    moisture = _moisture(top)
+    left, right = (_limb(limbs.table(side), wood, moisture) for side in SIDES)
     if crown is not None:
         for side, limb in (("left", left), ("right", right)):
             for i, st in enumerate(limb.stations):
@@ -232,14 +371,7 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
             string.number("length_mm", 200, 4000, "mm"),
         ),
         target=parse_target(top.table("target")),
-        moisture_percent=top.number(
-            "moisture_percent",
-            DRIEST,
-            WETTEST,
-            "% of the dry mass (over fibre saturation, about 25, no strain limit can be told: let it dry)",
-        )
-        if top.has("moisture_percent")
-        else None,
+        moisture_percent=moisture,
     )
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.section import crowned_section
+from tiller.bow.composite import Above, limb_section
 
 Array = NDArray[np.float64]
 
@@ -27,12 +27,13 @@ SCATTER = 0.045
 
 @dataclass(frozen=True)
 class CrownReading:
-    """One limb at its caliper stations: width, thickness, log EI (N mm2) and its sd, (k,) each."""
+    """One limb at its caliper stations: width, thickness, log EI (N mm2) and its sd, (k,) each, and its layers there."""
 
     width_mm: Array
     thickness_mm: Array
     log_ei: Array
     log_ei_sd: Array
+    above: Above | None = None
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ def crown_from_stiffness(limbs: Sequence[CrownReading]) -> Crown:
         radius = None if curvature == 0 else 1 / float(curvature)
         for limb in limbs:
             try:
-                section = crowned_section(limb.width_mm, limb.thickness_mm, radius)
+                section = limb_section(limb.width_mm, limb.thickness_mm, radius, limb.above)
             except ValueError:  # the crown would be higher than the limb is thick: impossible radius
                 cost[k] = np.inf
                 break

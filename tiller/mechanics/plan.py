@@ -170,7 +170,7 @@ def make_plan(
         zones = _layered(zones)
         passed = _carried_out(shop, zones, [z.pass_mm for z in zones], now)
     # what a map shows over even may be true, however little it is acted on: against the wood's limit it counts whole
-    strained = [final.strain[k] * np.exp(np.maximum(beyond[k], 0.0)) for k in (0, 1)]
+    strained = [shop.limiting(k, final) * np.exp(np.maximum(beyond[k], 0.0)) for k in (0, 1)]
     largest = float(max(np.max(strained[k][shop.working[k]]) for k in (0, 1)))
     for k, side in enumerate(("left", "right")):
         weaker = (

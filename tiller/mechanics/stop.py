@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.section import crowned_section
 from tiller.mechanics.belief import BowBelief, bow_from
 from tiller.mechanics.elastica import NoEquilibriumError, Solved, at_rows, refuse_touching, solve_draws
 
@@ -50,7 +49,7 @@ def stop_now(
     Args:
         string_mm: the string that is on the bow now, unstretched.
         from_mm: a draw at or below which it is just taut.
-        to_surface_mm: (n,) by limb, neutral axis to the outermost fibre, the larger of back and belly.
+        to_surface_mm: (n,) by limb, neutral axis to the fibre that comes to its limit first.
         working: (n,) by limb, stations that count.
         drawn_mm: largest draw so far; 0 before the first pull.
         marked: a stretch is marked stiff or weak.
@@ -137,9 +136,3 @@ def _crossing(x: Array, y: Array, level: float, taut: float, name: str) -> float
         msg = f"the string that is on the bow may bring it beyond its {name} before it is drawn: take it off, or check its length"
         raise NoEquilibriumError(msg)
     return float(at)
-
-
-def surface_mm(width_mm: Array, thickness_mm: Array, crown_mm: float | None) -> Array:
-    """Neutral axis to the outermost fibre, the larger of back and belly, (n,)."""
-    section = crowned_section(width_mm, thickness_mm, crown_mm)
-    return np.asarray(np.maximum(section.to_back_mm, section.to_belly_mm), dtype=float)

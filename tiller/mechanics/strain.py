@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.section import crowned_section
+from tiller.bow.section import Section
 from tiller.mechanics.prior import StiffnessPrior
 
 Array = NDArray[np.float64]
@@ -37,8 +38,7 @@ def strain_profile(
     log_ei_cov: Array,
     log_ei: Array,
     bend_per_mm: Array,
-    width_mm: Array,
-    crown_radius_mm: float | None,
+    section_of: Callable[[Array], Section],
     log_ei_force_cov: Array | None = None,
     log_force_var: float = 0.0,
 ) -> StrainProfile:
@@ -51,6 +51,7 @@ def strain_profile(
         prior: joint knowledge of log h and log EI before the pull.
         log_ei, log_ei_cov: after the pull, same stations.
         bend_per_mm: (n,) curvature change from rest.
+        section_of: the limb's sections (n,) by its thickness.
         log_ei_force_cov, log_force_var: covariance (n,) of log EI with the log of the force, and its variance, where the force
             was fitted with it; without, the force's scale is left out of ``log_cov``.
     """
@@ -58,7 +59,7 @@ def strain_profile(
     log_h = prior.log_h + gain @ (log_ei - prior.log_ei)
     cov_h = prior.cov_h - gain @ prior.cov @ gain.T + gain @ log_ei_cov @ gain.T
     thickness = np.exp(log_h)
-    section = crowned_section(width_mm, np.maximum(thickness, 1.0), crown_radius_mm)
+    section = section_of(thickness)
     # log strain = log M - log EI + log c(h), c grows as h
     shared = np.zeros(len(log_ei)) if log_ei_force_cov is None else log_ei_force_cov
     with_bend = log_ei_cov - shared[:, None]  # of log EI (rows) with log EI - log M

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.section import crowned_section
+from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
+from tiller.bow.section import Section
 from tiller.mechanics.belief import BowBelief, LimbBelief, bow_from
 from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, solve_draws
 
@@ -37,6 +38,7 @@ class LimbWood:
         strain_share: share of the working strain that each may bear.
         features: places in the wood to be left alone: what, from, to.
         wanted: strain that is wanted over the common level; None = one everywhere.
+        above: layers over the belly's wood; None where the limb is of one piece.
     """
 
     width_mm: Array
@@ -47,6 +49,7 @@ class LimbWood:
     strain_share: Array
     features: tuple[tuple[str, float, float], ...] = ()
     wanted: Array | None = None
+    above: Above | None = None
 
 
 @dataclass(frozen=True)
@@ -90,10 +93,14 @@ class Shop:
     def __init__(self, belief: BowBelief, wood: tuple[LimbWood, LimbWood], crown_mm: float | None, aim: Aim) -> None:
         self.belief, self.wood, self.crown, self.aim = belief, wood, crown_mm, aim
         self.limbs: tuple[LimbBelief, LimbBelief] = (belief.left, belief.right)
-        self.inertia = tuple(crowned_section(w.width_mm, w.thickness_mm, crown_mm).second_moment_mm4 for w in wood)
+        self.inertia = tuple(self._section(k, w.thickness_mm).second_moment_mm4 for k, w in enumerate(wood))
         self.modulus = tuple(np.exp(b.log_ei) / i for b, i in zip(self.limbs, self.inertia, strict=True))
         self.thinnest = tuple(
-            np.minimum(np.maximum(THINNEST_MM, self._crown_height(w) + 1.0), w.thickness_mm - 0.01) for w in wood
+            np.minimum(
+                thick_enough(np.maximum(THINNEST_MM, self._crown_height(w) + 1.0), THINNEST_MM, w.above),
+                w.thickness_mm - 0.01,
+            )
+            for w in wood
         )
         self.leave = tuple(w.leave | beside_features(b.s_mm, w) for b, w in zip(self.limbs, wood, strict=True))
         self.wanted = tuple(np.ones(len(w.width_mm)) if w.wanted is None else w.wanted for w in wood)
@@ -104,10 +111,19 @@ class Shop:
             return np.zeros_like(wood.width_mm)
         return self.crown - np.sqrt(np.maximum(self.crown**2 - 0.25 * wood.width_mm**2, 0.0))
 
+    def _section(self, k: int, thickness: Array) -> Section:
+        return limb_section(self.wood[k].width_mm, thickness, self.crown, self.wood[k].above)
+
+    def limiting(self, k: int, state: State) -> Array:
+        """Strain (n,) that counts against the working strain: of the fibre that comes to its material's limit first."""
+        left = np.maximum(self.wood[k].thickness_mm - state.removal[k], self.thinnest[k])
+        far = bearing_mm(self.wood[k].width_mm, left, self.crown, self.wood[k].above)
+        return np.asarray(state.strain[k] * far / self._section(k, left).to_back_mm, dtype=float)
+
     def log_ei(self, k: int, removal: Array) -> Array:
         """Log EI (n,) of limb k with that much off."""
         left = np.maximum(self.wood[k].thickness_mm - removal, self.thinnest[k])
-        new = crowned_section(self.wood[k].width_mm, left, self.crown).second_moment_mm4
+        new = self._section(k, left).second_moment_mm4
         return np.asarray(self.limbs[k].log_ei + np.log(new / self.inertia[k]), dtype=float)
 
     def string(self, removal: tuple[Array, Array]) -> float:
@@ -124,7 +140,7 @@ class Shop:
             s = self.limbs[k].s_mm
             m = np.interp(s, chain.s_mm, solved.moment_nmm[0, k])
             left = np.maximum(self.wood[k].thickness_mm - removal[k], self.thinnest[k])
-            section = crowned_section(self.wood[k].width_mm, left, self.crown)
+            section = self._section(k, left)
             strain.append(m / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm)
             moment.append(m)
         over = (strain[0] / self.wanted[0], strain[1] / self.wanted[1])
@@ -138,7 +154,7 @@ class Shop:
         wood = self.wood[k]
         thick = wood.thickness_mm.copy()
         for _ in range(4):
-            section = crowned_section(wood.width_mm, thick, self.crown)
+            section = self._section(k, thick)
             strain = moment / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm
             thick = np.clip(
                 thick * np.sqrt(np.maximum(strain, 1e-9) / (level * self.wanted[k])),

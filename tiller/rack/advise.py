@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
-from tiller.bow.moisture import modulus_at, strain_at
-from tiller.bow.section import crowned_section
+from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
+from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
+from tiller.bow.moisture import strain_at
 from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.mechanics.advice import Advice, NextPull
 from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, BowBelief, LimbBelief
@@ -19,10 +19,10 @@ from tiller.mechanics.forecast import Forecast, forecast
 from tiller.mechanics.plan import make_plan
 from tiller.mechanics.planned import Plan
 from tiller.mechanics.prior import stiffness_prior
-from tiller.mechanics.stop import Stop, stop_now, surface_mm
+from tiller.mechanics.stop import Stop, stop_now
 from tiller.mechanics.thinning import Aim, LimbWood
 from tiller.mechanics.wanted import Tiller
-from tiller.rack.measure import ASSUMED_MODULUS_GPA, Measured, to_back_of, working_zone
+from tiller.rack.measure import Measured, to_back_of, working_zone
 from tiller.rack.wants import tiller_of, wanted_strain
 
 Array = NDArray[np.float64]
@@ -87,6 +87,7 @@ def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
                 strain_share(bow, side, limb.s_mm),
                 tuple((f.kind, f.from_mm, f.to_mm) for f in bow.limb(side).features if f.leave_alone),
                 wanted_strain(bow, side, limb.s_mm, back) * np.exp(more),
+                bow.above(side, limb.s_mm),
             )
         )
     return out[0], out[1]
@@ -128,7 +129,9 @@ def advise(measured: Measured, bow: Bow) -> Advice:
     force_sd = ahead.weight_sd_n / ahead.weight_n if ahead is not None else 0.05 if weighed else UNTRIED_FORCE_SD
     stop: Stop | None = None
     surface = [
-        surface_mm(w.width_mm, np.maximum(w.thickness_mm, 3.0), measured.crown_radius_mm) / w.strain_share for w in wood
+        bearing_mm(w.width_mm, thick_enough(w.thickness_mm, 3.0, w.above), measured.crown_radius_mm, w.above)
+        / w.strain_share
+        for w in wood
     ]
     working = [
         (result.limb(side).s_mm >= w.from_mm) & (result.limb(side).s_mm <= w.to_mm) | (w.strain_share < 1.0)
@@ -294,19 +297,19 @@ def advise_from_file(bow: Bow) -> Advice:
     """Forecast and stop from the bow's file alone, before its first pull: with a wide margin, and without a plan."""
     limit, source = strain_limit(bow)
     wood = bow.table_wood
-    modulus = bow.modulus_gpa or (modulus_at(wood, bow.moisture_percent) if wood else ASSUMED_MODULUS_GPA)
+    modulus = bow.known_modulus_gpa or ASSUMED_MODULUS_GPA
     density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
     limbs, surface, working = [], [], []
     for side in SIDES:
         limb = bow.limb(side)
         s = np.arange(max(limb.working_from_mm + 2.0, 60.0), limb.length_mm - 20.0, 5.0)
-        width = limb.width_at(s)
+        width, above = limb.width_at(s), bow.above(side, s)
 
-        def ei_of(thickness: Array, width: Array = width) -> Array:
+        def ei_of(thickness: Array, width: Array = width, above: Above | None = above) -> Array:
             return (
                 1e3
                 * modulus
-                * crowned_section(width, np.maximum(thickness, 3.0), bow.crown_radius_mm).second_moment_mm4
+                * limb_section(width, thick_enough(thickness, 3.0, above), bow.crown_radius_mm, above).second_moment_mm4
             )
 
         prior = stiffness_prior(
@@ -315,13 +318,13 @@ def advise_from_file(bow: Bow) -> Advice:
             np.array([st.thickness_mm for st in limb.stations]),
             ei_of,
         )
-        thick = np.maximum(np.exp(prior.log_h), 3.0)
-        area = crowned_section(width, thick, bow.crown_radius_mm).area_mm2
+        thick = thick_enough(np.exp(prior.log_h), 3.0, above)
+        area = limb_section(width, thick, bow.crown_radius_mm, above).area_mm2
         line = np.column_stack([s, np.full(len(s), 0.5 * float(thick[0]))])
         limbs.append(
             LimbBelief(s, prior.log_ei, prior.cov, line, area * density * 1e-9, limb.handle_mm, limb.length_mm)
         )
-        surface.append(surface_mm(width, thick, bow.crown_radius_mm) / strain_share(bow, side, s))
+        surface.append(bearing_mm(width, thick, bow.crown_radius_mm, above) / strain_share(bow, side, s))
         low, high = working_zone(bow, side)
         working.append((s >= low) & (s <= high))
     belief = BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, MODULUS_VARIATION)

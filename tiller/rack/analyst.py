@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.composite import limb_section, thick_enough
 from tiller.bow.rigfile import Rig
-from tiller.bow.section import crowned_section
 from tiller.errors import VisionFault
 from tiller.rack.motion import BOW_SHARE, Motion, limb_places, unlike
 from tiller.rack.sources import Image, Shot
@@ -256,7 +256,9 @@ class Analyst:
         for side in SIDES:
             model = known.coarse[side]
             bend, sd = bend_of(looked.lines[side], model)
-            section = crowned_section(model.width_mm, model.thickness_mm, self.bow.crown_radius_mm)
+            above = self.bow.above(side, model.s_mm)
+            thick = thick_enough(model.thickness_mm, 1.0, above)
+            section = limb_section(model.width_mm, thick, self.bow.crown_radius_mm, above)
             limb = self.bow.limb(side)
             working = (model.s_mm >= limb.working_from_mm) & (model.s_mm <= limb.working_to_mm)
             # over what is wanted: a limb that bends as it shall shows one level

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
-from tiller.bow.section import crowned_section
+from tiller.bow.composite import limb_section, thick_enough
 from tiller.mechanics.history import (
     FIRST_STROKE_MM,
     TILLER_SD_MM,
@@ -150,7 +150,9 @@ def _log_ei(measured: Measured, bow: Bow, side: Side, zone: Mapping[str, Any]) -
     middle = 0.5 * (zone["from_mm"] + zone["to_mm"])
     thick = float(np.interp(middle, limb.s_mm, limb.thickness_mm))
     width = float(bow.limb(side).width_at(middle))
-    section = crowned_section(width, np.array([thick, thick + zone["pass_mm"]]), measured.crown_radius_mm)
+    above = bow.above(side, np.array([middle, middle]))
+    both = thick_enough(np.array([thick, thick + zone["pass_mm"]]), 1.0, above)
+    section = limb_section(width, both, measured.crown_radius_mm, above)
     after, before = section.second_moment_mm4
     return float(np.log(after / before))
 

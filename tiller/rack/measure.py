@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
-from tiller.bow.moisture import modulus_at
-from tiller.bow.section import crowned_section
+from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
+from tiller.bow.composite import limb_section, thick_enough
+from tiller.bow.section import Section
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.children import SecondProcess
@@ -44,8 +44,6 @@ from tiller.vision.pull import ENOUGH_SEEN
 
 Array = NDArray[np.float64]
 
-ASSUMED_MODULUS_GPA = 11.0
-"""Only a starting point where nothing is known of the wood; the level is found by the pull."""
 LEVEL_SD = 0.015
 """Relative sd of the level of EI from hook, bow plane and load cell together (common practice, no source)."""
 ALONE_GAP = 0.08
@@ -54,8 +52,8 @@ ALIKE_MM = 60.0
 """Over so much of a limb the errors of the bend in one picture hang together (the splines' own reach)."""
 ALONE_MARGIN = 1.5
 """A single picture's edges err by more than their own noise says (set on simulated pulls)."""
-MODULUS_GAP = 1.7
-"""Two and a half times what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory)."""
+MODULUS_GAP = 1.4
+"""Nearly twice what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory): a limb of several layers is often so far off."""
 LEAST_DRAW_MM = 40.0
 SURE_IN_DOUBT = 3.9
 """Where pictures of a limb had to be left out of the fit, a mark on it takes so many sd (common practice, no source)."""
@@ -93,18 +91,19 @@ def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
     mirror = np.array([float(model.sign), 1.0])
     width = limb.width_at(model.s_mm)
     wood = bow.table_wood
-    modulus = bow.modulus_gpa or (modulus_at(wood, bow.moisture_percent) if wood else ASSUMED_MODULUS_GPA)
+    modulus = bow.known_modulus_gpa or ASSUMED_MODULUS_GPA
+    above = bow.above(side, model.s_mm)
     density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
     station_s = np.array([st.s_mm for st in limb.stations])
     station_h = np.array([st.thickness_mm for st in limb.stations])
 
     def ei_of(thickness: Array) -> Array:
-        return 1e3 * modulus * crowned_section(width, np.maximum(thickness, 3.0), crown).second_moment_mm4
+        return 1e3 * modulus * limb_section(width, thick_enough(thickness, 3.0, above), crown, above).second_moment_mm4
 
     prior = stiffness_prior(model.s_mm, station_s, station_h, ei_of, *outline_thickness(sight, side))
     traces = [s.shape.limbs[side] for s in sight.seen]
-    thick = np.maximum(np.exp(prior.log_h), 3.0)
-    section = crowned_section(width, thick, crown)
+    thick = thick_enough(np.exp(prior.log_h), 3.0, above)
+    section = limb_section(width, thick, crown, above)
     # the outline shows the middle of the thickness; moments and bending are about the neutral axis, nearer to the belly under a crown
     down = (0.5 * thick - section.to_belly_mm)[:, None]
     return LimbData(
@@ -205,12 +204,14 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
 def to_back_of(result: PullResult, bow: Bow, crown: float | None) -> tuple[Array, Array]:
     """From the neutral axis to the back (n,), by limb."""
     left, right = (
-        crowned_section(
-            bow.limb(side).width_at(result.limb(side).s_mm), np.maximum(result.limb(side).thickness_mm, 1.0), crown
-        ).to_back_mm
-        for side in SIDES
+        _section_of(bow, side, result.limb(side).s_mm, result.limb(side).thickness_mm, crown) for side in SIDES
     )
-    return left, right
+    return left.to_back_mm, right.to_back_mm
+
+
+def _section_of(bow: Bow, side: Side, s_mm: Array, thickness_mm: Array, crown: float | None) -> Section:
+    above = bow.above(side, s_mm)
+    return limb_section(bow.limb(side).width_at(s_mm), thick_enough(thickness_mm, 1.0, above), crown, above)
 
 
 def _against_wanted(
@@ -308,6 +309,7 @@ def _reading(bow: Bow, side: Side, fit: LimbFit) -> CrownReading:
         np.array([st.thickness_mm for st in stations]),
         np.interp(s, fit.s_mm, fit.log_ei),
         np.interp(s, fit.s_mm, np.sqrt(np.diag(fit.cov))),
+        bow.above(side, s),
     )
 
 
@@ -384,12 +386,12 @@ def _result(
             f"the wood '{bow.wood}' is in no table{f' (is {like} meant?)' if like else ''}: modulus, density and working strain are general guesses."
         )
     for side in SIDES:
-        known = bow.modulus_gpa or (bow.table_wood.modulus_gpa if bow.table_wood else None)
+        known = bow.known_modulus_gpa
         implied = limbs[side].implied_modulus_gpa
         if known and np.isfinite(implied) and not 1 / MODULUS_GAP < implied / known < MODULUS_GAP:
             said.append(
                 f"the {side} limb's stiffness and calipers imply a modulus of {implied:.1f} GPa, where {known:.1f} is known of the wood: check the load cell's"
-                " counts_per_newton, the calipers and the wood before anything is scraped."
+                " counts_per_newton, the calipers and the wood before anything is scraped, and give its layers in bow.toml if it is backed or laminated."
             )
     if not fit.converged:
         others = "pictures and force" if forces is not None else "the pictures"
@@ -477,9 +479,17 @@ def _limb_result(
     width = limb.width_at(s)
     bend = fit.bend_per_mm[row]
     free = (None, 0.0) if cell_sd is not None else (fit.force_cov[row], force_var)
-    strain = strain_profile(data.prior, fit.cov, fit.log_ei, bend, width, crown, *free)
+    above = bow.above(side, s)
+    strain = strain_profile(
+        data.prior,
+        fit.cov,
+        fit.log_ei,
+        bend,
+        lambda thick: limb_section(width, thick_enough(thick, 1.0, above), crown, above),
+        *free,
+    )
     low, high = working_zone(bow, side)
-    to_back = crowned_section(width, np.maximum(strain.thickness_mm, 1.0), crown).to_back_mm
+    to_back = limb_section(width, thick_enough(strain.thickness_mm, 1.0, above), crown, above).to_back_mm
     wanted = wanted_strain(bow, side, s, to_back)
     departure = departure_from_even(s, strain.back / wanted, strain.log_cov, low, high)
     seen = np.mean(np.isfinite(data.offset_mm), axis=0) >= SEEN_LEAST
@@ -500,7 +510,7 @@ def _limb_result(
         ei, moment = np.full(len(s), np.nan), np.full(len(s), np.nan)
     ei_sd = ei * np.sqrt(np.diag(fit.cov) + LEVEL_SD**2 + (cell_sd or 0.0) ** 2)
     inside = (s >= low) & (s <= high) & seen
-    section = crowned_section(width, np.maximum(limb.thickness_at(s), 3.0), crown)
+    section = limb_section(width, thick_enough(limb.thickness_at(s), 3.0, above), crown, above)
     implied = ei * NMM2_PER_NM2 / section.second_moment_mm4 * 1e-3
     level = float(np.median(implied[inside])) if np.any(inside) else float("nan")
     spread = float(1.4826 * np.median(np.abs(implied[inside] - level))) if np.any(inside) else float("nan")

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tiller.bow.bowfile import SIDES, Bow
-from tiller.bow.section import crowned_section
+from tiller.bow.composite import limb_section, thick_enough
 from tiller.bow.woods import find_wood, working_strain
 from tiller.report.style import METRIC, Units
 
@@ -65,7 +65,9 @@ def lesson(name: str, pulls: Sequence[Pull], bow: Bow | None, fate: str = "") ->
         if bow is not None and rows:
             s = np.array([r["s_mm"] for r in rows])
             limb = bow.limb(side)
-            section = crowned_section(limb.width_at(s), limb.thickness_at(s), bow.crown_radius_mm)
+            above = bow.above(side, s)
+            thick = thick_enough(limb.thickness_at(s), 1.0, above)
+            section = limb_section(limb.width_at(s), thick, bow.crown_radius_mm, above)
             modulus += (np.array([r["stiffness_n_m2"] for r in rows]) * 1e6 / section.second_moment_mm4 * 1e-3).tolist()
     for pull in pulls:
         values = [
