@@ -150,11 +150,6 @@ def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTrut
                 _copy(worked, pictures, {"overlay.jpg": "3-first-pull.jpg", "plan.png": "4-plan.png"})
             if stop is not None:
                 draw = min(stop.draw_mm - 1.0, DRAW_MM if bow.string_kind == "braced" else LONG_SHARE * DRAW_MM)
-            if bow.string_kind == "braced":  # on to the full draw, never beyond a stop
-                _copy(worked, pictures, {"limbs.png": "5-even.png"})
-                if draw < top_mm + LEAST_STEP_MM:  # at the full draw, or as near as weight and strain let it
-                    break
-                continue
             layers = [
                 (side, o.from_mm, o.to_mm, count * worked.beside.stroke_mm)
                 for side in SIDES
@@ -162,7 +157,15 @@ def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTrut
                 for o, count in zip(laid, strokes(laid, worked.beside.stroke_mm), strict=True)
                 if count
             ]
-            even = turn > MOST_PASSES or count <= FEW_STROKES or (plan is not None and plan.shaped)
+            if (
+                bow.string_kind == "braced"
+            ):  # on to the full draw, never beyond a stop, or as near as weight and strain let it
+                _copy(worked, pictures, {"limbs.png": "5-even.png"})
+                if not layers and draw < top_mm + LEAST_STEP_MM:
+                    break
+            even = bow.string_kind == "long" and (
+                turn > MOST_PASSES or count <= FEW_STROKES or (plan is not None and plan.shaped)
+            )
             if ahead is not None and even and top_mm >= 0.8 * DRAW_MM:
                 string = Units(units == "metric").length(ahead.string_mm)
                 print(f"\n4. Nothing is left to scrape: braced on a string of {string}, as foreseen\n", flush=True)

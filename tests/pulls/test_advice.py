@@ -22,6 +22,8 @@ from tiller.mechanics.advice import Advice
 from tiller.rack.advise import advise, advise_from_file
 from tiller.rack.measure import Measured, measure
 from tiller.rack.recording import read_recording
+from tiller.records.shapes import advice_of
+from tiller.report.data import advice_json
 from tiller.simulate.bowmaker import BowTruth, Spot, random_bow
 from tiller.simulate.record import Plan, make_even, write_recording
 from tiller.simulate.shoot import Shooter
@@ -65,6 +67,14 @@ def advised(pull: tuple[Path, BowTruth, float]) -> tuple[Measured, Advice]:
     recording = read_recording(pull[0])
     measured = measure(recording)
     return measured, advise(measured, recording.bow)
+
+
+def test_what_is_kept_of_advice_is_read_again(
+    pull: tuple[Path, BowTruth, float], advised: tuple[Measured, Advice]
+) -> None:
+    told = advice_json(advised[1], read_recording(pull[0]).bow)
+    assert advice_of(json.dumps(told, allow_nan=False)) == told
+    assert {m["what"] for m in told["missing"]} >= {"weight", "braced"}
 
 
 def test_weight_from_a_pull_to_sixty_percent(

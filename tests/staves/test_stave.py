@@ -276,7 +276,7 @@ def test_the_stave_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caps
 
 
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
-LAYOUT = ["layout", "--wood", "shagbark hickory", "--length", "920", "--weight", "200", "--draw", "590"]
+LAYOUT = ["layout", "--wood", "shagbark hickory", "--length", "920mm", "--weight", "200N", "--draw", "590mm"]
 
 
 def test_the_layout_command(
@@ -284,10 +284,12 @@ def test_the_layout_command(
 ) -> None:
     monkeypatch.setenv("TILLER_HOME", str(tmp_path))
     picture, sheet = tmp_path / "l.png", tmp_path / "l.pdf"
-    assert main([*LAYOUT, "--log", "180", "--picture", str(picture), "--template", str(sheet), "--units", "inch"]) == 0
+    assert (
+        main([*LAYOUT, "--log", "180mm", "--picture", str(picture), "--template", str(sheet), "--units", "inch"]) == 0
+    )
     out = capsys.readouterr().out
     assert "rough out to" in out
-    assert "24.98 in by the archery convention" in out
+    assert "24.98 in to the back, by the archery convention" in out
     # 22 % from piece to piece (Wood Handbook Table 5-6, from memory); 8 % of thickness are 26 % of stiffness: 0.94 sd, 83 of 100
     assert "45.0 lb ± 9.9 lb" in out
     assert "83 of 100" in out

@@ -7,12 +7,15 @@ from typing import Any
 
 from tiller.records.strictjson import strict_json
 
-TEXTS = frozenset({"limb", "kind", "reason", "source", "at", "file"})
+TEXTS = frozenset({"limb", "kind", "reason", "source", "at", "file", "what"})
 """Keys within a table or a row that hold a text; all others hold a number or nothing."""
 ADVICE = {
     "forecast": "table",
     "stop": "table",
+    "tiller_at_brace": "table",
+    "next_pull": "table",
     "plan_summary": "table",
+    "missing": "rows",
     "plan": "rows",
     "layers": "rows",
     "leave_alone": "rows",

@@ -161,6 +161,12 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
         "leave_alone": None
         if plan is None
         else [{"limb": a.limb, "from_mm": a.from_mm, "to_mm": a.to_mm, "reason": a.reason} for a in plan.left_alone],
+        "missing": None
+        if plan is None
+        else [
+            {"what": m.what, "size": m.size, "limb": m.limb or None, "from_mm": _one(m.from_mm), "to_mm": _one(m.to_mm)}
+            for m in plan.missing
+        ],
         "plan_summary": None
         if plan is None
         else {
@@ -176,16 +182,6 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             "uneven_after_pass_band": [plan.after_pass.low, plan.after_pass.high],
             "uneven_final": plan.final.expected,
             "uneven_final_band": [plan.final.low, plan.final.high],
-            "missing": [
-                {
-                    "what": m.what,
-                    "size": m.size,
-                    "limb": m.limb or None,
-                    "from_mm": _one(m.from_mm),
-                    "to_mm": _one(m.to_mm),
-                }
-                for m in plan.missing
-            ],
             "even_strain": plan.even_strain,
             "largest_strain": plan.largest_strain,
         },
