@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.chain import Chain, WholeBow, chain_of
-from tiller.mechanics.pullfit import LimbData, LimbFit, PullFit, Pulls, nock_of
+from tiller.mechanics.pullfit import LimbData, LimbFit, PullFit, Pulls, string_holds
 from tiller.mechanics.statics import string_tensions
 
 Array = NDArray[np.float64]
@@ -104,9 +104,11 @@ def string_stretch(data: Sequence[LimbData], pulls: Pulls) -> tuple[float, float
 
     Length = L0 (1 + tension / EA); common practice as prior on 1/EA.
     """
-    nocks = [nock_of(d.points_mm, d.s_mm, d.nock_s_mm) * [float(d.sign), 1.0] for d in data]
-    lengths = np.sum([np.linalg.norm(nock - pulls.hook_mm, axis=-1) for nock in nocks], axis=0)
-    tension = np.mean(string_tensions(pulls.hook_mm, nocks[0], nocks[1], pulls.force_n), axis=-1)
+    told = [string_holds(d, d.points_mm, pulls) for d in data]
+    held = [point * [float(d.sign), 1.0] for (point, _), d in zip(told, data, strict=True)]
+    lies = np.sum([d.nock_s_mm - along for (_, along), d in zip(told, data, strict=True)], axis=0)
+    lengths = lies + np.sum([np.linalg.norm(point - pulls.hook_mm, axis=-1) for point in held], axis=0)
+    tension = np.mean(string_tensions(pulls.hook_mm, held[0], held[1], pulls.force_n), axis=-1)
     good = np.isfinite(lengths) & np.isfinite(tension) & ~pulls.rest & (tension > 5.0) & (tension < 5000.0)
     soft = 1 / STRING_EA_N
     if np.count_nonzero(good) < 3:

@@ -7,6 +7,10 @@ nocks, the hook's place across the rope and the handle's rock: eight numbers for
 arrives at the handle with the handle's angle; each pull is along its half of the string; each half has its length; no
 force across the rope; the cradle's torque). Newton on all draws together. From a neighbour's solution ``relax`` is quicker.
 
+Where a tip is bent back, the string lies along it without friction: seen as one piece, string and limb beyond the point where the string leaves them
+carry no moment there, so the limb is as if it were nocked at that point, unbent beyond, and the string as much shorter. That point is where the line
+from the hook is tangent to the limb; it is found anew until it stays.
+
 Limb coordinates as in ``statics``: x outward from the pivot, y up; drawing bends the tip down; lengths mm, forces N.
 The string is held by the hook, at its middle unless the bow says otherwise, and hangs free across the rope; it may stretch.
 """
@@ -19,6 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tiller.mechanics.chain import WholeBow, coarser, rest_nocks, taut_length_mm
+from tiller.mechanics.contact import leaves_at
 from tiller.mechanics.relax import Limbs, Relaxed, relax
 
 Array = NDArray[np.float64]
@@ -28,8 +33,8 @@ TOLERANCE = 1e-8
 RELAXED = 1e-7
 """The same for a solution from a neighbour: 0.01 mN, 10 nm."""
 NEAR = 1e-3
-TOUCH_MM = 0.5
-"""A string that would run this far through the limb's centreline lies along the limb."""
+SETTLED, CONTACT_ROUNDS = 0.01, 40
+"""The point where the string leaves the limb is known to this, in segments, after so many rounds at most."""
 
 
 class NoEquilibriumError(ValueError):
@@ -47,7 +52,8 @@ class Solved:
         points_mm: (m, 2, n + 1, 2) limb coordinates (mirror the left one).
         bend_per_mm, moment_nmm: (m, 2, n + 1) change of curvature from rest and the moment that makes it.
         energy_nmm: (m,) bending energy of both limbs, counted from rest.
-        touching_mm: (m, 2) length over which the string would run through the limb; 0 = clear.
+        touching_mm: (m, 2) length over which the string lies along the limb; 0 = clear.
+        leaves: (m, 2) where it leaves the limb, in segments from the root; leaves_mm: (m, 2, 2) that point, limb coordinates.
         unknowns: (m, 8) and angle: (m, 2, n) of the segments, to start a neighbouring problem from.
     """
 
@@ -62,6 +68,8 @@ class Solved:
     moment_nmm: Array
     energy_nmm: Array
     touching_mm: Array
+    leaves: Array
+    leaves_mm: Array
     unknowns: Array
     angle: Array
 
@@ -69,15 +77,23 @@ class Solved:
 @dataclass(frozen=True)
 class _Inward:
     """Both limbs integrated inward: cosine and sine of every segment's angle (n, ..., 2), outermost last; moments at the nodes
-    (n, ..., 2) over the segment's length, the limb's own weight at rest not taken off; the angle at the root (..., 2)."""
+    (n, ..., 2) over the segment's length, the limb's own weight at rest not taken off; the angle at the root (..., 2); the share of each segment inboard
+    of where the string leaves the limb."""
 
     cosine: Array
     sine: Array
     moments: Array
     root_angle: Array
+    share: Array | None = None
 
     def reached(self, step_mm: Array) -> tuple[Array, Array, Array]:
-        """From root to nock along x and y, and the angle at the root."""
+        """From root to where the string leaves the limb along x and y, and the angle at the root."""
+        if self.share is not None:
+            return (
+                step_mm * (self.share * self.cosine).sum(axis=0),
+                step_mm * (self.share * self.sine).sum(axis=0),
+                self.root_angle,
+            )
         return step_mm * self.cosine.sum(axis=0), step_mm * self.sine.sum(axis=0), self.root_angle
 
 
@@ -107,12 +123,23 @@ class _Tables:
         self.own = np.concatenate([np.cumsum(gone[::-1], axis=0)[::-1], np.zeros((1, 2))])
         self.softer = self.soft * self.h
         self.bias = self.jump[:, None, :] + self.soft[:-1] * self.own[:-1, None, :]
+        self.leaves: Array | None = None
+        self.share: Array | None = None
+        self.lies: Array | float = 0.0
+
+    def leave(self, leaves: Array | None) -> None:
+        """The string leaves the limbs there, (m, 2) in segments from the root; None = at the nocks."""
+        self.leaves, self.share, self.lies = leaves, None, 0.0
+        if leaves is not None:
+            self.share = np.clip(leaves - np.arange(self.n)[:, None, None], 0.0, 1.0)
+            self.lies = self.h * (self.n - leaves)
 
     def limbs(self) -> Limbs:
         """The same numbers for ``relax``."""
         stiff = np.ascontiguousarray(1.0 / self.soft[:-1].transpose(1, 2, 0))
         offset = stiff * self.jump.T + self.own[:-1].T
-        return Limbs(stiff, offset, np.ascontiguousarray(self.outboard.T), self.h, self.root_angle)
+        share = None if self.share is None else np.ascontiguousarray(self.share.transpose(1, 2, 0))
+        return Limbs(stiff, offset, np.ascontiguousarray(self.outboard.T), self.h, self.root_angle, share)
 
     def inward(self, angle: Array, pull_x: Array, pull_y: Array) -> _Inward:
         """Every segment's angle and every node's moment, from the nock to the root, for lanes (..., 2).
@@ -125,8 +152,15 @@ class _Tables:
         np.add(angle, 0.5 * np.pi, out=theta[0])
         theta[1] = angle
         load = np.empty((self.n, 2, *shape))
-        np.subtract(self.outboard.reshape(self.n, *(1,) * (len(shape) - 1), 2), pull_y, out=load[:, 0])
-        load[:, 1] = pull_x
+        outboard = self.outboard.reshape(self.n, *(1,) * (len(shape) - 1), 2)
+        share = self.share
+        if share is None:
+            np.subtract(outboard, pull_y, out=load[:, 0])
+            load[:, 1] = pull_x
+        else:
+            share = share.reshape(self.n, *(1,) * (len(shape) - 2), *share.shape[1:])
+            np.subtract(outboard, share * pull_y, out=load[:, 0])
+            np.multiply(share, pull_x, out=load[:, 1])
         way, moments = np.empty_like(load), np.empty((self.n, *shape))
         moment, turn, lever = np.zeros(shape), np.empty(shape), np.empty((2, *shape))
         up, along = lever
@@ -139,7 +173,7 @@ class _Tables:
             np.multiply(soft, moment, out=turn)
             np.subtract(turn, bias, out=turn)
             np.add(theta, turn, out=theta)
-        return _Inward(way[:, 0], way[:, 1], moments, theta[1])
+        return _Inward(way[:, 0], way[:, 1], moments, theta[1], share)
 
 
 _SIGN = np.array([-1.0, 1.0])
@@ -176,10 +210,11 @@ def _balance(tables: _Tables, u: Array, x: Array, y: Array, draw: Array, string:
     tension = pull_x * e_x + pull_y * e_y
     across = pull_x * e_y - pull_y * e_x
     if string is None:
-        lengths = np.stack([far[..., 0] - far[..., 1], np.sum(pull_y, axis=-1)], axis=-1)
+        whole = far + tables.lies
+        lengths = np.stack([whole[..., 0] - whole[..., 1], np.sum(pull_y, axis=-1)], axis=-1)
     else:
         half = 0.5 * string[:, None] - _SIGN * tables.bow.hook_off_mm
-        lengths = far - half * (1 + tension / tables.bow.string_ea_n)
+        lengths = far + tables.lies - half * (1 + tension / tables.bow.string_ea_n)
     torque = np.sum(_SIGN * (nock_x * pull_y - nock_y * pull_x), axis=-1)
     if tables.bow.pivot_mm:
         torque = torque - tables.bow.pivot_mm * np.sum(pull_y, axis=-1)
@@ -204,7 +239,8 @@ def _conditions(
     nine = [np.stack([v[_LEFT_OF, :, 0], v[_RIGHT_OF, :, 1]], axis=-1) for v in many.reached(tables.h)]
     varied = u + _VARIED
     r = _residual(tables, varied, (nine[0], nine[1], nine[2]), draw, string)
-    found = _Inward(many.cosine[:, 0], many.sine[:, 0], many.moments[:, 0], many.root_angle[0])
+    share = None if many.share is None else many.share[:, 0]
+    found = _Inward(many.cosine[:, 0], many.sine[:, 0], many.moments[:, 0], many.root_angle[0], share)
     return r[0], ((r[1:] - r[0]) / _STEPS[:, None, None]).transpose(1, 2, 0), found
 
 
@@ -246,23 +282,6 @@ def at_rows(solved: Solved, rows: ArrayLike) -> Solved:
     """The solution at some of its draws (indices, which may repeat)."""
     index = np.atleast_1d(np.asarray(rows, dtype=int))
     return Solved(*(getattr(solved, name)[index] for name in Solved.__dataclass_fields__))
-
-
-def refuse_touching(solved: Solved) -> None:
-    """Refuses shapes in which the string would run through a limb near its tip.
-
-    Raises:
-        NoEquilibriumError: names the first such draw, the limb and the length.
-    """
-    rows = np.flatnonzero(np.max(solved.touching_mm, axis=1) > 0)
-    if len(rows):
-        row = int(rows[0])
-        k = int(np.argmax(solved.touching_mm[row]))
-        msg = (
-            f"at a draw of {solved.draw_mm[row]:.0f} mm the string would lie along the last {solved.touching_mm[row, k]:.0f} mm of the"
-            f" {('left', 'right')[k]} limb, whose tip is reflexed; this model takes the string to be free of the limb"
-        )
-        raise NoEquilibriumError(msg)
 
 
 def _first(tables: _Tables, draw: float, string: float) -> Array:
@@ -318,19 +337,24 @@ def solve_draws(bow: WholeBow, string_mm: float, draws_mm: Array, start: Solved 
     draws = np.asarray(draws_mm, dtype=float)
     string = np.full(len(draws), float(string_mm))
     tables = _Tables(bow)
+    solved = _clear(bow, tables, draws, string, start)
+    return solved if _is_clear(solved, tables) else _lying(tables, solved, draws, string)
+
+
+def _is_clear(solved: Solved, tables: _Tables) -> bool:
+    return bool(np.all(_tangent(solved) >= tables.n))
+
+
+def _clear(bow: WholeBow, tables: _Tables, draws: Array, string: Array, start: Solved | None) -> Solved:
+    """The bow as if the string were clear of the limbs wherever it runs."""
+    string_mm = float(string[0])
     nearest = float(np.min(draws))
     if start is None and string_mm >= taut_length_mm(bow, nearest):
         msg = f"the string is slack at a draw of {nearest:.0f} mm: it goes taut only further out."
         raise NoEquilibriumError(msg)
     if start is not None and start.angle.shape == (len(draws), 2, tables.n):
-        quick = relax(
-            tables.limbs(),
-            start.unknowns,
-            start.angle,
-            lambda u, x, y: _balance(tables, u, x, y, draws, string),
-            RELAXED,
-        )
-        if quick.converged:
+        quick = _relaxed(tables, start, draws, string)
+        if quick is not None:
             return _solved(tables, quick.unknowns, _seen_inward(tables, quick), draws, string, quick.angle)
     guess = start.unknowns if start is not None else _route(bow, float(string_mm), draws)
     u, good, limbs = _newton(tables, guess, draws, string)
@@ -339,8 +363,62 @@ def solve_draws(bow: WholeBow, string_mm: float, draws_mm: Array, start: Solved 
     if not np.all(good):  # too far from where it started: go there from the beginning, where that is possible
         if np.ndim(bow.left.ei_nmm2) > 1 or np.ndim(bow.right.ei_nmm2) > 1:
             raise _no_way(draws[~good])
-        return solve_draws(bow, string_mm, draws)
+        return _clear(bow, tables, draws, string, None)
     return _solved(tables, u, limbs, draws, string)
+
+
+def _relaxed(tables: _Tables, start: Solved, draws: Array, string: Array | None) -> Relaxed | None:
+    """The bow from a neighbour's shape; None where that is too far."""
+    quick = relax(
+        tables.limbs(),
+        start.unknowns,
+        start.angle,
+        lambda u, x, y: _balance(tables, u, x, y, draws, string),
+        RELAXED,
+    )
+    return quick if quick.converged else None
+
+
+def _tangent(solved: Solved) -> Array:
+    hook = np.stack(
+        [_SIGN * solved.hook_x_mm[:, None], np.broadcast_to(-solved.draw_mm[:, None], (len(solved.draw_mm), 2))],
+        axis=-1,
+    )
+    return leaves_at(solved.points_mm, hook)
+
+
+def _lying(tables: _Tables, solved: Solved, draws: Array, string: Array | None) -> Solved:
+    """The bow with the string lying along its limbs where it would run through them, from the solution without that.
+
+    Raises:
+        NoEquilibriumError: the point where the string leaves a limb does not settle.
+    """
+    leaves = solved.leaves
+    step = 1.0
+    last = np.inf
+    for _ in range(CONTACT_ROUNDS):
+        wanted = _tangent(solved)
+        change = wanted - leaves
+        largest = float(np.max(np.abs(change)))
+        if largest < SETTLED:
+            tables.leave(None)
+            return solved
+        step = 0.5 * step if largest > 0.9 * last else step
+        last = largest
+        leaves = leaves + max(step, 0.1) * change
+        tables.leave(leaves)
+        told = np.full(len(draws), np.nan) if string is None else string
+        quick = _relaxed(tables, solved, draws, string)
+        if quick is not None:
+            solved = _solved(tables, quick.unknowns, _seen_inward(tables, quick), draws, told, quick.angle)
+            continue
+        u, good, limbs = _newton(tables, solved.unknowns, draws, string)
+        if not np.all(good):
+            break
+        solved = _solved(tables, u, limbs, draws, told)
+    tables.leave(None)
+    msg = f"where the string lies along the limbs at a draw of {draws[0]:.0f} mm cannot be found"
+    raise NoEquilibriumError(msg)
 
 
 def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
@@ -356,6 +434,8 @@ def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
     near = solve_draws(bow, length, np.array([brace_mm + 150.0]))
     near = solve_draws(bow, length, np.array([brace_mm + 60.0]), near)
     u, height = near.unknowns, brace_mm
+    if np.any(near.touching_mm > 0):
+        tables.leave(near.leaves)
     good = np.array([False])
     for offset in (
         0.0,
@@ -381,6 +461,8 @@ def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
         msg = f"no string braces this bow at {brace_mm:.0f} mm"
         raise NoEquilibriumError(msg)
     solved = _solved(tables, u, limbs, np.array([brace_mm]), np.array([np.nan]))
+    if not _is_clear(solved, tables):
+        solved = _lying(tables, solved, np.array([brace_mm]), None)
     string = float(_unstretched(bow, solved)[0])
     return string, replace(solved, string_mm=np.array([string]))
 
@@ -397,7 +479,8 @@ def string_lengths(bow: WholeBow, brace_mm: float, braced: Solved) -> Array:
     if not np.all(good):
         msg = f"no string braces this bow at {brace_mm:.0f} mm"
         raise NoEquilibriumError(msg)
-    return _unstretched(bow, _solved(tables, u, limbs, height, np.full(len(u), np.nan)))
+    solved = _solved(tables, u, limbs, height, np.full(len(u), np.nan))
+    return _unstretched(bow, solved if _is_clear(solved, tables) else _lying(tables, solved, height, None))
 
 
 def _unstretched(bow: WholeBow, solved: Solved) -> Array:
@@ -406,7 +489,7 @@ def _unstretched(bow: WholeBow, solved: Solved) -> Array:
         [_SIGN * solved.hook_x_mm[:, None], np.broadcast_to(-solved.draw_mm[:, None], (len(solved.draw_mm), 2))],
         axis=-1,
     )
-    far = np.linalg.norm(solved.points_mm[:, :, -1] - hook, axis=-1).sum(axis=1)
+    far = (np.linalg.norm(solved.leaves_mm - hook, axis=-1) + solved.touching_mm).sum(axis=1)
     return np.asarray(far / (1 + np.mean(solved.tension_n, axis=1) / bow.string_ea_n), dtype=float)
 
 
@@ -451,6 +534,7 @@ def _seen_inward(tables: _Tables, quick: Relaxed) -> _Inward:
         quick.sine.transpose(2, 0, 1),
         (quick.moment_nmm / tables.h[:, None]).transpose(2, 0, 1),
         tables.root_angle + _SIGN * quick.unknowns[:, 7:8],
+        tables.share,
     )
 
 
@@ -472,13 +556,14 @@ def _solved(
     bend = turn / (tables.h * tables.weight[:, None, None])
     energy = 0.5 * np.sum(turn * moments, axis=(0, 2))
     hook = np.stack([_SIGN * u[:, 6:7], np.broadcast_to(-draws[:, None], (m, 2))], axis=-1)
-    way = hook - points[:, :, -1]
+    leaves = np.full((m, 2), float(n)) if tables.leaves is None else tables.leaves
+    whole = np.minimum(leaves.astype(int), n - 1)
+    start = np.take_along_axis(points, whole[..., None, None], axis=2)[:, :, 0]
+    end = np.take_along_axis(points, whole[..., None, None] + 1, axis=2)[:, :, 0]
+    leaves_mm = start + (leaves - whole)[..., None] * (end - start)
+    way = hook - leaves_mm
     far = np.linalg.norm(way, axis=-1)
     tension = np.sum(limb[..., 1:] * way, axis=-1) / far
-    # how far the limb's line lies on the back's side of the string, outer half
-    off = points - points[:, :, -1:]
-    side = (way[..., None, 0] * off[..., 1] - way[..., None, 1] * off[..., 0]) / far[..., None]
-    through = (side[:, :, n // 2 :] > TOUCH_MM).sum(axis=-1) * tables.h
     return Solved(
         draws.copy(),
         string.copy(),
@@ -490,7 +575,9 @@ def _solved(
         bend.transpose(1, 2, 0),
         moments.transpose(1, 2, 0),
         energy,
-        through,
+        tables.h * (n - leaves),
+        leaves,
+        leaves_mm,
         u,
         np.arctan2(limbs.sine, limbs.cosine).transpose(1, 2, 0) if angle is None else angle,
     )

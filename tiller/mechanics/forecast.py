@@ -13,7 +13,6 @@ from tiller.mechanics.elastica import (
     Solved,
     at_rows,
     brace,
-    refuse_touching,
     solve_draws,
     string_lengths,
 )
@@ -54,7 +53,7 @@ class Forecast:
         weight_n, weight_sd_n: at the target draw, the last of ``draw_mm``.
         string_sd_mm: sd of that length.
         stored_j, stored_sd_j: work stored from brace to the target draw.
-        touching_mm: length over which the string would lie along a reflexed tip somewhere between brace and target; 0 = clear.
+        touching_mm: length over which the string lies along a reflexed tip somewhere between brace and target; 0 = clear.
         solved: the mean bow at those draws.
     """
 
@@ -120,7 +119,6 @@ def forecast(
     if float(np.min(mean.force_n)) <= 0 or float(np.min(mean.tension_n)) <= 0:
         msg = f"braced at {brace_mm:.0f} mm the bow gives no force up to a draw of {target_draw_mm:.0f} mm"
         raise NoEquilibriumError(msg)
-    refuse_touching(at_rows(mean, -1))
     steepest = float(np.max(string_angle_deg(mean)))
     if steepest > STEEPEST_DEG:
         msg = (

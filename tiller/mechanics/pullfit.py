@@ -22,6 +22,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.mechanics.contact import held_at
 from tiller.mechanics.prior import StiffnessPrior
 from tiller.mechanics.statics import string_moment, string_tensions, weight_moment
 
@@ -168,10 +169,17 @@ def nock_of(line: Array, s: Array, nock_s_mm: float) -> Array:
     return np.asarray(line[..., -1, :] + (nock_s_mm - s[-1]) * tangent, dtype=float)
 
 
+def string_holds(limb: LimbData, lines_mm: Array, pulls: Pulls) -> tuple[Array, Array]:
+    """Where the string leaves a limb, (m, 2) limb coordinates and (m,) along it, for its lines (m, n, 2)."""
+    nock = nock_of(lines_mm, limb.s_mm, limb.nock_s_mm)
+    return held_at(lines_mm, limb.s_mm, nock, limb.nock_s_mm, pulls.hook_mm * [float(limb.sign), 1.0])
+
+
 def _moments(data: tuple[LimbData, LimbData], lines: list[Array], pulls: Pulls) -> list[Array]:
-    nocks = [nock_of(lines[k], data[k].s_mm, data[k].nock_s_mm) for k in (0, 1)]
+    # a string that lies along a tip that is bent back pulls where it leaves the limb, and bends nothing beyond
+    held = [string_holds(data[k], lines[k], pulls) for k in (0, 1)]
     tension = string_tensions(
-        pulls.hook_mm, nocks[0] * [data[0].sign, 1.0], nocks[1] * [data[1].sign, 1.0], pulls.force_n
+        pulls.hook_mm, held[0][0] * [data[0].sign, 1.0], held[1][0] * [data[1].sign, 1.0], pulls.force_n
     )
     out = []
     for k, limb in enumerate(data):
@@ -183,7 +191,8 @@ def _moments(data: tuple[LimbData, LimbData], lines: list[Array], pulls: Pulls) 
                 rows.append(np.zeros_like(own))
             elif np.isfinite(tension[f, k]):
                 hook = pulls.hook_mm[f] * [limb.sign, 1.0]
-                rows.append(string_moment(lines[k][f], nocks[k][f], hook, float(tension[f, k])) + change)
+                pulled = string_moment(lines[k][f], held[k][0][f], hook, float(tension[f, k]))
+                rows.append(np.where(limb.s_mm <= held[k][1][f], pulled, 0.0) + change)
             else:
                 rows.append(np.full_like(own, np.nan))
         out.append(np.array(rows))

@@ -40,6 +40,7 @@ class Limbs:
         offset_nmm: (b, 2, n) moment at that node while its segments are in line, limb's own weight at rest and rest shape.
         outboard_n: (2, n) weight outboard of each segment's middle.
         step_mm, root_angle: (2,).
+        share: (m, 2, n) of each segment that lies inboard of where the string leaves the limb; None = all of all, the string is clear.
     """
 
     stiff_nmm: Array
@@ -47,6 +48,7 @@ class Limbs:
     outboard_n: Array
     step_mm: Array
     root_angle: Array
+    share: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -84,8 +86,13 @@ def relax(
     for turns in range(rounds):
         cosine, sine = np.cos(theta), np.sin(theta)
         along, across = cosine * h, sine * h
+        free_along, free_across = along, across
         lift = limbs.outboard_n - u[:, [2, 5], None]
         pull = u[:, [1, 4], None]
+        if limbs.share is not None:  # beyond the point where the string leaves it the limb bears no pull
+            free_along, free_across = limbs.share * along, limbs.share * across
+            lift = limbs.outboard_n - limbs.share * u[:, [2, 5], None]
+            pull = limbs.share * pull
         np.subtract(limbs.root_angle + _SIGN * u[:, 7:8], theta[..., 0], out=turn[..., 0])
         np.subtract(theta[..., :-1], theta[..., 1:], out=turn[..., 1:])
         moment = limbs.stiff_nmm * turn
@@ -93,7 +100,7 @@ def relax(
         balance = moment - along * lift
         balance -= across * pull
         balance[..., :-1] -= moment[..., 1:]
-        x, y = along.sum(axis=-1), across.sum(axis=-1)
+        x, y = free_along.sum(axis=-1), free_across.sum(axis=-1)
         found = conditions(u, x, y)
         size = max(float(np.max(np.abs(found))), 1e-5 * float(np.max(np.abs(balance))))
         if size < tolerance:
@@ -103,8 +110,8 @@ def relax(
         last = size
         # how the angles follow the imbalance, pull x, pull y and the rock
         np.negative(balance, out=right[0])
-        right[1] = across
-        np.negative(along, out=right[2])
+        right[1] = free_across
+        np.negative(free_along, out=right[2])
         right[3, ..., 0] = -limbs.stiff_nmm[..., 0] * _SIGN
         right[3, ..., 1:] = 0.0
         middle = own + across * lift
@@ -113,7 +120,7 @@ def relax(
         if fault:
             break
         follow = solved.T.reshape(4, m, 2, n)
-        to_x, to_y = -np.sum(across * follow, axis=-1), np.sum(along * follow, axis=-1)
+        to_x, to_y = -np.sum(free_across * follow, axis=-1), np.sum(free_along * follow, axis=-1)
         x_at = x + to_x[0] + np.sum(_SHARE * to_x[1:], axis=1)
         y_at = y + to_y[0] + np.sum(_SHARE * to_y[1:], axis=1)
         varied = conditions(u + _VARIED, x_at, y_at)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.belief import BowBelief, bow_from
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, at_rows, refuse_touching, solve_draws
+from tiller.mechanics.elastica import NoEquilibriumError, Solved, solve_draws
 
 Array = NDArray[np.float64]
 
@@ -109,7 +109,6 @@ def _curve(
     if solved is None:
         msg = f"with a string of {string_mm:.0f} mm the bow cannot be solved up to a draw of {far_mm:.0f} mm"
         raise NoEquilibriumError(msg)
-    refuse_touching(at_rows(solved, -1))
     most = np.zeros(len(solved.draw_mm))
     for k, (limb, chain) in enumerate(((belief.left, bow.left), (belief.right, bow.right))):
         bend = np.array([np.interp(limb.s_mm, chain.s_mm, row) for row in solved.bend_per_mm[:, k]])

@@ -123,8 +123,8 @@ def advise(measured: Measured, bow: Bow) -> Advice:
         said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
     if ahead is not None and ahead.touching_mm > 0:
         said.append(
-            f"near brace the string would lie along the last {ahead.touching_mm:.0f} mm of a reflexed tip: the forecast takes it to be free, so string"
-            " length and the curve's beginning are only rough."
+            f"near brace the string lies along the last {ahead.touching_mm:.0f} mm of a tip that is bent back: forecast and string's length reckon with it, without"
+            " friction and without the tip's own thickness."
         )
     force_sd = ahead.weight_sd_n / ahead.weight_n if ahead is not None else 0.05 if weighed else UNTRIED_FORCE_SD
     stop: Stop | None = None
