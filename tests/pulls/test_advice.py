@@ -348,7 +348,9 @@ def test_a_weak_spot_in_the_way_has_a_price(
     data: dict[str, Any] = tomllib.loads((pull[0] / "bow.toml").read_text())
     data["target"]["draw_weight_n"] = round(0.985 * advised[1].plan.now_n)  # type: ignore[union-attr]
     advice = advise(advised[0], parse_bow(data))
-    assert any("a weak spot stands in the way" in text and "made even" in text for text in advice.said), advice.said
+    assert any("a weak spot stands in the way" in text and "made as wanted" in text for text in advice.said), (
+        advice.said
+    )
 
 
 def test_words_files_and_the_strip(

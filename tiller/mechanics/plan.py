@@ -371,7 +371,7 @@ def _final(shop: Shop, string: float, now: State, aim: Aim, said: list[str]) -> 
     even, _ = _all_even(shop, string, final, aim.weight_n)
     loss = 100 * (1 - even.weight_n / aim.weight_n)
     said.append(
-        f"a weak spot stands in the way, {where}: with the weight kept it is strained {100 * over:.0f} % more than even; made even, the bow"
+        f"a weak spot stands in the way, {where}: with the weight kept it is strained {100 * over:.0f} % more than is wanted; made as wanted, the bow"
         f" would end {loss:.0f} % under its weight."
     )
     return final, level, even.weight_n, over
@@ -428,7 +428,7 @@ def _spared(shop: Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[Le
         unseen &= ~beside_features(limb.s_mm, wood)
         for name, a, b in weak:
             if name == side:
-                left.append(LeftAlone(side, a, b, "weak: strained more than even already"))
+                left.append(LeftAlone(side, a, b, "weak: strained more than is wanted already"))
                 unseen &= ~((limb.s_mm >= a - BESIDE_WEAK_MM) & (limb.s_mm <= b + BESIDE_WEAK_MM))
         for first, last in _runs(unseen):
             a, b = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step
@@ -464,7 +464,7 @@ def _zones(
                 sd = 0.5 * thick * float(np.sqrt(share @ limb.cov @ share + shop.belief.level_sd**2))
                 if depth < LEAST_DEPTH_MM:
                     if float(share @ shop.even_removal(k, final.moment[k], level)) < -LEAST_DEPTH_MM:
-                        reason = "strained more than even, though not enough to be called weak"
+                        reason = "strained more than is wanted, though not enough to be called weak"
                         left.append(LeftAlone(side, float(a), float(b), reason))
                     continue
                 zones.append(Zone(side, float(a), float(b), depth, sd, now if now >= LEAST_DEPTH_MM else 0.0))

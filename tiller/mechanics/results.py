@@ -90,7 +90,7 @@ class PullResult:
         largest: index in ``pictures`` of the largest draw on the way up that was measured.
         lag_s, lag_sd_s: force behind the pictures; NaN without a scale.
         hysteresis: share by which the force is lower on the way down at the same bend; NaN if not seen.
-        balance, balance_sd: left limb's even strain over the right one's - 1.
+        balance, balance_sd: left limb's strain over the right one's, over what is wanted of that, - 1.
         left_out: what was not used, in words.
         said: things worth saying (reversed sign, drifted zero, ...), in words.
         string_kind: the string that was on the bow, 'long' or 'braced'; '' where it is not on record.

@@ -130,12 +130,12 @@ def _balance_words(result: PullResult, units: Units) -> str:
     if not np.isfinite(size):
         said = "Balance of the limbs unknown."
     elif abs(size) < max(2 * sd, 3.0):
-        said = f"Both limbs are strained alike (left over right {size:+.1f} % ± {sd:.1f} %)."
+        said = f"Limb against limb as wanted (left over right {size:+.1f} % ± {sd:.1f} %)."
     else:
         more = "left" if size > 0 else "right"
-        said = f"The {more} limb as a whole is strained {abs(size):.1f} % ± {sd:.1f} % more than the other."
+        said = f"The {more} limb is strained {abs(size):.1f} % ± {sd:.1f} % more against the other than is wanted."
     extra = units.length(ARCHERY_DRAW_ALLOWANCE_MM, 2)
-    return f"{said} Draw is pivot to string; add {extra} for the archery convention."
+    return f"{said} Draw is pivot to string, {extra} less than to the back."
 
 
 def force_draw_plot(

@@ -93,12 +93,14 @@ def _mark_line(
     ]
     return (
         f"{kind.upper():5s} {side} limb, {units.length(from_mm)} to {units.length(to_mm)} from the pivot:"
-        f" strained {abs(100 * departure):.0f} % {more} than even (sd {100 * sd:.0f} %)."
+        f" strained {abs(100 * departure):.0f} % {more} than is wanted (sd {100 * sd:.0f} %)."
         + (f" By the bow's file there is {' and '.join(there)}, which may explain it." if there else "")
     )
 
 
-NO_MARKS = f"No stretch departs from even strain by more than {100 * THRESHOLD:.0f} % and {SURE:g} standard deviations."
+NO_MARKS = (
+    f"No stretch departs from the wanted strain by more than {100 * THRESHOLD:.0f} % and {SURE:g} standard deviations."
+)
 
 
 def _hysteresis_line(hysteresis: float) -> list[str]:
@@ -112,7 +114,7 @@ def _balance_line(balance: float, sd: float) -> list[str]:
         return []
     side = "left" if balance > 0 else "right"
     return [
-        f"As a whole the {side} limb is strained {abs(100 * balance):.0f} % more than the other (sd {100 * sd:.0f} %)."
+        f"As a whole the {side} limb is strained {abs(100 * balance):.0f} % more against the other than is wanted (sd {100 * sd:.0f} %)."
     ]
 
 
