@@ -155,8 +155,11 @@ def make_plan(
         )
         left = (*left, *more)
         # what is promised is what the zones come to, not what the smooth curve would
-        # (a weak stretch is not chalked now; in the end, when it is weak no longer, it takes its own part)
-        later = tuple(np.where(mask, r, 0.0) for mask, r in zip(spared, final.removal, strict=True))
+        # (a weak stretch is not chalked now; in the end, when it is weak no longer, it takes its own part: where it is too short for a zone, as well)
+        later = tuple(
+            np.where(mask & ~inside(limb.s_mm, [(z.from_mm, z.to_mm) for z in zones if z.limb == side]), r, 0.0)
+            for side, limb, mask, r in zip(("left", "right"), shop.limbs, spared, final.removal, strict=True)
+        )
         aimed = final.weight_n
         final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
         if (
@@ -444,26 +447,28 @@ def _zones(
     passed: State,
     spared: tuple[NDArray[np.bool_], NDArray[np.bool_]],
 ) -> tuple[tuple[Zone, ...], tuple[LeftAlone, ...]]:
-    """Zones to chalk, and stretches that are strained more than even already."""
+    """Zones to chalk, those of weak stretches later, and stretches that are strained more than is wanted already."""
     zones: list[Zone] = []
     left: list[LeftAlone] = []
     for k, side in enumerate(("left", "right")):
         limb, wood = shop.limbs[k], shop.wood[k]
         step = float(limb.s_mm[1] - limb.s_mm[0])
-        for first, last in _runs(shop.working[k] & ~shop.leave[k] & ~spared[k]):
+        free = shop.working[k] & ~shop.leave[k]
+        runs = [(run, False) for run in _runs(free & ~spared[k])] + [(run, True) for run in _runs(free & spared[k])]
+        for (first, last), later in sorted(runs):
             start, end = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step
             if end - start < SHORTEST_MM:
                 continue
             for a, b in pairwise(np.linspace(start, end, max(1, round((end - start) / ZONE_MM)) + 1)):
-                inside = (limb.s_mm >= a) & (limb.s_mm < b)
-                share = inside / np.count_nonzero(inside)
+                within = (limb.s_mm >= a) & (limb.s_mm < b)
+                share = within / np.count_nonzero(within)
                 thick = float(share @ wood.thickness_mm)
                 depth, now = float(share @ final.removal[k]), float(share @ passed.removal[k])
                 # hardly a place of the zone may lose more in this pass than it is to lose in the end
-                now = min(now, float(np.quantile(final.removal[k][inside], LOW_QUANTILE)))
+                now = 0.0 if later else min(now, float(np.quantile(final.removal[k][within], LOW_QUANTILE)))
                 sd = 0.5 * thick * float(np.sqrt(share @ limb.cov @ share + shop.belief.level_sd**2))
                 if depth < LEAST_DEPTH_MM:
-                    if float(share @ shop.even_removal(k, final.moment[k], level)) < -LEAST_DEPTH_MM:
+                    if not later and float(share @ shop.even_removal(k, final.moment[k], level)) < -LEAST_DEPTH_MM:
                         reason = "strained more than is wanted, though not enough to be called weak"
                         left.append(LeftAlone(side, float(a), float(b), reason))
                     continue
