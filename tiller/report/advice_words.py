@@ -119,7 +119,7 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STRO
             for number, (o, count) in enumerate(zip(mine, strokes(mine, stroke_mm), strict=True), 1):
                 out.append(
                     f"{side:6s}{number:3d} {_span(o.from_mm, o.to_mm, units):>20s} {_span(length - o.to_mm, length - o.from_mm, units):>20s}"
-                    f" {units.depth(o.depth_mm):>9s} {count if count else 'light':>8}"
+                    f" {units.depth(count * stroke_mm if count else o.depth_mm):>9s} {count if count else 'light':>8}"
                 )
         out.append(
             f"One stroke is taken as {units.depth(stroke_mm)}; measure yours with calipers before and after ten. Blend the ends of every stretch."
