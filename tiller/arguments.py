@@ -79,6 +79,8 @@ def _typed(text: str, what: str) -> Typed:
     bare = text.strip()
     unit = next((u for u in sorted(UNITS[what], key=len, reverse=True) if bare.lower().endswith(u.lower())), "")
     bare = bare[: len(bare) - len(unit)].strip()
+    if "/" in bare:  # 34-1/2, as it is written on a rule
+        bare = bare[:1] + bare[1:].replace("-", " ")
     whole_part, _, part = bare.rpartition(" ")
     over, slash, under = part.partition("/")
     try:

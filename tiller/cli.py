@@ -172,7 +172,7 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     from tiller.rack.advise import advise
     from tiller.rack.beside import set_beside
     from tiller.rack.keep import earlier_pulls
-    from tiller.rack.measure import measure
+    from tiller.rack.measure import STRANGE_KEYS, measure
 
     recording = _recording_of(args)
     measured = measure(recording, lambda text: _progress(args, text))
@@ -181,11 +181,11 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     _progress(args, "")
     book = book_of(args)
     stroke = FIRST_STROKE_MM
-    notes: tuple[str, ...] = ()
+    notes = tuple(text for text in measured.result.said if text.startswith(STRANGE_KEYS))
     if book.is_file():
         now_n = advice.forecast.weight_n if advice.forecast is not None else float("nan")
         beside = set_beside(measured, recording.bow, now_n, earlier_pulls(book, recording))
-        stroke, notes = beside.stroke_mm, beside.said
+        stroke, notes = beside.stroke_mm, (*notes, *beside.said)
     return recording, replace(advice, said=(*advice.said, *notes)), stroke
 
 

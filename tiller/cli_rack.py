@@ -219,7 +219,7 @@ def _filled_in(units: Units, metric: bool, draft: Path, given: dict[str, str | f
     from dataclasses import replace
 
     from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM
-    from tiller.bow.woods import find_wood
+    from tiller.bow.woods import find_wood, like_wood
     from tiller.errors import TillerError
     from tiller.rack.newbow import form, keep_answers, place_of, string_fault
 
@@ -246,9 +246,11 @@ def _filled_in(units: Units, metric: bool, draft: Path, given: dict[str, str | f
             if field.key == "draw_to_back" and field.key in answers:
                 pivot = float(answers[field.key]) - ARCHERY_DRAW_ALLOWANCE_MM
                 print(f"  (that is {units.length(pivot, 1 if metric else 2)} from the pivot to the string)")
+            like = like_wood(str(answers.get("wood", "")))
             if field.key == "wood" and not find_wood(str(answers.get("wood", ""))):
                 print(
-                    f"'{answers['wood']}' is in no table of ours: its working strain must stand in bow.toml before a stop can be told."
+                    f"'{answers['wood']}' is in no table of ours{f' (is {like} meant?)' if like else ''}: limits and modulus are general guesses until bow.toml says"
+                    " modulus_gpa and working_strain."
                 )
         keep_answers(draft, given | answers)
     return answers

@@ -61,7 +61,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
         "--forget-feature", action="append", default=[], metavar="LIMB:KIND:FROM-TO", help="take a feature away"
     )
     stave.add_argument(
-        "--width", type=length, default=45.0, metavar="LENGTH", help="a limb's width, for the crown (default: 45)"
+        "--width", type=length, default=45.0, metavar="LENGTH", help="a limb's width, for the crown (default: 45 mm)"
     )
     stave.add_argument("--picture", metavar="FILE", help="draw weigh-ins and drying curve as PNG")
     add_outputs(stave, "picture")
@@ -96,7 +96,9 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     layout.add_argument("--outline", choices=("straight", "parallel"), default="straight")
     layout.add_argument("--width", type=length, default=45.0, metavar="LENGTH", help="at the end of the fade")
     layout.add_argument("--tip", type=length, default=12.0, metavar="LENGTH", help="width at the nock")
-    layout.add_argument("--widths", metavar="S:W,S:W,...", help="your own widths by place, in place of an outline")
+    layout.add_argument(
+        "--widths", metavar="S:W,S:W,...", help="your own widths by place, both in mm, in place of an outline"
+    )
     layout.add_argument("--log", type=length, metavar="LENGTH", help="the log's diameter: the back's crown")
     layout.add_argument("--moisture", type=number, metavar="PERCENT")
     layout.add_argument("--strain", type=number, metavar="SHARE", help="your own working strain, such as 0.007")
@@ -152,7 +154,8 @@ def run_stave(args: argparse.Namespace) -> int:
     if fault:
         raise TillerError(fault)
     if not LEAST_WIDTH_MM <= args.width <= MOST_WIDTH_MM:
-        msg = f"--width is {args.width:g}: {LEAST_WIDTH_MM:g} to {MOST_WIDTH_MM:g} mm makes sense for a limb."
+        shown = _as_inches(args.width, LEAST_WIDTH_MM, MOST_WIDTH_MM, " mm", Units(args.units == "metric"))
+        msg = f"--width is {args.width:g} mm: {LEAST_WIDTH_MM:g} to {MOST_WIDTH_MM:g} mm makes sense for a limb{shown}."
         raise TillerError(msg)
     new = _given(args)
     if new or args.forget or args.forget_feature or not path.is_file():
@@ -409,7 +412,7 @@ def run_layout(args: argparse.Namespace) -> int:
     of_stave = _from_stave(args)
     limits = (
         ("--length (of one limb, from the pivot to the nock)", args.length, 350, 1400, " mm"), ("--weight", args.weight, 20, 1000, " N"),
-        ("--draw", args.draw, 200, 1000, " mm"), ("--brace", args.brace, 60, 350, " mm"),
+        ("--draw (from the pivot, as --draw-to-back comes to 44.45 mm more)", args.draw, 200, 1000, " mm"), ("--brace", args.brace, 60, 350, " mm"),
         ("--handle", args.handle, 0, 300, " mm"), ("--width", args.width, 10, 110, " mm"), ("--tip", args.tip, 4, 60, " mm"),
         ("--allowance", args.allowance, 0, 0.5, " of the thickness"), ("--moisture", args.moisture, 4, 24, " %"),
         ("--strain", args.strain, 0.001, 0.02, ""), ("--modulus", args.modulus, 2, 30, " GPa"),
@@ -442,7 +445,7 @@ def run_layout(args: argparse.Namespace) -> int:
         if args.widths:
             at, own = _pairs(args.widths, "--widths", "110:45,500:40,850:12")
             if np.any(own < 4) or np.any(own > MOST_WIDTH_MM) or at[-1] > args.length:
-                msg = f"--widths has one under 4 or over {MOST_WIDTH_MM:g} mm, or a place beyond the nock at {args.length:g} mm"
+                msg = f"--widths, which is in mm, has one under 4 or over {MOST_WIDTH_MM:g} mm, or a place beyond the nock at {args.length:g} mm"
                 raise ValueError(msg)
             shape = Outline(shape.s_mm, np.interp(shape.s_mm, at, own))
         centre = _pairs(args.centre, "--centre", "0:0,300:6,600:-4,880:0") if args.centre else None

@@ -89,7 +89,7 @@ def test_the_band_holds_a_bow_of_known_chance_and_no_other() -> None:
     from scipy.stats import chi
 
     n, sd = 60, 0.02
-    doubt = Doubt(np.zeros((n, n)), sd**2 * np.eye(n), np.eye(n), np.full(n, sd))
+    doubt = Doubt(np.zeros((n, n)), sd**2 * np.eye(n), np.eye(n))
     mean, low, high = doubt.unevenness(np.zeros(n), draws=20_000)
     assert mean == pytest.approx(sd * chi.mean(n) / np.sqrt(n), rel=0.03)
     assert low < 0.7 * mean < 1.3 * mean < high  # far wider than chance alone, whose sd is 9 %

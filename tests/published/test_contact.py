@@ -17,9 +17,11 @@ from scipy.optimize import brentq
 
 from tests.published.test_forward_model import reflexed
 from tiller.mechanics import contact
+from tiller.mechanics.belief import BowBelief, LimbBelief
 from tiller.mechanics.chain import WholeBow, chain_of
 from tiller.mechanics.contact import held_at, leaves_at
 from tiller.mechanics.elastica import Solved, brace, solve_draws
+from tiller.mechanics.forecast import forecast
 from tiller.mechanics.prior import StiffnessPrior
 from tiller.mechanics.pullfit import LimbData, Pulls, fit_pull
 
@@ -209,3 +211,20 @@ def test_the_fit_knows_where_the_string_leaves_the_limb(monkeypatch: pytest.Monk
     assert known < 0.02
     monkeypatch.setattr(contact, "LEAST_LYING_MM", 1e9)  # nocked at the tip all the way
     assert off() > 10 * known
+
+
+@pytest.mark.parametrize("by", [120.0, 130.0, 150.0])
+def test_a_recurve_gets_its_forecast(by: float) -> None:
+    """By the same model, from a belief: the weight that the bow itself has at that draw."""
+    bow = reflexed(by)
+    chain = bow.left
+    way = np.column_stack([np.cos(chain.rest_angle), np.sin(chain.rest_angle)]) * chain.step_mm
+    line = np.vstack([chain.root_mm, chain.root_mm + np.cumsum(way, axis=0)])
+    limb = LimbBelief(
+        chain.s_mm, np.log(chain.ei_nmm2), 1e-4 * np.eye(len(line)), line, np.full(len(line), 1e-9), 50.0, 860.0
+    )
+    ahead = forecast(BowBelief(limb, limb, 0.4, 0.15, 1e9, 0.01), 640.0, 150.0)
+    length, _ = brace(bow, 150.0)
+    assert ahead.touching_mm > 100.0
+    assert ahead.string_mm == pytest.approx(length, abs=1.0)
+    assert ahead.weight_n == pytest.approx(solve_draws(bow, length, np.array([640.0])).force_n[0], rel=0.01)

@@ -122,7 +122,9 @@ def test_the_plan_makes_the_bow_even_and_as_heavy_as_wanted(
         assert zone.to_mm - zone.from_mm >= 40.0
         assert 0 <= zone.pass_mm <= zone.depth_mm + 1e-9
         assert zone.depth_mm >= zone.depth_sd_mm
-        if zone.limb == "left" and zone.from_mm < 420 and zone.to_mm > 340:  # the weak stretch: its part comes off later
+        if (
+            zone.limb == "left" and zone.from_mm < 420 and zone.to_mm > 340
+        ):  # the weak stretch: its part comes off later
             assert zone.pass_mm == 0.0
     assert any(a.limb == "left" and "weak" in a.reason for a in plan.left_alone)
     # the chalked zones carried out on the true bow, without error

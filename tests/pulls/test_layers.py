@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -14,9 +16,11 @@ from tiller.bow.composite import limb_section
 from tiller.bow.section import crowned_section
 from tiller.errors import KeyFault
 from tiller.mechanics.advice import Advice
-from tiller.rack.advise import advise, advise_from_file
+from tiller.rack.advise import advise, advise_from_file, wood_of
+from tiller.rack.keep import description
 from tiller.rack.measure import Measured, measure
 from tiller.rack.recording import read_recording
+from tiller.records.shapes import fits_description
 from tiller.simulate.bowmaker import BowTruth, LimbTruth, random_bow
 from tiller.simulate.record import Plan, make_even, toml_bow, write_recording
 
@@ -135,6 +139,7 @@ def test_a_forecast_from_the_file_knows_the_layers(described: Bow, solid: BowTru
     [
         (LAYERS.replace("glass", "moonstone"), "modulus_gpa and strain beside it"),
         (LAYERS.replace("2.5", "14.0"), "leave at least 1 mm"),
+        (LAYERS.replace("thickness_mm = 2.5", "thickness = [{{s_mm = 0, thickness_mm = 2}}, {{s_mm = 400, thickness_mm = 2}}, {{s_mm = 420, thickness_mm = 15}}, {{s_mm = 440, thickness_mm = 2}}]"), "at 420 mm they come to"),
         (LAYERS + "thickness_mm = 5.0\n", "add up to the calipers"),
         (LAYERS + 'material = "yew"\n', "the last layer is the belly's"),
         (LAYERS + "modulus_gpa = 9\n", "told once for the bow"),
@@ -156,3 +161,40 @@ def test_a_layer_may_taper(solid: BowTruth) -> None:
     above = parse_bow(tomllib.loads(with_layers(text, taper))).above("left", [50.0, 400.0, 800.0])
     assert above is not None
     assert above.thickness_mm[0] == pytest.approx([3.0, 2.25, 1.5])
+
+
+def test_a_layer_of_the_bowyer_s_own_needs_no_name(solid: BowTruth) -> None:
+    own = LAYERS.replace('material = "glass"', "modulus_gpa = 30\nstrain = 0.02")
+    bow = parse_bow(tomllib.loads(with_layers(file_of(solid), own)))
+    assert bow.left.layers[0].modulus_gpa == 30.0
+    assert parse_bow(tomllib.loads(with_layers(file_of(solid), LAYERS + 'material = "Black  Locust"\n'))).left.layers
+
+
+def test_what_the_book_keeps_of_a_bow_is_read_again(pull: tuple[Path, BowTruth]) -> None:
+    file = pull[0] / "bow.toml"
+    plain = file.read_text()
+    wanted = 'shape = "own"\ncurve = [{ share = 0.1, strain = 1 }, { share = 0.9, strain = 0.8 }]\n'
+    file.write_text(with_layers(file_of(pull[1])).replace('shape = "even-strain"\n', wanted))
+    told = description(read_recording(pull[0]))
+    file.write_text(plain)
+    assert fits_description(json.loads(json.dumps(told)))
+    assert told["target"]["curve"][1]["share"] == 0.9
+    assert [y["material"] for y in told["layers"]["left"]] == ["glass"]
+
+
+def test_a_wanted_tiller_reaches_balance_and_plan_with_its_sign(pull: tuple[Path, BowTruth]) -> None:
+    """Through the whole measurement: the upper limb, left or right, is wanted to be strained more."""
+    file = pull[0] / "bow.toml"
+    plain = file.read_text()
+    for upper, sign in (("left", 1.0), ("right", -1.0)):
+        text = with_layers(file_of(pull[1])).replace("[target]\n", "[target]\ntiller_mm = 8\n", 1)
+        file.write_text(re.sub('upper_limb = "[a-z]+"', f'upper_limb = "{upper}"', text))
+        recording = read_recording(pull[0])
+        measured = measure(recording)
+        result = measured.result
+        assert sign * result.wanted_balance > 0.04
+        assert sign * (result.off_balance - result.balance) < -0.04
+        wood = wood_of(measured, recording.bow)
+        ratio = [float(np.exp(np.mean(np.log(w.wanted)))) for w in wood if w.wanted is not None]
+        assert sign * (ratio[0] - ratio[1]) > 0.04
+    file.write_text(plain)

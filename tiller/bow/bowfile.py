@@ -251,9 +251,10 @@ ADDS_UP_MM, ADDS_UP = 0.5, 0.04
 
 def _layer(table: Table, moisture: float | None) -> LimbLayer:
     """A layer that is not the belly's."""
-    name = table.text("material")
+    own = table.has("modulus_gpa") and table.has("strain")
+    name = "own" if own and not table.has("material") else table.text("material")
     known = find_material(name, moisture)
-    if known is None and not (table.has("modulus_gpa") and table.has("strain")):
+    if known is None and not own:
         names = ", ".join(m.name for m in MATERIALS)
         raise table.fault("material", f"a wood of the table, one of {names}, or modulus_gpa and strain beside it")
     return LimbLayer(
@@ -263,6 +264,10 @@ def _layer(table: Table, moisture: float | None) -> LimbLayer:
         table.number("strain", 0.002, 0.2, "(a share: 0.01 is 1 %)", default=known.strain if known else None),
         _thicknesses(table),
     )
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.lower().split())
 
 
 def _thicknesses(table: Table) -> tuple[Thick, ...]:
@@ -282,20 +287,23 @@ def _layers(table: Table, wood: str, stations: tuple[Station, ...], moisture: fl
     if len(rows) > MOST_LAYERS:
         raise table.fault("layers", f"at most {MOST_LAYERS} of them")
     belly = rows[-1]
-    if belly.has("material") and belly.text("material") != wood:
+    if belly.has("material") and _plain(belly.text("material")) != _plain(wood):
         raise belly.fault("material", f"\"{wood}\": the last layer is the belly's, of the bow's own wood")
     for name in ("modulus_gpa", "density_kg_m3", "strain"):
         if belly.has(name):
             raise belly.fault(name, "nothing: the belly's is the bow's own wood, told once for the bow")
     out = tuple(_layer(row, moisture) for row in rows[:-1])
     own = _thicknesses(belly) if belly.has("thickness") or belly.has("thickness_mm") else None
-    for st in stations:
-        over = sum(float(np.interp(st.s_mm, *_columns(y.thickness))) for y in out)
-        if over > st.thickness_mm - LEAST_BELLY_MM:
-            what = f"layers that leave at least {LEAST_BELLY_MM:g} mm of the belly's wood: at {st.s_mm:g} mm they come to {over:.1f} of {st.thickness_mm:g} mm"
+    for s in sorted({st.s_mm for st in stations} | {t.s_mm for y in out for t in y.thickness}):
+        over = sum(float(np.interp(s, *_columns(y.thickness))) for y in out)
+        there = float(np.interp(s, [st.s_mm for st in stations], [st.thickness_mm for st in stations]))
+        if over > there - LEAST_BELLY_MM + 1e-6:
+            what = f"layers that leave at least {LEAST_BELLY_MM:g} mm of the belly's wood: at {s:g} mm they come to {over:.2f} of {there:.2f} mm"
             raise table.fault("layers", what)
+    for st in stations:
         if own is None:
-            continue
+            break
+        over = sum(float(np.interp(st.s_mm, *_columns(y.thickness))) for y in out)
         whole = over + float(np.interp(st.s_mm, *_columns(own)))
         if abs(whole - st.thickness_mm) > max(ADDS_UP_MM, ADDS_UP * st.thickness_mm):
             what = f"layers that add up to the calipers: at {st.s_mm:g} mm they come to {whole:.1f} mm, the station says {st.thickness_mm:g} mm"

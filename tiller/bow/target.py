@@ -109,7 +109,10 @@ def parse_target(table: Table) -> Target:
         tiller_mm=table.number("tiller_mm", -LARGEST_TILLER_MM, LARGEST_TILLER_MM, "mm")
         if table.has("tiller_mm")
         else None,
-        hand=Hand(hand.number("below_middle_mm", -60, 60, "mm"), hand.number("above_middle_mm", -60, 60, "mm"))
+        hand=Hand(
+            hand.number("below_middle_mm", -60, 60, "mm", default=0.0),
+            hand.number("above_middle_mm", -60, 60, "mm", default=0.0),
+        )
         if hand is not None
         else None,
         working_strain=table.number("working_strain", 0.002, 0.02, limit) if table.has("working_strain") else None,
@@ -125,13 +128,15 @@ def _draw(table: Table) -> float:
             "draw_to_back_mm", 100 + ARCHERY_DRAW_ALLOWANCE_MM, 1200 + ARCHERY_DRAW_ALLOWANCE_MM, "mm"
         )
         return to_back - ARCHERY_DRAW_ALLOWANCE_MM
+    if not table.has("draw_length_mm"):
+        raise table.fault("draw_length_mm", "a number from 100 to 1200 mm, or draw_to_back_mm in its place")
     return table.number("draw_length_mm", 100, 1200, "mm")
 
 
 def _curve(table: Table) -> tuple[CurvePoint, ...]:
     """The bowyer's own curve, its strains over their mean between its ends."""
     rows = table.tables("curve", 2)
-    points = [CurvePoint(row.number("share", 0, 1), row.number("strain", 0, 100)) for row in rows]
+    points = [CurvePoint(row.number("share", 0, 1), row.number("strain", 1e-6, 1000)) for row in rows]
     for (before, after), row in zip(pairwise(points), rows[1:], strict=True):
         if after.share <= before.share:
             raise row.fault("share", f"more than in the row before it ({before.share:g})")

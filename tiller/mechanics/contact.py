@@ -24,6 +24,7 @@ def leaves_at(points_mm: Array, hook_mm: Array) -> Array:
     outer = points_mm[..., first:, :]
     step = np.diff(outer, axis=-2)
     off = outer[..., :-1, :] + 0.5 * step - hook_mm[..., None, :]
+    step = step / np.maximum(np.linalg.norm(step, axis=-1, keepdims=True), 1e-12)
     turn = off[..., 0] * step[..., 1] - off[..., 1] * step[..., 0]
     at_nock = 1.5 * turn[..., -1] - 0.5 * turn[..., -2]
     turn = np.concatenate([turn, at_nock[..., None]], axis=-1)

@@ -474,6 +474,8 @@ def string_lengths(bow: WholeBow, brace_mm: float, braced: Solved) -> Array:
         NoEquilibriumError: one of them cannot be braced so.
     """
     tables = _Tables(bow)
+    if np.any(braced.touching_mm > 0):
+        tables.leave(braced.leaves)
     height = np.full(len(braced.unknowns), brace_mm)
     u, good, limbs = _newton(tables, braced.unknowns, height, None)
     if not np.all(good):

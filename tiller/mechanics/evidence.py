@@ -56,13 +56,11 @@ class Doubt:
     Attributes:
         cov: (n, n) of the true departure about the one acted on, as far as the map shows anything; rest_cov: as far as it shows nothing.
         stretches: (n, n) the mean over a scraper's stretch about each station, within its limb.
-        error_sd: (n,) sd with which the map shows the departure of the stretch about each station from its limb's level.
     """
 
     cov: Array
     rest_cov: Array
     stretches: Array
-    error_sd: Array
 
     def stretch_sd(self) -> Array:
         """Sd (n,) of the departure of the stretch about each station."""
@@ -113,7 +111,7 @@ def believed(
     share = off * off / (off * off + variance)
     rest_variance = (1.0 - share) * (0.5 * EVEN_SD) ** 2
     balance_sd = float(np.sqrt(share * variance + rest_variance))
-    out, seen, unseen, stretches, sides, errors = [], [], [], [], [], []
+    out, seen, unseen, stretches, sides = [], [], [], [], []
     for k in (0, 1):
         s, work = s_mm[k][working[k]], working[k]
         local = log_strain[k][work] - levels[k]
@@ -132,7 +130,6 @@ def believed(
         seen.append(np.sqrt(np.outer(weight, weight)) * errs)
         unseen.append(np.sqrt(np.outer(1.0 - weight, 1.0 - weight)) * EVEN_SD**2 * alike)
         stretches.append(near)
-        errors.append(np.sqrt(error))
         sides.append(np.full(len(s), 1.0 - 2.0 * k))
     side = np.concatenate(sides)
     between = np.outer(side, side)
@@ -140,7 +137,6 @@ def believed(
         _side_by_side(*seen) + share * variance * between,
         _side_by_side(*unseen) + rest_variance * between,
         _side_by_side(*stretches),
-        np.concatenate(errors),
     )
     return out[0], out[1], doubt
 

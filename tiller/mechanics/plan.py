@@ -128,11 +128,14 @@ def make_plan(
         final, level, even_weight, over = _final(shop, string, now, aim, said)
         if over > 2 * WEAK_TOLERANCE:
             said.append(
-                "nothing is proposed until you choose: for the lighter, even bow lower draw_weight_n in bow.toml."
+                f"nothing is proposed until you choose: for the lighter bow lower draw_weight_n in bow.toml to {even_weight:.0f} N or so; to keep the weight, want"
+                " another shape there."
             )
             final, hands_off = now, True
         elif over > WEAK_TOLERANCE:
-            said.append("the plan keeps the weight: for the lighter, even bow lower draw_weight_n in bow.toml.")
+            said.append(
+                f"the plan keeps the weight: for the lighter bow lower draw_weight_n in bow.toml to {even_weight:.0f} N or so."
+            )
     passed, left = now, _spared(shop, weak)
     zones: tuple[Zone, ...] = ()
     if not hands_off:
@@ -201,9 +204,10 @@ def make_plan(
             " comes off beside it. Leave it so, or work on it too where the wood allows."
         )
     if largest > aim.working_strain:
+        after = ", when all that is planned is off," if zones else ""
         ways = "a shorter draw" if under else "a shorter draw, less weight, or a longer or wider limb"
         said.append(
-            f"at the target the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: {ways} would keep it"
+            f"at the target{after} the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: {ways} would keep it"
             " under."
         )
     return Plan(
@@ -275,8 +279,9 @@ def _doubtful(shop: Shop, doubt: Doubt) -> Doubtful:
         for side, limb, work in zip(("left", "right"), shop.limbs, shop.working, strict=True)
         for s in limb.s_mm[work]
     ]
-    at = int(np.argmax(doubt.error_sd))
-    return Doubtful(*places[at], float(doubt.error_sd[at]))
+    sd = doubt.stretch_sd()
+    at = int(np.argmax(sd))
+    return Doubtful(*places[at], float(sd[at]))
 
 
 def _stretches_missing(shop: Shop, now: State, doubt: Doubt) -> list[Missing]:
@@ -375,7 +380,7 @@ def _final(shop: Shop, string: float, now: State, aim: Aim, said: list[str]) -> 
     loss = 100 * (1 - even.weight_n / aim.weight_n)
     said.append(
         f"a weak spot stands in the way, {where}: with the weight kept it is strained {100 * over:.0f} % more than is wanted; made as wanted, the bow"
-        f" would end {loss:.0f} % under its weight."
+        f" would end at {even.weight_n:.0f} N, {loss:.0f} % under its weight."
     )
     return final, level, even.weight_n, over
 
@@ -431,7 +436,14 @@ def _spared(shop: Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[Le
         unseen &= ~beside_features(limb.s_mm, wood)
         for name, a, b in weak:
             if name == side:
-                left.append(LeftAlone(side, a, b, "weak: strained more than is wanted already"))
+                left.append(
+                    LeftAlone(
+                        side,
+                        a,
+                        b,
+                        "weak: strained more than is wanted already; its own part of the weight comes off later",
+                    )
+                )
                 unseen &= ~((limb.s_mm >= a - BESIDE_WEAK_MM) & (limb.s_mm <= b + BESIDE_WEAK_MM))
         for first, last in _runs(unseen):
             a, b = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step

@@ -61,7 +61,7 @@ class Missing:
 
 @dataclass(frozen=True)
 class Doubtful:
-    """The stretch that is known worst: its limb and middle, and the sd with which the map shows its departure from the limb's level."""
+    """The stretch that is known worst: its limb and middle, and the sd with which its departure from what is wanted is known."""
 
     limb: Limb
     at_mm: float

@@ -90,7 +90,8 @@ class PullResult:
         largest: index in ``pictures`` of the largest draw on the way up that was measured.
         lag_s, lag_sd_s: force behind the pictures; NaN without a scale.
         hysteresis: share by which the force is lower on the way down at the same bend; NaN if not seen.
-        balance, balance_sd: left limb's strain over the right one's, over what is wanted of that, - 1.
+        balance, balance_sd: left limb's strain over the right one's, over the wanted shape, - 1.
+        wanted_balance: what is wanted of that.
         left_out: what was not used, in words.
         said: things worth saying (reversed sign, drifted zero, ...), in words.
         string_kind: the string that was on the bow, 'long' or 'braced'; '' where it is not on record.
@@ -112,6 +113,12 @@ class PullResult:
     left_out: tuple[str, ...]
     said: tuple[str, ...]
     string_kind: str = ""
+    wanted_balance: float = 0.0
+
+    @property
+    def off_balance(self) -> float:
+        """Left limb's strain over the right one's, over what is wanted of that, - 1."""
+        return (1.0 + self.balance) / (1.0 + self.wanted_balance) - 1.0
 
     @property
     def weighed(self) -> bool:

@@ -80,7 +80,7 @@ def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
         out.append(
             LimbWood(
                 bow.limb(side).width_at(limb.s_mm),
-                limb.thickness_mm,
+                thick_enough(limb.thickness_mm, 1.0, bow.above(side, limb.s_mm)),
                 low,
                 high,
                 ~np.isfinite(limb.strain),
@@ -103,6 +103,9 @@ def advise(measured: Measured, bow: Bow) -> Advice:
     first = min(p.draw_mm for p in result.pictures if np.isfinite(p.draw_mm))
     marks = [(side, m) for side in SIDES for m in result.limb(side).marks]
     said += contradictions(measured, bow)
+    bare = [side for side in SIDES if not bow.limb(side).layers]
+    if len(bare) == 1:
+        said.append(f"bow.toml gives layers for one limb and none for the {bare[0]} one: is that so?")
     if bow.moisture_percent is not None and bow.moisture_percent > TOO_MOIST:
         said.append(
             f"at {bow.moisture_percent:g} % moisture the wood takes a set when it is bent: let it dry to 8 to 12 % first (common practice)."
@@ -221,6 +224,8 @@ def advise(measured: Measured, bow: Bow) -> Advice:
 
 FURTHER_MM = 10.0
 """A pull that goes further by less shows no more."""
+WORTH = 0.9
+"""A pull that leaves this share of what is not known is not worth a word (common practice, no source)."""
 
 
 def _next_pull(plan: Plan | None, stop: Stop | None, drawn_mm: float, bow: Bow) -> NextPull | None:
@@ -228,6 +233,8 @@ def _next_pull(plan: Plan | None, stop: Stop | None, drawn_mm: float, bow: Bow) 
         return None
     worst = plan.doubtful
     then = shown_further(worst.sd, drawn_mm, stop.draw_mm, taut_from_mm(bow))
+    if then > WORTH * worst.sd:
+        return None
     return NextPull(stop.draw_mm, worst.limb, worst.at_mm, worst.sd, then)
 
 

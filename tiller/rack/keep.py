@@ -154,17 +154,27 @@ def overlay_of(measured: Measured, recording: Recording, units: Units) -> bytes:
     return np.asarray(data).tobytes()
 
 
-def _description(recording: Recording) -> dict[str, Any]:
+def description(recording: Recording) -> dict[str, Any]:
+    """What the book keeps of the bow as it was written down."""
     bow = recording.bow
     return {
         "modulus_gpa": bow.modulus_gpa,
         "crown_radius_mm": bow.crown_radius_mm,
         "moisture_percent": bow.moisture_percent,
         "features": {side: [asdict(f) for f in bow.limb(side).features] for side in SIDES},
+        "tip_mm": {side: bow.limb(side).tip_mm for side in SIDES},
+        "layers": {side: [asdict(y) for y in bow.limb(side).layers] for side in SIDES},
         "target": {
             "draw_mm": bow.target.draw_length_mm,
             "weight_n": bow.target.draw_weight_n,
             "brace_mm": bow.target.brace_height_mm,
+            "shape": bow.target.shape,
+            "ellipse_ratio": bow.target.ellipse_ratio,
+            "outer_share": bow.target.outer_share,
+            "curve": [asdict(p) for p in bow.target.curve],
+            "tiller_mm": bow.target.tiller_mm,
+            "hand": asdict(bow.target.hand) if bow.target.hand is not None else None,
+            "working_strain": bow.target.working_strain,
         },
     }
 
@@ -214,7 +224,7 @@ def keep(
         pull, result, new = shop.add(
             measured.result,
             recording.bow.wood,
-            _description(recording),
+            description(recording),
             recording.folder.resolve(),
             hashes,
             taken,

@@ -54,6 +54,7 @@ ALONE_MARGIN = 1.5
 """A single picture's edges err by more than their own noise says (set on simulated pulls)."""
 MODULUS_GAP = 1.4
 """Nearly twice what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory): a limb of several layers is often so far off."""
+STRANGE_KEYS = "these keys are not known"
 LEAST_DRAW_MM = 40.0
 SURE_IN_DOUBT = 3.9
 """Where pictures of a limb had to be left out of the fit, a mark on it takes so many sd (common practice, no source)."""
@@ -217,7 +218,7 @@ def _section_of(bow: Bow, side: Side, s_mm: Array, thickness_mm: Array, crown: f
 def _against_wanted(
     result: PullResult, belief: BowBelief, bow: Bow, crown: float | None
 ) -> tuple[PullResult, Tiller | None]:
-    """The result with the limbs' balance over what is wanted of it, where the bow's file wants a tiller."""
+    """The result with what is wanted of the limbs' balance, where the bow's file wants a tiller."""
     if bow.target.tiller_mm is None and bow.target.hand is None:
         return result, None
     try:
@@ -225,8 +226,7 @@ def _against_wanted(
     except NoEquilibriumError as err:
         said = f"what tiller is wanted cannot be told ({err}): the limbs are held against each other as if they were to be alike."
         return replace(result, said=(*result.said, said)), None
-    balance = (1.0 + result.balance) * float(np.exp(-tiller.left_over_right)) - 1.0
-    return replace(result, balance=balance), tiller
+    return replace(result, wanted_balance=float(np.expm1(tiller.left_over_right))), tiller
 
 
 def _fit(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) -> _Fitted:
@@ -379,7 +379,7 @@ def _result(
     said = list(sight.said)
     said += force_notes(forces, recording, pictures[largest].force_n) if forces is not None else [UNWEIGHED]
     if recording.strange_keys:
-        said.append(f"these keys are not known and nothing was read from them: {'; '.join(recording.strange_keys)}.")
+        said.append(f"{STRANGE_KEYS} and nothing was read from them: {'; '.join(recording.strange_keys)}.")
     if bow.table_wood is None:
         like = like_wood(bow.wood)
         said.append(
@@ -391,7 +391,7 @@ def _result(
         if known and np.isfinite(implied) and not 1 / MODULUS_GAP < implied / known < MODULUS_GAP:
             said.append(
                 f"the {side} limb's stiffness and calipers imply a modulus of {implied:.1f} GPa, where {known:.1f} is known of the wood: check the load cell's"
-                " counts_per_newton, the calipers and the wood before anything is scraped, and give its layers in bow.toml if it is backed or laminated."
+                " counts_per_newton, the calipers and the wood before anything is scraped{'' if bow.limb(side).layers else ', and give its layers in bow.toml if it is backed or laminated'}."
             )
     if not fit.converged:
         others = "pictures and force" if forces is not None else "the pictures"

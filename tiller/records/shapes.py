@@ -58,7 +58,7 @@ def fits_advice(told: Any) -> bool:
 
 def fits_description(told: Any) -> bool:
     """Whether this describes a bow: sizes and texts, in tables and rows of them."""
-    return isinstance(told, dict) and _plain(told, DEEPEST + 1)
+    return isinstance(told, dict) and _plain(told, DEEPEST + 4)
 
 
 def _read(text: str) -> Any:

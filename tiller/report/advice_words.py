@@ -14,6 +14,9 @@ from tiller.mechanics.wanted import Tiller
 from tiller.report.style import Units
 from tiller.report.words import CAUTION
 
+RUN_OUT_MM = 30.0
+"""So far a scraper's stroke runs out (common practice, no source)."""
+
 
 def forecast_words(advice: Advice, bow: Bow, units: Units) -> list[str]:
     """What the bow will weigh."""
@@ -92,7 +95,7 @@ def missing_words(missing: Missing, units: Units) -> str:
         "braced": f"one braced pull to {units.length(missing.size)}",
         "draw": f"a pull to {units.length(missing.size)} or further",
         "weight": f"its weight, {abs(size):.1f} % {'too high' if size > 0 else 'too low'}",
-        "strained": f"{where}, strained {size:.0f} % more than is wanted",
+        "strained": f"{where}, strained {size:.0f} % more than is wanted of both limbs together",
         "doubt": f"{where}, known to {size:.0f} % only",
     }[missing.what]
 
@@ -119,10 +122,10 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STRO
             for number, (o, count) in enumerate(zip(mine, strokes(mine, stroke_mm), strict=True), 1):
                 out.append(
                     f"{side:6s}{number:3d} {_span(o.from_mm, o.to_mm, units):>20s} {_span(length - o.to_mm, length - o.from_mm, units):>20s}"
-                    f" {units.depth(count * stroke_mm if count else o.depth_mm):>9s} {count if count else 'light':>8}"
+                    f" {units.depth(o.depth_mm):>9s} {count if count else 'light':>8}"
                 )
         out.append(
-            f"One stroke is taken as {units.depth(stroke_mm)}; measure yours with calipers before and after ten. Blend the ends of every stretch."
+            f"One stroke is taken as {units.depth(stroke_mm)}; measure yours with calipers before and after ten. Let each stretch run out over some {units.length(RUN_OUT_MM)} at its ends, into fade and tip too."
         )
     else:
         out.append("Nothing is to be scraped now.")

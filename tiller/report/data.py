@@ -82,6 +82,7 @@ def result_json(result: PullResult) -> dict[str, Any]:
         "hysteresis": _one(result.hysteresis),
         "balance": _one(result.balance),
         "balance_sd": _one(result.balance_sd),
+        "wanted_balance": _one(result.wanted_balance),
         "limbs": {side: limb_json(result.limb(side)) for side in SIDES},
         "marks": [
             {"limb": side, "from_mm": m.from_mm, "to_mm": m.to_mm, "kind": m.kind, "departure": m.departure, "sd": m.sd}

@@ -126,7 +126,7 @@ def limb_plot(result: PullResult, units: Units = METRIC) -> bytes:
 
 
 def _balance_words(result: PullResult, units: Units) -> str:
-    size, sd = 100 * result.balance, 100 * result.balance_sd
+    size, sd = 100 * result.off_balance, 100 * result.balance_sd
     if not np.isfinite(size):
         said = "Balance of the limbs unknown."
     elif abs(size) < max(2 * sd, 3.0):

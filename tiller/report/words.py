@@ -165,7 +165,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
         for side in SIDES
         for m in result.limb(side).marks
     ]
-    out += ["", *(marks or [NO_MARKS]), *_balance_line(result.balance, result.balance_sd), *_twist_line(result), ""]
+    out += ["", *(marks or [NO_MARKS]), *_balance_line(result.off_balance, result.balance_sd), *_twist_line(result), ""]
     out += _modulus_lines(result, bow)
     if result.said:
         out += ["", *(f"Note: {units.words(text)}" for text in result.said)]
@@ -217,7 +217,9 @@ def kept_words(pull: Mapping[str, Any], units: Units) -> str:
         for m in pull["marks"]
     ]
     out += marks or [NO_MARKS]
-    out += _balance_line(_or_nan(pull["balance"]), _or_nan(pull["balance_sd"]))
+    tiller = (pull.get("advice") or {}).get("tiller_at_brace") or {}
+    over = (1.0 + _or_nan(pull["balance"])) / float(tiller.get("wanted_left_over_right_strain") or 1.0) - 1.0
+    out += _balance_line(over, _or_nan(pull["balance_sd"]))
     out += [f"Note: {units.words(text)}" for text in notes["said"]]
     if notes["left_out"]:
         out += ["", "Left out:", *(f"  {text}" for text in notes["left_out"])]

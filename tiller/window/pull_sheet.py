@@ -237,14 +237,20 @@ def _strip(
     middle = box.y + 0.54 * box.height
     reach = 0.36 * box.height
     profiles = view.profiles
-    levels = [float(np.median(p.strain[p.working])) for p in profiles.values() if np.any(p.working)]
-    level = float(np.mean(levels)) if levels else 0.0
-    for share, text in ((STRIP_REACH, "+35 %"), (0.0, "even"), (-STRIP_REACH, "-35 %")):
+    levels = {side: float(np.median(p.strain[p.working])) for side, p in profiles.items() if np.any(p.working)}
+    level = float(np.mean(list(levels.values()))) if levels else 0.0
+    if (
+        bow.target.tiller_mm is None and bow.target.hand is None
+    ):  # else one limb is wanted to be strained more than the other
+        levels = dict.fromkeys(levels, level)
+    for share, text in ((STRIP_REACH, "+35 %"), (0.0, "as wanted"), (-STRIP_REACH, "-35 %")):
         at = middle - reach * share / STRIP_REACH
         colour = look.aim if share == 0 else look.rule
         sheet.line([(box.x, at), (box.x + box.width, at)], colour, 2.0 if share == 0 else 1.0)
         sheet.text(box.x + box.width - 6, at - 1.1 * size, text, size, look.soft, "right")
-    told = f"strain over even ({100 * level:.2f} %)" if level >= SHOWN_STRAIN else "strain over even"
+    told = (
+        f"strain over the wanted one ({100 * level:.2f} %)" if level >= SHOWN_STRAIN else "strain over the wanted one"
+    )
     sheet.text(box.x + 8, box.y + 4, told, size, look.soft)
     scale = picture.width / frame[0]
     if level < SHOWN_STRAIN or (view.stage not in DRAWN and view.worked is None):
