@@ -9,6 +9,7 @@ error, nothing of them is acted on; where they are several times as large, nearl
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,7 @@ EVEN_SD = 0.019
 
 ALIKE_MM = 40.0
 """What nothing shows of errs alike over about this much (a Gaussian's sd; a scraper's stretch)."""
+DRAWS = 400
 TRY_SD = 0.5
 """How much more or less the true departures of a bow are than those of the usual one, relative sd (bows of tests.bench.course)."""
 
@@ -67,18 +69,21 @@ class Doubt:
         both = self.cov + self.rest_cov
         return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", self.stretches, both, self.stretches)), dtype=float)
 
-    def unevenness(self, departure: Array, draws: int = 240, seed: int = 1) -> tuple[float, float, float]:
+    @cached_property
+    def _draws(self) -> Array:
+        """True departures (n, DRAWS) of bows of that doubt, from the one acted on."""
+        rng = np.random.default_rng(1)
+        both = _root(self.cov) @ rng.standard_normal((len(self.cov), DRAWS))
+        both += _root(self.rest_cov) @ rng.standard_normal((len(self.cov), DRAWS))
+        return np.asarray(np.exp(TRY_SD * rng.standard_normal(DRAWS) - 0.5 * TRY_SD**2) * both, dtype=float)
+
+    def unevenness(self, departure: Array) -> tuple[float, float, float]:
         """How uneven the true bow is, as rms: expected, and the ends of a band that holds it in 80 of 100 bows.
 
         Args:
             departure: (n,) what is acted on.
         """
-        rng = np.random.default_rng(seed)
-        size = len(departure)
-        seen = _root(self.cov) @ rng.standard_normal((size, draws))
-        unseen = _root(self.rest_cov) @ rng.standard_normal((size, draws))
-        scale = np.exp(TRY_SD * rng.standard_normal(draws) - 0.5 * TRY_SD**2)
-        true = departure[:, None] + scale * (seen + unseen)
+        true = departure[:, None] + self._draws
         true -= np.median(true, axis=0)
         rms = np.sqrt(np.mean(true**2, axis=0))
         low, high = np.quantile(rms, (0.1, 0.9))
