@@ -50,6 +50,8 @@ EVENING = 0.8
 LOW_QUANTILE = 0.2
 DONE_WEIGHT, DONE_SD, AT_WEIGHT = 0.01, 0.025, 0.006
 """A bow this near to its weight has it (common practice, no source)."""
+TELLS_SHARE = 0.75
+"""A pull to less than this share of the draw tells little of evenness: the map's sd goes as the inverse of the bend (common practice, no source)."""
 DONE_SHARE = 0.9
 """A bow is judged when it was braced and drawn to so much of its draw (common practice, no source)."""
 DONE_OVER, DONE_SURE, DONE_DOUBT = 0.05, 0.8, 0.04
@@ -145,7 +147,7 @@ def make_plan(
         reserve = max(RESERVE * excess, min(max(LEAST_RESERVE * final.weight_n, weight_sd_n), excess))
         if excess < LAST_PASS * final.weight_n:
             reserve = LAST_RESERVE * excess
-        if not (braced and far_enough):  # evening out what cannot be seen yet will cost weight
+        if drawn_mm < TELLS_SHARE * aim.draw_mm:  # evening out what cannot be seen yet will cost weight
             reserve = max(reserve, min(_rms(doubt) * final.weight_n, excess))
         reserve = max(reserve, now.weight_n * (1.0 - COMMON_CAP) ** 3 - final.weight_n)
         passed = _this_pass(shop, string, now, final, reserve)
