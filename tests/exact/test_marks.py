@@ -46,3 +46,17 @@ def test_aim_is_the_limbs_own_even_strain() -> None:
     found = departure_from_even(S, strain, COV, 150.0, 650.0)
     assert found.aim == pytest.approx(0.006, rel=1e-6)
     assert np.isnan(found.departure[S < 150]).all()
+
+
+def test_the_ends_need_more_to_be_marked() -> None:
+    """The same departure of 9 %, 65 mm long, with a map that errs by 1 %: a mark in the middle of the limb, none at the root or the outer end."""
+    s = np.arange(110.0, 731.0, 5.0)
+    cov = 1e-4 * np.exp(-np.abs(s[:, None] - s[None, :]) / 30.0)
+
+    def marks(low: float, high: float) -> int:
+        strain = np.where((s >= low) & (s <= high), 0.91, 1.0) * 0.006
+        return len(find_marks(departure_from_even(s, strain, cov, 110.0, 730.0), cov))
+
+    assert marks(370.0, 435.0) == 1
+    assert marks(110.0, 175.0) == 0
+    assert marks(665.0, 730.0) == 0

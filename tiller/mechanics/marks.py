@@ -24,8 +24,9 @@ SHORTEST_MM = WINDOW_MM
 SYSTEMATIC = 0.02
 """What section shape and geometry add to a departure's sd (common practice, no source)."""
 END_SD, END_MM = 0.035, 100.0
-"""What the outer end adds: moments run out there, and a hook, a loop or a wrap is near. So much at the very end, nothing so far inward of it
-(independent rig, nine recordings: over the last 5 % departures err by 4.1 %, where 3.2 % were stated without this)."""
+"""What the ends add: at the outer one moments run out, and a hook, a loop or a wrap is near; at the root the bend is counted from where the cradle hides
+the limb. So much at the very end, nothing so far from it (independent rig, nine recordings: over the outer 5 % departures err by 4.1 %, where 3.2 % were
+stated without this; over the first 30 mm windows err by 4.5 %, as stated without it, where they err by 0.8 of what is stated everywhere else)."""
 
 
 @dataclass(frozen=True)
@@ -80,12 +81,13 @@ def departure_from_even(s_mm: Array, strain: Array, log_cov: Array, from_mm: flo
     mean_var = float(ones @ cov @ ones)
     relative = np.diag(cov) - 2 * cov @ ones + mean_var
     gap[inside] = np.exp(log_strain - aim) - 1
-    sd[inside] = np.sqrt(np.maximum(relative, 0.0) + SYSTEMATIC**2 + _at_end(s_mm[inside], to_mm) ** 2)
+    sd[inside] = np.sqrt(np.maximum(relative, 0.0) + SYSTEMATIC**2 + _at_end(s_mm[inside], from_mm, to_mm) ** 2)
     return Departure(s_mm, gap, sd, float(np.exp(aim)), float(np.sqrt(mean_var)))
 
 
-def _at_end(s_mm: Array, to_mm: float) -> Array:
-    return np.asarray(END_SD * np.clip(1.0 - (to_mm - s_mm) / END_MM, 0.0, 1.0), dtype=float)
+def _at_end(s_mm: Array, from_mm: float, to_mm: float) -> Array:
+    near = np.minimum(to_mm - s_mm, s_mm - from_mm)
+    return np.asarray(END_SD * np.clip(1.0 - near / END_MM, 0.0, 1.0), dtype=float)
 
 
 def find_marks(found: Departure, log_cov: Array, threshold: float = THRESHOLD, sure: float = SURE) -> tuple[Mark, ...]:
@@ -100,7 +102,7 @@ def find_marks(found: Departure, log_cov: Array, threshold: float = THRESHOLD, s
     near /= near.sum(axis=1, keepdims=True)
     level = near - 1.0 / count
     mean = near @ gap
-    at_end = near @ _at_end(s, float(s[-1]))
+    at_end = near @ _at_end(s, float(s[0]), float(s[-1]))
     sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", level, cov, level), 0.0) + SYSTEMATIC**2 + at_end**2)
     step = float(np.median(np.diff(s)))
     near_by = np.append(np.diff(s) <= 1.5 * step, False)  # station i and i + 1 have nothing hidden between them
