@@ -338,11 +338,15 @@ def solve_draws(bow: WholeBow, string_mm: float, draws_mm: Array, start: Solved 
     string = np.full(len(draws), float(string_mm))
     tables = _Tables(bow)
     solved = _clear(bow, tables, draws, string, start)
-    return solved if _is_clear(solved, tables) else _lying(tables, solved, draws, string)
+    return solved if _is_clear(solved) else _lying(tables, solved, draws, string)
 
 
-def _is_clear(solved: Solved, tables: _Tables) -> bool:
-    return bool(np.all(_tangent(solved) >= tables.n))
+def _is_clear(solved: Solved) -> bool:
+    """Whether the limbs' last points turn the same way as the others, seen from the hook: then the string touches nothing (cheap, for every solution)."""
+    end = solved.points_mm[:, :, -3:]
+    x, y = end[..., 0] - _SIGN[:, None] * solved.hook_x_mm[:, None, None], end[..., 1] + solved.draw_mm[:, None, None]
+    turn = x[..., :-1] * y[..., 1:] - y[..., :-1] * x[..., 1:]
+    return bool(np.all(1.5 * turn[..., 1] - 0.5 * turn[..., 0] <= 0.0))
 
 
 def _clear(bow: WholeBow, tables: _Tables, draws: Array, string: Array, start: Solved | None) -> Solved:
@@ -461,7 +465,7 @@ def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
         msg = f"no string braces this bow at {brace_mm:.0f} mm"
         raise NoEquilibriumError(msg)
     solved = _solved(tables, u, limbs, np.array([brace_mm]), np.array([np.nan]))
-    if not _is_clear(solved, tables):
+    if not _is_clear(solved):
         solved = _lying(tables, solved, np.array([brace_mm]), None)
     string = float(_unstretched(bow, solved)[0])
     return string, replace(solved, string_mm=np.array([string]))
@@ -482,7 +486,7 @@ def string_lengths(bow: WholeBow, brace_mm: float, braced: Solved) -> Array:
         msg = f"no string braces this bow at {brace_mm:.0f} mm"
         raise NoEquilibriumError(msg)
     solved = _solved(tables, u, limbs, height, np.full(len(u), np.nan))
-    return _unstretched(bow, solved if _is_clear(solved, tables) else _lying(tables, solved, height, None))
+    return _unstretched(bow, solved if _is_clear(solved) else _lying(tables, solved, height, None))
 
 
 def _unstretched(bow: WholeBow, solved: Solved) -> Array:
