@@ -213,8 +213,12 @@ def _balance(tables: _Tables, u: Array, x: Array, y: Array, draw: Array, string:
         whole = far + tables.lies
         lengths = np.stack([whole[..., 0] - whole[..., 1], np.sum(pull_y, axis=-1)], axis=-1)
     else:
-        half = 0.5 * string[:, None] - _SIGN * tables.bow.hook_off_mm
-        lengths = far + tables.lies - half * (1 + tension / tables.bow.string_ea_n)
+        half = 0.5 * string[:, None]
+        if tables.bow.hook_off_mm:
+            half = half - _SIGN * tables.bow.hook_off_mm
+        lengths = far - half * (1 + tension / tables.bow.string_ea_n)
+        if tables.share is not None:
+            lengths = lengths + tables.lies
     torque = np.sum(_SIGN * (nock_x * pull_y - nock_y * pull_x), axis=-1)
     if tables.bow.pivot_mm:
         torque = torque - tables.bow.pivot_mm * np.sum(pull_y, axis=-1)
@@ -562,11 +566,13 @@ def _solved(
     bend = turn / (tables.h * tables.weight[:, None, None])
     energy = 0.5 * np.sum(turn * moments, axis=(0, 2))
     hook = np.stack([_SIGN * u[:, 6:7], np.broadcast_to(-draws[:, None], (m, 2))], axis=-1)
-    leaves = np.full((m, 2), float(n)) if tables.leaves is None else tables.leaves
-    whole = np.minimum(leaves.astype(int), n - 1)
-    start = np.take_along_axis(points, whole[..., None, None], axis=2)[:, :, 0]
-    end = np.take_along_axis(points, whole[..., None, None] + 1, axis=2)[:, :, 0]
-    leaves_mm = start + (leaves - whole)[..., None] * (end - start)
+    leaves, leaves_mm = np.full((m, 2), float(n)), points[:, :, -1]
+    if tables.leaves is not None:
+        leaves = tables.leaves
+        whole = np.minimum(leaves.astype(int), n - 1)
+        start = np.take_along_axis(points, whole[..., None, None], axis=2)[:, :, 0]
+        end = np.take_along_axis(points, whole[..., None, None] + 1, axis=2)[:, :, 0]
+        leaves_mm = start + (leaves - whole)[..., None] * (end - start)
     way = hook - leaves_mm
     far = np.linalg.norm(way, axis=-1)
     tension = np.sum(limb[..., 1:] * way, axis=-1) / far
