@@ -17,6 +17,7 @@ from tiller.bow.bowfile import SIDES, Bow, Side, parse_bow
 from tiller.bow.section import crowned_section
 from tiller.bow.target import parse_target
 from tiller.bow.tomlcheck import Table
+from tiller.bow.units import archery_draw_mm
 from tiller.errors import KeyFault
 from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, BowBelief, LimbBelief, bow_from
 from tiller.mechanics.elastica import solve_draws
@@ -34,7 +35,7 @@ def target(**keys: object) -> Table:
 
 
 def test_a_draw_is_told_one_way_or_the_other() -> None:
-    assert parse_target(target(draw_length_mm=666.75)).draw_to_back_mm == pytest.approx(28 * 25.4)
+    assert archery_draw_mm(parse_target(target(draw_length_mm=666.75)).draw_length_mm) == pytest.approx(28 * 25.4)
     assert parse_target(target(draw_to_back_mm=28 * 25.4)).draw_length_mm == pytest.approx(26.25 * 25.4)
     with pytest.raises(KeyFault, match="beside draw_to_back_mm"):
         parse_target(target(draw_length_mm=600.0, draw_to_back_mm=644.0))

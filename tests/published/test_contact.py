@@ -8,7 +8,6 @@ more, is the published behaviour of static-recurve bows (Kooi, J. Engineering Ma
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -105,13 +104,12 @@ def test_no_work_is_lost_in_the_contact(by: float) -> None:
     assert work == pytest.approx(solved.energy_nmm[-1] - solved.energy_nmm[0], rel=5e-4)
 
 
-def test_a_string_that_was_taken_to_run_through_the_limb_loses_or_makes_work() -> None:
-    """The same check fails by far without the contact: nocked at the tip all the way, the string's length is wrong where it would lie on the limb."""
+def test_the_way_along_the_tip_is_longer_than_the_straight_one() -> None:
+    """Nocked at the tip all the way, the string would come out too short: by so much the contact counts."""
     bow = reflexed(120.0)
     length, braced = brace(bow, 150.0)
-    without = 2 * np.linalg.norm(braced.points_mm[0, 0, -1] - np.array([0.0, -150.0]))
-    assert length - without > 2.0  # the way along the tip is longer than the straight one
-    assert braced.tension_n[0, 0] > 0
+    straight = 2 * np.linalg.norm(braced.points_mm[0, 0, -1] - np.array([0.0, -150.0]))
+    assert length - straight > 2.0
 
 
 def test_a_recurve_rises_sooner_and_stores_more() -> None:
@@ -125,22 +123,6 @@ def test_a_recurve_rises_sooner_and_stores_more() -> None:
         return float(np.trapezoid(force, draws) / (force[-1] * np.ptp(draws)))
 
     assert filled(0.0) + 0.02 < filled(80.0) < filled(130.0)
-
-
-def test_with_contact_takes_at_most_some_times_as_long() -> None:
-    """A ratio within one run; the wanted one is 2, a busy machine is given more."""
-
-    def spent(by: float) -> float:
-        bow = reflexed(by)
-        length, _ = brace(bow, 150.0)
-        best = np.inf
-        for _ in range(5):
-            start = time.perf_counter()
-            solve_draws(bow, length, np.linspace(156.0, 640.0, 24))
-            best = min(best, time.perf_counter() - start)
-        return best
-
-    assert spent(120.0) < 6.0 * spent(0.0)
 
 
 def test_the_point_of_tangency_of_a_parabola() -> None:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tiller.bow.composite import LEAST_BELLY_MM, Above
-from tiller.bow.materials import MATERIALS, find_material
+from tiller.bow.materials import MATERIALS, find_material, plain_name
 from tiller.bow.moisture import DRIEST, WETTEST, modulus_at, strain_at
 from tiller.bow.section import sagitta_mm
 from tiller.bow.target import TARGET_KEYS, Target, parse_target
@@ -266,10 +266,6 @@ def _layer(table: Table, moisture: float | None) -> LimbLayer:
     )
 
 
-def _plain(name: str) -> str:
-    return " ".join(name.lower().split())
-
-
 def _thicknesses(table: Table) -> tuple[Thick, ...]:
     if table.has("thickness"):
         rows = table.tables("thickness", 2)
@@ -287,7 +283,7 @@ def _layers(table: Table, wood: str, stations: tuple[Station, ...], moisture: fl
     if len(rows) > MOST_LAYERS:
         raise table.fault("layers", f"at most {MOST_LAYERS} of them")
     belly = rows[-1]
-    if belly.has("material") and _plain(belly.text("material")) != _plain(wood):
+    if belly.has("material") and plain_name(belly.text("material")) != plain_name(wood):
         raise belly.fault("material", f"\"{wood}\": the last layer is the belly's, of the bow's own wood")
     for name in ("modulus_gpa", "density_kg_m3", "strain"):
         if belly.has(name):

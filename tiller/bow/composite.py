@@ -38,10 +38,6 @@ class Above:
         """(n,) thickness of all of them."""
         return np.asarray(np.sum(self.thickness_mm, axis=0), dtype=float)
 
-    def at(self, rows: NDArray[np.bool_] | NDArray[np.intp] | int) -> Above:
-        """The same at some of the stations."""
-        return Above(self.thickness_mm[:, rows], self.stiffness, self.density, self.bears)
-
 
 def thick_enough(thickness_mm: Array, least_mm: float, above: Above | None) -> Array:
     """The thickness (n,), and at least ``least_mm``, and something of the belly's layer."""
@@ -53,6 +49,10 @@ def limb_section(
     width_mm: ArrayLike, thickness_mm: ArrayLike, crown_radius_mm: float | None, above: Above | None
 ) -> Section:
     """Section of a limb whose belly layer is as thick as the others leave it.
+
+    Args:
+        width_mm, thickness_mm: (n,) or any shape that broadcasts with the layers' stations; thickness of the whole limb at the crown.
+        crown_radius_mm: of the back; None = flat. above: None = of one piece.
 
     Returns:
         area_mm2 is that of a limb all of the belly layer's wood that weighs as much; neutral axis and second moment are those of a limb all of its
@@ -82,7 +82,10 @@ def limb_section(
 def bearing_mm(
     width_mm: ArrayLike, thickness_mm: ArrayLike, crown_radius_mm: float | None, above: Above | None
 ) -> Array:
-    """From the neutral axis to the fibre that comes to its limit first, (n,), as far as if it bore what the belly's wood bears."""
+    """From the neutral axis to the fibre that comes to its limit first, (n,), as far as if it bore what the belly's wood bears.
+
+    Args and errors as ``limb_section``.
+    """
     section = limb_section(width_mm, thickness_mm, crown_radius_mm, above)
     out = np.maximum(section.to_back_mm, section.to_belly_mm)
     if above is None:

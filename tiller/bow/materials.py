@@ -34,9 +34,14 @@ MATERIALS = (
 )  # fmt: skip
 
 
+def plain_name(name: str) -> str:
+    """A name as it is compared: small letters, single spaces."""
+    return " ".join(name.lower().split())
+
+
 def find_material(name: str, moisture: float | None) -> Material | None:
     """The backing or the table's wood of that name, or None."""
-    wanted = " ".join(name.lower().split())
+    wanted = plain_name(name)
     for material in MATERIALS:
         if material.name == wanted:
             return material

@@ -58,11 +58,6 @@ class Target:
     hand: Hand | None = None
     working_strain: float | None = None
 
-    @property
-    def draw_to_back_mm(self) -> float:
-        """The draw as it is told in the trade, to the back of the bow (archery convention)."""
-        return self.draw_length_mm + ARCHERY_DRAW_ALLOWANCE_MM
-
 
 TARGET_KEYS: Keys = {
     "draw_length_mm": None,

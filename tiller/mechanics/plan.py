@@ -40,7 +40,7 @@ PASS_CAP = 0.07
 """No place is thinned by more than this share of its thickness in one pass (common practice, no source)."""
 COMMON_CAP = 0.03
 """Nor does all of it lose more than this in one pass: a hand errs by a fifth, and what it errs by on one limb alone strains that limb by twice as
-much more or less than the other."""
+much more or less than the other (chosen by tests.bench.course)."""
 WAIT = 0.65
 """Where the cap holds a stiff stretch back, the rest waits for it until this share of the excess weight is left."""
 LAST_PASS, LAST_RESERVE = 0.04, 0.15
