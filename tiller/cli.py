@@ -171,20 +171,23 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     from tiller.mechanics.history import FIRST_STROKE_MM
     from tiller.rack.advise import advise
     from tiller.rack.beside import set_beside
-    from tiller.rack.keep import earlier_pulls
+    from tiller.rack.keep import past_of
     from tiller.rack.measure import STRANGE_KEYS, measure
+    from tiller.rack.setmap import set_by_place
 
     recording = _recording_of(args)
     measured = measure(recording, lambda text: _progress(args, text))
     _progress(args, "forecast and plan")
-    advice = advise(measured, recording.bow)
-    _progress(args, "")
     book = book_of(args)
+    past = past_of(book, recording)
+    by_place = set_by_place(measured, recording.bow, past)
+    advice = advise(measured, recording.bow, by_place)
+    _progress(args, "")
     stroke = FIRST_STROKE_MM
     notes = tuple(text for text in measured.result.said if text.startswith(STRANGE_KEYS))
     if book.is_file():
         now_n = advice.forecast.weight_n if advice.forecast is not None else float("nan")
-        beside = set_beside(measured, recording.bow, now_n, earlier_pulls(book, recording))
+        beside = set_beside(measured, recording.bow, now_n, past, by_place)
         stroke, notes = beside.stroke_mm, (*notes, *beside.said)
     return recording, replace(advice, said=(*advice.said, *notes)), stroke
 

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tiller.arguments import whole
+from tiller.arguments import length, whole
 from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
@@ -52,6 +52,23 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     fate.add_argument("bow", metavar="BOW")
     fate.add_argument("fate", metavar="FATE", help="whole, or what broke it; an unknown word lists them")
     fate.set_defaults(run=run_fate)
+    event = actions.add_parser(
+        "event",
+        parents=[shown, booked],
+        help="note what was done to a bow beside scraping",
+        description="Notes that a bow was toasted, warmed and bent, or dried further. The next measured pull says what that changed.",
+    )
+    event.add_argument("bow", metavar="BOW")
+    event.add_argument("kind", metavar="WHAT", help="toasted, warmed (and bent) or dried")
+    event.add_argument("--on", metavar="DAY", help="2026-11-20, its evening, or '2026-11-20 14:30' (default: now)")
+    event.add_argument(
+        "--limb", metavar="SIDE", default="", help="left or right, as the camera sees it (default: both)"
+    )
+    event.add_argument(
+        "--from", dest="start", type=length, metavar="PLACE", help="where it begins, from the pivot, as 300 or 12in"
+    )
+    event.add_argument("--to", dest="end", type=length, metavar="PLACE", help="where it ends")
+    event.set_defaults(run=run_event)
     taught = actions.add_parser("taught", parents=[shown, booked], help="what the bows of each wood taught")
     taught.set_defaults(run=run_taught)
 
@@ -115,6 +132,7 @@ def run_export(args: argparse.Namespace) -> int:
     from tiller.files import write_whole
     from tiller.rack.keep import pictures_of, shop_files
     from tiller.records.book import Book
+    from tiller.records.events import events_json, events_of
     from tiller.report.data import pull_csv, write_json
 
     folder, home = Path(args.folder), existing_book(args).parent
@@ -135,8 +153,10 @@ def run_export(args: argparse.Namespace) -> int:
             for picture in drawn:
                 write_whole(place / "pictures" / picture.name, picture.read_bytes())
         bows = book.bows() if args.pull is None else []
+        done = {b["name"]: [events_json(e) for e in events_of(book, b["name"])] for b in bows}
     if bows:
-        write_json(folder / "bows.json", {"bows": [{**b, "description": json.loads(b["description"])} for b in bows]})
+        told = [{**b, "description": json.loads(b["description"]), "events": done[b["name"]]} for b in bows]
+        write_json(folder / "bows.json", {"bows": told})
         for name, path in shop_files().items():
             write_whole(folder / "shop" / name, path.read_bytes())
     if not wanted:
@@ -259,6 +279,41 @@ def run_fate(args: argparse.Namespace) -> int:
     with Book(existing_book(args)) as book:
         book.set_fate(args.bow, args.fate)
     print(f"{args.bow}: {args.fate}.")
+    return 0
+
+
+def run_event(args: argparse.Namespace) -> int:
+    """``tiller book event``."""
+    from datetime import datetime, time
+
+    from tiller.cli import existing_book
+    from tiller.errors import BookFault
+    from tiller.records.book import Book
+    from tiller.records.events import KINDS, Event, note_event
+
+    now = datetime.now().replace(microsecond=0)
+    at = now
+    if args.on is not None:
+        try:
+            at = datetime.fromisoformat(args.on)
+        except ValueError:
+            msg = f"'{args.on}' is no day: write it as 2026-11-20, or '2026-11-20 14:30'."
+            raise BookFault(msg) from None
+        if at.tzinfo is not None:
+            at = at.astimezone().replace(tzinfo=None)
+        if len(args.on.strip()) <= len("2026-11-20"):
+            at = (
+                min(datetime.combine(at.date(), time(23, 59, 59)), now)
+                if at.date() == now.date()
+                else datetime.combine(at.date(), time(23, 59, 59))
+            )
+    event = Event(kind=args.kind, at=at, limb=args.limb, from_mm=args.start, to_mm=args.end)
+    with Book(existing_book(args)) as book:
+        note_event(book, args.bow, event, now)
+    where = f", {event.where}" if event.where else ""
+    print(
+        f"{args.bow}: {KINDS[event.kind]}{where} ({at:%Y-%m-%d %H:%M}). The next measured pull says what that changed."
+    )
     return 0
 
 

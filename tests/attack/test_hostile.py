@@ -24,7 +24,8 @@ from tiller.cli import main
 from tiller.errors import BookFault
 from tiller.rack.session import last_stop
 from tiller.rack.stages import Happening, Limits, Seen, Stage, State, after
-from tiller.records.book import MIGRATIONS, Book
+from tiller.records.book import Book
+from tiller.records.migrations import MIGRATIONS
 from tiller.records.safe import BOOK, MANIFEST, back_up, merge, restore
 
 OLD = Path(__file__).parents[1] / "shop" / "old"
@@ -126,7 +127,7 @@ def test_a_poisoned_book_is_refused_whole(
         db = sqlite3.connect(theirs)
         rows = {
             t: db.execute(f"SELECT COUNT(*) FROM {t}").fetchone()[0]
-            for t in ("bows", "sessions", "pulls", "results", "scrapings")
+            for t in ("bows", "sessions", "pulls", "results", "scrapings", "events")
         }
         db.close()
         with zipfile.ZipFile(other, "w") as archive:

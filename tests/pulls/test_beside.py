@@ -43,6 +43,7 @@ def test_a_pass_is_promised_and_checked_and_the_stroke_is_learned(
     right = limbs["right"]
     kinked = right.rest_curvature_per_m + 0.25 * ((right.s_mm > 250) & (right.s_mm < 350))
     after = replace(bow, left=limbs["left"], right=replace(right, rest_curvature_per_m=kinked))
+    assert main(["book", "event", "passed", "toasted", "--limb", "right", "--from", "200", "--to", "400"]) == 0
     write_recording(tmp_path / "two", after, Plan(largest_mm=440.0, pictures=12, seed=22))
     assert main(["measure", str(tmp_path / "two"), "--no-pictures", "--json", str(tmp_path / "two.json")]) == 0
     said = capsys.readouterr().out
@@ -63,6 +64,21 @@ def test_a_pass_is_promised_and_checked_and_the_stroke_is_learned(
     assert taken["right"]["where_mm"] == pytest.approx(300.0, abs=60.0)
     assert abs(taken["left"]["nock_mm"]) < 3.0
     assert "the right limb has taken a set" in said
+    # the wood kept an eighth of its bend where the kink was put in, and nowhere else; no table's strain was reached
+    drawn = first["limbs"]["right"]
+    for z in second["set_by_place"]:
+        share = max(0.0, min(z["to_mm"], 350) - max(z["from_mm"], 250)) / (z["to_mm"] - z["from_mm"])
+        bend = float(np.interp(0.5 * (z["from_mm"] + z["to_mm"]), drawn["s_mm"], drawn["bend_per_m"]))
+        put_in = 0.25 * share / bend if z["limb"] == "right" else 0.0
+        assert z["kept"] == pytest.approx(put_in, abs=2 * z["kept_sd"]), z
+        assert z["kept_sd"] < 0.2
+    assert second["set_shown"]["limit"] is None
+    (toasted,) = second["events_shown"]
+    assert (toasted["what"], toasted["limb"], toasted["from_mm"]) == ("toasted", "right", 200.0)
+    depth = np.mean([z["pass_mm"] for z in zones if z["limb"] == "right" and 200 <= z["from_mm"] <= 320])
+    assert toasted["stiffer"] == pytest.approx(-3 * depth / 13.5, abs=0.06)
+    assert toasted["nock_mm"] == pytest.approx(taken["right"]["nock_mm"], abs=1.0)
+    assert "SINCE THEN toasted, right limb 200 mm to 400 mm" in said
     assert second["lost_share"] == pytest.approx(0.05, abs=0.03)
 
 
@@ -136,3 +152,23 @@ def test_words_about_a_pass_need_their_evidence() -> None:
     assert any("right limb 5" in text for text in sure)
     assert any("weaker than planned" in t for t in _pass_words([PassDone("left", 1.6, 0.1)], nan, nan))
     assert not any("weaker than planned" in t for t in _pass_words([PassDone("left", 1.3, 0.25)], nan, nan))
+
+
+def test_a_set_may_lower_the_limit_and_never_raises_it(small_recording: Path) -> None:
+    from tiller.bow.bowfile import read_bow
+    from tiller.mechanics.yielding import SetShown
+    from tiller.rack.advise import strain_limit
+
+    bow = read_bow(small_recording / "bow.toml")
+    usual, source = strain_limit(bow)
+
+    def shown(limit: float) -> SetShown:
+        return SetShown(
+            zones=(), nocks_mm=20.0, nocks_sd_mm=2.0, strain=1.1 * usual, limit=limit, limit_sd=3e-4, odds=9.0
+        )
+
+    assert strain_limit(bow, shown(0.8 * usual)) == (0.8 * usual, "by the set that this bow took")
+    assert strain_limit(bow, shown(1.2 * usual)) == (usual, source)
+    assert strain_limit(bow, shown(float("nan"))) == (usual, source)
+    own = replace(bow, target=replace(bow.target, working_strain=0.9 * usual))
+    assert strain_limit(own, shown(0.8 * usual)) == (0.9 * usual, "set in bow.toml")

@@ -24,7 +24,8 @@ from tiller.rack.keep import pictures_of
 from tiller.rack.measure import measure
 from tiller.rack.recording import hash_files, read_recording
 from tiller.rack.workup import work_up
-from tiller.records.book import MIGRATIONS, Book
+from tiller.records.book import Book
+from tiller.records.migrations import MIGRATIONS
 
 
 def test_measured_twice_is_one_pull_with_two_results(

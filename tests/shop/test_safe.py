@@ -12,7 +12,9 @@ import pytest
 
 from tiller.cli import main
 from tiller.errors import BookFault
-from tiller.records.book import MIGRATIONS, Book
+from tiller.records.book import Book
+from tiller.records.events import events_of
+from tiller.records.migrations import MIGRATIONS
 from tiller.records.safe import MANIFEST, Kept, back_up, merge, read_backup, restore
 
 OLD = Path(__file__).parent / "old"
@@ -51,6 +53,41 @@ def test_older_books_are_brought_up_to_date(tmp_path: Path, schema: int) -> None
     assert len(list(OLD.glob("*.sql"))) == len(MIGRATIONS), (
         "a new migration needs a book of its schema in tests/shop/old"
     )
+
+
+def test_what_was_done_beside_scraping_is_noted_and_merged_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ours, theirs = book_of(tmp_path / "ours.sqlite3"), book_of(tmp_path / "theirs.sqlite3")
+    with Book(ours) as book:
+        assert [e.where for e in events_of(book, "hedge bow")] == ["left limb 200 to 420 mm"]
+        assert events_of(book, "orchard bow") == ()
+    told = ["--book", str(theirs), "--on", "2026-02-01"]
+    assert (
+        main(["book", "event", "hedge bow", "warmed", "--limb", "right", "--from", "10in", "--to", "300", *told]) == 0
+    )
+    assert main(["book", "event", "orchard bow", "dried", *told]) == 0
+    assert merge(ours, theirs).pulls == 0
+    assert merge(ours, theirs).pulls == 0
+    with Book(ours) as book:
+        hedge, orchard = events_of(book, "hedge bow"), events_of(book, "orchard bow")
+    assert [(e.kind, e.limb, e.from_mm) for e in hedge] == [("toasted", "left", 200.0), ("warmed", "right", 254.0)]
+    assert [(e.kind, e.where) for e in orchard] == [("dried", "")]
+    capsys.readouterr()
+    for given, said in (
+        (["hedge bow", "boiled"], "say one of toasted, warmed, dried"),
+        (["no bow", "toasted"], "has no bow 'no bow'"),
+        (["hedge bow", "toasted", "--limb", "upper"], "say left or right"),
+        (["hedge bow", "toasted", "--from", "200", "--to", "300"], "needs its limb"),
+        (["hedge bow", "toasted", "--limb", "left", "--from", "300", "--to", "200"], "lies further out"),
+        (["hedge bow", "toasted", "--on", "2025-12-31"], "cannot be held against an earlier one"),
+        (["hedge bow", "toasted", "--on", "2999-01-01"], "still to come"),
+        (["hedge bow", "toasted", "--on", "yesterday"], "is no day"),
+    ):
+        assert main(["book", "event", *given, "--book", str(ours)]) == 2
+        assert said in capsys.readouterr().err
+    with Book(ours) as book:
+        assert len(events_of(book, "hedge bow")) == 2
 
 
 def test_a_backup_and_back(tmp_path: Path) -> None:

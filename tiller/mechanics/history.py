@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.curvature import bend_from_places
+from tiller.mechanics.yielding import SetShown
 
 Array = NDArray[np.float64]
 
@@ -85,23 +86,42 @@ class SetTaken:
     where_mm: float
 
 
-def set_taken(limb: str, s_then: Array, rest_then: Array, s_now: Array, rest_now: Array) -> SetTaken:
-    """Set between two rest shapes (n, 2) in limb coordinates, both referred to their first common station.
+def moved_across(
+    s_mm: Array, s_then: Array, rest_then: Array, s_now: Array, rest_now: Array, thinned_mm: Array
+) -> Array:
+    """How far the back moved across the limb (n,) between two rest lines (k, 2), limb coordinates, from their first common station; towards the
+    back positive.
 
-    Place and angle of the handle in its cradle are not told from set at the root: that is in the sd.
+    Args:
+        thinned_mm: (n,) what came off the belly in between: the line in the limb's middle comes nearer to the back by half of it, and that is no set.
     """
-    low, high = max(s_then[0], s_now[0]), min(s_then[-1], s_now[-1])
-    if high - low < 200.0:
-        return SetTaken(limb, float("nan"), float("nan"), float("nan"))
-    s = np.arange(low, high, 5.0)
     lines = [
-        np.column_stack([np.interp(s, where, line[:, k]) for k in (0, 1)])
+        np.column_stack([np.interp(s_mm, where, line[:, k]) for k in (0, 1)])
         for where, line in ((s_then, rest_then), (s_now, rest_now))
     ]
     tangent = np.gradient(lines[0], axis=0)
     tangent /= np.linalg.norm(tangent, axis=1)[:, None]
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
     moved = np.sum((lines[1] - lines[1][0] - lines[0] + lines[0][0]) * normal, axis=1)
+    return np.asarray(moved - 0.5 * (thinned_mm - thinned_mm[0]), dtype=float)
+
+
+def set_taken(
+    limb: str, s_then: Array, rest_then: Array, s_now: Array, rest_now: Array, thinned_mm: Array | None = None
+) -> SetTaken:
+    """Set between two rest shapes (n, 2) in limb coordinates, both referred to their first common station.
+
+    Place and angle of the handle in its cradle are not told from set at the root: that is in the sd.
+
+    Args:
+        thinned_mm: on ``s_now``, what came off the belly in between; None = nothing.
+    """
+    low, high = max(s_then[0], s_now[0]), min(s_then[-1], s_now[-1])
+    if high - low < 200.0:
+        return SetTaken(limb, float("nan"), float("nan"), float("nan"))
+    s = np.arange(low, high, 5.0)
+    thinned = np.zeros(len(s)) if thinned_mm is None else np.interp(s, s_now, thinned_mm)
+    moved = moved_across(s, s_then, rest_then, s_now, rest_now, thinned)
     nock = -float(moved[-1])
     sd = float(np.hypot(PLACE_SD_MM * 1.5, ROCK_SD_RAD * (s[-1] - s[0])))
     bent = bend_from_places(s, moved, np.full(len(s), PLACE_SD_MM))
@@ -116,6 +136,60 @@ def set_taken(limb: str, s_then: Array, rest_then: Array, s_now: Array, rest_now
         if took > max(2 * doubt, 1.0) and took > best:
             best, where = took, float(start + 0.5 * ZONE_MM)
     return SetTaken(limb, nock, sd, where)
+
+
+@dataclass(frozen=True, kw_only=True)
+class EventShown:
+    """What heat or drying changed on a limb, between the pulls before and after.
+
+    Attributes:
+        what: what was done; limb, from_mm, to_mm: where.
+        stiffer, stiffer_sd: relative change of stiffness there; NaN where it was not measured both times.
+        nock_mm, nock_sd_mm: how far the nock moved towards the belly.
+        scraped: wood came off between the two pulls as well.
+    """
+
+    what: str
+    limb: str
+    from_mm: float
+    to_mm: float
+    stiffer: float
+    stiffer_sd: float
+    nock_mm: float
+    nock_sd_mm: float
+    scraped: bool
+
+
+def event_shown(
+    what: str,
+    moved: SetTaken,
+    from_mm: float,
+    to_mm: float,
+    then: tuple[Array, Array],
+    now: tuple[Array, Array],
+    scraped: bool,
+) -> EventShown:
+    """What was changed on a stretch.
+
+    Args:
+        moved: the rest shape now against that before; then, now: stations (n,) and stiffness (n,), NaN where not seen.
+    """
+    logs = []
+    for s, ei in (then, now):
+        inside = (s >= from_mm) & (s <= to_mm) & np.isfinite(ei)
+        logs.append(float(np.mean(np.log(ei[inside]))) if np.count_nonzero(inside) >= 3 else float("nan"))
+    change = logs[1] - logs[0]
+    return EventShown(
+        what=what,
+        limb=moved.limb,
+        from_mm=from_mm,
+        to_mm=to_mm,
+        stiffer=float(np.expm1(change)),
+        stiffer_sd=float(np.hypot(PASS_SD * np.sqrt(2.0), LEVEL_CHANGE_SD)) if np.isfinite(change) else float("nan"),
+        nock_mm=moved.nock_mm,
+        nock_sd_mm=moved.sd_mm,
+        scraped=scraped,
+    )
 
 
 TILLER_SD_MM = 1.7
@@ -148,6 +222,7 @@ class Beside:
         tiller_mm, tiller_sd_mm: limb to string at the fades, upper less lower, at the largest draw.
         lost, lost_sd: share of the work that does not come back; stacking, stacking_sd: slope at the end over the mean slope.
         said: in words.
+        by_place: set against strain, None without an earlier pull; events: what heat or drying changed since the last pull.
     """
 
     passes: tuple[PassDone, ...]
@@ -162,6 +237,8 @@ class Beside:
     stacking: float
     stacking_sd: float
     said: tuple[str, ...]
+    by_place: SetShown | None = None
+    events: tuple[EventShown, ...] = ()
 
 
 def tiller_difference_mm(

@@ -22,6 +22,7 @@ from tiller.mechanics.prior import stiffness_prior
 from tiller.mechanics.stop import Stop, stop_now
 from tiller.mechanics.thinning import Aim, LimbWood
 from tiller.mechanics.wanted import Tiller
+from tiller.mechanics.yielding import SetShown
 from tiller.rack.measure import Measured, to_back_of, working_zone
 from tiller.rack.wants import tiller_of, wanted_strain
 
@@ -37,11 +38,30 @@ UNSEEN_STRAIN_SD = 0.10
 """Relative sd of the strain where a stretch was not seen (common practice, no source)."""
 
 
-def strain_limit(bow: Bow) -> tuple[float, str]:
-    """The strain that the bow may bear, and where that comes from."""
+def strain_limit(bow: Bow, by_place: SetShown | None = None) -> tuple[float, str]:
+    """The strain that the bow may bear, and where that comes from: its file, what its own set shows, its wood's table.
+
+    A set may show that a piece bears less than its table says; that it took none yet does not raise the limit.
+    """
     if bow.target.working_strain is not None:
         return bow.target.working_strain, "set in bow.toml"
-    return strain_at(bow.table_wood, bow.moisture_percent)
+    usual, source = strain_at(bow.table_wood, bow.moisture_percent)
+    if by_place is not None and by_place.limit < usual:
+        return by_place.limit, "by the set that this bow took"
+    return usual, source
+
+
+def _own_limit_words(bow: Bow, by_place: SetShown) -> str:
+    shown = f"{100 * by_place.limit:.2f} ± {100 * by_place.limit_sd:.2f} %"
+    text = f"the set that this bow took lies where it was strained most: this piece takes a set from a strain of {shown} on"
+    usual = strain_at(bow.table_wood, bow.moisture_percent)[0]
+    own = bow.target.working_strain
+    if own is not None:
+        kept = f"stop and plan keep to the {100 * own:.2f} % of bow.toml, your own figure"
+        return f"{text}; {kept}{': it is more than that' if own > by_place.limit else ''}."
+    if by_place.limit < usual:
+        return f"{text}; stop and plan keep to that, not to the {100 * usual:.2f} % of its wood's table."
+    return f"{text}, more than the {100 * usual:.2f} % of its wood's table, to which stop and plan keep."
 
 
 def taut_from_mm(bow: Bow) -> float:
@@ -93,12 +113,18 @@ def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
     return out[0], out[1]
 
 
-def advise(measured: Measured, bow: Bow) -> Advice:
-    """Forecast, stop and plan from a measured pull; what cannot be had is said, never made up."""
+def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Advice:
+    """Forecast, stop and plan from a measured pull; what cannot be had is said, never made up.
+
+    Args:
+        by_place: what the set since earlier pulls shows of the strain that this piece bears.
+    """
     target, result = bow.target, measured.result
-    limit, source = strain_limit(bow)
+    limit, source = strain_limit(bow, by_place)
     wood = wood_of(measured, bow)
     said: list[str] = []
+    if by_place is not None and np.isfinite(by_place.limit):
+        said.append(_own_limit_words(bow, by_place))
     drawn = result.pictures[result.largest].draw_mm
     first = min(p.draw_mm for p in result.pictures if np.isfinite(p.draw_mm))
     marks = [(side, m) for side in SIDES for m in result.limb(side).marks]

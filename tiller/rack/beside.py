@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -16,15 +16,15 @@ from tiller.mechanics.history import (
     Beside,
     PassDone,
     Scraped,
-    SetTaken,
     lost_share,
     pass_done,
     propagated,
-    set_taken,
     stacking,
     tiller_difference_mm,
 )
+from tiller.mechanics.yielding import SetShown
 from tiller.rack.measure import Measured
+from tiller.rack.setmap import Past, column, events_shown, limb_line, set_of
 
 Array = NDArray[np.float64]
 
@@ -41,26 +41,19 @@ ORDINARY_SET = 0.03
 NOTHING_OFF = "by its stiffness nothing to speak of came off since the last pull."
 
 
-def _column(rows: list[dict[str, Any]], name: str) -> Array:
-    return np.array([np.nan if r[name] is None else float(r[name]) for r in rows])
-
-
-def _limb_line(points: Array, side: Side) -> Array:
-    return np.asarray(points * np.array([-1.0 if side == "left" else 1.0, 1.0]), dtype=float)
-
-
-def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Mapping[str, Any]]) -> Beside:
+def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place: SetShown | None = None) -> Beside:
     """What the pull says beside the bow's earlier ones.
 
     Args:
         now_n: forecast weight now, NaN without.
-        earlier: the bow's earlier pulls, oldest first, as the book gives them.
+        past: what the book held of the bow before.
+        by_place: set against strain, as ``set_by_place`` gives it.
     """
     result = measured.result
     said: list[str] = []
     passes: list[PassDone] = []
     promised = float("nan")
-    last = earlier[-1] if earlier else None
+    last = past.pulls[-1] if past.pulls else None
     advice = (last or {}).get("advice") or {}
     stroke = float(advice.get("stroke_mm") or FIRST_STROKE_MM)
     plan = [z for z in (advice.get("plan") or []) if z.get("pass_mm", 0) > 0]
@@ -75,7 +68,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
             ]
             passes.append(
                 pass_done(
-                    side, _column(rows, "s_mm"), _column(rows, "stiffness_n_m2"), limb.s_mm, limb.stiffness_n_m2, zones
+                    side, column(rows, "s_mm"), column(rows, "stiffness_n_m2"), limb.s_mm, limb.stiffness_n_m2, zones
                 )
             )
         passes = [p for p in passes if np.isfinite(p.share)]
@@ -87,14 +80,8 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
             planned = sum(s["planned_strokes"] for s in last.get("scrapings") or [])
             ratio = planned / made if made > 0 and planned > 0 else 1.0
             stroke = learned_stroke(stroke, [PassDone(p.limb, p.share * ratio, p.sd * ratio) for p in passes])
-    sets: list[SetTaken] = []
-    first = next((e for e in earlier if all(e["rest"][side] for side in SIDES)), None)
-    if first is not None:
-        for side in SIDES:
-            rows = first["rest"][side]
-            then = _limb_line(np.column_stack([_column(rows, "x_mm"), _column(rows, "y_mm")]), side)
-            limb = result.limb(side)
-            sets.append(set_taken(side, _column(rows, "s_mm"), then, limb.s_mm, _limb_line(limb.rest_mm, side)))
+    sets = set_of(measured, past)
+    if sets:
         for taken in sets:
             limb = result.limb("left" if taken.limb == "left" else "right")
             bent = float(np.linalg.norm(limb.drawn_mm[-1] - limb.rest_mm[-1]))
@@ -130,6 +117,8 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, earlier: Sequence[Map
         stacks,
         stacks_sd,
         tuple(said),
+        by_place,
+        events_shown(measured, past),
     )
 
 
@@ -193,8 +182,8 @@ def _tiller(measured: Measured, bow: Bow) -> float:
     for row, side in enumerate((upper, lower)):
         hook[row, 0] *= -1.0 if side == "left" else 1.0
     return tiller_difference_mm(
-        _limb_line(result.limb(upper).drawn_mm, upper),
-        _limb_line(result.limb(lower).drawn_mm, lower),
+        limb_line(result.limb(upper).drawn_mm, upper),
+        limb_line(result.limb(lower).drawn_mm, lower),
         result.limb(upper).s_mm,
         result.limb(lower).s_mm,
         hook,

@@ -22,7 +22,9 @@ from tiller.mechanics.history import Beside
 from tiller.mechanics.pullfit import nock_of
 from tiller.rack.measure import Measured, working_zone
 from tiller.rack.recording import Recording, hash_files, read_picture
+from tiller.rack.setmap import Past
 from tiller.records.book import FATES, Book, mark_of
+from tiller.records.events import events_of
 from tiller.report.aside import Wanted, draw
 from tiller.report.beside_words import beside_json
 from tiller.report.data import advice_json, result_json, write_json
@@ -85,12 +87,15 @@ def taken_at(recording: Recording) -> datetime:
         raise BookFault(msg) from err
 
 
-def earlier_pulls(book: Path | None, recording: Recording) -> list[dict[str, Any]]:
-    """The bow's pulls that the book held before this one, oldest first; none where there is no book yet."""
+def past_of(book: Path | None, recording: Recording) -> Past:
+    """What the book held of the bow before this pull; nothing where there is no book yet."""
     if book is None or not book.is_file():
-        return []
+        return Past()
+    taken = taken_at(recording)
     with Book(book) as shop:
-        return shop.earlier(recording.bow.name, hash_files(recording), taken_at(recording))
+        pulls = shop.earlier(recording.bow.name, hash_files(recording), taken)
+        name = str(pulls[-1]["bow"]) if pulls else recording.bow.name
+        return Past(pulls, tuple(e for e in events_of(shop, name) if e.at <= taken))
 
 
 def fate_fault(book: Path, bow: str) -> str:

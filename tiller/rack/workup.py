@@ -21,9 +21,10 @@ from tiller.mechanics.history import Beside
 from tiller.mechanics.results import PullResult
 from tiller.rack.advise import advise
 from tiller.rack.beside import set_beside
-from tiller.rack.keep import Kept, ask_for_plan, ask_for_plots, earlier_pulls, keep
+from tiller.rack.keep import Kept, ask_for_plan, ask_for_plots, keep, past_of
 from tiller.rack.measure import measure
 from tiller.rack.recording import Recording, read_recording
+from tiller.rack.setmap import set_by_place
 from tiller.report.style import METRIC, Units
 
 
@@ -63,11 +64,13 @@ def work_up(
     drawer = second or SecondProcess(lambda: None)
     asked = [ask_for_plots(measured, recording.bow, units, drawer)] if plots else []
     progress("forecast and plan")
-    advice = advise(measured, recording.bow)
+    past = past_of(book, recording)
+    by_place = set_by_place(measured, recording.bow, past)
+    advice = advise(measured, recording.bow, by_place)
     # without a scale the forecast is the table's: nothing is compared with it
     told = advice.forecast is not None and measured.result.weighed
     now_n = advice.forecast.weight_n if advice.forecast is not None and told else float("nan")
-    beside = set_beside(measured, recording.bow, now_n, earlier_pulls(book, recording))
+    beside = set_beside(measured, recording.bow, now_n, past, by_place)
     if plots:
         asked.append(ask_for_plan(advice, recording.bow, units, drawer))
     progress("pictures")

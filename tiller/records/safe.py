@@ -29,13 +29,14 @@ from tiller import __version__
 from tiller import files as filing
 from tiller.errors import BookFault, FileFault
 from tiller.files import blocks, check_regular, write_whole
-from tiller.records.book import APPLICATION_ID, ELSEWHERE, FATES, MIGRATIONS, Book
+from tiller.records.book import APPLICATION_ID, ELSEWHERE, FATES, Book
 from tiller.records.foreign import check_file, check_schema, checked, columns, limit_steps, open_foreign
+from tiller.records.migrations import MIGRATIONS
 
 BOOK = "book.sqlite3"
 MANIFEST = "manifest.json"
 FORMAT = 1
-COUNTED = ("bows", "sessions", "pulls", "results", "scrapings")
+COUNTED = ("bows", "sessions", "pulls", "results", "scrapings", "events")
 
 
 @dataclass(frozen=True)
@@ -436,14 +437,17 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
         else:
             pull_id = there[0]
             known += 1
-        for row in _lacking(db, theirs, "scrapings", pull["id"], pull_id):
-            _insert(db, "scrapings", pull_id, row)
-        for result in _lacking(db, theirs, "results", pull["id"], pull_id):
-            new = _insert(db, "results", pull_id, result)
+        for row in _lacking(db, theirs, "scrapings", "pull_id", pull["id"], pull_id):
+            _insert(db, "scrapings", "pull_id", pull_id, row)
+        for result in _lacking(db, theirs, "results", "pull_id", pull["id"], pull_id):
+            new = _insert(db, "results", "pull_id", pull_id, result)
             for table in ("force_draw", "profiles", "marks", "advice", "rest"):
                 _copy(db, theirs, table, "result_id", result["id"], new)
             results += 1
         filing.step("one pull merged")
+    for their_bow, bow_id in bows.items():
+        for row in _lacking(db, theirs, "events", "bow_id", their_bow, bow_id):
+            _insert(db, "events", "bow_id", bow_id, row)
     return Merged(pulls, results, known, (*always, *said.values()))
 
 
@@ -458,14 +462,14 @@ def _here(folder: str) -> str:
 
 
 def _lacking(
-    db: sqlite3.Connection, theirs: _Theirs, table: str, their_pull: int, our_pull: int | None
+    db: sqlite3.Connection, theirs: _Theirs, table: str, owner: str, their_id: int, our_id: int | None
 ) -> list[dict[str, Any]]:
-    """Rows of theirs that ours lack, by all that they say; of rows that are alike as many as are missing."""
-    rows = theirs.rows(table, "WHERE pull_id = ? ORDER BY id", (their_pull,))
+    """Rows of theirs that ours lack, by all that they say; of rows that are alike as many as are missing. ``owner``: the column that says whose they are."""
+    rows = theirs.rows(table, f"WHERE {owner} = ? ORDER BY id", (their_id,))
     if not rows:
         return []
-    names = [k for k in rows[0] if k not in ("id", "pull_id")]
-    ours = Counter(db.execute(f"SELECT {', '.join(names)} FROM {table} WHERE pull_id = ?", (our_pull,)).fetchall())  # noqa: S608  (names of our own tables and columns only)
+    names = [k for k in rows[0] if k not in ("id", owner)]
+    ours = Counter(db.execute(f"SELECT {', '.join(names)} FROM {table} WHERE {owner} = ?", (our_id,)).fetchall())  # noqa: S608  (names of our own tables and columns only)
     out = []
     for row in rows:
         key = tuple(row[k] for k in names)
@@ -476,11 +480,11 @@ def _lacking(
     return out
 
 
-def _insert(db: sqlite3.Connection, table: str, pull_id: int | None, row: dict[str, Any]) -> int:
-    names = [k for k in row if k not in ("id", "pull_id")]
+def _insert(db: sqlite3.Connection, table: str, owner: str, our_id: int | None, row: dict[str, Any]) -> int:
+    names = [k for k in row if k not in ("id", owner)]
     made = db.execute(
-        f"INSERT INTO {table} (pull_id, {', '.join(names)}) VALUES (?{', ?' * len(names)})",  # noqa: S608  (names of our own tables and columns only)
-        (pull_id, *(row[k] for k in names)),
+        f"INSERT INTO {table} ({owner}, {', '.join(names)}) VALUES (?{', ?' * len(names)})",  # noqa: S608  (names of our own tables and columns only)
+        (our_id, *(row[k] for k in names)),
     )
     return int(made.lastrowid or 0)
 

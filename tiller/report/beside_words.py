@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from tiller.mechanics.history import Beside
+from tiller.mechanics.history import Beside, EventShown
+from tiller.mechanics.yielding import SetShown
 from tiller.report.style import Units
 
 
@@ -31,7 +32,79 @@ def beside_json(beside: Beside) -> dict[str, Any]:
         "stacking": _one(beside.stacking),
         "stacking_sd": _one(beside.stacking_sd),
         "beside_said": list(beside.said),
+        "events_shown": [
+            {
+                "limb": e.limb,
+                "what": e.what,
+                "from_mm": e.from_mm,
+                "to_mm": e.to_mm,
+                "stiffer": _one(e.stiffer),
+                "stiffer_sd": _one(e.stiffer_sd),
+                "nock_mm": _one(e.nock_mm),
+                "nock_sd_mm": _one(e.nock_sd_mm),
+            }
+            for e in beside.events
+        ],
+    } | _by_place_json(beside.by_place)
+
+
+def _by_place_json(by_place: SetShown | None) -> dict[str, Any]:
+    if by_place is None:
+        return {}
+    return {
+        "set_by_place": [
+            {
+                "limb": z.limb,
+                "from_mm": z.from_mm,
+                "to_mm": z.to_mm,
+                "strain": z.strain,
+                "kept": z.kept,
+                "kept_sd": z.kept_sd,
+            }
+            for z in by_place.zones
+        ],
+        "set_shown": {
+            "nocks_mm": _one(by_place.nocks_mm),
+            "nocks_sd_mm": _one(by_place.nocks_sd_mm),
+            "strain": by_place.strain,
+            "limit": _one(by_place.limit),
+            "limit_sd": _one(by_place.limit_sd),
+        },
     }
+
+
+SURE_SET = 3.0
+"""A stretch's own set is told from so many sd on: a bow has some fourteen stretches."""
+
+
+def _set_words(by_place: SetShown, units: Units) -> list[str]:
+    out = []
+    if np.isfinite(by_place.nocks_mm):
+        places = 1 if units.metric else 2
+        out.append(
+            f"          both nocks together follow the string by {units.length(by_place.nocks_mm, places)} ±"
+            f" {units.length(by_place.nocks_sd_mm, places)} (the handle's rock drops out of this sum); largest strain reached"
+            f" {100 * by_place.strain:.2f} %"
+        )
+    out += [
+        f"          {z.limb} limb {units.length(z.from_mm)} to {units.length(z.to_mm)} kept {100 * z.kept:.0f} ± {100 * z.kept_sd:.0f} % of its bend at a strain of"
+        f" {100 * z.strain:.2f} %"
+        for z in by_place.zones
+        if z.kept > SURE_SET * z.kept_sd
+    ]
+    return out
+
+
+def _event_words(event: EventShown, units: Units) -> str:
+    places = 1 if units.metric else 2
+    text = f"SINCE THEN {event.what}, {event.limb} limb {units.length(event.from_mm)} to {units.length(event.to_mm)}:"
+    if np.isfinite(event.stiffer):
+        text += f" stiffness there {100 * event.stiffer:+.1f} ± {100 * event.stiffer_sd:.1f} %"
+        text += " (wood came off in between as well)," if event.scraped else ","
+    if np.isfinite(event.nock_mm):
+        way = "belly" if event.nock_mm >= 0 else "back"
+        text += f" nock {units.length(abs(event.nock_mm), places)} ± {units.length(event.nock_sd_mm, places)} towards the {way}"
+    return text.rstrip(",") + "."
 
 
 def beside_words(beside: Beside, units: Units) -> list[str]:
@@ -54,4 +127,7 @@ def beside_words(beside: Beside, units: Units) -> list[str]:
                 f"          set since the first pull: {s.limb} limb {units.length(s.nock_mm, 1 if units.metric else 2)} ± {units.length(s.sd_mm, 1 if units.metric else 2)} at the nock"
                 + (f", most of it about {units.length(s.where_mm)} from the pivot" if np.isfinite(s.where_mm) else "")
             )
+    if beside.by_place is not None:
+        out += _set_words(beside.by_place, units)
+    out += [_event_words(e, units) for e in beside.events]
     return out + [f"Note: {units.words(text)}" for text in beside.said]
