@@ -35,7 +35,7 @@ from tiller.simulate.hand import scraped
 from tiller.simulate.record import Plan as PullPlan
 from tiller.simulate.record import make_even, write_recording
 from tiller.simulate.render import Setting
-from tiller.simulate.shoot import AXIS_MM, CRADLE_NMM, HANDLE_MM
+from tiller.simulate.shoot import AXIS_MM, CRADLE_NMM
 
 Array = np.ndarray
 MOST_PASSES = 14
@@ -63,8 +63,8 @@ def true_bow(bow: BowTruth) -> WholeBow:
                 ),
             ]
         )
-        inner = limb.s_mm <= HANDLE_MM
-        theta = np.where(inner, 0.0, theta - np.interp(HANDLE_MM, limb.s_mm, theta))
+        inner = limb.s_mm <= bow.handle_mm
+        theta = np.where(inner, 0.0, theta - np.interp(bow.handle_mm, limb.s_mm, theta))
         mid = 0.5 * (theta[1:] + theta[:-1])
         step = np.diff(limb.s_mm)
         line = np.vstack(
@@ -77,7 +77,7 @@ def true_bow(bow: BowTruth) -> WholeBow:
         area = crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm).area_mm2
         limbs.append(
             chain_of(
-                limb.s_mm, line, limb.ei_n_m2 * 1e6, area * bow.density_kg_m3 * 1e-9, 80, HANDLE_MM, limb.length_mm
+                limb.s_mm, line, limb.ei_n_m2 * 1e6, area * bow.density_kg_m3 * 1e-9, 80, bow.handle_mm, limb.length_mm
             )
         )
     return WholeBow(limbs[0], limbs[1], CRADLE_NMM)

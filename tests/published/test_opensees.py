@@ -42,8 +42,15 @@ def bow(segments: int, root_mm: float = 60.0, cradle_nmm: float = np.inf) -> Who
     return WholeBow(limbs[0], limbs[1], cradle_nmm, EA_STRING)
 
 
-def by_opensees(ops: object, whole: WholeBow, draw: float, rocked: list[float] | None = None) -> np.ndarray:
-    """Force at ``draw`` + DRAWN, the string just taut at ``draw``; where a list is given, the handle's rock goes into it."""
+def by_opensees(
+    ops: object,
+    whole: WholeBow,
+    draw: float,
+    rocked: list[float] | None = None,
+    lines: list[np.ndarray] | None = None,
+) -> np.ndarray:
+    """Force at ``draw`` + DRAWN, the string just taut at ``draw``; where lists are given, the handle's rock goes into one, and into the other at
+    each draw both limbs' lines and the hook, (2, n + 2, 2) rack."""
     o = ops
     o.wipe()  # type: ignore[attr-defined]
     o.model("basic", "-ndm", 2, "-ndf", 3)  # type: ignore[attr-defined]
@@ -116,6 +123,13 @@ def by_opensees(ops: object, whole: WholeBow, draw: float, rocked: list[float] |
         out.append(o.getTime())  # type: ignore[attr-defined]
         if rocked is not None:
             rocked.append(o.nodeDisp(centre_of_all, 3))  # type: ignore[attr-defined]
+        if lines is not None:
+            count = len(whole.left.rest_angle)
+            roots = [nock - count if np.isinf(whole.cradle_nmm) else centre_of_all for nock in nocks]
+            tags = [[root, *range(nock - count + 1, nock + 1), hook] for root, nock in zip(roots, nocks, strict=True)]
+            lines.append(
+                np.array([[np.add(o.nodeCoord(t), o.nodeDisp(t)[:2]) for t in row] for row in tags])  # type: ignore[attr-defined]
+            )
     o.wipe()  # type: ignore[attr-defined]
     return np.array(out)
 

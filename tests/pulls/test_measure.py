@@ -6,6 +6,7 @@ import json
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -261,3 +262,42 @@ def test_hysteresis_is_measured_and_a_rest_picture_after_the_pull_does_no_harm(
     forces = {f["file"]: f.get("force_n") for f in truth["frames"]}
     for p in result.pictures:
         assert p.force_n == pytest.approx(forces[p.file], rel=0.005, abs=0.5)
+
+
+def test_a_bow_that_bends_through_its_handle(tmp_path: Path, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The wood between the limbs' first stations, hidden by the cradle: its stiffness is a result, and the forecast goes by it."""
+    from tiller.simulate.bowmaker import random_bow, through_handle
+    from tiller.simulate.record import Plan, make_even, write_recording
+    from tiller.simulate.shoot import Shooter
+
+    bow = through_handle(random_bow(np.random.default_rng(31), "through", (), string_kind="braced"))
+    bow = make_even(bow, 560.0, 2)
+    bow = replace(bow, weight_n=0.9 * Shooter(bow).at(bow.draw_mm).force_n)
+    write_recording(tmp_path / "rec", bow, Plan(largest_mm=540.0, pictures=12, seed=31))
+    assert main(["measure", str(tmp_path / "rec"), "--no-pictures", "--json", str(tmp_path / "a.json")]) == 0
+    said = capsys.readouterr().out
+    told = json.loads((tmp_path / "a.json").read_text())
+    handle = told["handle"]
+    assert (handle["from_mm"], handle["to_mm"]) == (-60.0, 60.0)
+    hidden = np.linspace(0.0, 60.0, 61)
+    stiff = [np.interp(hidden, limb.s_mm, limb.ei_n_m2) for limb in (bow.left, bow.right)]
+    true = float(np.mean([1 / np.mean(1 / ei) for ei in stiff]))
+    assert handle["stiffness_n_m2"] == pytest.approx(true, abs=2.5 * handle["stiffness_sd"])
+    assert handle["stiffness_sd"] < 0.1 * true
+    assert "Handle, 60 mm left to 60 mm right of the pivot" in said
+    # without the scatter of the load cell the forecast is within its sd
+    braced = told["forecast"]
+    assert braced["braced_weight_n"] == pytest.approx(Shooter(bow).at(bow.draw_mm).force_n, abs=3 * braced["sd_n"])
+    # a cradle that is narrower, as the rig's file may say, shows more of the limbs
+    rig = tmp_path / "rec" / "rig.toml"
+    rig.write_text("cradle_half_mm = 30\n" + rig.read_text())
+    assert main(["measure", str(tmp_path / "rec"), "--no-pictures", "--json", str(tmp_path / "b.json")]) == 0
+    nearer = json.loads((tmp_path / "b.json").read_text())
+    assert nearer["limbs"]["left"]["s_mm"][0] == 40.0
+    assert nearer["handle"]["stiffness_n_m2"] == pytest.approx(true, abs=2.5 * nearer["handle"]["stiffness_sd"])
+    limb = nearer["limbs"]["left"]
+    near = np.array(limb["s_mm"]) <= 100.0
+    off = np.array(limb["stiffness_n_m2"])[near] - np.interp(
+        np.array(limb["s_mm"])[near], bow.left.s_mm, bow.left.ei_n_m2
+    )
+    assert np.all(np.abs(off) < 3.0 * np.array(limb["stiffness_sd"])[near])

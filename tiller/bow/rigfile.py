@@ -97,19 +97,25 @@ class LoadCell:
         return np.asarray(2 * x / (1 + np.sqrt(np.maximum(1 + curve * x, 1e-3))), dtype=float)
 
 
+CRADLE_HALF_MM = 50.0
+"""Half a cradle with its strap, where the rig's file does not say (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Rig:
-    """A rack as measured; ``load_cell`` is None where it has no scale."""
+    """A rack as measured; ``load_cell`` is None where it has no scale, ``cradle_half_mm`` how far the cradle hides the bow to either side of the pivot."""
 
     bow_plane_z_mm: float
     lens: Lens
     fiducials: tuple[Fiducial, ...]
     hook: HookFiducial
     load_cell: LoadCell | None
+    cradle_half_mm: float = CRADLE_HALF_MM
 
 
 RIG_KEYS: Keys = {
     "bow_plane_z_mm": None,
+    "cradle_half_mm": None,
     "camera": {"image_size": None, "matrix": None, "distortion": None},
     "fiducials": {"dictionary": None, "id": None, "side_mm": None, "centre_mm": None, "rotation_deg": None},
     "hook": {"dictionary": None, "id": None, "side_mm": None, "offset_mm": None, "hook_z_mm": None},
@@ -223,6 +229,7 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
         fiducials=fiducials,
         hook=hook_fid,
         load_cell=cell,
+        cradle_half_mm=top.number("cradle_half_mm", 10, 300, "mm", default=CRADLE_HALF_MM),
     )
 
 

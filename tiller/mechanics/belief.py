@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.chain import Chain, WholeBow, chain_of
+from tiller.mechanics.handle import TURN_SD_RAD
 from tiller.mechanics.pullfit import LimbData, LimbFit, PullFit, Pulls, string_holds
 from tiller.mechanics.statics import string_tensions
 
@@ -21,6 +22,8 @@ Array = NDArray[np.float64]
 
 FADE_GIVE, FADE_GIVE_SD = 0.4, 0.15
 """How much a fade gives against a limb as thin there as at its first station (common practice, no source)."""
+HANDLE_GIVE, HANDLE_GIVE_SD = 1.0, 0.3
+"""The same where the bow bends through its handle."""
 STRING_EA_N, STRING_EA_SPREAD = 2.0e5, 0.7
 """Force per unit stretch of a bow's string of little stretch, and the relative sd of its inverse (common practice, no source)."""
 LENGTH_SD_MM = 1.2
@@ -71,11 +74,18 @@ class BowBelief:
 
 
 def fade_give(
-    fits: Sequence[LimbFit], data: Sequence[LimbData], handle_mm: Sequence[float], pulls: Pulls
+    fits: Sequence[LimbFit],
+    data: Sequence[LimbData],
+    handle_mm: Sequence[float],
+    pulls: Pulls,
+    bends: bool = False,
 ) -> tuple[float, float]:
     """Give of the fades (mean, sd) by least squares over the pictures, with common practice as prior.
 
     turn of both roots towards each other = give x sum over limbs of M0 x length of the fade / EI0.
+
+    Args:
+        bends: by the bow's file the working limb goes on into what the cradle hides: a handle that bends.
     """
     turn = np.sum([f.root_angle_rad for f in fits], axis=0)
     turn = turn - np.mean(turn[pulls.rest])
@@ -87,16 +97,16 @@ def fade_give(
         axis=0,
     )
     good = np.isfinite(turn) & np.isfinite(expected) & ~pulls.rest
-    precision, mean = 1 / FADE_GIVE_SD**2, FADE_GIVE / FADE_GIVE_SD**2
-    if np.count_nonzero(good) >= 3:
+    usual, usual_sd = (HANDLE_GIVE, HANDLE_GIVE_SD) if bends else (FADE_GIVE, FADE_GIVE_SD)
+    precision, mean = 1 / usual_sd**2, usual / usual_sd**2
+    if np.count_nonzero(good) >= 3 and np.max(expected[good]) > 1e-6:
         x, y = expected[good], turn[good]
         give = float(x @ y / (x @ x))
         scatter = float(np.std(y - give * x)) + 1e-4
-        sd = np.hypot(
-            scatter / np.sqrt(x @ x), 0.05
-        )  # first stations differ from limb to limb, EI0 is known to a few %
+        # first stations differ from limb to limb, EI0 is known to a few %
+        sd = float(np.linalg.norm([scatter / np.sqrt(x @ x), 0.05, TURN_SD_RAD / np.max(x)]))
         precision, mean = precision + 1 / sd**2, mean + give / sd**2
-    return float(np.clip(mean / precision, 0.05, 1.2)), float(precision**-0.5)
+    return float(np.clip(mean / precision, 0.05, 2.5 if bends else 1.2)), float(precision**-0.5)
 
 
 def string_stretch(data: Sequence[LimbData], pulls: Pulls) -> tuple[float, float, float]:
@@ -125,11 +135,16 @@ def string_stretch(data: Sequence[LimbData], pulls: Pulls) -> tuple[float, float
 
 
 def belief_of(
-    fit: PullFit, data: Sequence[LimbData], handle_mm: Sequence[float], pulls: Pulls, level_sd: float
+    fit: PullFit,
+    data: Sequence[LimbData],
+    handle_mm: Sequence[float],
+    pulls: Pulls,
+    level_sd: float,
+    bends: bool = False,
 ) -> BowBelief:
-    """The belief that a fitted pull leaves, left limb first in ``data`` and ``handle_mm``."""
+    """The belief that a fitted pull leaves, left limb first in ``data`` and ``handle_mm``; ``bends``: the bow's file lets it bend through its handle."""
     fits = (fit.left, fit.right)
-    give, give_sd = fade_give(fits, data, handle_mm, pulls)
+    give, give_sd = fade_give(fits, data, handle_mm, pulls, bends)
     ea, soft_sd, _ = string_stretch(data, pulls)
     moved = min(float(np.nanmax(np.linalg.norm(d.points_mm[:, -1] - d.rest_mm[-1], axis=-1))) for d in data)
     limbs = [

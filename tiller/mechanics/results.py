@@ -82,6 +82,39 @@ class LimbResult:
     twist: Twist = UNKNOWN
 
 
+@dataclass(frozen=True, kw_only=True)
+class HandleBend:
+    """The handle at the largest draw, between both limbs' first stations.
+
+    Attributes:
+        reach_mm: from the pivot to the first station, left and right.
+        turn_rad, turn_sd_rad: how far the limbs' roots turned towards each other.
+        stiffness_n_m2, stiffness_sd: mean EI of that part; NaN where it hardly bends.
+        strain, strain_sd: mean surface strain at its back, as thick as at the first stations.
+    """
+
+    reach_mm: tuple[float, float]
+    turn_rad: float
+    turn_sd_rad: float
+    stiffness_n_m2: float
+    stiffness_sd: float
+    strain: float
+    strain_sd: float
+
+
+_NAN = float("nan")
+NO_HANDLE = HandleBend(
+    reach_mm=(_NAN, _NAN),
+    turn_rad=_NAN,
+    turn_sd_rad=_NAN,
+    stiffness_n_m2=_NAN,
+    stiffness_sd=_NAN,
+    strain=_NAN,
+    strain_sd=_NAN,
+)
+"""Where too few pictures tell."""
+
+
 @dataclass(frozen=True)
 class PullResult:
     """A measured pull.
@@ -94,6 +127,7 @@ class PullResult:
         wanted_balance: what is wanted of that.
         left_out: what was not used, in words.
         said: things worth saying (reversed sign, drifted zero, ...), in words.
+        handle: how far it bends.
         string_kind: the string that was on the bow, 'long' or 'braced'; '' where it is not on record.
     """
 
@@ -114,6 +148,7 @@ class PullResult:
     said: tuple[str, ...]
     string_kind: str = ""
     wanted_balance: float = 0.0
+    handle: HandleBend = NO_HANDLE
 
     @property
     def off_balance(self) -> float:

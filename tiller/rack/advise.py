@@ -162,6 +162,11 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Ad
         / w.strain_share
         for w in wood
     ]
+    # the handle is hidden by the cradle: where it is strained more than the limbs' roots are, the stop goes by it
+    for k, side in enumerate(SIDES):
+        root = float(result.limb(side).strain[0])
+        if np.isfinite(result.handle.strain) and np.isfinite(root) and root > 0:
+            surface[k][0] *= max(1.0, result.handle.strain / root)
     working = [
         (result.limb(side).s_mm >= w.from_mm) & (result.limb(side).s_mm <= w.to_mm) | (w.strain_share < 1.0)
         for side, w in zip(SIDES, wood, strict=True)

@@ -19,6 +19,7 @@ from tiller.mechanics.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.curvature import bend_from_places, change_of_place
 from tiller.mechanics.elastica import NoEquilibriumError
+from tiller.mechanics.handle import handle_bend
 from tiller.mechanics.marks import SURE, Departure, departure_from_even, find_marks
 from tiller.mechanics.prior import StiffnessPrior, stiffness_prior
 from tiller.mechanics.pullfit import (
@@ -56,6 +57,8 @@ MODULUS_GAP = 1.4
 """Nearly twice what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory): a limb of several layers is often so far off."""
 STRANGE_KEYS = "these keys are not known"
 LEAST_DRAW_MM = 40.0
+HIDDEN_WORKING_MM = 10.0
+"""Where more than this of the working limb lies hidden by the cradle, the bow bends through its handle."""
 SURE_IN_DOUBT = 3.9
 """Where pictures of a limb had to be left out of the fit, a mark on it takes so many sd (common practice, no source)."""
 MOVING_SHARE = 0.015
@@ -187,7 +190,16 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
         raise MeasureFault(msg) from err
     both = [fitted.data[side] for side in SIDES]
     handles = [recording.bow.limb(side).handle_mm for side in SIDES]
-    belief = belief_of(fitted.fit, both, handles, fitted.pulls, LEVEL_SD if forces is not None else MODULUS_VARIATION)
+    level_sd = LEVEL_SD if forces is not None else MODULUS_VARIATION
+    bends = all(recording.bow.limb(d).working_from_mm < sight.models[d].s_mm[0] - HIDDEN_WORKING_MM for d in SIDES)
+    belief = belief_of(fitted.fit, both, handles, fitted.pulls, level_sd, bends)
+    backs = to_back_of(result, recording.bow, fitted.crown_radius_mm)
+    row = next(k for k, s in enumerate(sight.seen) if s.picture.file == pictures[result.largest].file)
+    fits = (fitted.fit.left, fitted.fit.right)
+    bent = handle_bend(fits, fitted.pulls, row, (float(backs[0][0]), float(backs[1][0])), level_sd)
+    if forces is None:
+        bent = replace(bent, stiffness_n_m2=float("nan"), stiffness_sd=float("nan"))
+    result = replace(result, handle=bent)
     result, tiller = _against_wanted(result, belief, recording.bow, fitted.crown_radius_mm)
     return Measured(
         result,

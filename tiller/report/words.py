@@ -118,6 +118,28 @@ def _balance_line(balance: float, sd: float) -> list[str]:
     ]
 
 
+def _handle_line(result: PullResult, bow: Bow, units: Units) -> list[str]:
+    """How far the handle bends, where the bow's file lets it or it is sure."""
+    h = result.handle
+    if not np.isfinite(h.turn_rad):
+        return []
+    hides = all(bow.limb(side).working_from_mm < reach for side, reach in zip(SIDES, h.reach_mm, strict=True))
+    bend = h.strain / max(float(np.nanmax(np.concatenate([result.left.strain, result.right.strain]))), 1e-9)
+    if not hides and bend < HANDLE_WORKS:
+        return []
+    text = (
+        f"Handle, {units.length(h.reach_mm[0])} left to {units.length(h.reach_mm[1])} right of the pivot: both limbs' roots turn towards each other by"
+        f" {np.rad2deg(h.turn_rad):.2f} ± {np.rad2deg(h.turn_sd_rad):.2f} degrees at the largest draw"
+    )
+    if np.isfinite(h.stiffness_n_m2):
+        text += f"; mean stiffness there {units.stiffness(h.stiffness_n_m2, h.stiffness_sd)} {units.stiffness_unit}"
+    return [text + f", strain about {100 * h.strain:.2f} ± {100 * h.strain_sd:.2f} %."]
+
+
+HANDLE_WORKS = 0.3
+"""A handle that is strained by this share of the limbs' most works like a limb (common practice, no source)."""
+
+
 def _twist_line(result: PullResult) -> list[str]:
     parts = []
     for limb in (result.left, result.right):
@@ -165,7 +187,14 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
         for side in SIDES
         for m in result.limb(side).marks
     ]
-    out += ["", *(marks or [NO_MARKS]), *_balance_line(result.off_balance, result.balance_sd), *_twist_line(result), ""]
+    out += [
+        "",
+        *(marks or [NO_MARKS]),
+        *_balance_line(result.off_balance, result.balance_sd),
+        *_handle_line(result, bow, units),
+        *_twist_line(result),
+        "",
+    ]
     out += _modulus_lines(result, bow)
     if result.said:
         out += ["", *(f"Note: {units.words(text)}" for text in result.said)]

@@ -73,6 +73,7 @@ class BowTruth:
         string_mm: length of the string between the nocks; kind long or braced.
         spots, knots: what was put in.
         weight_n, draw_mm, brace_mm: what the bowyer wants.
+        handle_mm: stiff part from the pivot.
     """
 
     name: str
@@ -87,10 +88,25 @@ class BowTruth:
     draw_mm: float
     brace_mm: float
     density_kg_m3: float
+    handle_mm: float = 50.0
 
     def limb(self, side: str) -> LimbTruth:
         """The limb on that side."""
         return self.left if side == "left" else self.right
+
+
+def through_handle(bow: BowTruth, from_mm: float = 20.0) -> BowTruth:
+    """The bow with no stiff handle: as thick there as at the end of its fades, and bending where it rests."""
+
+    def limb(one: LimbTruth) -> LimbTruth:
+        out = {}
+        for name in ("thickness_mm", "even_thickness_mm"):
+            thick = getattr(one, name)
+            at = float(np.interp(one.bend_from_mm, one.s_mm, thick))
+            out[name] = np.where(one.s_mm < one.bend_from_mm, at, thick)
+        return replace(one, bend_from_mm=from_mm, **out)
+
+    return replace(bow, left=limb(bow.left), right=limb(bow.right), handle_mm=0.0)
 
 
 def wandering(s: Array, length_mm: float, sd: float, rng: np.random.Generator) -> Array:

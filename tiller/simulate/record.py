@@ -126,7 +126,12 @@ def toml_bow(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> str:
             width = np.interp(s, limb.s_mm, limb.width_mm) + err * rng.normal(0, 0.15)
             thick = np.interp(s, limb.s_mm, limb.thickness_mm) + err * rng.normal(0, 0.1)
             stations.append({"s_mm": round(s), "width_mm": round(width, 1), "thickness_mm": round(thick, 1)})
-        limbs[side] = {"length_mm": length, "handle_mm": 50, "stations": stations}
+        limbs[side] = {
+            "length_mm": length,
+            "handle_mm": bow.handle_mm,
+            "fade_mm": limb.bend_from_mm - bow.handle_mm,
+            "stations": stations,
+        }
     return toml(
         {
             "name": bow.name,

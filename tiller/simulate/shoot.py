@@ -20,7 +20,6 @@ from tiller.simulate.bowmaker import BowTruth, LimbTruth
 
 Array = NDArray[np.float64]
 
-HANDLE_MM = 50.0
 AXIS_MM = 20.8
 """Height of the handle's neutral axis over the pivot."""
 CRADLE_NMM = 4.0e6
@@ -110,9 +109,12 @@ def _inward(tables: _Tables, nock: Array, angle: Array, pull: Array) -> tuple[Ar
 class Shooter:
     """Solves one bow at growing draws, each started from the one before."""
 
-    def __init__(self, bow: BowTruth, steps: int = 64, handle_mm: float = HANDLE_MM, axis_mm: float = AXIS_MM) -> None:
+    def __init__(
+        self, bow: BowTruth, steps: int = 64, handle_mm: float | None = None, axis_mm: float = AXIS_MM
+    ) -> None:
         self.bow = bow
         self.steps = steps
+        handle_mm = bow.handle_mm if handle_mm is None else handle_mm
         self.handle_mm, self.axis_mm = handle_mm, axis_mm
         self.tables = (
             _tables(bow.left, bow.density_kg_m3, steps, handle_mm),

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import Bow, Side
+from tiller.bow.rigfile import CRADLE_HALF_MM
 from tiller.bow.section import sagitta_mm
 from tiller.vision.camera import View
 from tiller.vision.edges import HALF_WINDOW_PX, fit_edges
@@ -59,6 +60,7 @@ class LimbModel:
         crown_mm: crown radius for the outline.
         up_mm, low_mm: (n,) distance from the centreline to the back's and the belly's edge, without perspective.
         rest_mm: (n, 2) centreline at rest, rack x, y.
+        root_play_mm: how far its root may leave its place across the rack.
         wood: (n, 3) its colour at rest, blue, green, red; None before it was seen.
         dressed: (n,) stations whose colour is not that of the limb around them: wraps, paint, leather; None likewise.
     """
@@ -72,6 +74,7 @@ class LimbModel:
     up_mm: Array
     low_mm: Array
     rest_mm: Array
+    root_play_mm: float
     wood: Single | None = None
     dressed: NDArray[np.bool_] | None = None
 
@@ -418,14 +421,28 @@ def as_bent(
     return np.vstack([points_mm[:1], points_mm[0] + line])
 
 
-def blank_model(bow: Bow, side: Side) -> LimbModel:
-    """The limb before it was seen: stations and caliper sizes, edges at half the thickness, rest unknown."""
+CRADLE_CLEAR_MM = 10.0
+"""So far from the cradle's end a limb is seen free of it."""
+ROOT_PLAY_MM = 3.0
+"""The handle sits in its cradle: a limb's root does not leave its place by more than this (common practice, no source)."""
+MOST_BEND_PER_MM = 2.5e-3
+"""No wooden handle bends more: 2 % of strain in a handle 16 mm thick."""
+
+
+def blank_model(bow: Bow, side: Side, cradle_half_mm: float = CRADLE_HALF_MM) -> LimbModel:
+    """The limb before it was seen: stations and caliper sizes, edges at half the thickness, rest unknown.
+
+    Args:
+        cradle_half_mm: how far the cradle hides the bow, from the pivot.
+    """
     limb = bow.limb(side)
-    start = max(limb.working_from_mm + 2.0, 60.0)
+    start = max(limb.working_from_mm + 2.0, cradle_half_mm + CRADLE_CLEAR_MM)
+    # a handle that bends takes the root along
+    play = ROOT_PLAY_MM + (0.5 * MOST_BEND_PER_MM * start**2 if limb.working_from_mm < start - 2.0 else 0.0)
     s = np.arange(start, limb.length_mm - NOCK_CLEARANCE_MM, SPACING_MM)
     width, thickness = limb.width_at(s), limb.thickness_at(s)
     crown = bow.crown_radius_mm if bow.crown_radius_mm is not None else CROWN_GUESS_MM
     crown = max(crown, 0.5 * float(np.max(width)) + 1e-6)
     sign = -1 if side == "left" else 1
     rest = np.column_stack([sign * s, np.full(len(s), 20.0)])
-    return LimbModel(side, sign, s, width, thickness, crown, 0.5 * thickness, 0.5 * thickness, rest)
+    return LimbModel(side, sign, s, width, thickness, crown, 0.5 * thickness, 0.5 * thickness, rest, play)

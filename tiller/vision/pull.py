@@ -213,7 +213,7 @@ def lies_there_already(scene: Scene) -> bool:
     """Whether the picture of the empty rack itself shows something like a bow in the cradle: on both sides a band as wide as the limb
     that begins at the cradle and stands out from what is above and below it. A shelf behind the rack at that height may look so too."""
     for side in SIDES:
-        out, line, up = _level_line(scene.bow, side, blank_model(scene.bow, side))
+        out, line, up = _level_line(scene.bow, side, blank_model(scene.bow, side, scene.rig.cradle_half_mm))
         inner = out < INNER_SHARE * out[-1]
         band = lone_band(
             scene.empty, scene.board.view, scene.rig.bow_plane_z_mm, line[inner], up[inner],
@@ -295,7 +295,7 @@ def find_rest(scene: Scene, frame: Frame, side: Side, start: LimbModel | None = 
     """
     view, z = frame.view, frame.plane_z_mm
     if start is None:
-        model = blank_model(scene.bow, side)
+        model = blank_model(scene.bow, side, scene.rig.cradle_half_mm)
         expected = _rough_rest(scene, frame, model)
     else:
         model, expected = start, start.rest_mm
@@ -563,14 +563,10 @@ def _toward(rest: Frame, models: Mapping[Side, LimbModel]) -> tuple[float, float
     return float(middle[0] / size), float(middle[1] / size)
 
 
-ROOT_PLAY_MM = 3.0
-"""The handle sits in its cradle: a limb's root does not leave its place by more than this (common practice, no source)."""
-
-
 def held_by_cradle(line: Array, model: LimbModel) -> Array:
     """The line with its root brought back to within the cradle's play, over the first 80 mm."""
     away = float(line[0, 1] - model.rest_mm[0, 1])
-    back = float(np.clip(away, -ROOT_PLAY_MM, ROOT_PLAY_MM)) - away
+    back = float(np.clip(away, -model.root_play_mm, model.root_play_mm)) - away
     if back == 0.0:
         return line
     share = np.clip(1.0 - (model.s_mm - model.s_mm[0]) / 80.0, 0.0, 1.0)
