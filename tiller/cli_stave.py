@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from tiller.bow.stavefile import Stave
     from tiller.mechanics.layout import Outline, Wanted
     from tiller.report.style import Units
+    from tiller.report.taught import Taught
 
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
@@ -244,7 +245,7 @@ def _taken_apart(text: str, pattern: str, name: str, expected: str) -> Any:
 
 def _given(args: argparse.Namespace) -> dict[str, Any]:
     """Keys and tables to write."""
-    from tiller.bow.moisture import SATURATION
+    from tiller.bow.shrinkage import SATURATION
     from tiller.errors import TillerError
 
     out: dict[str, Any] = {}
@@ -432,11 +433,18 @@ def run_layout(args: argparse.Namespace) -> int:
         msg = "--centre is for the template: say where with --template FILE; nothing was written."
         raise TillerError(msg)
     wood = find_wood(args.wood)
+    taught = _lessons(args.wood)
+    told_modulus = args.modulus
+    of_shop: list[str] = []
     if wood is None and args.modulus is None:
-        like = like_wood(args.wood)
-        msg = f"'{args.wood}' is in no table{f' (is {like} meant?)' if like else ''}: give its modulus with --modulus GPA."
-        raise TillerError(msg)
-    modulus = args.modulus or modulus_at(wood, args.moisture)  # type: ignore[arg-type]
+        told_modulus, count = _own_modulus(taught)
+        if told_modulus is None:
+            like = like_wood(args.wood)
+            msg = f"'{args.wood}' is in no table{f' (is {like} meant?)' if like else ''}, and the book has no bow of it that tells: give its modulus with --modulus GPA."
+            raise TillerError(msg)
+        of_shop = [f"'{args.wood}' is in no table: its modulus is what your own {count} bow(s) of it showed."]
+    modulus = told_modulus or modulus_at(wood, args.moisture)  # type: ignore[arg-type]
+    modulus_sd = OWN_MODULUS_SD if told_modulus else MODULUS_VARIATION
     density = wood.density_kg_m3 if wood is not None else 750.0
     most, source = (args.strain, "your own") if args.strain else strain_at(wood, args.moisture)
     wanted = Wanted(args.draw, args.weight, args.brace, modulus, density, 0.5 * args.log if args.log else None)
@@ -458,7 +466,8 @@ def run_layout(args: argparse.Namespace) -> int:
         laid = lay_out(shape, args.handle, wanted)
     except (ValueError, NoEquilibriumError) as err:
         raise TillerError(f"Such a bow cannot be laid out: {err}.") from err
-    if laid.level > most:
+    # weight and draw given, a limb of a stiffer piece is thinner, and its strain goes with the modulus' cube root
+    if laid.level > most * (1.0 + modulus_sd / 3.0):
         ways = _ways_under(args, shape, wanted, most, units)
         msg = (
             f"Such a bow would be strained to {100 * laid.level:.2f} %, over the working strain of {100 * most:.2f} % ({source}): {ways}."
@@ -469,8 +478,13 @@ def run_layout(args: argparse.Namespace) -> int:
         f"{args.wood}, modulus {modulus:.1f} GPa; working strain {100 * most:.2f} % ({source}); draw {units.length(args.draw)} from the pivot,"
         f" {units.length(archery_draw_mm(args.draw))} to the back, by the archery convention"
     )
-    print(layout_words(laid, args.allowance, OWN_MODULUS_SD if args.modulus else MODULUS_VARIATION, units))
-    for text in [*of_stave, *_of_the_shop(args, args.modulus is None, args.strain is None)]:
+    print(layout_words(laid, args.allowance, modulus_sd, units))
+    if laid.level > most:
+        print(
+            f"WARNING: strained to {100 * laid.level:.2f} % at full draw, {100 * (laid.level / most - 1):.1f} % over the working strain: no more than this piece's modulus is in doubt,"
+            f" but over it. {_ways_under(args, shape, wanted, most, units)}."
+        )
+    for text in [*of_stave, *of_shop, *_of_the_shop(taught, told_modulus is None, args.strain is None)]:
         print(f"Note: {units.words(text)}")
     print(
         f"The working limb runs from {units.length(args.handle + FADE_MM)}; handle and fade stay thicker, the tips as drawn."
@@ -517,29 +531,46 @@ def _from_stave(args: argparse.Namespace) -> list[str]:
     return said
 
 
-def _of_the_shop(args: argparse.Namespace, modulus: bool, strain: bool) -> list[str]:
-    """What the shop's own bows of that wood showed: offered, not used."""
-    import numpy as np
-
+def _lessons(wood: str) -> list[Taught] | str:
+    """What the shop's own bows of that wood showed, or why that is not known."""
     from tiller.cli_book import lessons_of
     from tiller.errors import TillerError
     from tiller.rack.keep import book_path
-    from tiller.report.taught import shop_modulus, shop_strain
 
     if not book_path().is_file():
         return []
     try:
-        lessons = [o for bows in lessons_of(book_path(), args.wood).values() for o in bows]
-    except TillerError as err:  # the layout stands without them
-        return [f"what your own bows showed is not known: {err}"]
-    mean, sd, count = shop_modulus(lessons)
+        return [o for bows in lessons_of(book_path(), wood).values() for o in bows]
+    except TillerError as err:  # a layout stands without them
+        return f"what your own bows showed is not known: {err}"
+
+
+def _own_modulus(taught: list[Taught] | str) -> tuple[float | None, int]:
+    """The modulus that the shop's own bows showed, GPa, and how many they are; None where none tells."""
+    from tiller.report.taught import shop_modulus
+
+    if isinstance(taught, str):
+        return None, 0
+    mean, _, count = shop_modulus(taught)
+    return (mean, count) if count else (None, 0)
+
+
+def _of_the_shop(taught: list[Taught] | str, modulus: bool, strain: bool) -> list[str]:
+    """What the shop's own bows of that wood showed: offered, not used."""
+    import numpy as np
+
+    from tiller.report.taught import shop_modulus, shop_strain
+
+    if isinstance(taught, str):
+        return [taught]
+    mean, sd, count = shop_modulus(taught)
     out = []
     if modulus and count:
         spread = f" ± {sd:.1f}" if np.isfinite(sd) else ""
         out.append(
             f"your own {count} bow(s) of this wood showed a modulus of {mean:.1f}{spread} GPa: '--modulus {mean:.1f}' lays out by it."
         )
-    level, level_sd, many = shop_strain(lessons)
+    level, level_sd, many = shop_strain(taught)
     if strain and np.isfinite(level):
         out.append(
             f"{many} of them stayed whole at {100 * level:.2f} ± {100 * level_sd:.2f} % of strain ('tiller book taught')."

@@ -11,8 +11,10 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from tiller.bow.moisture import SHRINKAGE, equilibrium, shrunk
+from tiller.bow.moisture import equilibrium
+from tiller.bow.shrinkage import SHRINKAGE, shrunk
 from tiller.bow.stavefile import parse_stave
+from tiller.bow.woods import WOODS
 from tiller.mechanics.drying import fit_drying, ready
 from tiller.report.season import season_of
 
@@ -42,8 +44,23 @@ def test_equilibrium_moisture_table() -> None:
 
 
 def test_shrinkage() -> None:
-    radial, tangential = SHRINKAGE["white ash"]
+    radial, tangential = SHRINKAGE["white ash"].radial, SHRINKAGE["white ash"].tangential
     assert (radial, tangential) == (4.9, 7.8)  # Table 4-3
+    # a few more of that table, one of each kind
+    for name, row in {
+        "pignut hickory": (7.2, 11.5, 17.9),
+        "overcup oak": (5.3, 12.7, 16.0),
+        "yellow birch": (7.3, 9.5, 16.8),
+        "common persimmon": (7.9, 11.2, 19.1),
+        "eastern redcedar": (3.1, 4.7, 7.8),
+    }.items():
+        told = SHRINKAGE[name]
+        assert (told.radial, told.tangential, told.volume) == row
+    assert set(SHRINKAGE) <= {wood.name for wood in WOODS}
+    # a slip of the pen shows: wood shrinks more along the rings, and by about both together in volume
+    for name, told in SHRINKAGE.items():
+        assert told.radial < told.tangential, name
+        assert 0.85 < told.volume / (told.radial + told.tangential) < 1.32, name
     assert shrunk(radial, 0.0) == pytest.approx(4.9)
     assert shrunk(tangential, 12.0) == pytest.approx(7.8 * 18 / 30)  # eq. 4-7
     assert shrunk(radial, 30.0) == 0.0

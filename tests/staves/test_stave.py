@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import tomllib
@@ -279,6 +280,25 @@ EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
 LAYOUT = ["layout", "--wood", "shagbark hickory", "--length", "920mm", "--weight", "200N", "--draw", "590mm"]
 
 
+def test_a_wood_of_no_table_is_laid_out_by_what_the_shop_s_bows_showed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from tiller import cli_stave
+    from tiller.report.taught import Taught
+
+    monkeypatch.setenv("TILLER_HOME", str(tmp_path))
+    own = ["layout", "--wood", "hedge plum", *LAYOUT[3:]]
+    assert main([*own, "--strain", "0.009"]) == 2
+    assert "the book has no bow of it that tells" in capsys.readouterr().err
+    bow = Taught("plum one", 5, 11.0, 0.007, 4.0, 0.05, ())
+    assert bow.modulus_tells
+    monkeypatch.setattr(cli_stave, "_lessons", lambda _: [bow, replace(bow, bow="plum two", modulus_gpa=12.0)])
+    assert main([*own, "--strain", "0.009"]) == 0
+    out = capsys.readouterr().out
+    assert "modulus 11.5 GPa" in out
+    assert "your own 2 bow(s) of it showed" in out
+
+
 def test_the_layout_command(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -300,6 +320,19 @@ def test_the_layout_command(
     assert "over the working strain" in over.err
     assert "rough out to" not in over.out
     assert not (tmp_path / "over.pdf").exists()
+    # a little over: within what the modulus is in doubt (a third of 22 %, as strain goes with its cube root) it warns and lays out
+    assert main(LAYOUT) == 0
+    level = max(float(v) for v in re.findall(r"(\d\.\d+)%", capsys.readouterr().out)) / 100
+    assert main([*LAYOUT, "--strain", f"{level / 1.04:.5f}"]) == 0
+    warned = capsys.readouterr().out
+    assert "WARNING: strained to" in warned
+    assert "rough out to" in warned
+    assert main([*LAYOUT, "--strain", f"{level / 1.1:.5f}"]) == 2
+    assert (
+        main([*LAYOUT, "--strain", f"{level / 1.04:.5f}", "--modulus", "14.9"]) == 2
+    )  # a modulus that is known is less in doubt
+    assert main([*LAYOUT, "--strain", f"{level * 1.02:.5f}"]) == 0
+    assert "WARNING" not in capsys.readouterr().out
     assert main([*LAYOUT, "--widths", "110:44,500:40,920:12"]) == 0
     for bad in (
         ["--length", "90"],

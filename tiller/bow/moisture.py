@@ -80,34 +80,3 @@ def equilibrium(temperature_c: float, humidity: float) -> float:
     k2 = 1.91 + 0.0407 * t - 0.000293 * t**2
     kh = k * h
     return float(1800 / w * (kh / (1 - kh) + (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2)))
-
-
-SATURATION = 30.0
-"""Moisture under which wood shrinks, as the handbook takes it for shrinkage (eq. 4-7)."""
-SHRINKAGE = {
-    "white ash": (4.9, 7.8),
-    "american elm": (4.2, 9.5),
-    "rock elm": (4.8, 8.1),
-    "mockernut hickory": (7.7, 11.0),
-    "pignut hickory": (7.2, 11.5),
-    "shagbark hickory": (7.0, 10.5),
-    "white oak": (5.6, 10.5),
-    "black walnut": (5.5, 7.8),
-    "black locust": (4.6, 7.2),
-    "sugar maple": (4.8, 9.9),
-    "northern red oak": (4.0, 8.6),
-}
-"""Radial and tangential shrinkage from green to oven-dry, %: Wood Handbook Table 4-3 (locust, maple, red oak from memory; shagbark
-from a second-hand page)."""
-
-
-def shrunk(total_percent: float, moisture: float) -> float:
-    """Shrinkage (%) from green to that moisture, of a direction that shrinks by ``total_percent`` to oven-dry: eq. 4-7.
-
-    Raises:
-        ValueError: a moisture over saturation, where nothing has shrunk yet and the equation is not used, or below 0.
-    """
-    if not 0.0 <= moisture <= SATURATION:
-        msg = f"wood shrinks from {SATURATION:g} % moisture down: at {moisture:g} % the equation does not hold"
-        raise ValueError(msg)
-    return float(total_percent * (SATURATION - moisture) / SATURATION)

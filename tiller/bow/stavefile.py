@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from tiller.bow.bowfile import FEATURES, SIDES, Bow, Feature, Side
-from tiller.bow.moisture import SATURATION
 from tiller.bow.section import crowned_section
+from tiller.bow.shrinkage import SATURATION
 from tiller.bow.tomlcheck import Keys, Table, load_toml
 from tiller.bow.tomlwrite import with_keys, with_rows
 

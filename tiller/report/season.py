@@ -8,7 +8,8 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.moisture import DRIEST, SATURATION, WETTEST, equilibrium
+from tiller.bow.moisture import DRIEST, WETTEST, equilibrium
+from tiller.bow.shrinkage import SATURATION
 from tiller.bow.stavefile import BARK_DAYS, SEAL_DAYS, WOOD_OFF, Stave, Weighing
 from tiller.mechanics.drying import DRAWS, FEWEST, LEAST_SD_KG, Drying, Ready, fit_drying, ready
 

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from tiller.bow.moisture import SATURATION, SHRINKAGE, shrunk
+from tiller.bow.shrinkage import SATURATION, SHRINKAGE, shrunk
 from tiller.bow.stavefile import Stave, log_words
 from tiller.bow.woods import find_wood, like_wood
 from tiller.report.season import season_of
@@ -58,9 +58,11 @@ def stave_words(
     elif wood.name not in SHRINKAGE:
         out.append(f"how {wood.name} shrinks is not in the table that is used here.")
     else:
-        radial, tangential = (shrunk(v, min(stave.wanted_moisture, SATURATION)) for v in SHRINKAGE[wood.name])
+        row = SHRINKAGE[wood.name]
+        wanted = min(stave.wanted_moisture, SATURATION)
+        radial, tangential = shrunk(row.radial, wanted), shrunk(row.tangential, wanted)
         out.append(
-            f"from green to {stave.wanted_moisture:g} % it shrinks {radial:.1f} % across the rings and {tangential:.1f} % along them: leave that much."
+            f"from green to {stave.wanted_moisture:g} % it shrinks {radial:.1f} % across the rings and {tangential:.1f} % along them: leave that much ({row.source})."
         )
     for told in stave.features:
         f = told.feature

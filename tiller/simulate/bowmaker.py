@@ -99,12 +99,15 @@ def through_handle(bow: BowTruth, from_mm: float = 20.0) -> BowTruth:
     """The bow with no stiff handle: as thick there as at the end of its fades, and bending where it rests."""
 
     def limb(one: LimbTruth) -> LimbTruth:
-        out = {}
-        for name in ("thickness_mm", "even_thickness_mm"):
-            thick = getattr(one, name)
-            at = float(np.interp(one.bend_from_mm, one.s_mm, thick))
-            out[name] = np.where(one.s_mm < one.bend_from_mm, at, thick)
-        return replace(one, bend_from_mm=from_mm, **out)
+        def filled(thick: Array) -> Array:
+            return np.where(one.s_mm < one.bend_from_mm, np.interp(one.bend_from_mm, one.s_mm, thick), thick)
+
+        return replace(
+            one,
+            bend_from_mm=from_mm,
+            thickness_mm=filled(one.thickness_mm),
+            even_thickness_mm=filled(one.even_thickness_mm),
+        )
 
     return replace(bow, left=limb(bow.left), right=limb(bow.right), handle_mm=0.0)
 
