@@ -8,7 +8,7 @@ import sys
 def main() -> int:
     """Runs the command line; 130 where it was stopped before it had begun."""
     try:
-        from tiller.cli import main as run
+        from tiller.cli.entry import main as run
 
         return run()
     except KeyboardInterrupt:

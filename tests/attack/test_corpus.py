@@ -24,7 +24,7 @@ import pytest
 from tests.attack.fifo import make_fifo
 from tests.attack.test_hostile import book_of
 from tests.property.test_files import paths, put
-from tiller.cli import main
+from tiller.cli.entry import main
 
 MOST_CPU_S, MOST_MB = 30.0, 1000
 """10 s where it was set; a machine that is three times as slow passes too."""
@@ -409,7 +409,7 @@ def test_pictures(
 
 MEMORY = """
 import resource, sys
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.records.safe import back_up
 code = main(sys.argv[1:])
 peaks = [resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]

@@ -20,13 +20,14 @@ import pytest
 
 from tests.attack.fifo import make_fifo
 from tiller.bow.tomlcheck import MOST_TABLES
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.errors import BookFault
-from tiller.rack.session import last_stop
-from tiller.rack.stages import Happening, Limits, Seen, Stage, State, after
+from tiller.live.opening import last_stop
+from tiller.live.stages import Happening, Limits, Seen, State, after
 from tiller.records.book import Book
 from tiller.records.migrations import MIGRATIONS
 from tiller.records.safe import BOOK, MANIFEST, back_up, merge, restore
+from tiller.sources.interfaces import Stage
 
 OLD = Path(__file__).parents[1] / "shop" / "old"
 
@@ -307,7 +308,7 @@ def test_a_toml_that_would_hang_or_fill_the_memory(
 
 
 def test_a_byte_order_mark_does_no_harm(small_recording: Path, tmp_path: Path) -> None:
-    from tiller.rack.recording import read_recording
+    from tiller.measure.recording import read_recording
 
     folder = tmp_path / "pull"
     shutil.copytree(small_recording, folder)
@@ -345,7 +346,7 @@ def test_a_terminal_that_lacks_letters(encoding: str, tmp_path: Path) -> None:
 
 def test_a_closed_output_is_no_fault(tmp_path: Path) -> None:
     env = {**os.environ, "TILLER_HOME": str(tmp_path)}
-    script = "import sys; sys.stdout = None; from tiller.cli import main; sys.exit(main(['book', 'list']))"
+    script = "import sys; sys.stdout = None; from tiller.cli.entry import main; sys.exit(main(['book', 'list']))"
     done = subprocess.run([sys.executable, "-P", "-c", script], env=env, capture_output=True, text=True, check=False)
     assert "fault of the program" not in done.stderr
     assert done.returncode in (0, 2)
@@ -361,7 +362,7 @@ def test_an_empty_argument_is_not_the_shops_book(capsys: pytest.CaptureFixture[s
 def test_a_recording_given_as_the_current_folder_has_a_name(
     small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from tiller.rack.recording import read_recording
+    from tiller.measure.recording import read_recording
 
     monkeypatch.chdir(small_recording)
     assert read_recording(Path()).name == small_recording.name

@@ -33,7 +33,7 @@ def step(done):
     if left < 0:
         os.kill(os.getpid(), signal.SIGKILL)
 files.step = step
-from tiller.cli import main
+from tiller.cli.entry import main
 sys.exit(main(sys.argv[2:]))
 """
 

@@ -21,28 +21,28 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import tiller.cli
+import tiller.cli.entry
 from tests.attack.fifo import make_fifo
 from tiller.bow.tomlwrite import toml
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.errors import BookFault, FileFault
 from tiller.files import write_whole
-from tiller.rack.newbow import bow_text, form, write_bow
-from tiller.rack.recording import hash_files, read_picture, read_recording
+from tiller.measure.recording import hash_files, read_picture, read_recording
 from tiller.records import book as books
 from tiller.records.book import Book
+from tiller.setup.new_bow import bow_text, form, write_bow
 
 ROOT = Path(__file__).parents[2]
 STREAMS = {
     "tiller/output.py": "the null device",
-    "tiller/rack/calibrating.py": "loads are added to, one by one",
-    "tiller/rack/recorder.py": "a recording grows while it is taken",
-    "tiller/rack/session.py": "a lock, without content",
-    "tiller/rack/software_live.py": "what the child process is told, in a temporary file of its own",
-    "tiller/rack/sound.py": "tones in a temporary folder of their own",
+    "tiller/setup/capture.py": "loads are added to, one by one",
+    "tiller/live/recorder.py": "a recording grows while it is taken",
+    "tiller/live/opening.py": "a lock, without content",
+    "tiller/sources/software_feed.py": "what the child process is told, in a temporary file of its own",
+    "tiller/live/sound.py": "tones in a temporary folder of their own",
     "tiller/records/safe.py": "copies in a temporary folder of their own",
     "tiller/simulate/record.py": "a folder that was not there before",
-    "tiller/cli_walk.py": "the demo's own folder",
+    "tiller/cli/walk.py": "the demo's own folder",
 }
 
 
@@ -265,6 +265,6 @@ def test_ctrl_c_before_the_work_begins(monkeypatch: pytest.MonkeyPatch, capsys: 
     def stop() -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(tiller.cli, "build_parser", stop)
+    monkeypatch.setattr(tiller.cli.entry, "build_parser", stop)
     assert main(["book", "list"]) == 130
     assert "stopped" in capsys.readouterr().err

@@ -21,17 +21,17 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from tests.property.test_files import JUNK, paths, put
-from tiller.arguments import number, whole
 from tiller.bow.stavefile import parse_stave
 from tiller.bow.tomlwrite import toml, with_keys, with_rows
+from tiller.cli.arguments import number, whole
 from tiller.errors import KeyFault, RecordingFault, TillerError
 from tiller.force.line import parse_line
 from tiller.force.log import read_log
+from tiller.measure.recording import _read_draws, _read_force, _read_frames
 from tiller.output import clean, one_line
-from tiller.rack.calibrating import read_loads
-from tiller.rack.newbow import form, keep_answers, kept_answers, name_fault
-from tiller.rack.recording import _read_draws, _read_force, _read_frames
-from tiller.rack.software import parse_spot
+from tiller.setup.capture import read_loads
+from tiller.setup.new_bow import form, keep_answers, kept_answers, name_fault
+from tiller.sources.software import parse_spot
 
 SLOW = settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 WORDS = st.text(max_size=40)
@@ -226,7 +226,7 @@ def test_what_is_printed_is_one_clean_line(text: str) -> None:
 
 def test_a_toml_that_is_none_is_not_written_over(tmp_path: Path) -> None:
     from tiller.errors import FileFault
-    from tiller.rack.rigwrite import put as put_rig
+    from tiller.setup.rig_writer import put as put_rig
 
     path = tmp_path / "rig.toml"
     path.write_text("a = [1,\n")

@@ -37,7 +37,7 @@ def median_ms(work: Callable[[], object], times: int) -> float:
 def command(*words: str) -> tuple[float, float]:
     """Wall seconds and peak megabytes of ``tiller WORDS`` in a process of its own."""
     code = (
-        "import sys, resource; from tiller.cli import main; code = main(sys.argv[1:]);"
+        "import sys, resource; from tiller.cli.entry import main; code = main(sys.argv[1:]);"
         "print('PEAK', resource.getrusage(resource.RUSAGE_SELF).ru_maxrss); sys.exit(code)"
     )
     start = time.perf_counter()
@@ -78,8 +78,8 @@ def forward(limits: Limits) -> None:
 
     from tests.published.test_forward_model import reflexed
     from tests.published.test_opensees import DRAWN, bow, by_opensees
-    from tiller.mechanics.chain import taut_length_mm
-    from tiller.mechanics.elastica import brace, solve_draws
+    from tiller.mechanics.forward.chain import taut_length_mm
+    from tiller.mechanics.forward.elastica import brace, solve_draws
 
     whole, draw = bow(80), 190.0
     string = taut_length_mm(whole, draw)
@@ -131,15 +131,15 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
 
     from scipy.interpolate import make_smoothing_spline
 
-    from tiller.mechanics.curvature import bend_from_places
-    from tiller.rack.recording import read_picture, read_recording
-    from tiller.rack.sight import look_at
+    from tiller.measure.recording import read_picture, read_recording
+    from tiller.measure.tracing import look_at
+    from tiller.mechanics.fit.curvature import bend_from_places
     from tiller.simulate.bowmaker import Spot, random_bow
     from tiller.simulate.record import Plan, scenery_for, write_recording
     from tiller.simulate.render import Painter, Setting
     from tiller.simulate.shoot import Shooter
-    from tiller.vision.follow import Followed, follow, known_at_rest, onto
-    from tiller.vision.pull import stand
+    from tiller.vision.limbs.follow import Followed, follow, known_at_rest, onto
+    from tiller.vision.limbs.pull import stand
 
     os.environ["TILLER_HOME"] = str(work / "home")
     bow = random_bow(np.random.default_rng(8), "bench", (Spot("left", 380, 480, -0.07),), string_kind="long")
@@ -149,8 +149,8 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     seen = [s for s in sight.seen if s.picture.role == "pull"]
     image = read_picture(recording, seen[12].picture)
     shape = seen[12].shape
-    from tiller.rack.advise import advise
-    from tiller.rack.measure import measure
+    from tiller.measure.advice import advise
+    from tiller.measure.pipeline import measure
 
     measured = measure(recording)
     advice = median_ms(lambda: advise(measured, recording.bow), 3)

@@ -26,10 +26,10 @@ import numpy as np
 
 from tiller.bow.bowfile import SIDES, read_bow
 from tiller.bow.section import crowned_section
-from tiller.mechanics.chain import WholeBow, chain_of
-from tiller.mechanics.elastica import NoEquilibriumError, Solved, brace, solve_draws
-from tiller.mechanics.history import FIRST_STROKE_MM
-from tiller.mechanics.layers import strokes
+from tiller.mechanics.advice.history import FIRST_STROKE_MM
+from tiller.mechanics.advice.layers import strokes
+from tiller.mechanics.forward.chain import WholeBow, chain_of
+from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, brace, solve_draws
 from tiller.simulate.bowmaker import BowTruth, random_bow
 from tiller.simulate.hand import scraped
 from tiller.simulate.record import Plan as PullPlan
@@ -156,9 +156,9 @@ class Outcome:
 
 
 def by_the_tool(seed: int) -> Outcome:
-    from tiller.rack.advise import advise, advise_from_file
-    from tiller.rack.measure import measure
-    from tiller.rack.recording import read_recording
+    from tiller.measure.advice import advise, advise_from_file
+    from tiller.measure.pipeline import measure
+    from tiller.measure.recording import read_recording
 
     begun = time.perf_counter()
     rng = np.random.default_rng(9000 + seed)

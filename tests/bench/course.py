@@ -27,13 +27,13 @@ import numpy as np
 from tests.bench.bowyer import Standing, stand, true_bow
 from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
-from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, BowBelief, LimbBelief, bow_from
-from tiller.mechanics.elastica import brace, solve_draws
-from tiller.mechanics.history import FIRST_STROKE_MM
-from tiller.mechanics.layers import strokes
-from tiller.mechanics.plan import make_plan
-from tiller.mechanics.planned import Band, Plan
-from tiller.mechanics.thinning import Aim, LimbWood
+from tiller.mechanics.advice.history import FIRST_STROKE_MM
+from tiller.mechanics.advice.layers import strokes
+from tiller.mechanics.advice.plan import make_plan
+from tiller.mechanics.advice.planned import Band, Plan
+from tiller.mechanics.advice.thinning import Aim, LimbWood
+from tiller.mechanics.forward.belief import FADE_GIVE, FADE_GIVE_SD, BowBelief, LimbBelief, bow_from
+from tiller.mechanics.forward.elastica import brace, solve_draws
 from tiller.simulate.bowmaker import BowTruth, LimbTruth, random_bow
 
 Array = np.ndarray
@@ -76,8 +76,8 @@ class Errors:
 @cache
 def errors() -> tuple[Errors, ...]:
     """The errors of all limbs of the shared recordings, level taken out."""
-    from tiller.rack.measure import measure
-    from tiller.rack.recording import read_recording
+    from tiller.measure.pipeline import measure
+    from tiller.measure.recording import read_recording
 
     out = []
     for folder in sorted(p for p in SHARED.iterdir() if p.is_dir()):

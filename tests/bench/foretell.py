@@ -27,9 +27,9 @@ LIMITS = {"error_rms": (0.0, 0.03), "inside_1_sd": (0.55, 0.80)}
 
 def foretold(seed: int, share: float) -> tuple[float, float]:
     """Relative error of the forecast and its stated relative sd."""
-    from tiller.rack.advise import advise
-    from tiller.rack.measure import measure
-    from tiller.rack.recording import read_recording
+    from tiller.measure.advice import advise
+    from tiller.measure.pipeline import measure
+    from tiller.measure.recording import read_recording
 
     bow = rough_bow(seed)
     setting = Setting(board=("plain", "grid", "clutter")[seed % 3], light=(1.0, 0.75)[seed % 2])

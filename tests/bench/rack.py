@@ -26,8 +26,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from tiller.rack.software import demo_rack
-from tiller.rack.stages import Happening
+from tiller.live.stages import Happening
+from tiller.sources.software import demo_rack
 
 SESSION = """
 import sys
@@ -43,7 +43,7 @@ def rack_in(folder: Path, largest: tuple[float, ...] = (280.0, 300.0, 320.0)):
 
     from tiller.bow.bowfile import parse_bow
     from tiller.bow.rigfile import parse_rig
-    from tiller.rack.live import Options, Rack
+    from tiller.live.session import Options, Rack
 
     software = demo_rack(largest_mm=largest)
     texts = (software.bow_toml, software.rig_toml)
@@ -209,7 +209,7 @@ def unplugged(times: int) -> list[str]:
 
 def killed(times: int) -> list[str]:
     """kill -9 at random moments: the book opens, the recordings can be read, at most a second is lost."""
-    from tiller.rack.recorder import unfinished
+    from tiller.live.recorder import unfinished
     from tiller.records.book import Book
 
     rng = random.Random(9)
@@ -265,11 +265,11 @@ def hours(pulls: int) -> list[str]:
 
     from tiller.bow.bowfile import parse_bow
     from tiller.bow.rigfile import parse_rig
-    from tiller.rack.analyst import Analyst
-    from tiller.rack.sources import Shot
-    from tiller.rack.stages import Limits, Seen, State, after
-    from tiller.rack.weigher import Weigher
+    from tiller.live.frame_analysis import Analyst
+    from tiller.live.live_force import Weigher
+    from tiller.live.stages import Limits, Seen, State, after
     from tiller.simulate.serial import line_of
+    from tiller.sources.interfaces import Shot
 
     software = demo_rack()
     live = software._rack

@@ -11,14 +11,14 @@ import pytest
 from tests.calibrate.paint import Camera, Sheet, axes_of, looking_at, marker
 from tiller.bow.rigfile import Lens, LoadCell, Rig, read_rig
 from tiller.bow.tomlwrite import with_keys
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.errors import VisionFault
-from tiller.rack.rigwrite import lens_table, put
-from tiller.report.targets import RACK_DICTIONARY as NAME
-from tiller.vision.board import Key, board_pose, crossing, find_markers
-from tiller.vision.camera import View
-from tiller.vision.rackfit import Lath, RackFound, find_rack, stick_length
-from tiller.vision.squares import sharpen
+from tiller.report.sheets.targets import RACK_DICTIONARY as NAME
+from tiller.setup.rig_writer import lens_table, put
+from tiller.vision.rig.board import Key, board_pose, crossing, find_markers
+from tiller.vision.rig.camera import View
+from tiller.vision.rig.rackfit import Lath, RackFound, find_rack, stick_length
+from tiller.vision.rig.squares import sharpen
 
 SIZE = (1920, 1080)
 MATRIX = np.array([[1500.0, 0, 955], [0, 1502, 545], [0, 0, 1]])
@@ -162,8 +162,8 @@ def test_a_stick_in_the_bows_plane_within_0_8_mm(camera: Camera) -> None:
 def test_a_stick_with_lens_and_rack_both_found(camera: Camera, blur: float) -> None:
     """Nothing is known beforehand: the lens by the printed board, the rack by the lath and tapes, then the stick."""
     from tests.calibrate.test_lens import board_sheet, poses
-    from tiller.report.targets import lens_board_points
-    from tiller.vision.lens import calibrate_lens, see_lens_board
+    from tiller.report.sheets.targets import lens_board_points
+    from tiller.vision.rig.lens import calibrate_lens, see_lens_board
 
     sheet, (board, _) = board_sheet(), lens_board_points()
     shots = [

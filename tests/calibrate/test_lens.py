@@ -15,11 +15,11 @@ import pytest
 
 from tests.calibrate.paint import Camera, Sheet, axes_of, looking_at
 from tiller.bow.rigfile import read_rig
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.errors import VisionFault
-from tiller.report.targets import LENS_SQUARE_MM, LENS_SQUARES, lens_board_points
-from tiller.vision.camera import as_points
-from tiller.vision.lens import calibrate_lens, see_chessboard, see_lens_board, worth_taking
+from tiller.report.sheets.targets import LENS_SQUARE_MM, LENS_SQUARES, lens_board_points
+from tiller.vision.rig.camera import as_points
+from tiller.vision.rig.lens import calibrate_lens, see_chessboard, see_lens_board, worth_taking
 
 SAMPLES = Path(__file__).parents[3] / "shared" / "opencv-chessboard"
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "rig.toml"
@@ -146,8 +146,8 @@ def test_blurred_pictures_and_the_same_again_are_not_taken(rendered: list[np.nda
 
 def test_capture_takes_pictures_by_itself(rendered: list[np.ndarray]) -> None:
     """A board that is moved and held, moved and held: one picture a hold, none while it moves, none twice."""
-    from tiller.rack.calibrating import capture_lens
-    from tiller.rack.sources import ENDED, Ended, Shot, now_s
+    from tiller.setup.capture import capture_lens
+    from tiller.sources.interfaces import ENDED, Ended, Shot, now_s
 
     class Held:
         name, may_repeat, remarks = "test", True, ()

@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 
 from tiller.bow.rigfile import LoadCell, read_rig
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.errors import ForceFault, SourceFault
 from tiller.force.calibrate import CLASSES, Calibration, Load, calibrate, drifted, normal_gravity, weight_n
 from tiller.force.line import crc8
-from tiller.rack.calibrating import settled, steps_of
-from tiller.rack.sources import Ended, Lines, now_s
+from tiller.setup.capture import settled, steps_of
+from tiller.sources.interfaces import Ended, Lines, now_s
 
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "rig.toml"
 
@@ -243,8 +243,8 @@ def test_the_whole_command_by_hand(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Prompts, masses, rig.toml: the load cell's table is new, all others stand as they stood."""
-    import tiller.rack.calibrating as calibrating
-    import tiller.rack.scales as scales
+    import tiller.setup.capture as calibrating
+    import tiller.sources.scales as scales
 
     hand = HandScale()
     masses = [2.0, 5.0, 10.0, 15.0, 20.0]
@@ -317,8 +317,8 @@ def test_the_check_at_the_start_of_a_session(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    import tiller.rack.calibrating as calibrating
-    import tiller.rack.scales as scales
+    import tiller.setup.capture as calibrating
+    import tiller.sources.scales as scales
 
     hand = HandScale(cpn)
     order = [zero, zero + weight_n(10.0, 9.80665)]
@@ -368,7 +368,8 @@ def test_readings_from_a_file_and_bad_input(tmp_path: Path, capsys: pytest.Captu
 
 
 def test_words_say_what_a_calibration_is_worth() -> None:
-    from tiller.report.calibration_words import scale_plot, scale_words
+    from tiller.report.plots.calibration import scale_plot
+    from tiller.report.text.calibration import scale_words
 
     found: Calibration = calibrate(cheap_cell(np.random.default_rng(1))[1], 0.0003)
     text = scale_words(found)

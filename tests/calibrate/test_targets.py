@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
-from tiller.cli import main
-from tiller.report.targets import (
+from tiller.cli.entry import main
+from tiller.report.sheets.targets import (
     CHECK_MM,
     LENS_SQUARE_MM,
     LENS_SQUARES,

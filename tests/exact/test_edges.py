@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from tiller.vision.edges import HALF_WINDOW_PX, fit_edges
+from tiller.vision.limbs.edges import HALF_WINDOW_PX, fit_edges
 
 TAU = np.arange(-HALF_WINDOW_PX, HALF_WINDOW_PX + 1, dtype=float)
 BLUR = (0.8, 1.4)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tiller.mechanics.evidence import CAUTION, EVEN_SD, SECTION_SD, Doubt, believed, shown_further
+from tiller.mechanics.advice.evidence import CAUTION, EVEN_SD, SECTION_SD, Doubt, believed, shown_further
 
 S = np.arange(110.0, 740.0, 5.0)
 WORK = np.ones(len(S), dtype=bool)

@@ -9,8 +9,8 @@ from tiller.bow.bowfile import SIDES
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan, toml_bow
 from tiller.simulate.shoot import Shooter
-from tiller.vision.expected import UNSEEN_MM, Bending, expected, reach_of
-from tiller.vision.limb import blank_model
+from tiller.vision.limbs.expected import UNSEEN_MM, Bending, expected, reach_of
+from tiller.vision.limbs.limb import blank_model
 
 
 def bending(seed: int, string: str):

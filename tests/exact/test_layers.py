@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiller.mechanics.layers import LEAST_NESTED_MM, ROUND_UP, Layer, depth_at, layers, outside, strokes
+from tiller.mechanics.advice.layers import LEAST_NESTED_MM, ROUND_UP, Layer, depth_at, layers, outside, strokes
 
 LEAST = 0.03
 

@@ -6,7 +6,7 @@ The model is its own closed form: pictures are made by it and must be undone exa
 import numpy as np
 import pytest
 
-from tiller.vision.light import DARK, Light, find_light, shrink_of, smaller, strange
+from tiller.vision.limbs.light import DARK, Light, find_light, shrink_of, smaller, strange
 
 
 def wall(seed: int = 0) -> np.ndarray:

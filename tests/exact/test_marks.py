@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tiller.mechanics.marks import Departure, departure_from_even, find_marks
+from tiller.mechanics.fit.marks import Departure, departure_from_even, find_marks
 
 S = np.arange(112.0, 700.0, 5.0)
 COV = np.eye(len(S)) * 0.02**2

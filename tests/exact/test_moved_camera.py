@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from tiller.bow.rigfile import Lens
-from tiller.vision.board import SeenBoard, crossing, pose_now
-from tiller.vision.camera import View, as_points
-from tiller.vision.frame import Moved
+from tiller.vision.limbs.frame import Moved
+from tiller.vision.rig.board import SeenBoard, crossing, pose_now
+from tiller.vision.rig.camera import View, as_points
 
 LENS = Lens(
     (1920, 1080), np.array([[1700.0, 0, 955], [0, 1698.0, 545], [0, 0, 1]]), np.array([0.05, -0.08, 7e-4, -5e-4, 0.0])

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tiller.bow.units import STANDARD_GRAVITY
-from tiller.mechanics.statics import string_moment, string_tensions, weight_moment
+from tiller.mechanics.fit.statics import string_moment, string_tensions, weight_moment
 
 
 def test_symmetric_string() -> None:

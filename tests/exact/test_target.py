@@ -19,11 +19,11 @@ from tiller.bow.target import parse_target
 from tiller.bow.tomlcheck import Table
 from tiller.bow.units import archery_draw_mm
 from tiller.errors import KeyFault
-from tiller.mechanics.belief import FADE_GIVE, FADE_GIVE_SD, BowBelief, LimbBelief, bow_from
-from tiller.mechanics.elastica import solve_draws
-from tiller.mechanics.plan import make_plan
-from tiller.mechanics.thinning import Aim, LimbWood, Shop
-from tiller.rack.wants import tiller_of, wanted_strain
+from tiller.measure.wanted import tiller_of, wanted_strain
+from tiller.mechanics.advice.plan import make_plan
+from tiller.mechanics.advice.thinning import Aim, LimbWood, Shop
+from tiller.mechanics.forward.belief import FADE_GIVE, FADE_GIVE_SD, BowBelief, LimbBelief, bow_from
+from tiller.mechanics.forward.elastica import solve_draws
 from tiller.simulate.bowmaker import BowTruth, random_bow
 from tiller.simulate.record import Plan, make_even, toml_bow
 
@@ -199,7 +199,7 @@ def test_an_even_bow_is_not_even_where_another_shape_is_wanted(even: BowTruth) -
 @pytest.mark.parametrize("wanted", [6.0, -4.0])
 def test_a_wanted_tiller_is_what_the_plan_makes(even: BowTruth, upper: Side, wanted: float) -> None:
     """The upper limb is strained more by what ``tiller_of`` says, and the tiller at brace is then the wanted one."""
-    from tiller.mechanics.wanted import tiller_at_brace_mm
+    from tiller.mechanics.advice.wanted import tiller_at_brace_mm
 
     belief = believed(even)
     bow = replace(described(even, tiller_mm=wanted), upper_limb=upper)

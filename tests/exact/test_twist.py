@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tiller.mechanics.twist import find_twist
+from tiller.mechanics.fit.twist import find_twist
 
 S = np.arange(120.0, 850.0, 5.0)
 WIDTH = np.interp(S, [120, 450, 850], [44.0, 42.0, 13.0])

@@ -22,8 +22,8 @@ from tiller.bow.rigfile import LoadCell
 from tiller.force.cell import to_newton
 from tiller.force.line import Hello, Line, Reading, Trouble, parse_line
 from tiller.force.log import read_log
-from tiller.rack.scales import SerialScale
-from tiller.rack.sources import Ended
+from tiller.sources.interfaces import Ended
+from tiller.sources.scales import SerialScale
 
 ROOT = Path(__file__).parents[2]
 AVR = ROOT / "hardware" / "firmware" / "avr"

@@ -7,7 +7,7 @@ import time
 import tracemalloc
 
 from tiller.force.line import Reading, crc8, parse_line
-from tiller.rack.sources import LineCutter
+from tiller.sources.interfaces import LineCutter
 
 BYTES = 1_000_000
 

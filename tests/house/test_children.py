@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from tiller.children import SecondProcess
-from tiller.rack.sight import CHAINS_FROM
+from tiller.measure.tracing import CHAINS_FROM
 
 
 @pytest.fixture(scope="module")
@@ -31,8 +31,8 @@ def long_recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_a_relative_path_and_no_second_process_give_the_same(long_recording: Path, tmp_path: Path) -> None:
-    from tiller.rack.measure import measure
-    from tiller.rack.recording import read_recording
+    from tiller.measure.pipeline import measure
+    from tiller.measure.recording import read_recording
     from tiller.report.data import result_json
 
     assert len(read_recording(long_recording).pictures) > CHAINS_FROM

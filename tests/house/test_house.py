@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from tiller.cli import build_parser, main
+from tiller.cli.entry import build_parser, main
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_help_is_quick_and_light() -> None:
-    code = "import sys; from tiller.cli import build_parser; build_parser(); print([m for m in ('cv2','scipy','numpy','matplotlib','dearpygui') if m in sys.modules])"
+    code = "import sys; from tiller.cli.entry import build_parser; build_parser(); print([m for m in ('cv2','scipy','numpy','matplotlib','dearpygui') if m in sys.modules])"
     spent = []
     for _ in range(3):
         start = time.perf_counter()

@@ -15,14 +15,14 @@ import pytest
 from scipy.optimize import brentq
 
 from tests.published.test_forward_model import reflexed
-from tiller.mechanics import contact
-from tiller.mechanics.belief import BowBelief, LimbBelief
-from tiller.mechanics.chain import WholeBow, chain_of
-from tiller.mechanics.contact import held_at, leaves_at
-from tiller.mechanics.elastica import Solved, brace, solve_draws
-from tiller.mechanics.forecast import forecast
-from tiller.mechanics.prior import StiffnessPrior
-from tiller.mechanics.pullfit import LimbData, Pulls, fit_pull
+from tiller.mechanics.fit import contact
+from tiller.mechanics.fit.contact import held_at, leaves_at
+from tiller.mechanics.fit.prior import StiffnessPrior
+from tiller.mechanics.fit.pullfit import LimbData, Pulls, fit_pull
+from tiller.mechanics.forward.belief import BowBelief, LimbBelief
+from tiller.mechanics.forward.chain import WholeBow, chain_of
+from tiller.mechanics.forward.elastica import Solved, brace, solve_draws
+from tiller.mechanics.forward.forecast import forecast
 
 ROOT = np.array([60.0, 20.0])
 LIMB_MM, EAR_MM, EAR_RAD = 600.0, 200.0, np.deg2rad(35.0)

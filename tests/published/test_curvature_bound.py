@@ -6,7 +6,7 @@ sd L^2 / sigma as tabled: n = 21: 5.34133, 51: 3.61492, 101: 2.61800, 201: 1.873
 import numpy as np
 import pytest
 
-from tiller.mechanics.curvature import bend_from_places, change_of_place
+from tiller.mechanics.fit.curvature import bend_from_places, change_of_place
 
 TABLE = {21: 5.34133, 51: 3.61492, 101: 2.61800, 201: 1.87397}
 

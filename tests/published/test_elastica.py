@@ -9,8 +9,8 @@ import pytest
 from scipy.special import ellipe, ellipeinc, ellipk, ellipkinc
 
 from tiller.bow.section import crowned_section
-from tiller.mechanics.prior import StiffnessPrior
-from tiller.mechanics.pullfit import LimbData, Pulls, fit_pull
+from tiller.mechanics.fit.prior import StiffnessPrior
+from tiller.mechanics.fit.pullfit import LimbData, Pulls, fit_pull
 from tiller.simulate.bowmaker import BowTruth, LimbTruth
 from tiller.simulate.shoot import Shooter, _inward, _Tables
 

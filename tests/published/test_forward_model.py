@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from scipy.special import ellipeinc, ellipk, ellipkinc
 
-from tiller.mechanics.chain import Chain, WholeBow, chain_of, taut_length_mm
-from tiller.mechanics.elastica import NoEquilibriumError, _Tables, brace, solve_draws
+from tiller.mechanics.forward.chain import Chain, WholeBow, chain_of, taut_length_mm
+from tiller.mechanics.forward.elastica import NoEquilibriumError, _Tables, brace, solve_draws
 
 L, EI = 1000.0, 1.0e8
 

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from tests.published.test_opensees import DRAWN, bow, by_opensees, opensees
-from tiller.mechanics.belief import HANDLE_GIVE, belief_of, bow_from
-from tiller.mechanics.chain import WholeBow, taut_length_mm
-from tiller.mechanics.elastica import solve_draws
-from tiller.mechanics.handle import BENDS, TURN_SD_RAD, handle_bend
-from tiller.mechanics.prior import StiffnessPrior, matern52
-from tiller.mechanics.pullfit import LimbData, PullFit, Pulls, fit_pull
+from tiller.mechanics.fit.handle import BENDS, TURN_SD_RAD, handle_bend
+from tiller.mechanics.fit.prior import StiffnessPrior, matern52
+from tiller.mechanics.fit.pullfit import LimbData, PullFit, Pulls, fit_pull
+from tiller.mechanics.forward.belief import HANDLE_GIVE, belief_of, bow_from
+from tiller.mechanics.forward.chain import WholeBow, taut_length_mm
+from tiller.mechanics.forward.elastica import solve_draws
 
 __all__ = ["opensees"]
 DRAW, HIDDEN = 190.0, 60.0

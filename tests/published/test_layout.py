@@ -11,9 +11,9 @@ from scipy.integrate import quad
 from scipy.interpolate import PchipInterpolator
 
 from tiller.bow.section import crowned_section
-from tiller.mechanics.chain import WholeBow, chain_of
-from tiller.mechanics.elastica import brace, solve_draws
-from tiller.mechanics.layout import (
+from tiller.mechanics.forward.chain import WholeBow, chain_of
+from tiller.mechanics.forward.elastica import brace, solve_draws
+from tiller.mechanics.wood.layout import (
     FADE_MM,
     Outline,
     Wanted,
@@ -24,7 +24,7 @@ from tiller.mechanics.layout import (
     most_weight,
     outline,
 )
-from tiller.report.layout_sheet import edges_along
+from tiller.report.sheets.layout import edges_along
 
 WANTED = Wanted(610.0, 200.0, 150.0, 14.9, 800.0)
 HANDLE = 50.0

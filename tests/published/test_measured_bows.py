@@ -14,9 +14,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tiller.mechanics.chain import WholeBow, chain_of
-from tiller.mechanics.elastica import Solved, brace, solve_draws
-from tiller.report.bow_sheet import energy_j
+from tiller.mechanics.forward.chain import WholeBow, chain_of
+from tiller.mechanics.forward.elastica import Solved, brace, solve_draws
+from tiller.report.sheets.bow import energy_j
 
 HALF_MM, GRIP_MM, BRACE_MM, DRAW_MM = 914.4, 101.6, 152.4, 711.2  # memory
 Q, Q_DRAWN = 0.4074, 0.518  # Kooi 1983, chapters 1.9-1.11, about 0.407 (memory); both recomputed

@@ -8,9 +8,9 @@ import pytest
 
 from tiller.bow.rigfile import DICTIONARIES, Fiducial, HookFiducial, Lens, LoadCell, Rig
 from tiller.errors import VisionFault
-from tiller.vision.board import board_pose, crossing, fiducial_points, find_markers, hook_seat
-from tiller.vision.camera import View, as_points
-from tiller.vision.pull import fiducials_of
+from tiller.vision.limbs.pull import fiducials_of
+from tiller.vision.rig.board import board_pose, crossing, fiducial_points, find_markers, hook_seat
+from tiller.vision.rig.camera import View, as_points
 
 LENS = Lens(
     (1920, 1080),

@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tiller.mechanics.chain import WholeBow, chain_of, taut_length_mm
-from tiller.mechanics.elastica import solve_draws
+from tiller.mechanics.forward.chain import WholeBow, chain_of, taut_length_mm
+from tiller.mechanics.forward.elastica import solve_draws
 
 EA_STRING = 1.0e6
 DRAWN = np.linspace(0.0, 420.0, 25)[1:]

@@ -11,12 +11,12 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from tiller.bow.moisture import equilibrium
-from tiller.bow.shrinkage import SHRINKAGE, shrunk
 from tiller.bow.stavefile import parse_stave
-from tiller.bow.woods import WOODS
-from tiller.mechanics.drying import fit_drying, ready
-from tiller.report.season import season_of
+from tiller.bow.wood.moisture import equilibrium
+from tiller.bow.wood.shrinkage import SHRINKAGE, shrunk
+from tiller.bow.wood.woods import WOODS
+from tiller.mechanics.wood.drying import fit_drying, ready
+from tiller.mechanics.wood.season import season_of
 
 TEMPERATURES_F = (40, 50, 60, 70, 80)
 TABLE_4_2 = {

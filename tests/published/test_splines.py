@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import BSpline, CubicSpline
 
-from tiller.vision.spline import Line, cubic_basis, lengths_along
+from tiller.vision.limbs.spline import Line, cubic_basis, lengths_along
 
 
 @pytest.mark.parametrize("spacing", [35.0, 60.0, 130.0])

@@ -15,9 +15,7 @@ import pytest
 from scipy.special import ellipeinc
 
 from tests.published.test_opensees import EA_STRING, bow, opensees
-from tiller.mechanics.chain import WholeBow, rest_nocks
-from tiller.mechanics.elastica import brace, solve_draws
-from tiller.mechanics.wanted import (
+from tiller.mechanics.advice.wanted import (
     ellipse_curvature,
     left_over_right,
     over_mean,
@@ -26,6 +24,8 @@ from tiller.mechanics.wanted import (
     run_out,
     tiller_at_brace_mm,
 )
+from tiller.mechanics.forward.chain import WholeBow, rest_nocks
+from tiller.mechanics.forward.elastica import brace, solve_draws
 
 __all__ = ["opensees"]
 

@@ -6,9 +6,9 @@ printed 10^6 psi and psi with 1 lbf = 4.4482216152605 N and 1 in = 25.4 mm (both
 
 import pytest
 
-from tiller.bow.moisture import at_moisture, modulus_at, strain_at
 from tiller.bow.units import MM_PER_INCH, archery_draw_mm, inch_from_mm, mm_from_inch, nominal_length_mm
-from tiller.bow.woods import find_wood
+from tiller.bow.wood.moisture import at_moisture, modulus_at, strain_at
+from tiller.bow.wood.woods import find_wood
 
 ROWS = [  # name, specific gravity, MOE GPa, MOR MPa
     ("hickory, shagbark", 0.72, 14.89, 139.3),
@@ -75,7 +75,7 @@ def test_remembered_rows_against_a_second_reading(name: str, gravity: float, mps
 
 def test_every_wood_is_a_wood() -> None:
     """Bounds that all clear wood keeps (Wood Handbook, chapter 5: strength over modulus near 1 % for all, stiffness with density; from memory)."""
-    from tiller.bow.woods import TRADE_NAMES, WOODS
+    from tiller.bow.wood.woods import TRADE_NAMES, WOODS
 
     assert len(WOODS) >= 60
     assert len({w.name for w in WOODS}) == len(WOODS)

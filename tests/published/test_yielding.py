@@ -10,8 +10,7 @@ import numpy as np
 import openseespy.opensees as o
 import pytest
 
-from tiller.mechanics.prior import matern52
-from tiller.mechanics.yielding import (
+from tiller.mechanics.advice.yielding import (
     GRAIN_SD_MM,
     ORDINARY,
     PLACE_ALIKE_MM,
@@ -21,6 +20,7 @@ from tiller.mechanics.yielding import (
     kept_share,
     set_shown,
 )
+from tiller.mechanics.fit.prior import matern52
 
 MODULUS, WIDTH, THICK, YIELD = 12_000.0, 30.0, 14.0, 0.008
 

@@ -16,12 +16,12 @@ import pytest
 from tiller.bow.bowfile import parse_bow, read_bow
 from tiller.bow.section import crowned_section
 from tiller.bow.tomlwrite import toml
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.errors import KeyFault
-from tiller.mechanics.advice import Advice
-from tiller.rack.advise import advise, advise_from_file
-from tiller.rack.measure import Measured, measure
-from tiller.rack.recording import read_recording
+from tiller.measure.advice import advise, advise_from_file
+from tiller.measure.pipeline import Measured, measure
+from tiller.measure.recording import read_recording
+from tiller.mechanics.advice.advice import Advice
 from tiller.records.shapes import advice_of
 from tiller.report.data import advice_json
 from tiller.simulate.bowmaker import BowTruth, Spot, random_bow
@@ -239,8 +239,8 @@ def test_the_working_strain_stops_the_draw(
 
 
 def test_a_string_that_overstrains_the_bow_by_itself_is_refused(advised: tuple[Measured, Advice]) -> None:
-    from tiller.mechanics.elastica import NoEquilibriumError
-    from tiller.mechanics.stop import stop_now
+    from tiller.mechanics.forward.elastica import NoEquilibriumError
+    from tiller.mechanics.forward.stop import stop_now
 
     belief = advised[0].belief
     count = [len(belief.left.s_mm), len(belief.right.s_mm)]
@@ -400,7 +400,7 @@ def test_what_the_map_shows_counts_whole_against_the_wood_s_limit(
     advised: tuple[Measured, Advice], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A stretch is evened out as far as its departure is believed; the largest strain that is said takes the departure as it was measured."""
-    from tiller.mechanics import plan as planning
+    from tiller.mechanics.advice.advice import plan as planning
 
     measured, advice = advised
     acted_on = planning._acted_on

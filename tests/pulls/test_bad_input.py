@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.records.book import Book
 
 
@@ -40,8 +40,8 @@ def paint_over(folder: Path, keep: int) -> None:
     import tomllib
 
     from tiller.bow.rigfile import parse_rig
-    from tiller.vision.board import find_markers
-    from tiller.vision.pull import fiducials_of
+    from tiller.vision.limbs.pull import fiducials_of
+    from tiller.vision.rig.board import find_markers
 
     rig = parse_rig(tomllib.loads((folder / "rig.toml").read_text()))
     ids = [f.id for f in rig.fiducials][keep:]
@@ -259,7 +259,7 @@ def test_a_reader_that_goes_away_is_no_fault(small_recording: Path, home: Path) 
 
 def test_half_a_simulated_recording_is_never_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from tiller.errors import FileFault
-    from tiller.rack.software import Wish, make_recording
+    from tiller.sources.software import Wish, make_recording
 
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")

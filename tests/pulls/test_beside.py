@@ -10,9 +10,17 @@ import numpy as np
 import pytest
 
 from tiller.bow.section import crowned_section
-from tiller.cli import main
-from tiller.mechanics.history import PassDone, Scraped, lost_share, pass_done, set_taken, stacking, tiller_difference_mm
-from tiller.rack.beside import learned_stroke
+from tiller.cli.entry import main
+from tiller.measure.comparison import learned_stroke
+from tiller.mechanics.advice.history import (
+    PassDone,
+    Scraped,
+    lost_share,
+    pass_done,
+    set_taken,
+    stacking,
+    tiller_difference_mm,
+)
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan, make_even, write_recording
 from tiller.simulate.shoot import Shooter
@@ -139,7 +147,7 @@ def test_energy_lost_and_stacking_of_known_curves() -> None:
 
 def test_words_about_a_pass_need_their_evidence() -> None:
     """What is said of a pass by how well its share is known: 'nothing' only where half of it can be ruled out."""
-    from tiller.rack.beside import NOTHING_OFF, _pass_words
+    from tiller.measure.comparison import NOTHING_OFF, _pass_words
 
     nan = float("nan")
     assert _pass_words([PassDone("left", 0.05, 0.1), PassDone("right", 0.02, 0.15)], nan, nan) == [NOTHING_OFF]
@@ -156,8 +164,8 @@ def test_words_about_a_pass_need_their_evidence() -> None:
 
 def test_a_set_may_lower_the_limit_and_never_raises_it(small_recording: Path) -> None:
     from tiller.bow.bowfile import read_bow
-    from tiller.mechanics.yielding import SetShown
-    from tiller.rack.advise import strain_limit
+    from tiller.measure.advice import strain_limit
+    from tiller.mechanics.advice.yielding import SetShown
 
     bow = read_bow(small_recording / "bow.toml")
     usual, source = strain_limit(bow)

@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tiller.rack.analyst import OCCUPIED, Analyst, Looked
-from tiller.rack.recording import Recording, read_picture, read_recording
-from tiller.rack.sources import Shot
+from tiller.live.frame_analysis import OCCUPIED, Analyst, Looked
+from tiller.measure.recording import Recording, read_picture, read_recording
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan, write_recording
 from tiller.simulate.render import Setting
-from tiller.vision.pull import lies_there_already, set_scene
+from tiller.sources.interfaces import Shot
+from tiller.vision.limbs.pull import lies_there_already, set_scene
 
 
 def seems_full(recording: Recording, role: str) -> bool:

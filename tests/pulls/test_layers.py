@@ -15,11 +15,11 @@ from tiller.bow.bowfile import SIDES, Bow, parse_bow
 from tiller.bow.composite import limb_section
 from tiller.bow.section import crowned_section
 from tiller.errors import KeyFault
-from tiller.mechanics.advice import Advice
-from tiller.rack.advise import advise, advise_from_file, wood_of
-from tiller.rack.keep import description
-from tiller.rack.measure import Measured, measure
-from tiller.rack.recording import read_recording
+from tiller.measure.advice import advise, advise_from_file, wood_of
+from tiller.measure.pipeline import Measured, measure
+from tiller.measure.recording import read_recording
+from tiller.measure.store import description
+from tiller.mechanics.advice.advice import Advice
 from tiller.records.shapes import fits_description
 from tiller.simulate.bowmaker import BowTruth, LimbTruth, random_bow
 from tiller.simulate.record import Plan, make_even, toml_bow, write_recording

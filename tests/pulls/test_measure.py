@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tiller.cli import main
-from tiller.rack.measure import measure
-from tiller.rack.recording import read_recording
+from tiller.cli.entry import main
+from tiller.measure.pipeline import measure
+from tiller.measure.recording import read_recording
 from tiller.report.data import result_json
 from tiller.simulate.bowmaker import Spot, random_bow
 from tiller.simulate.record import Plan, make_even, write_recording
@@ -125,10 +125,10 @@ def test_stated_bands_hold_over_simulated_pulls(tmp_path: Path) -> None:
 
 
 def test_following_sees_what_measuring_sees(small_recording: Path) -> None:
-    from tiller.rack.recording import read_picture
-    from tiller.rack.sight import look_at
-    from tiller.vision.follow import Followed, follow, known_at_rest, onto
-    from tiller.vision.pull import stand
+    from tiller.measure.recording import read_picture
+    from tiller.measure.tracing import look_at
+    from tiller.vision.limbs.follow import Followed, follow, known_at_rest, onto
+    from tiller.vision.limbs.pull import stand
 
     recording = read_recording(small_recording)
     sight = look_at(recording)

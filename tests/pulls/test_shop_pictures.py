@@ -12,11 +12,11 @@ import cv2
 import numpy as np
 import pytest
 
-from tiller.cli import main
-from tiller.mechanics.agreement import DEPART_MM, departing
-from tiller.rack.keep import overlay_of
-from tiller.rack.measure import measure
-from tiller.rack.recording import read_recording
+from tiller.cli.entry import main
+from tiller.measure.pipeline import measure
+from tiller.measure.recording import read_recording
+from tiller.measure.store import overlay_of
+from tiller.mechanics.fit.agreement import DEPART_MM, departing
 from tiller.records.book import Book
 from tiller.report.style import METRIC
 from tiller.simulate.bowmaker import Spot, random_bow
@@ -53,7 +53,9 @@ def test_each_trouble_is_measured_through(trouble: Trouble, tmp_path: Path, monk
     assert ("light and shadow lie elsewhere" in said) == (trouble is Trouble.LEAVES)
     if trouble is Trouble.SWAY:  # what is drawn over a picture stands where that picture was taken from
         given = []
-        monkeypatch.setattr("tiller.rack.keep.overlay", lambda photo, result, view, *rest: given.append(view) or photo)
+        monkeypatch.setattr(
+            "tiller.measure.store.overlay", lambda photo, result, view, *rest: given.append(view) or photo
+        )
         overlay_of(measured, read_recording(tmp_path / "pull"), METRIC)
         top = measured.result.pictures[measured.result.largest].file
         (there,) = [s.shape.view for s in measured.sight.seen if s.picture.file == top]

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from tests.pulls.test_measure import zone_errors
-from tiller.cli import main
-from tiller.rack.advise import UNTRIED_FORCE_SD, advise
-from tiller.rack.measure import measure
-from tiller.rack.recording import read_recording
+from tiller.cli.entry import main
+from tiller.measure.advice import UNTRIED_FORCE_SD, advise
+from tiller.measure.pipeline import measure
+from tiller.measure.recording import read_recording
 from tiller.records.book import Book
 from tiller.report.data import result_json
 from tiller.simulate.bowmaker import Spot, random_bow

@@ -18,12 +18,12 @@ from pathlib import Path
 
 import pytest
 
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.errors import BookFault
-from tiller.rack.keep import pictures_of
-from tiller.rack.measure import measure
-from tiller.rack.recording import hash_files, read_recording
-from tiller.rack.workup import work_up
+from tiller.measure.pipeline import measure
+from tiller.measure.recording import hash_files, read_recording
+from tiller.measure.store import pictures_of
+from tiller.measure.worker import work_up
 from tiller.records.book import Book
 from tiller.records.migrations import MIGRATIONS
 

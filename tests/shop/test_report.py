@@ -10,14 +10,15 @@ import pytest
 from scipy.integrate import quad
 
 from tiller.bow.bowfile import SIDES
-from tiller.cli import main
-from tiller.rack.recording import read_recording
-from tiller.rack.sheet_photos import photos_of
-from tiller.rack.workup import work_up
+from tiller.cli.entry import main
+from tiller.measure.photos import photos_of
+from tiller.measure.recording import read_recording
+from tiller.measure.worker import work_up
 from tiller.records.book import Book
-from tiller.report.bow_sheet import COURSE, branch_of, course_rows, energy_j, limb_text, sheet_pdf
+from tiller.records.lessons import Taught, lesson, shop_modulus, shop_strain
+from tiller.report.sheets.bow import COURSE, branch_of, course_rows, energy_j, limb_text, sheet_pdf
 from tiller.report.style import Units
-from tiller.report.taught import Taught, lesson, shop_modulus, shop_strain, taught_words
+from tiller.report.text.lessons import taught_words
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan as SimPlan
 from tiller.simulate.record import write_recording

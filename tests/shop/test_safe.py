@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tiller.cli import main
+from tiller.cli.entry import main
 from tiller.errors import BookFault
 from tiller.records.book import Book
 from tiller.records.events import events_of

@@ -15,16 +15,16 @@ import numpy as np
 import pytest
 
 from tiller.bow.bowfile import parse_bow, read_bow
-from tiller.bow.moisture import WETTEST
 from tiller.bow.stavefile import crown_of, log_words, onto_bow, parse_stave, read_stave
-from tiller.cli import main
+from tiller.bow.wood.moisture import WETTEST
+from tiller.cli.entry import main
 from tiller.errors import KeyFault
-from tiller.rack.advise import strain_limit
-from tiller.rack.session import with_stave
+from tiller.live.opening import with_stave
+from tiller.measure.advice import strain_limit
+from tiller.mechanics.wood.season import Season, season_of
 from tiller.records.book import Book
-from tiller.report.season import Season, season_of
-from tiller.report.stave_words import stave_words
-from tiller.report.taught import Taught
+from tiller.records.lessons import Taught
+from tiller.report.text.stave import stave_words
 
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
 BASE = 'name = "hedge"\nwood = "white ash"\n'
@@ -284,7 +284,7 @@ def test_a_wood_of_no_table_is_laid_out_by_what_the_shop_s_bows_showed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from tiller import cli_stave
-    from tiller.report.taught import Taught
+    from tiller.records.lessons import Taught
 
     monkeypatch.setenv("TILLER_HOME", str(tmp_path))
     own = ["layout", "--wood", "hedge plum", *LAYOUT[3:]]
@@ -448,7 +448,7 @@ def test_a_layout_by_the_stave_and_what_the_shop_s_bows_showed(
     assert main([*start, "--dry-mass", "2.5", "--weigh", "2025-01-10=2.95"]) == 0
     lesson = Taught("one", 3, 13.0, 0.006, 5.0, 0.05, (), "whole", 0.0066)
     monkeypatch.setattr(
-        "tiller.cli_book.lessons_of", lambda *_: {"shagbark hickory": [lesson, replace(lesson, modulus_gpa=15.0)]}
+        "tiller.cli.book.lessons_of", lambda *_: {"shagbark hickory": [lesson, replace(lesson, modulus_gpa=15.0)]}
     )
     with Book(tmp_path / "book.sqlite3"):
         pass

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from tiller.bow.bowfile import read_bow
-from tiller.cli import main
-from tiller.cli_walk import DRAW_MM, NAME, WEIGHT_N
+from tiller.cli.entry import main
+from tiller.cli.walk import DRAW_MM, NAME, WEIGHT_N
 from tiller.records.book import Book
 
 

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from tiller.bow.section import crowned_section
-from tiller.mechanics import pullfit
-from tiller.mechanics.prior import stiffness_prior
-from tiller.mechanics.pullfit import LimbData, PullFit, Pulls, fit_pull
+from tiller.mechanics.fit import pullfit
+from tiller.mechanics.fit.prior import stiffness_prior
+from tiller.mechanics.fit.pullfit import LimbData, PullFit, Pulls, fit_pull
 from tiller.simulate.bowmaker import BowTruth, random_bow
 from tiller.simulate.shoot import Shooter
 

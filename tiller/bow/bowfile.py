@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tiller.bow.composite import LEAST_BELLY_MM, Above
-from tiller.bow.materials import MATERIALS, find_material, plain_name
-from tiller.bow.moisture import DRIEST, WETTEST, modulus_at, strain_at
 from tiller.bow.section import sagitta_mm
 from tiller.bow.target import TARGET_KEYS, Target, parse_target
 from tiller.bow.tomlcheck import Keys, Table, load_toml
-from tiller.bow.woods import UNKNOWN_DENSITY_KG_M3, Wood, find_wood
+from tiller.bow.wood.materials import MATERIALS, find_material, plain_name
+from tiller.bow.wood.moisture import DRIEST, WETTEST, modulus_at, strain_at
+from tiller.bow.wood.woods import UNKNOWN_DENSITY_KG_M3, Wood, find_wood
 
 Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("left", "right")

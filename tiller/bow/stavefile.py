@@ -10,9 +10,9 @@ import numpy as np
 
 from tiller.bow.bowfile import FEATURES, SIDES, Bow, Feature, Side
 from tiller.bow.section import crowned_section
-from tiller.bow.shrinkage import SATURATION
 from tiller.bow.tomlcheck import Keys, Table, load_toml
 from tiller.bow.tomlwrite import with_keys, with_rows
+from tiller.bow.wood.shrinkage import SATURATION
 
 STEPS = ("felled", "split", "ends_sealed", "bark_off", "roughed_out")
 WOOD_OFF = ("split", "bark_off", "roughed_out")

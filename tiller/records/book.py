@@ -23,7 +23,7 @@ import numpy as np
 from tiller import __version__
 from tiller.bow.bowfile import SIDES
 from tiller.errors import BookFault
-from tiller.mechanics.results import PullResult
+from tiller.mechanics.fit.results import PullResult
 from tiller.records.migrations import MIGRATIONS, Migration, fingerprint_of
 from tiller.records.shapes import advice_of, notes_of
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.files import write_whole
-from tiller.mechanics.advice import Advice
-from tiller.mechanics.results import LimbResult, PullResult
+from tiller.mechanics.advice.advice import Advice
+from tiller.mechanics.fit.results import LimbResult, PullResult
 
 
 def _list(values: NDArray[np.float64], digits: int = 6) -> list[float | None]:

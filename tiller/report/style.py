@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tiller.bow.units import MM_PER_INCH, STANDARD_GRAVITY, foot_pound_from_j, inch_from_mm, lbf_from_n
-from tiller.mechanics.results import PullPicture
+from tiller.mechanics.fit.results import PullPicture
 
 PAPER = "#fbf8f1"
 INK = "#26323b"

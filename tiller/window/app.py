@@ -21,12 +21,13 @@ import dearpygui.dearpygui as gui
 import numpy as np
 
 from tiller.errors import TillerError
-from tiller.rack.live import Rack
-from tiller.rack.sound import Sounds
-from tiller.rack.stages import DRAWN, Happening, Stage
-from tiller.rack.view import View, planned_strokes
+from tiller.live.session import Rack
+from tiller.live.sound import Sounds
+from tiller.live.stages import DRAWN, Happening
+from tiller.live.view import View, planned_strokes
 from tiller.records.book import Book, PullRow
 from tiller.report.style import Units
+from tiller.sources.interfaces import Stage
 from tiller.window import book_sheet, other_sheets, pull_sheet
 from tiller.window.canvas import Canvas, Press
 from tiller.window.look import DARK, LIGHT, Look

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from tiller.bow.bowfile import SIDES, Bow
-from tiller.mechanics.layers import outside, strokes
-from tiller.rack.beside import NOTHING_OFF
-from tiller.rack.view import View
-from tiller.report.advice_words import missing_words
+from tiller.live.view import View
+from tiller.measure.comparison import NOTHING_OFF
+from tiller.mechanics.advice.layers import outside, strokes
 from tiller.report.style import Units
+from tiller.report.text.advice import missing_words
 from tiller.window.canvas import Sketch
 from tiller.window.look import Look, faded
 from tiller.window.pull_sheet import Box, draw_picture

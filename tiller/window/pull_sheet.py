@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
-from tiller.rack.stages import DRAWN, Stage
-from tiller.rack.view import View
+from tiller.live.stages import DRAWN
+from tiller.live.view import View
 from tiller.report.style import Units
+from tiller.sources.interfaces import Stage
 from tiller.window.canvas import Point, Sketch
 from tiller.window.look import Look, faded
 

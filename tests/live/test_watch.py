@@ -1,0 +1,268 @@
+"""What must be said or go on at the rack whatever happens: a scale without a weight, a knocked camera, a book that is held, a dumb player."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import sqlite3
+import stat
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from tiller.bow.rigfile import LoadCell
+from tiller.live import sound
+from tiller.live.frame_analysis import OCCUPIED
+from tiller.live.headless import run
+from tiller.live.health import WEIGHTLESS_S, Watch
+from tiller.live.live_force import Weigher
+from tiller.live.session import Options, Rack
+from tiller.live.sound import Sounds
+from tiller.live.stages import Happening, Limits, Seen, State, after
+from tiller.live.view import ALARM
+from tiller.measure.recording import Recording, read_picture, read_recording
+from tiller.records.book import Book
+from tiller.report.style import Units
+from tiller.simulate.serial import line_of
+from tiller.sources.interfaces import Image, Shot, Stage, now_s
+
+NAN = float("nan")
+
+
+class Stills:
+    """A camera that shows one picture at 30 a second until it is given another one."""
+
+    def __init__(self, image: Image) -> None:
+        self.image, self.name, self.remarks, self.may_repeat = image, "stills", (), True
+        self._number = 0
+
+    def open(self) -> None:
+        self._number = 0
+
+    def read(self) -> Shot:
+        time.sleep(1 / 30)
+        self._number += 1
+        return Shot(self.image.copy(), now_s(), self._number)
+
+    def close(self) -> None:
+        """There is nothing to close."""
+
+
+@contextlib.contextmanager
+def rack_of_stills(
+    recording: Recording, home: Path, role: str, start: bool = True
+) -> Iterator[tuple[Rack, Callable[[str, float], None]]]:
+    pictures = {r: read_picture(recording, recording.of_role(r)[0]) for r in ("empty", "rest")}
+    pictures["shifted"] = np.roll(pictures["rest"], (4, 6), axis=(0, 1))
+    pictures["far"] = np.roll(pictures["rest"], (30, 80), axis=(0, 1))
+    pictures["empty shifted"] = np.roll(pictures["empty"], (4, 6), axis=(0, 1))
+    camera = Stills(pictures[role])
+    texts = tuple((recording.folder / name).read_text() for name in ("bow.toml", "rig.toml"))
+    options = Options(home / "pulls", home / "book.sqlite3")
+    rack = Rack(recording.bow, recording.rig, cast(tuple[str, str], texts), camera, None, options)
+
+    def show(what: str, for_s: float) -> None:
+        camera.image = pictures[what]
+        time.sleep(for_s)
+
+    if start:
+        rack.start()
+    try:
+        yield rack, show
+    finally:
+        rack.stop()
+
+
+def wait_for(what: Callable[[], bool], patience_s: float = 60.0) -> None:
+    end = time.monotonic() + patience_s
+    while not what():
+        assert time.monotonic() < end
+        time.sleep(0.05)
+
+
+def until(rack: Rack, sentence: str, patience_s: float = 30.0) -> None:
+    end = time.monotonic() + patience_s
+    while sentence not in rack.view().sentence:
+        assert time.monotonic() < end, rack.view().sentence
+        time.sleep(0.05)
+
+
+def test_a_bow_that_lies_there_and_a_camera_that_is_knocked(small_recording: Path, tmp_path: Path) -> None:
+    recording = read_recording(small_recording)
+    with rack_of_stills(recording, tmp_path, "rest") as (rack, show):
+        until(rack, OCCUPIED)
+        show("empty", 0.0)
+        until(rack, "Lay the bow in its cradle")
+        show("rest", 0.0)
+        until(rack, "Pull slowly")
+        while not rack.events.empty():
+            rack.events.get()
+        # some pixels: where it stands is found anew, the work goes on, and the lines go with the picture
+        wait_for(lambda: bool(rack.view().lines_px))
+        before = rack.view()
+        show("shifted", 0.0)
+        wait_for(lambda: rack.view().number > before.number + 8 and bool(rack.view().lines_px))
+        after = rack.view()
+        assert "Pull slowly" in after.sentence
+        for side, line in after.lines_px.items():
+            moved = np.median(line - before.lines_px[side], axis=0)
+            assert moved == pytest.approx((6.0, 4.0), abs=1.0)
+        # another part of the wall is behind the bow: no way to go on
+        show("far", 0.0)
+        until(rack, "was knocked")
+        told = set()
+        for _ in range(30):
+            told.add(rack.view().sentence)
+            time.sleep(0.1)
+        assert len(told) == 1  # it used to go to and fro with "Pull slowly"
+        assert rack.events.empty()
+        rack.order("empty")
+        until(rack, OCCUPIED)
+
+
+def test_an_empty_rack_seen_from_elsewhere_is_no_bow(small_recording: Path, tmp_path: Path) -> None:
+    recording = read_recording(small_recording)
+    with rack_of_stills(recording, tmp_path, "empty") as (rack, show):
+        until(rack, "Lay the bow in its cradle")
+        show("rest", 0.0)
+        until(rack, "Pull slowly")
+        show("shifted", 1.0)
+        show("empty shifted", 0.0)
+        until(rack, "Lay the bow in its cradle")
+
+
+@pytest.mark.parametrize("kind", ["trouble", "garbage", "nothing", "doubtful zero", "saturated"])
+def test_a_scale_without_a_weight_is_said(kind: str) -> None:
+    weigher = Weigher(LoadCell(5000.0, 0.0))
+    raw = {
+        "trouble": [line_of("E", "no_converter")] * 20,
+        "garbage": ["@@@", "W,1,x"] * 10,
+        "nothing": [],
+        "doubtful zero": [line_of("W", 100 * k, 400_000) for k in range(20)],
+        "saturated": [line_of("W", 100 * k, 8_388_607) for k in range(20)],
+    }[kind]
+    weigher.feed(tuple((0.1 * k, text) for k, text in enumerate(raw)))
+    weigher.follow_zero()
+    scale = cast(Any, SimpleNamespace(state=SimpleNamespace(good=True, ended=False, text="")))
+    watch = Watch(None, scale, weigher)
+    for drawn in (False, True):
+        assert watch.trouble(None, Seen(0.0, True, False, 200.0, NAN), drawn) == ""
+        said = watch.trouble(None, Seen(WEIGHTLESS_S + 0.1, True, False, 200.0, NAN), drawn)
+        assert "weight is unknown" in said
+        assert {
+            "trouble": "no converter",
+            "garbage": "could not be used",
+            "nothing": "sends no reading",
+            "doubtful zero": "+80 N by rig.toml's zero",
+            "saturated": "saturated",
+        }[kind] in said
+        assert watch.trouble(None, Seen(WEIGHTLESS_S + 0.2, True, False, 200.0, 0.0), drawn) == ""
+
+
+def test_a_book_that_another_program_holds_does_not_stop_the_picture(small_recording: Path, tmp_path: Path) -> None:
+    recording = read_recording(small_recording)
+    with rack_of_stills(recording, tmp_path, "empty") as (rack, _):
+        until(rack, "Lay the bow in its cradle")
+        with Book(tmp_path / "book.sqlite3"):
+            pass
+        worked = SimpleNamespace(kept=SimpleNamespace(pull_id=1), advice=SimpleNamespace(plan=None))
+        rack._worked, rack._since_scraped = cast(Any, worked), 1  # a pull that was measured
+        with contextlib.closing(sqlite3.connect(tmp_path / "book.sqlite3", isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            rack.order("scraped", 12)
+            longest, number, begun = 0.0, -1, time.monotonic()
+            last = begun
+            while time.monotonic() - begun < 4.0:
+                view = rack.next_view(number)
+                if view.number != number:
+                    longest, number, last = max(longest, time.monotonic() - last), view.number, time.monotonic()
+            assert longest < 1.0
+            assert any("noting the scraping" in note for note in rack.view().notes)
+        end = time.monotonic() + 20.0
+        while not any("not noted" in note or "scraped, 12" in note for note in rack.view().notes):
+            assert time.monotonic() < end  # there is no pull 1: it is refused, and said
+            time.sleep(0.1)
+
+
+def states(readings: list[tuple[float, float]], still: bool = True) -> tuple[State, list[Happening]]:
+    """What the stages make of draws at times, without a scale."""
+    state, happened = State(), []
+    for t_s, draw_mm in readings:
+        state, events = after(state, Seen(t_s, True, still, draw_mm, NAN), Limits(600.0))
+        happened += [event.what for event in events]
+    return state, happened
+
+
+def test_without_a_scale_one_low_reading_is_no_rest_that_the_bow_rises_from() -> None:
+    rest = [(k / 30, 40.0 if k == 20 else 150.0) for k in range(120)]
+    state, happened = states(rest)
+    assert state.stage is Stage.RESTING
+    assert happened == [Happening.REST]
+
+
+def test_the_least_draw_is_taken_anew_at_rest() -> None:
+    state, _ = states([(k / 30, 150.0) for k in range(60)])
+    state = after(State(stage=Stage.DONE, least_mm=150.0, seen_s=2.0), Seen(2.0, True, True, 175.0, NAN), Limits())[0]
+    happened = []
+    for k in range(1, 300):
+        state, events = after(state, Seen(2.0 + k / 30, True, True, 175.0, 0.0), Limits())
+        happened += [event.what for event in events]
+    assert happened == [Happening.REST]
+    assert state.least_mm == 175.0
+
+
+def test_a_player_that_fails_is_left_for_the_next_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, text in (("paplay", "exit 1"), ("aplay", f"touch {tmp_path}/played")):
+        script = tmp_path / name
+        script.write_text(f"#!/bin/sh\n{text}\n")
+        script.chmod(script.stat().st_mode | stat.S_IXUSR)
+    monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}{os.environ['PATH']}")
+    monkeypatch.setattr(sound, "PLAYERS", (("paplay",), ("aplay", "-q")))
+    monkeypatch.delenv("TILLER_SILENT", raising=False)
+    sounds = Sounds()
+    for _ in range(40):
+        sounds.play("beyond")
+        time.sleep(0.1)
+        if (tmp_path / "played").exists():
+            break
+    assert (tmp_path / "played").exists()
+    assert not sounds.silent
+    (tmp_path / "aplay").write_text("#!/bin/sh\nexit 1\n")
+    for _ in range(40):
+        sounds.play("beyond")
+        time.sleep(0.1)
+        if sounds.silent:
+            break
+    assert sounds.silent  # nothing plays: it is said, not believed to sound
+    sounds.close()
+
+
+def test_without_a_window_the_keys_are_lines(small_recording: Path, tmp_path: Path) -> None:
+    recording = read_recording(small_recording)
+    read_end, write_end = os.pipe()
+    out = io.StringIO()
+    with rack_of_stills(recording, tmp_path, "empty", start=False) as (rack, _), ThreadPoolExecutor(1) as pool:
+        rack._alarm = ALARM  # as after a force that fell at once
+        running = pool.submit(run, rack, Units(), False, out, 30.0, read_end)
+        try:
+            until(rack, ALARM)
+            os.write(write_end, b"k\n")
+            until(rack, "Lay the bow in its cradle")
+            os.write(write_end, b"c\nfoo\ns 12\ne\n")
+            until(rack, "Lay the bow in its cradle")
+        finally:
+            os.write(write_end, b"q\n")
+            assert running.result(20.0) == 0
+            for end in (read_end, write_end):
+                os.close(end)
+    told = out.getvalue()
+    assert told.count("without warning") == 2  # at the start, and by C
+    assert "'FOO' is no key here" in told
+    assert "nothing was noted" in told

@@ -1,0 +1,1 @@
+"""Woods: strength, moisture, shrinkage."""

@@ -1,0 +1,1 @@
+"""A pull at the rack as it happens."""

@@ -1,0 +1,93 @@
+"""What is amiss with the sources, in one sentence: a cable that is out, a picture that tells nothing, a scale whose lines give no weight."""
+
+from __future__ import annotations
+
+import contextlib
+from datetime import date
+
+import numpy as np
+
+from tiller.bow.rigfile import LoadCell
+from tiller.live.frame_analysis import Looked
+from tiller.live.live_force import Weigher
+from tiller.live.stages import Seen
+from tiller.sources.feeds import CameraFeed, ScaleFeed
+
+BLIND_S = 0.6
+WEIGHTLESS_S = 1.5
+"""So long the draw, or the weight, may be missing before it is said: the zero takes a second."""
+
+
+class Watch:
+    """Minds how long something has been missing; asked once for each picture."""
+
+    def __init__(self, camera: CameraFeed | None, scale: ScaleFeed | None, weigher: Weigher) -> None:
+        self.camera, self.scale, self.weigher = camera, scale, weigher
+        self._blind_from_s: float | None = None
+        self._weightless_from_s: float | None = None
+
+    def trouble(self, looked: Looked | None, seen: Seen, drawn: bool) -> str:
+        """What is amiss, empty where nothing is."""
+        blind = drawn and self.camera is not None and not np.isfinite(seen.draw_mm)
+        weightless = self.scale is not None and not self.scale.state.ended and not np.isfinite(seen.force_n)
+        self._blind_from_s = _since(self._blind_from_s, blind, seen.t_s)
+        self._weightless_from_s = _since(self._weightless_from_s, weightless, seen.t_s)
+        for feed in (self.camera, self.scale):
+            state = feed.state if feed is not None else None
+            if state is not None and not state.good and not state.ended:
+                return state.text
+        if self._weightless_from_s is not None and seen.t_s - self._weightless_from_s > WEIGHTLESS_S:
+            return f"The weight is unknown, so neither the stop by weight nor a crack is watched: {self._why()}"
+        if looked is not None and looked.said:
+            return looked.said
+        if self._blind_from_s is not None and seen.t_s - self._blind_from_s > BLIND_S:
+            return "The hook's fiducial is not seen: the draw is unknown and the stop is not watched."
+        return ""
+
+    def _why(self) -> str:
+        told = self.weigher.now()
+        if self.weigher.doubt_n:
+            return f"the scale reads {self.weigher.doubt_n:+.0f} N by rig.toml's zero; with the string slack press Z."
+        if told.trouble is not None:
+            return f"the board says '{told.trouble.replace('_', ' ')}'; look after the load cell and its wires."
+        if told.rejected:
+            most = max(told.rejected, key=lambda reason: told.rejected[reason])
+            return f"{told.rejected[most]} lines of the scale could not be used ({most}); look after the load cell, its wires and the port's speed."
+        return "the scale sends no reading; look after the board and its cable."
+
+
+def _since(from_s: float | None, now: bool, t_s: float) -> float | None:
+    if not now:
+        return None
+    return t_s if from_s is None else from_s
+
+
+ZERO_SHIFT_N, OLD_DAYS = 5.0, 365
+"""A zero this far off the calibration's, and a calibration this old, are said (common practice, no source)."""
+
+
+def scale_notes(cell: LoadCell | None, shift_n: float, board: str, today: date) -> list[str]:
+    """How far the zero is off the calibration's, how old that is, and whether another board reads the cell now.
+
+    Args:
+        cell: what ``rig.toml`` says, None where it has no scale; shift_n: the zero against its own.
+        board: name and version that the board told, empty where it told none.
+    """
+    if cell is None:
+        return []
+    said = []
+    if abs(shift_n) > ZERO_SHIFT_N:
+        said.append(
+            f"the scale's zero is {shift_n:+.0f} N off its calibration's: with a known mass 'tiller calibrate check' tells whether it has drifted."
+        )
+    with contextlib.suppress(ValueError):  # an old file has no date
+        age = (today - date.fromisoformat(cell.calibrated)).days
+        if age > OLD_DAYS:
+            said.append(
+                f"the load cell was calibrated {age} days ago: check it with a known mass ('tiller calibrate check')."
+            )
+    if cell.firmware and board and board != cell.firmware:
+        said.append(
+            f"the scale's board says '{board}', it was calibrated with '{cell.firmware}': check it with a known mass."
+        )
+    return said

@@ -1,0 +1,239 @@
+"""A session at the rack from what the user says: which bow, which rig, which camera and scale."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from tiller.bow.bowfile import Bow, parse_bow, read_bow
+from tiller.bow.rigfile import Rig, parse_rig, read_rig
+from tiller.errors import BookFault, FileFault
+from tiller.live.recorder import Keep, lock
+from tiller.live.session import Options, Rack
+from tiller.measure.recording import read_recording
+from tiller.measure.store import fate_fault
+from tiller.mechanics.forward.stop import Stop
+from tiller.paths import data_folder
+from tiller.records.book import Book
+from tiller.sources.cameras import ReplayedCamera, camera_of
+from tiller.sources.interfaces import Camera, Scale
+from tiller.sources.scales import ReplayedScale, SerialScale
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the user wants of a session.
+
+    Attributes:
+        bow: a bow.toml, or the name of a bow that has one in the shop's folder; ignored with a recording.
+        rig: rig.toml; None = the shop's.
+        camera, scale: see ``camera_of`` and ``SerialScale``; None = none.
+        replay: a recording to be played again.
+        software: the rack in software, with its own bow.
+    """
+
+    bow: str | None
+    rig: Path | None = None
+    camera: str | None = None
+    scale: str | None = None
+    replay: Path | None = None
+    software: bool = False
+    keep: Keep = "holds"
+    home: Path | None = None
+    book: Path | None = None
+    speed: float = 1.0
+
+
+def bow_file(name: str) -> Path:
+    """Where the shop keeps a bow's file."""
+    return data_folder() / "bows" / name / "bow.toml"
+
+
+def find_bow(text: str) -> Path:
+    """The bow.toml that a path or a bow's name stands for.
+
+    Raises:
+        BookFault: there is none; says how to make one.
+    """
+    path = Path(text)
+    if path.is_dir():
+        path = path / "bow.toml"
+    if path.suffix == ".toml" or path.is_file():
+        return path
+    if bow_file(text).is_file():
+        return bow_file(text)
+    msg = f"There is no bow '{text}' yet: 'tiller bow {text}' asks for what must be known of it."
+    raise BookFault(msg)
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as err:
+        msg = f"{path} cannot be read ({getattr(err, 'strerror', None) or err})."
+        raise FileFault(msg) from err
+
+
+def last_stop(book: Path | None, bow: str) -> Stop | None:
+    """The stop that the bow's newest pull in the book left, None where there is none.
+
+    Raises:
+        BookFault: the book cannot be read.
+    """
+    if book is None or not book.is_file():
+        return None
+    with Book(book) as shop:
+        rows = shop.pulls(bow)
+        told = ((shop.pull(rows[-1].pull_id).get("advice") or {}).get("stop")) if rows else None
+        if told:
+            try:
+                limits = {name: float("nan") if v is None else float(v) for name, v in told["limits_mm"].items()}
+                stop = Stop(float(told["draw_mm"]), str(told["reason"]), limits)
+            except (KeyError, TypeError, ValueError, AttributeError):
+                return None  # the stop is then that of the bow's file alone, which is the shorter one
+            return stop if np.isfinite(stop.draw_mm) and stop.draw_mm > 0 else None
+    return None
+
+
+@contextmanager
+def session(wanted: Wanted) -> Iterator[Rack]:
+    """A rack, ready to be started; what it needs is let go of at the end.
+
+    Raises:
+        TillerError: a file is missing or wrong, a source is none.
+    """
+    home = wanted.home or data_folder() / "pulls"
+    options = Options(home, wanted.book, wanted.keep)
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(_alone(home))
+        if wanted.book is not None:
+            with Book(wanted.book):  # cannot be opened: said before a bow is drawn
+                pass
+        camera: Camera | None
+        scale: Scale | None
+        if wanted.software:
+            from tiller.sources.software import demo_rack
+
+            software = stack.enter_context(demo_rack())
+            options = replace(options, watch=software.watch)
+            bow, rig, texts, camera, scale = (
+                *_parsed(software.bow_toml, software.rig_toml),
+                software.camera,
+                software.scale,
+            )
+        elif wanted.replay is not None:
+            recording = read_recording(wanted.replay)
+            lines = recording.force_lines or ()
+            begin = min([p.t_s for p in recording.pictures] + [t for t, _ in lines if np.isfinite(t)])
+            camera = ReplayedCamera(recording, begin, wanted.speed)
+            scale = ReplayedScale(recording, begin, wanted.speed) if recording.force_lines is not None else None
+            texts = (_text(recording.folder / "bow.toml"), _text(recording.folder / "rig.toml"))
+            bow, rig = recording.bow, recording.rig
+        else:
+            if wanted.bow is None:
+                msg = "Say which bow: 'tiller rack BOW', a bow.toml or a bow's name."
+                raise BookFault(msg)
+            bow_path, rig_path = find_bow(wanted.bow), wanted.rig or data_folder() / "rig.toml"
+            if not rig_path.is_file():
+                msg = f"There is no rig file at {rig_path}: give one with --rig (camera, board, hook and load cell of your rack)."
+                raise FileFault(msg)
+            bow, rig = read_bow(bow_path), read_rig(rig_path)
+            bow_text, said = with_stave(bow_path, bow)
+            texts = (bow_text, _text(rig_path))
+            bow, options = _parsed(*texts)[0], replace(options, said=said)
+            size = rig.lens.image_size
+            camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
+            scale = SerialScale(wanted.scale) if wanted.scale is not None else None
+        if scale is not None and rig.load_cell is None:
+            msg = "The rig file has no [load_cell], so the scale's counts are no force: calibrate it ('tiller calibrate scale'), or leave the scale away."
+            raise FileFault(msg)
+        fault = fate_fault(wanted.book, bow.name) if wanted.book is not None and not wanted.replay else ""
+        if fault:
+            raise BookFault(fault)
+        rack = Rack(bow, rig, texts, camera, scale, options, last_stop(wanted.book, bow.name))
+        try:
+            yield rack
+        finally:
+            rack.stop()
+
+
+def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[str, ...]]:
+    """A bow's file with what the stave's beside it knows and it does not say, which goes into each recording; and what to know of it.
+
+    The moisture is that of ``Season.limit_moisture``: to the wet side where it is not sure.
+
+    Raises:
+        FileFault, KeyFault: the stave's file is wrong.
+    """
+    from tiller.bow.stavefile import onto_bow, read_stave
+    from tiller.mechanics.wood.season import season_of
+
+    text, beside = _text(bow_path), bow_path.with_name("stave.toml")
+    if not beside.is_file():
+        return text, ()
+    stave = read_stave(beside)
+    season = season_of(stave, date.today())
+    other = (
+        ()
+        if stave.wood.casefold() == bow.wood.casefold()
+        else (
+            f"{bow_path.name} says {bow.wood}, the stave's file {stave.wood}: the bow's counts; mend the one that is wrong.",
+        )
+    )
+    told = season.limit_moisture if np.isfinite(season.limit_moisture) else None
+    try:
+        return onto_bow(text, bow, stave, told), (*other, *season.said)
+    except ValueError as err:
+        msg = f"{beside}: {err}"
+        raise FileFault(msg) from err
+
+
+def bow_beside_stave(bow_path: Path) -> tuple[Bow, tuple[str, ...]]:
+    """The bow of a file, with what the stave's file beside it knows, and what to know of it; see ``with_stave``.
+
+    Raises:
+        FileFault, KeyFault: one of the files is missing or wrong.
+    """
+    import tomllib
+
+    text, said = with_stave(bow_path, read_bow(bow_path))
+    return parse_bow(tomllib.loads(text), str(bow_path)), said
+
+
+@contextmanager
+def _alone(home: Path) -> Iterator[None]:
+    """Holds the shop's folder of pulls for this session.
+
+    Raises:
+        FileFault: it cannot be written, or another session works in it.
+    """
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        file = (home / "in-use").open("ab")
+    except OSError as err:
+        msg = f"{home} cannot be written ({err.strerror}): choose another place for the pulls with --pulls."
+        raise FileFault(msg) from err
+    with file:
+        if not lock(file.fileno()):
+            msg = f"another session at the rack works in {home}: end that one first, or choose another place with --pulls."
+            raise FileFault(msg)
+        yield
+
+
+def _parsed(bow_text: str, rig_text: str) -> tuple[Bow, Rig, tuple[str, str]]:
+    import tomllib
+
+    return (
+        parse_bow(tomllib.loads(bow_text), "bow.toml"),
+        parse_rig(tomllib.loads(rig_text), "rig.toml"),
+        (bow_text, rig_text),
+    )
+
+
+__all__ = ["Wanted", "bow_file", "find_bow", "last_stop", "session"]

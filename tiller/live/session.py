@@ -1,0 +1,596 @@
+"""The live rack: camera, scale, analysis and recording side by side, each at its own pace; what is so now as one ``View``.
+
+Threads: one reads the camera, one the scale, one looks at each picture and minds the stages of the pull, one writes; a
+process beside them measures what was recorded. Whoever shows it takes the newest ``View`` and gives orders by name.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import shutil
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import Bow
+from tiller.bow.rigfile import LoadCell, Rig
+from tiller.errors import FileFault, TillerError
+from tiller.live.frame_analysis import Analyst, Looked
+from tiller.live.health import Watch, scale_notes
+from tiller.live.live_force import Weigher
+from tiller.live.recorder import Keep, PullRecorder, PullUnderWay, disk_warning, folder_for, settle, unfinished
+from tiller.live.stages import BEGIN_MM, BEGIN_N, DRAWN, Event, Happening, Limits, Seen, State, after
+from tiller.live.view import (
+    ALARM,
+    BLIND,
+    LIGHT,
+    SENTENCES,
+    BoardNow,
+    View,
+    board_now,
+    empty_view,
+    no_bow,
+    planned_strokes,
+)
+from tiller.measure.advice import advise_from_file
+from tiller.measure.comparison import NOTHING_OFF
+from tiller.measure.worker import Measurer, Worked
+from tiller.mechanics.forward.stop import FIRST_SHARE, Stop
+from tiller.records.book import Book
+from tiller.sources.feeds import CameraFeed, ScaleFeed
+from tiller.sources.interfaces import Camera, Scale, Shot, Stage, now_s
+from tiller.vision.rig.board import SeenBoard
+
+Array = NDArray[np.float64]
+
+STALE_S, STALE_READINGS = 0.2, 3.5
+"""A force older than this and than so many readings take is no force any more."""
+PATIENCE_S = 30.0
+"""So long a session that ends waits for pulls that are being measured."""
+DISK_S, BOARD_S = 20.0, 1.0
+"""How often the disk and the board are looked at while nothing is pulled."""
+WAYPOINT_MM = 30.0
+"""Where nobody holds, a picture is kept every so often, so that the pull can be measured all the same."""
+FOLLOW_ZERO_S = 0.5
+BEFORE_S = 0.8
+"""Lines of the scale are kept from so long before the rest picture: they show the zero."""
+TRACK_MM = 1.0
+BETWEEN_S = 1.5
+"""A camera whose last picture was looked at so lately is not lost: on an old laptop under load there are two a second."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """How the rack is run.
+
+    Attributes:
+        home: where pulls are kept; book: the shop's book, None = no entries.
+        keep: pictures of a pull that are kept.
+        said: what is known of the bow or its stave and worth saying at the start.
+        watch: told at each turn whether the empty rack is known, and the stage; called by the analysing thread.
+    """
+
+    home: Path
+    book: Path | None
+    keep: Keep = "holds"
+    said: tuple[str, ...] = ()
+    watch: Callable[[bool, Stage], None] | None = None
+
+
+class Rack:
+    """Runs a session at the rack.
+
+    Args:
+        bow, rig, and the texts of their files, which go into each recording.
+        camera, scale: sources; None where there is none.
+        stop: how far the bow may be drawn at first; None = from the bow's file alone.
+    """
+
+    def __init__(
+        self,
+        bow: Bow,
+        rig: Rig,
+        texts: tuple[str, str],
+        camera: Camera | None,
+        scale: Scale | None,
+        options: Options,
+        stop: Stop | None = None,
+    ) -> None:
+        self.bow, self.rig, self.texts, self.options = bow, rig, texts, options
+        self._finder = ThreadPoolExecutor(1, "finding")
+        self.analyst = Analyst(bow, rig, self._finder)
+        self.weigher = Weigher(rig.load_cell or LoadCell(1.0, 0.0))
+        self.camera = CameraFeed(camera) if camera is not None else None
+        self.scale = ScaleFeed(scale, self.weigher.feed) if scale is not None else None
+        self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+        self._orders: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
+        self._stop_now = stop if stop is not None else advise_from_file(bow).stop
+        self._state = State()
+        self._pull = PullUnderWay()
+        self._before: Array = np.empty((0, 2))
+        self._rests: list[Shot] = []
+        self._empty_s = 0.0
+        self._notes: deque[str] = deque(maxlen=8)
+        self._worked: Worked | None = None
+        self._jobs: list[tuple[Path, Future[Worked]]] = []
+        self._finishing: list[threading.Thread] = []
+        self._submitting = threading.Lock()
+        self._pool: ThreadPoolExecutor | None = None
+        self._measurer = Measurer()
+        self._halt = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._fault: BaseException | None = None
+        self._since_scraped = 0
+        self._plan_holds = False
+        self._alarm, self._force_s = "", float("nan")
+        self._watch = Watch(self.camera, self.scale, self.weigher)
+        self._knocked = False
+        self._noting: tuple[Future[None], int] | None = None
+        self._disk_s = self._board_s = float("-inf")
+        self._board = BoardNow()
+        self._boards: Future[SeenBoard | None] | None = None
+        self._shift_told = False
+        self._looked_s, self._still = float("-inf"), False
+        self._remarked: tuple[str, ...] = ()
+        self._zeroed_s = 0.0
+        self._taken = 0
+        self._view = empty_view(self._stop_now, self._limits(), self.weigher.now())
+        self._fresh = threading.Condition()
+
+    # -- what others call ----------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begins: sources, analysis, and the process that measures."""
+        self._pool = ThreadPoolExecutor(1, "measuring")
+        self._measurer.start()
+        for folder in unfinished(self.options.home):
+            self._say(f"a pull that was cut off is found in {folder.name}: it is measured now.")
+            self._measure(folder)
+        for feed in (self.camera, self.scale):
+            if feed is not None:
+                feed.start()
+        for text in self.options.said:
+            self._say(text)
+        for feed, text in ((self.camera, BLIND), (self.scale, LIGHT)):
+            if feed is None:
+                self._say(text)
+        self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ends cleanly: the pull that is going on is kept, no thread and no process is left."""
+        self._halt.set()
+        if self._thread is not None:
+            self._thread.join(timeout=10.0)
+            self._thread = None
+        for feed in (self.camera, self.scale):
+            if feed is not None:
+                feed.stop()
+        until = now_s() + PATIENCE_S
+        for thread in self._finishing:
+            thread.join(timeout=max(until - now_s(), 0.1))
+        if self._pool is not None:
+            for _, job in self._jobs:
+                with contextlib.suppress(Exception):
+                    job.result(timeout=max(until - now_s(), 0.0))
+            self._collect()
+            self._measurer.close()  # what is not measured by now is measured at the next start
+            self._pool.shutdown(wait=True, cancel_futures=True)
+            self._pool = None
+        self._measurer.close()
+        self._finder.shutdown(wait=True, cancel_futures=True)
+
+    def order(self, name: str, value: float = 0.0) -> None:
+        """An order: 'empty' (photograph the empty rack anew), 'zero' (the scale's), 'scraped' (with how many strokes)."""
+        self._orders.put((name, value))
+
+    def view(self) -> View:
+        """What is so now.
+
+        Raises:
+            BaseException: what ended the analysis, if something did.
+        """
+        if self._fault is not None:
+            raise self._fault
+        return self._view
+
+    def next_view(self, number: int, patience_s: float = 0.2) -> View:
+        """The first view with another number than that, or the last one where none comes in time."""
+        with self._fresh:
+            self._fresh.wait_for(lambda: self._view.number != number or self._fault is not None, patience_s)
+        return self.view()
+
+    @property
+    def busy(self) -> bool:
+        """A pull is being written or measured."""
+        return self._busy()
+
+    @property
+    def ended(self) -> bool:
+        """The sources have nothing more to give and all is measured."""
+        feeds = [f.state.ended for f in (self.camera, self.scale) if f is not None]
+        return bool(feeds) and all(feeds) and not self._busy()
+
+    # -- the analysing thread ------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            while not self._halt.is_set():
+                self._turn()
+        except BaseException as err:
+            self._fault = err
+            with self._fresh:
+                self._fresh.notify_all()
+        finally:
+            if self._pull.recorder is not None:
+                self._end_pull()
+
+    def _turn(self) -> None:
+        shot: Shot | None = None
+        if self.camera is not None:
+            shot = self.camera.next(0.1)
+        else:
+            time.sleep(0.04)
+        self._obey()
+        self._collect()
+        looked = self.analyst.look(shot) if shot is not None else None
+        self._knocked = looked.knocked if looked is not None else self._knocked
+        if (fault := self.analyst.remark()) != "":
+            self._say(fault)
+        t, force = self.weigher.force_now()
+        self._force_s = t
+        now = now_s()
+        if not now - t < max(STALE_S, STALE_READINGS / self.weigher.rate_hz()):
+            force = float("nan")
+        seen = self._seen(shot, looked, force, now)
+        self._state, events = after(self._state, seen, self._limits())
+        for event in events:
+            self._happened(event, shot)
+        self._mind(shot, looked, seen)
+        self._publish(shot, looked, seen)
+
+    def _seen(self, shot: Shot | None, looked: Looked | None, force: float, now: float) -> Seen:
+        if looked is not None and shot is not None:
+            self._looked_s, self._still = now, looked.still
+            # a late picture's draw goes with the force of its own moment, else every let-down looks like a crack
+            then = self.weigher.force_at(shot.t_s) if np.isfinite(force) else force
+            return Seen(shot.t_s, looked.bow, looked.still, looked.draw_mm, then, force)
+        if self.camera is not None:
+            known = bool(self.analyst.models)
+            if now - self._looked_s < BETWEEN_S:  # between two pictures of a slow camera or machine: as in the last one
+                return Seen(now, known, self._still, float("nan"), force)
+            return Seen(now, known, False, float("nan"), force)  # it is lost: hold on to what is known
+        return Seen(now, bool(np.isfinite(force)), bool(abs(force) < 2.0), float("nan"), force)
+
+    def _limits(self) -> Limits:
+        most = self.bow.target.draw_length_mm
+        stop = self._stop_now.draw_mm if self._stop_now is not None else np.nan
+        return Limits(min(stop if np.isfinite(stop) else FIRST_SHARE * most, most), self.bow.target.draw_weight_n)
+
+    def _happened(self, event: Event, shot: Shot | None) -> None:
+        self.events.put(event)
+        what = event.what
+        if what is Happening.REST and shot is not None:
+            if not self._knocked:  # a rest shape in a picture that stands elsewhere would be a wrong one
+                self.analyst.take_rest(shot.image)
+            self._rests = [shot]
+        elif what is Happening.GONE:
+            self.analyst.forget_bow()
+            self._rests = []
+        elif what is Happening.BEGAN:
+            self._begin_pull(event)
+        elif what is Happening.POINT:
+            self._pull.points.append((event.draw_mm, event.force_n))
+            if self._pull.recorder is not None and shot is not None and self.options.keep != "all":
+                self._pull.recorder.picture(shot.image, shot.t_s, "pull")
+                self._pull.kept_mm = event.draw_mm
+        elif what is Happening.LOST:
+            self._alarm = ALARM
+            self._say(f"the force fell at once, to {max(event.force_n, 0.0):.0f} N.")
+            if self._pull.recorder is not None:
+                self._pull.recorder.note(event.t_s, f"{what.value} to {event.force_n:.0f} N")
+        elif what is Happening.ENDED:
+            self._end_pull()
+
+    def _mind(self, shot: Shot | None, looked: Looked | None, seen: Seen) -> None:
+        """What goes on between the events: zero, rest pictures, the record."""
+        stage = self._state.stage
+        if stage in DRAWN:
+            self._record(shot, seen)
+            return
+        if seen.t_s - self._zeroed_s > FOLLOW_ZERO_S:
+            self._zeroed_s = seen.t_s
+            risen = self.camera is None or seen.draw_mm > self._state.least_mm + BEGIN_MM
+            if risen and self.weigher.turn_round():
+                self._say("the scale reads backwards: its sign was turned round; mend counts_per_newton in rig.toml.")
+            self.weigher.follow_zero()
+            if not self._shift_told and np.isfinite(self.weigher.shift_n):
+                self._shift_told = True
+                told = self.weigher.now().hello
+                board = f"{told.name} {told.version}" if told is not None else ""
+                for text in scale_notes(self.rig.load_cell, self.weigher.shift_n, board, datetime.now().date()):
+                    self._say(text)
+        self._look_round(shot, seen)
+        if (
+            stage is Stage.RESTING
+            and shot is not None
+            and looked is not None
+            and looked.still
+            and not np.isfinite(looked.draw_mm if seen.force_n > 2.0 else np.nan)
+            and self._rests
+            and shot.t_s - self._rests[-1].t_s > 1.0
+        ):
+            self._rests = [self._rests[0], shot]
+
+    def _look_round(self, shot: Shot | None, seen: Seen) -> None:
+        """What is looked after now and then while nothing is pulled: the disk, the board, how the camera was opened."""
+        if seen.t_s - self._disk_s > DISK_S:
+            self._disk_s = seen.t_s
+            warning = disk_warning(self.options.home)
+            if warning:
+                self._say(warning)
+        if self.camera is not None:
+            for text in self.camera.camera.remarks:
+                if text not in self._remarked:
+                    self._say(text)
+            self._remarked = self.camera.camera.remarks
+        if self._boards is not None and self._boards.done():
+            board, self._boards = self._boards.result(), None
+            self._board = board_now(board)
+        elif shot is not None and self._boards is None and seen.t_s - self._board_s > BOARD_S:
+            self._board_s = seen.t_s
+            self._boards = self._finder.submit(self.analyst.seek_markers, shot.image)
+
+    def _begin_pull(self, event: Event) -> None:
+        self._pull = PullUnderWay(event.draw_mm)
+        folder = folder_for(self.options.home, self.bow.name, datetime.now())
+        recorder = PullRecorder(folder, *self.texts, weighed=self.scale is not None)
+        try:
+            recorder.start()
+        except FileFault as err:
+            self._say(str(err))
+            return
+        if self.analyst.empty is not None:
+            recorder.picture(self.analyst.empty, min(self._empty_s, event.t_s), "empty")
+        for rest in self._rests:
+            recorder.picture(rest.image, rest.t_s, "rest")
+        begun = self._rests[0].t_s if self._rests else event.t_s
+        lines, self._pull.lines_to_s = self.weigher.raw_since(begun - BEFORE_S)
+        recorder.lines(lines)
+        self._pull.recorder = recorder
+
+    def _record(self, shot: Shot | None, seen: Seen) -> None:
+        pull = self._pull
+        if np.isfinite(seen.draw_mm) and np.isfinite(seen.force_n):
+            last = pull.track[-1] if pull.track else None
+            if last is None or abs(seen.draw_mm - last[0]) > TRACK_MM or abs(seen.force_n - last[1]) > 1.0:
+                pull.track.append((seen.draw_mm, seen.force_n))
+        if pull.recorder is None:
+            return
+        if pull.recorder.fault != pull.fault_told:
+            pull.fault_told = pull.recorder.fault
+            self._say(pull.fault_told)
+        lines, pull.lines_to_s = self.weigher.raw_since(pull.lines_to_s)
+        pull.recorder.lines(lines)
+        if shot is None:
+            return
+        if np.isfinite(seen.draw_mm):
+            pull.recorder.draw(shot.t_s, seen.draw_mm)
+        if self.options.keep == "all":
+            pull.recorder.picture(shot.image, shot.t_s, "pull", must=self._state.stage is Stage.HOLDING)
+        elif not abs(seen.draw_mm - pull.kept_mm) < WAYPOINT_MM and np.isfinite(seen.draw_mm):
+            pull.recorder.picture(shot.image, shot.t_s, "pull", must=False)
+            pull.kept_mm = seen.draw_mm
+
+    def _end_pull(self) -> None:
+        pull, recorder = self._pull, self._pull.recorder
+        self._since_scraped += 1
+        if pull.track:
+            self._before = np.array(pull.track)
+        if recorder is None:
+            return
+        lines, _ = self.weigher.raw_since(pull.lines_to_s)
+        recorder.lines(lines)
+        pull.recorder = None
+
+        def finish() -> None:
+            recorder.finish()
+            if recorder.fault and recorder.fault != pull.fault_told:
+                self._say(recorder.fault)
+            if recorder.left_out:
+                self._say(f"the disk was slow: {recorder.left_out} pictures between holds were left out.")
+            if self.camera is None:  # nothing that the book keeps can be told of it
+                self._say(BLIND)
+                settle(recorder.folder, BLIND)
+                return
+            self._measure(recorder.folder)
+
+        thread = threading.Thread(target=finish, name="finish", daemon=True)
+        self._finishing = [*(t for t in self._finishing if t.is_alive()), thread]
+        thread.start()
+
+    # -- measuring beside it -------------------------------------------------------------------------------------------
+
+    def _measure(self, folder: Path) -> None:
+        with self._submitting:
+            if self._pool is not None:
+                self._jobs.append((folder, self._pool.submit(self._measurer.work_up, folder, self.options.book)))
+
+    def _busy(self) -> bool:
+        return any(t.is_alive() for t in self._finishing) or any(not job.done() for _, job in self._jobs)
+
+    def _collect(self) -> None:
+        if self._noting is not None and self._noting[0].done():
+            (noting, strokes), self._noting = self._noting, None
+            fault = noting.exception()
+            if fault is None:
+                self._noted(strokes)
+            else:
+                self._say(f"the scraping was not noted: {fault}")
+        with self._submitting:
+            done = [(folder, job) for folder, job in self._jobs if job.done()]
+            self._jobs = [(folder, job) for folder, job in self._jobs if not job.done()]
+        for folder, job in done:
+            try:
+                worked = job.result()
+            except TillerError as err:
+                if self._halt.is_set():
+                    continue  # ended with the session: it is measured at the next start
+                self._say(f"this pull could not be measured: {err}")
+                settle(folder, str(err))
+                continue
+            ours = worked.bow == self.bow.name
+            if ours:
+                self._worked, self._plan_holds = worked, True  # nothing is scraped while it is measured
+                if worked.advice.stop is not None:
+                    self._stop_now = worked.advice.stop
+                for text in worked.beside.said:
+                    if text != NOTHING_OFF or self._since_scraped <= 1 < self._state.pulls:
+                        self._say(text)
+            else:
+                self._say(f"the pull in {folder.name} was of {worked.bow}; it is in the book.")
+            if self.options.keep == "none":
+                shutil.rmtree(folder / "frames", ignore_errors=True)
+            settle(folder)
+
+    # -- orders, notes, the view ---------------------------------------------------------------------------------------
+
+    def _obey(self) -> None:
+        while True:
+            try:
+                name, value = self._orders.get_nowait()
+            except queue.Empty:
+                return
+            if name == "looked":
+                self._alarm = ""
+            elif self._state.stage in DRAWN:
+                self._say(f"not while the bow is drawn: let down first ({name}).")
+            elif name == "empty" and self.weigher.force_now()[1] >= BEGIN_N:
+                self._say("there is load on the rope: let down and take the bow off first (empty).")
+            elif name == "empty":
+                self.analyst.forget_empty()
+                self._empty_s, self._rests, self._knocked = 0.0, [], False
+                self._state = State(pulls=self._state.pulls, exercises=self._state.exercises)
+            elif name == "zero":
+                self._say("zero taken." if self.weigher.zero() else "the scale sends nothing: no zero was taken.")
+            elif name == "scraped":
+                self._scraped(round(value))
+
+    def _scraped(self, strokes: int) -> None:
+        """Notes in the book that wood came off after the last measured pull."""
+        worked, book = self._worked, self.options.book
+        if worked is None or self._busy() or self._noting is not None:
+            self._say("nothing was noted: there is no measured pull in this session yet after which wood came off.")
+            return
+        if self._since_scraped == 0:
+            self._say("nothing was noted: that was noted already; pull again before the next scraping.")
+            return
+        pull_id = worked.kept.pull_id
+        if pull_id is None or book is None or self._pool is None:
+            self._noted(strokes)
+            return
+
+        def note() -> None:
+            with Book(book) as shop:
+                shop.add_scraping(pull_id, strokes, planned_strokes(worked))
+
+        self._noting = (self._pool.submit(note), strokes)  # another program may hold the book: the picture goes on
+        self._say("noting the scraping in the book ...")
+
+    def _noted(self, strokes: int) -> None:
+        self._since_scraped, self._plan_holds = 0, False
+        self._say(f"scraped, {strokes} strokes: exercise the bow with short pulls, then pull again.")
+
+    def _say(self, text: str) -> None:
+        if not self._notes or self._notes[-1] != text:
+            self._notes.append(text)
+
+    def _sentence(self, looked: Looked | None, seen: Seen) -> str:
+        stage = self._state.stage
+        trouble = self._watch.trouble(looked, seen, stage in DRAWN)
+        if stage in DRAWN:  # the bow comes first: nobody is sent away from a drawn one
+            if stage is Stage.BEYOND:
+                return SENTENCES[stage]
+            if self._alarm:
+                return "Let down slowly, all the way. " + self._alarm
+            if trouble:
+                return f"Let down first. {trouble}"
+            if stage is Stage.HOLDING and self._pull.points and abs(self._pull.points[-1][0] - seen.draw_mm) < 3.0:
+                return "Point taken. Pull on, or let down."
+            return SENTENCES[stage]
+        if self._alarm:
+            return self._alarm
+        if trouble:
+            return trouble
+        if stage is Stage.NO_BOW:
+            return no_bow(seen.force_n, self.camera is None or self.analyst.scene is not None)
+        if stage is Stage.DONE and self._busy():
+            return "Let the bow lie still; the pull is being measured."
+        if stage is Stage.RESTING and self._worked is not None and self._plan_holds and not self._busy():
+            plan = self._worked.advice.plan
+            if plan is not None and plan.layers:
+                return "Scrape what the list says, or pull again within the stop."
+        return SENTENCES[stage]
+
+    def _publish(self, shot: Shot | None, looked: Looked | None, seen: Seen) -> None:
+        if looked is not None and looked.ready and self._empty_s == 0.0 and shot is not None:
+            self._empty_s = shot.t_s
+        elif looked is not None and not looked.ready:
+            self._empty_s = 0.0
+        lines = (
+            {side: self.analyst.to_pixels(line) for side, line in looked.lines.items()} if looked is not None else {}
+        )
+        hook = None
+        if looked is not None and looked.hook_mm is not None:
+            px = self.analyst.to_pixels(np.array([looked.hook_mm]))[0]
+            hook = (float(px[0]), float(px[1]))
+        self._taken += 1
+        drawn = self._state.stage in DRAWN
+        view = View(
+            self._taken,
+            shot.t_s if shot is not None else seen.t_s,
+            now_s(),
+            shot.image if shot is not None else self._view.image,
+            looked if looked is not None else self._view.looked,
+            self._state.stage,
+            self._sentence(looked, seen),
+            seen.draw_mm,
+            seen.newest_n if np.isfinite(seen.newest_n) else seen.force_n,
+            self._stop_now,
+            self._limits(),
+            lines if looked is not None else self._view.lines_px,
+            hook,
+            self.analyst.profile(looked) if looked is not None and drawn else self._view.profiles,
+            np.array(self._pull.track) if self._pull.track else np.empty((0, 2)),
+            self._before if drawn or not self._pull.track else self._view.before,
+            np.array(self._pull.points) if self._pull.points else np.empty((0, 2)),
+            self._worked,
+            "measuring" if self._busy() else "",
+            self.camera.state if self.camera is not None else None,
+            self.scale.state if self.scale is not None else None,
+            self.weigher.now() if not drawn or self._taken % 10 == 0 else self._view.weighed,
+            tuple(self._notes),
+            self._state.pulls,
+            self._state.exercises,
+            self._since_scraped,
+            self._pull.recorder.folder if self._pull.recorder is not None else self._view.folder,
+            self._plan_holds,
+            self._alarm,
+            self.analyst.stations_mm() if looked is not None else self._view.stations_mm,
+            self._board,
+            self._force_s,
+        )
+        if self.options.watch is not None:
+            self.options.watch(self.analyst.scene is not None, self._state.stage)
+        with self._fresh:
+            self._view = view
+            self._fresh.notify_all()

@@ -1,0 +1,176 @@
+"""What can be shown of a session at the rack, as one frozen ``View``, and the sentences that go with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Side
+from tiller.live.frame_analysis import Looked, Profile
+from tiller.live.live_force import Weighed
+from tiller.live.stages import BEGIN_N, Limits
+from tiller.measure.worker import Worked
+from tiller.mechanics.advice.layers import strokes
+from tiller.mechanics.forward.stop import Stop
+from tiller.sources.feeds import FeedState
+from tiller.sources.interfaces import Image, Stage
+from tiller.vision.rig.board import SeenBoard
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class BoardNow:
+    """Fiducials of the board that were found: their ids, how well they fit rig.toml (mm; NaN without), and where in the picture (px)."""
+
+    found: tuple[int, ...] = ()
+    rms_mm: float = float("nan")
+    places_px: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class View:
+    """All that can be shown now.
+
+    Attributes:
+        number, shot_s, made_s: of the picture: number, arrival, and when this was ready.
+        image: the picture, None without a camera.
+        stage, sentence: the state, and the one next step.
+        draw_mm, force_n: NaN where unknown. force_s: arrival of the reading shown.
+        stop: how far it may be drawn; limits: what sets off the warning.
+        lines_px: limbs' centrelines in the picture; hook_px: the string's seat; nocks.
+        profiles: strain along the limbs.
+        track, before: draw and force of this pull and of the last one, (n, 2).
+        points: points of this pull, (k, 2).
+        worked: the last pull that was measured; busy: what is being worked on.
+        camera, scale: how the sources do, None where there is none; weighed: the scale's reading.
+        notes: what to know, newest last. events: how many happened so far.
+        pulls, exercises: of this session; since_scraped: pulls since wood came off.
+        folder: where the running or last pull is kept.
+        plan_holds: the plan of ``worked`` is of the bow as it is now: nothing was scraped since.
+        alarm: what must be looked at before anything else, empty where nothing is.
+        stations_mm: where along the limbs the points of ``lines_px`` are.
+        board: the board's fiducials as last found.
+    """
+
+    number: int
+    shot_s: float
+    made_s: float
+    image: Image | None
+    looked: Looked | None
+    stage: Stage
+    sentence: str
+    draw_mm: float
+    force_n: float
+    stop: Stop | None
+    limits: Limits
+    lines_px: Mapping[Side, Array]
+    hook_px: tuple[float, float] | None
+    profiles: Mapping[Side, Profile]
+    track: Array
+    before: Array
+    points: Array
+    worked: Worked | None
+    busy: str
+    camera: FeedState | None
+    scale: FeedState | None
+    weighed: Weighed
+    notes: tuple[str, ...]
+    pulls: int
+    exercises: int
+    since_scraped: int
+    folder: Path | None
+    plan_holds: bool
+    alarm: str
+    stations_mm: Mapping[Side, Array]
+    board: BoardNow
+    force_s: float
+
+
+def planned_strokes(worked: Worked) -> int:
+    """Strokes that the plan of a pull asks for in all."""
+    plan = worked.advice.plan
+    if plan is None:
+        return 0
+    return sum(sum(strokes([o for o in plan.layers if o.limb == side], worked.beside.stroke_mm)) for side in SIDES)
+
+
+ALARM = "The force fell at once: look for a crack, a slipped string, a broken part. When all is whole, press K."
+BLIND = "without a camera pulls are kept, not measured: nothing can be said of bend, draw, stiffness or plan, and only the weight stops you."
+LIGHT = "without a scale weight, stiffness and depth cannot be told, and no crack is heard: bend, strain and marks are measured."
+SENTENCES = {
+    Stage.NO_BOW: "Lay the bow in its cradle, string slack, and let go of it.",
+    Stage.RESTING: "Pull slowly; hold still now and then; go no further than the stop.",
+    Stage.PULLING: "Hold still for a second to take a point.",
+    Stage.HOLDING: "Hold still.",
+    Stage.BEYOND: "Let down now.",
+    Stage.LETTING_DOWN: "Let down slowly, all the way.",
+    Stage.DONE: "Let the bow lie still.",
+}
+
+
+def no_bow(force_n: float, ready: bool) -> str:
+    """What to do next while no bow is known.
+
+    Args:
+        ready: the empty rack is known, or there is no camera.
+    """
+    if force_n >= BEGIN_N:
+        return (
+            "There is load on the rope but no bow is known: let down. If the bow was on the rack when the empty picture was"
+            " taken, take it off and press E."
+        )
+    if not ready:
+        return "Take the bow off the rack: the empty rack is photographed first."
+    return SENTENCES[Stage.NO_BOW]
+
+
+def board_now(board: SeenBoard | None) -> BoardNow:
+    """What the window shows of the board; nothing where it was not found."""
+    if board is None:
+        return BoardNow()
+    places = {key[1]: (float(px[0]), float(px[1])) for key, px in board.centres_px.items()}
+    return BoardNow(tuple(board.used), board.rms_mm, tuple(places[i] for i in board.used))
+
+
+def empty_view(stop: Stop | None, limits: Limits, weighed: Weighed) -> View:
+    """Before the first picture."""
+    nan, none = float("nan"), np.empty((0, 2))
+    return View(
+        0,
+        nan,
+        nan,
+        None,
+        None,
+        Stage.NO_BOW,
+        "Opening camera and scale.",
+        nan,
+        nan,
+        stop,
+        limits,
+        {},
+        None,
+        {},
+        none,
+        none,
+        none,
+        None,
+        "",
+        None,
+        None,
+        weighed,
+        (),
+        0,
+        0,
+        0,
+        None,
+        False,
+        "",
+        {},
+        BoardNow(),
+        nan,
+    )

@@ -1,0 +1,1 @@
+"""From a recording to a stored result: the pipeline of a measurement."""

@@ -1,0 +1,399 @@
+"""From a measured pull to what is to be done next."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
+from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
+from tiller.bow.wood.moisture import strain_at
+from tiller.bow.wood.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
+from tiller.measure.pipeline import Measured, to_back_of, working_zone
+from tiller.measure.wanted import tiller_of, wanted_strain
+from tiller.mechanics.advice.advice import Advice, NextPull
+from tiller.mechanics.advice.evidence import shown_further
+from tiller.mechanics.advice.plan import make_plan
+from tiller.mechanics.advice.planned import Plan
+from tiller.mechanics.advice.thinning import Aim, LimbWood
+from tiller.mechanics.advice.wanted import Tiller
+from tiller.mechanics.advice.yielding import SetShown
+from tiller.mechanics.fit.prior import stiffness_prior
+from tiller.mechanics.forward.belief import FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, BowBelief, LimbBelief
+from tiller.mechanics.forward.elastica import NoEquilibriumError
+from tiller.mechanics.forward.forecast import Forecast, forecast
+from tiller.mechanics.forward.stop import Stop, stop_now
+
+Array = NDArray[np.float64]
+
+LEAST_SHARE = 0.25
+"""From a pull over less than this share of the way from its first picture to the target draw no plan is made."""
+UNSCALED_STRAIN_SD = 0.03
+"""Relative sd that a strain told ahead has beside the measured one's where no force ties the pictures together (common practice, no source)."""
+STOP_SURE_MM = 5.0
+"""A stop moves by so much from pull to pull without anything having changed: no more than that beyond it is not said."""
+UNSEEN_STRAIN_SD = 0.10
+"""Relative sd of the strain where a stretch was not seen (common practice, no source)."""
+
+
+def strain_limit(bow: Bow, by_place: SetShown | None = None) -> tuple[float, str]:
+    """The strain that the bow may bear, and where that comes from: its file, what its own set shows, its wood's table.
+
+    A set may show that a piece bears less than its table says; that it took none yet does not raise the limit.
+    """
+    if bow.target.working_strain is not None:
+        return bow.target.working_strain, "set in bow.toml"
+    usual, source = strain_at(bow.table_wood, bow.moisture_percent)
+    if by_place is not None and by_place.limit < usual:
+        return by_place.limit, "by the set that this bow took"
+    return usual, source
+
+
+def _own_limit_words(bow: Bow, by_place: SetShown) -> str:
+    shown = f"{100 * by_place.limit:.2f} ± {100 * by_place.limit_sd:.2f} %"
+    text = f"the set that this bow took lies where it was strained most: this piece takes a set from a strain of {shown} on"
+    usual = strain_at(bow.table_wood, bow.moisture_percent)[0]
+    own = bow.target.working_strain
+    if own is not None:
+        kept = f"stop and plan keep to the {100 * own:.2f} % of bow.toml, your own figure"
+        return f"{text}; {kept}{': it is more than that' if own > by_place.limit else ''}."
+    if by_place.limit < usual:
+        return f"{text}; stop and plan keep to that, not to the {100 * usual:.2f} % of its wood's table."
+    return f"{text}, more than the {100 * usual:.2f} % of its wood's table, to which stop and plan keep."
+
+
+def taut_from_mm(bow: Bow) -> float:
+    """A draw (mm) at or below which the string that is on the bow is just taut."""
+    return 0.8 * bow.target.brace_height_mm if bow.string.kind == "braced" else 60.0
+
+
+HIDDEN_MM = 40.0
+"""A working stretch this long that was not seen counts like a mark for the next step of draw (common practice, no source)."""
+
+
+def _longest(wanted: NDArray[np.bool_], s_mm: Array) -> float:
+    """Length (mm) of the longest unbroken run."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], wanted, [False]]).astype(int)))
+    return float(max((edges[1::2] - edges[::2]), default=0)) * float(s_mm[1] - s_mm[0])
+
+
+def strain_share(bow: Bow, side: Side, s_mm: Array) -> Array:
+    """Share of the working strain that each place (n,) may bear: less where a ring is cut through, and the like."""
+    share = np.ones(len(s_mm))
+    half = 0.5 * float(s_mm[1] - s_mm[0])
+    for f in bow.limb(side).features:
+        inside = (s_mm >= f.from_mm - half) & (s_mm <= f.to_mm + half)
+        share[inside] = np.minimum(share[inside], f.strain_share)
+    return share
+
+
+def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
+    """Both limbs' wood for the plan."""
+    out = []
+    backs = to_back_of(measured.result, bow, measured.crown_radius_mm)
+    ratio = measured.tiller.left_over_right if measured.tiller is not None else 0.0
+    for side, back, more in zip(SIDES, backs, (0.5 * ratio, -0.5 * ratio), strict=True):
+        limb = measured.result.limb(side)
+        low, high = working_zone(bow, side)
+        out.append(
+            LimbWood(
+                bow.limb(side).width_at(limb.s_mm),
+                thick_enough(limb.thickness_mm, 1.0, bow.above(side, limb.s_mm)),
+                low,
+                high,
+                ~np.isfinite(limb.strain),
+                strain_share(bow, side, limb.s_mm),
+                tuple((f.kind, f.from_mm, f.to_mm) for f in bow.limb(side).features if f.leave_alone),
+                wanted_strain(bow, side, limb.s_mm, back) * np.exp(more),
+                bow.above(side, limb.s_mm),
+            )
+        )
+    return out[0], out[1]
+
+
+def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Advice:
+    """Forecast, stop and plan from a measured pull; what cannot be had is said, never made up.
+
+    Args:
+        by_place: what the set since earlier pulls shows of the strain that this piece bears.
+    """
+    target, result = bow.target, measured.result
+    limit, source = strain_limit(bow, by_place)
+    wood = wood_of(measured, bow)
+    said: list[str] = []
+    if by_place is not None and np.isfinite(by_place.limit):
+        said.append(_own_limit_words(bow, by_place))
+    drawn = result.pictures[result.largest].draw_mm
+    first = min(p.draw_mm for p in result.pictures if np.isfinite(p.draw_mm))
+    marks = [(side, m) for side in SIDES for m in result.limb(side).marks]
+    said += contradictions(measured, bow)
+    bare = [side for side in SIDES if not bow.limb(side).layers]
+    if len(bare) == 1:
+        said.append(f"bow.toml gives layers for one limb and none for the {bare[0]} one: is that so?")
+    if bow.moisture_percent is not None and bow.moisture_percent > TOO_MOIST:
+        said.append(
+            f"at {bow.moisture_percent:g} % moisture the wood takes a set when it is bent: let it dry to 8 to 12 % first (common practice)."
+        )
+    cell = measured.sight.scene.rig.load_cell
+    weighed = measured.forces is not None
+    ahead: Forecast | None = None
+    try:
+        ahead = forecast(
+            measured.belief,
+            target.draw_length_mm,
+            target.brace_height_mm,
+            cell_sd=cell.sensitivity_sd if weighed and cell is not None else 0.0,
+        )
+        if not weighed:
+            ahead = untried(ahead)
+    except NoEquilibriumError as err:
+        said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
+    if ahead is not None and ahead.touching_mm > 0:
+        said.append(
+            f"near brace the string lies along the last {ahead.touching_mm:.0f} mm of a tip that is bent back: forecast and string's length reckon with it, without"
+            " friction and without the tip's own thickness."
+        )
+    force_sd = ahead.weight_sd_n / ahead.weight_n if ahead is not None else 0.05 if weighed else UNTRIED_FORCE_SD
+    stop: Stop | None = None
+    surface = [
+        bearing_mm(w.width_mm, thick_enough(w.thickness_mm, 3.0, w.above), measured.crown_radius_mm, w.above)
+        / w.strain_share
+        for w in wood
+    ]
+    # the handle is hidden by the cradle: where it is strained more than the limbs' roots are, the stop goes by it
+    for k, side in enumerate(SIDES):
+        root = float(result.limb(side).strain[0])
+        if np.isfinite(result.handle.strain) and np.isfinite(root) and root > 0:
+            surface[k][0] *= max(1.0, result.handle.strain / root)
+    working = [
+        (result.limb(side).s_mm >= w.from_mm) & (result.limb(side).s_mm <= w.to_mm) | (w.strain_share < 1.0)
+        for side, w in zip(SIDES, wood, strict=True)
+    ]
+    for side in SIDES:
+        for f in bow.limb(side).features:
+            if f.strain_share < 1.0 and (f.to_mm < result.limb(side).s_mm[0] or f.from_mm > result.limb(side).s_mm[-1]):
+                said.append(
+                    f"the {f.kind} at {f.from_mm:g} to {f.to_mm:g} mm on the {side} limb lies where the limb is not measured: the stop takes no account of it."
+                )
+    hidden = [
+        _longest(~np.isfinite(result.limb(side).strain) & work, result.limb(side).s_mm)
+        for side, work in zip(SIDES, working, strict=True)
+    ]
+    for side, length in zip(SIDES, hidden, strict=True):
+        if length >= HIDDEN_MM:
+            said.append(
+                f"{length:.0f} mm of the {side} limb were not seen: what is stiff or weak there is not known, and the next step is kept short."
+            )
+    spread = [
+        np.hypot(
+            np.nan_to_num(result.limb(side).strain_sd / result.limb(side).strain, nan=UNSEEN_STRAIN_SD),
+            force_sd if weighed else UNSCALED_STRAIN_SD,
+        )
+        for side in SIDES
+    ]
+    string = measured.string_mm if np.isfinite(measured.string_mm) else bow.string.length_mm
+    try:
+        stop = stop_now(
+            measured.belief,
+            string,
+            taut_from_mm(bow),
+            target.draw_length_mm,
+            target.draw_weight_n,
+            limit,
+            (surface[0], surface[1]),
+            (working[0], working[1]),
+            drawn,
+            bool(marks) or max(hidden) >= HIDDEN_MM,
+            force_sd,
+            (spread[0], spread[1]),
+        )
+    except NoEquilibriumError as err:
+        said.append(f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
+    # without a scale the weight's limit is the table's: to have gone beyond that alone is nothing to be alarmed about
+    known = [v for name, v in stop.limits_mm.items() if weighed or name != "target weight"] if stop is not None else []
+    beyond = drawn - min((v for v in known if np.isfinite(v)), default=float("inf"))
+    if beyond > STOP_SURE_MM:
+        said.insert(
+            0,
+            f"the last pull went {beyond:.0f} mm beyond {'this stop' if weighed else 'what the wood is trusted with'}: let the bow rest, look for cracks, lifted grain and chrysals.",
+        )
+    plan: Plan | None = None
+    if not weighed:
+        said.append(
+            "no plan: without a scale it is not known how deep; take a few strokes where a stretch is marked stiff, none where it is marked weak, exercise the bow and pull again."
+        )
+    elif ahead is None:
+        said.append("no plan without a forecast.")
+    elif drawn - first < LEAST_SHARE * (target.draw_length_mm - first):
+        said.append(
+            f"no plan: the pull went from {first:.0f} to {drawn:.0f} mm, less than {100 * LEAST_SHARE:.0f} % of the way to the target draw; pull further,"
+            " within the stop."
+        )
+    else:
+        weak = tuple((side, m.from_mm, m.to_mm) for side, m in marks if m.kind == "weak")
+        aim = Aim(target.draw_length_mm, target.draw_weight_n, target.brace_height_mm, limit)
+        try:
+            plan = make_plan(
+                measured.belief,
+                wood,
+                measured.crown_radius_mm,
+                aim,
+                ahead.weight_sd_n,
+                weak,
+                braced=bow.string.kind == "braced",
+                drawn_mm=drawn,
+            )
+        except NoEquilibriumError as err:
+            said.append(f"no plan: {err}.")
+        else:
+            said += plan.said
+    further = _next_pull(plan, stop, drawn, bow)
+    return Advice(ahead, stop, plan, limit, source, tuple(said), _tiller(measured, bow), further)
+
+
+FURTHER_MM = 10.0
+"""A pull that goes further by less shows no more."""
+WORTH = 0.9
+"""A pull that leaves this share of what is not known is not worth a word (common practice, no source)."""
+
+
+def _next_pull(plan: Plan | None, stop: Stop | None, drawn_mm: float, bow: Bow) -> NextPull | None:
+    if plan is None or stop is None or stop.draw_mm < drawn_mm + FURTHER_MM:
+        return None
+    worst = plan.doubtful
+    then = shown_further(worst.sd, drawn_mm, stop.draw_mm, taut_from_mm(bow))
+    if then > WORTH * worst.sd:
+        return None
+    return NextPull(stop.draw_mm, worst.limb, worst.at_mm, worst.sd, then)
+
+
+def _tiller(measured: Measured, bow: Bow) -> Tiller | None:
+    if measured.tiller is not None:
+        return measured.tiller
+    try:
+        return tiller_of(measured.belief, bow, to_back_of(measured.result, bow, measured.crown_radius_mm))
+    except NoEquilibriumError:
+        return None
+
+
+TOO_MOIST = 14.0
+LEAP = 0.25
+"""No limb's thickness leaps by this much from one station to the next (common practice, no source)."""
+CONTRADICTION = 0.05
+"""A caliper reading this far (in thickness) and three sd off what stiffness and outline say is worth measuring again."""
+
+
+def contradictions(measured: Measured, bow: Bow) -> list[str]:
+    """Stations whose thickness contradicts the measured stiffness by more than it can be."""
+    out = []
+    for side in SIDES:
+        result, belief = measured.result.limb(side), getattr(measured.belief, side)
+        sd = np.sqrt(np.diag(belief.cov)) / 3.0
+        gaps = []
+        stations = [st for st in bow.limb(side).stations if belief.s_mm[0] <= st.s_mm <= 0.9 * belief.s_mm[-1]]
+        for st in stations:
+            gaps.append(st.thickness_mm / float(np.interp(st.s_mm, belief.s_mm, result.thickness_mm)) - 1.0)
+        if len(gaps) < 3:
+            continue
+        for before, st, following in zip(stations, stations[1:], stations[2:], strict=False):
+            share = (st.s_mm - before.s_mm) / (following.s_mm - before.s_mm)
+            between = before.thickness_mm + share * (following.thickness_mm - before.thickness_mm)
+            if abs(np.log(st.thickness_mm / between)) > LEAP:
+                out.append(
+                    f"the caliper reading of {st.thickness_mm:g} mm at {st.s_mm:g} mm on the {side} limb leaps from its neighbours ({between:.1f} mm between them):"
+                    " measure that station again before anything is scraped."
+                )
+        level = float(np.median(gaps))
+        for st, gap in zip(stations, gaps, strict=True):
+            own = float(np.interp(st.s_mm, belief.s_mm, sd))
+            if abs(gap - level) > max(CONTRADICTION, 3.0 * own):
+                out.append(
+                    f"the caliper reading of {st.thickness_mm:g} mm at {st.s_mm:g} mm on the {side} limb is {100 * (gap - level):+.0f} % off what stiffness"
+                    " and outline say there: measure that station again."
+                )
+    return out
+
+
+UNTRIED_FORCE_SD, UNTRIED_STRAIN_SD = 0.25, 0.10
+"""Relative sd of force and strain where no pull has been measured: a species' modulus varies by 22 % (Wood Handbook Table
+5-6, from memory), calipers are cubed."""
+
+
+def untried(ahead: Forecast) -> Forecast:
+    """The forecast with the wide sd of what rests on calipers and the wood's table alone."""
+    return replace(
+        ahead,
+        force_sd_n=ahead.force_n * UNTRIED_FORCE_SD,
+        weight_sd_n=ahead.weight_n * UNTRIED_FORCE_SD,
+        stored_sd_j=ahead.stored_j * UNTRIED_FORCE_SD,
+    )
+
+
+def advise_from_file(bow: Bow) -> Advice:
+    """Forecast and stop from the bow's file alone, before its first pull: with a wide margin, and without a plan."""
+    limit, source = strain_limit(bow)
+    wood = bow.table_wood
+    modulus = bow.known_modulus_gpa or ASSUMED_MODULUS_GPA
+    density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
+    limbs, surface, working = [], [], []
+    for side in SIDES:
+        limb = bow.limb(side)
+        s = np.arange(max(limb.working_from_mm + 2.0, 60.0), limb.length_mm - 20.0, 5.0)
+        width, above = limb.width_at(s), bow.above(side, s)
+
+        def ei_of(thickness: Array, width: Array = width, above: Above | None = above) -> Array:
+            return (
+                1e3
+                * modulus
+                * limb_section(width, thick_enough(thickness, 3.0, above), bow.crown_radius_mm, above).second_moment_mm4
+            )
+
+        prior = stiffness_prior(
+            s,
+            np.array([st.s_mm for st in limb.stations]),
+            np.array([st.thickness_mm for st in limb.stations]),
+            ei_of,
+        )
+        thick = thick_enough(np.exp(prior.log_h), 3.0, above)
+        area = limb_section(width, thick, bow.crown_radius_mm, above).area_mm2
+        line = np.column_stack([s, np.full(len(s), 0.5 * float(thick[0]))])
+        limbs.append(
+            LimbBelief(s, prior.log_ei, prior.cov, line, area * density * 1e-9, limb.handle_mm, limb.length_mm)
+        )
+        surface.append(bearing_mm(width, thick, bow.crown_radius_mm, above) / strain_share(bow, side, s))
+        low, high = working_zone(bow, side)
+        working.append((s >= low) & (s <= high))
+    belief = BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, MODULUS_VARIATION)
+    source_e = "bow.toml's modulus" if bow.modulus_gpa else "a table's modulus" if wood else "a guessed modulus"
+    said = [f"nothing was measured yet: this rests on calipers and {source_e}, and is wide."]
+    if wood is None:
+        like = like_wood(bow.wood)
+        said.append(f"the wood '{bow.wood}' is in no table{f' (is {like} meant?)' if like else ''}.")
+    target = bow.target
+    ahead: Forecast | None = None
+    try:
+        ahead = forecast(belief, target.draw_length_mm, target.brace_height_mm)
+        ahead = untried(ahead)
+    except NoEquilibriumError as err:
+        said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
+    stop: Stop | None = None
+    try:
+        stop = stop_now(
+            belief,
+            bow.string.length_mm,
+            taut_from_mm(bow),
+            target.draw_length_mm,
+            target.draw_weight_n,
+            limit,
+            (surface[0], surface[1]),
+            (working[0], working[1]),
+            0.0,
+            False,
+            UNTRIED_FORCE_SD,
+            (np.full(len(limbs[0].s_mm), UNTRIED_STRAIN_SD), np.full(len(limbs[1].s_mm), UNTRIED_STRAIN_SD)),
+        )
+    except NoEquilibriumError as err:
+        said.append(f"no stop: {err}; check the string's length in bow.toml.")
+    return Advice(ahead, stop, None, limit, source, tuple(said))

@@ -1,0 +1,214 @@
+"""Keeps a measured pull: pictures, JSON, and an entry in the shop's book."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.children import Asked, SecondProcess
+from tiller.errors import BookFault, FileFault
+from tiller.files import write_whole
+from tiller.measure.pipeline import Measured, working_zone
+from tiller.measure.recording import Recording, hash_files, read_picture
+from tiller.measure.sets import Past
+from tiller.mechanics.advice.advice import Advice
+from tiller.mechanics.advice.history import Beside
+from tiller.mechanics.fit.pullfit import nock_of
+from tiller.paths import data_folder
+from tiller.records.book import FATES, Book, mark_of
+from tiller.records.events import events_of
+from tiller.report.data import advice_json, result_json, write_json
+from tiller.report.plots.overlay import overlay
+from tiller.report.plots.worker import Wanted, draw
+from tiller.report.style import Units
+from tiller.report.text.comparison import beside_json
+
+Drawn = dict[str, bytes]
+"""Pictures by file name."""
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What was kept where."""
+
+    pull_id: int | None
+    result_id: int | None
+    new_pull: bool
+    pictures: tuple[Path, ...]
+
+
+def pictures_of(home: Path, recording: str, hashes: Mapping[str, str]) -> Path:
+    """Where the pictures of a pull are kept, beside the book."""
+    return home / "pictures" / f"{recording}-{mark_of(hashes)}"
+
+
+def taken_at(recording: Recording) -> datetime:
+    """When the pull was taken: the time of its frames.csv, since the clock in it is not a calendar's.
+
+    Raises:
+        BookFault: the recording vanished.
+    """
+    try:
+        return datetime.fromtimestamp((recording.folder / "frames.csv").stat().st_mtime)
+    except OSError as err:
+        msg = f"{recording.folder} vanished while it was measured ({err.strerror}); nothing was written to the book."
+        raise BookFault(msg) from err
+
+
+def past_of(book: Path | None, recording: Recording) -> Past:
+    """What the book held of the bow before this pull; nothing where there is no book yet."""
+    if book is None or not book.is_file():
+        return Past()
+    taken = taken_at(recording)
+    with Book(book) as shop:
+        pulls = shop.earlier(recording.bow.name, hash_files(recording), taken)
+        name = str(pulls[-1]["bow"]) if pulls else recording.bow.name
+        return Past(pulls, tuple(e for e in events_of(shop, name) if e.at <= taken))
+
+
+def fate_fault(book: Path, bow: str) -> str:
+    """Why a bow is not to be drawn any more by what the book says became of it; empty where nothing did."""
+    if not book.is_file():
+        return ""
+    with Book(book) as shop:
+        fate = shop.fate(bow)
+    if fate in ("", FATES[0]):
+        return ""
+    return (
+        f"'{bow}' is noted as {fate}: do not draw it, and take no wood off. Let somebody competent look at it first; 'tiller book fate \"{bow}\" {FATES[0]}'"
+        " takes the note back."
+    )
+
+
+def ask_for_plots(measured: Measured, bow: Bow, units: Units, second: SecondProcess) -> Asked[Drawn]:
+    """Asks for the pull's plots: strain along the limbs and, where there was a scale, force and draw."""
+    target = bow.target
+    wanted: Wanted = {"limbs.png": ("limb_plot", (measured.result, units))}
+    if measured.result.weighed:
+        wanted["force_draw.png"] = (
+            "force_draw_plot",
+            (measured.result, units, target.draw_length_mm, target.draw_weight_n),
+        )
+    return second.ask(draw, wanted)
+
+
+def ask_for_plan(advice: Advice, bow: Bow, units: Units, second: SecondProcess) -> Asked[Drawn]:
+    """Asks for the pictures of plan and forecast, as far as there are any."""
+    wanted: Wanted = {}
+    if advice.plan is not None:
+        working = {side: working_zone(bow, side) for side in SIDES}
+        wanted["plan.png"] = ("plan_plot", (advice.plan, bow.name, working, units))
+    if advice.forecast is not None:
+        f = advice.forecast
+        wanted["forecast.png"] = (
+            "forecast_plot",
+            (f.draw_mm, f.force_n, f.force_sd_n, bow.name, bow.target.draw_weight_n, units),
+        )
+    return second.ask(draw, wanted)
+
+
+def overlay_of(measured: Measured, recording: Recording, units: Units) -> bytes:
+    """The photograph of the largest draw with what was measured, as JPEG."""
+    result = measured.result
+    top = result.pictures[result.largest]
+    seen = next(s for s in measured.sight.seen if s.picture.file == top.file)
+    photo = read_picture(recording, seen.picture)
+    nocks: dict[Side, NDArray[np.float64]] = {}
+    for side in SIDES:
+        model = measured.sight.models[side]
+        nocks[side] = nock_of(seen.shape.limbs[side].points_mm, model.s_mm, recording.bow.limb(side).length_mm)
+    hook = seen.shape.hook
+    hook_mm = hook.seat_mm if hook is not None else (0.0, -top.draw_mm)
+    drawn = overlay(photo, result, seen.shape.view, recording.rig.bow_plane_z_mm, hook_mm, nocks, units)
+    good, data = cv2.imencode(".jpg", drawn, [cv2.IMWRITE_JPEG_QUALITY, 92])
+    if not good:
+        msg = "the overlay could not be encoded as a picture"
+        raise FileFault(msg)
+    return np.asarray(data).tobytes()
+
+
+def description(recording: Recording) -> dict[str, Any]:
+    """What the book keeps of the bow as it was written down."""
+    bow = recording.bow
+    return {
+        "modulus_gpa": bow.modulus_gpa,
+        "crown_radius_mm": bow.crown_radius_mm,
+        "moisture_percent": bow.moisture_percent,
+        "features": {side: [asdict(f) for f in bow.limb(side).features] for side in SIDES},
+        "tip_mm": {side: bow.limb(side).tip_mm for side in SIDES},
+        "layers": {side: [asdict(y) for y in bow.limb(side).layers] for side in SIDES},
+        "target": {
+            "draw_mm": bow.target.draw_length_mm,
+            "weight_n": bow.target.draw_weight_n,
+            "brace_mm": bow.target.brace_height_mm,
+            "shape": bow.target.shape,
+            "ellipse_ratio": bow.target.ellipse_ratio,
+            "outer_share": bow.target.outer_share,
+            "curve": [asdict(p) for p in bow.target.curve],
+            "tiller_mm": bow.target.tiller_mm,
+            "hand": asdict(bow.target.hand) if bow.target.hand is not None else None,
+            "working_strain": bow.target.working_strain,
+        },
+    }
+
+
+def keep(
+    measured: Measured,
+    recording: Recording,
+    units: Units,
+    book: Path | None,
+    pictures: Path | None,
+    json_file: Path | None,
+    advice: Advice | None = None,
+    plots: Sequence[Asked[Drawn]] = (),
+    beside: Beside | None = None,
+    photograph: bool = False,
+) -> Kept:
+    """Writes files (each whole or not at all), then the book's entry (all of it or nothing).
+
+    Args:
+        book: the book's file; None = no entry.
+        pictures: folder for the pictures; None = beside the book (in the data folder where there is no book).
+        advice: what follows from the pull, for JSON and book; beside: the pull beside earlier ones, likewise.
+        plots: plots that were asked for; none at all = no pictures, no overlay either, unless ``photograph`` asks for that alone.
+
+    Raises:
+        FileFault, BookFault: something could not be written; the book holds nothing half-written.
+    """
+    hashes = hash_files(recording)
+    told = advice_json(advice, recording.bow) if advice is not None else {}
+    if beside is not None:
+        told |= beside_json(beside)
+    written: list[Path] = []
+    if json_file is not None:
+        write_json(json_file, result_json(measured.result) | told)
+    if plots or photograph:
+        folder = pictures or pictures_of(book.parent if book else data_folder(), recording.name, hashes)
+        drawn = {"overlay.jpg": overlay_of(measured, recording, units)}
+        for asked in plots:
+            drawn |= asked.take()
+        for name, data in drawn.items():
+            write_whole(folder / name, data)
+            written.append(folder / name)
+    if book is None:
+        return Kept(None, None, False, tuple(written))
+    taken = taken_at(recording)
+    with Book(book) as shop:
+        pull, result, new = shop.add(
+            measured.result,
+            recording.bow.wood,
+            description(recording),
+            recording.folder.resolve(),
+            hashes,
+            taken,
+            advice=told or None,
+        )
+    return Kept(pull, result, new, tuple(written))

@@ -1,0 +1,1 @@
+"""From what is known to what is to be done."""

@@ -1,0 +1,42 @@
+"""What follows from a pull: forecast, stop, plan; each may be missing, then why is said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tiller.mechanics.advice.planned import Plan
+from tiller.mechanics.advice.wanted import Tiller
+from tiller.mechanics.forward.forecast import Forecast
+from tiller.mechanics.forward.stop import Stop
+
+
+@dataclass(frozen=True)
+class NextPull:
+    """How far to pull next, and what that will show: sd of the stretch that is known worst, now and then."""
+
+    draw_mm: float
+    limb: str
+    at_mm: float
+    sd_now: float
+    sd_then: float
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Forecast, stop and plan, None where they cannot be had.
+
+    Attributes:
+        working_strain, strain_source: the limit that was used and where it comes from.
+        tiller: at brace, now and wanted; None where it cannot be had.
+        next_pull: what a further pull will show; None where it may not go further, or nothing is known.
+        said: why something is missing, and what the plan says about ways out.
+    """
+
+    forecast: Forecast | None
+    stop: Stop | None
+    plan: Plan | None
+    working_strain: float
+    strain_source: str
+    said: tuple[str, ...]
+    tiller: Tiller | None = None
+    next_pull: NextPull | None = None

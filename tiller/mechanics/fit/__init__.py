@@ -1,0 +1,1 @@
+"""From what was seen and weighed to stiffness, strain and marks."""

@@ -1,0 +1,1 @@
+"""From stiffness to force, bend and limits."""

@@ -1,0 +1,137 @@
+"""How far the bow may be drawn now, and why not further."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.mechanics.forward.belief import BowBelief, bow_from
+from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, solve_draws
+
+Array = NDArray[np.float64]
+
+STEP_EVEN_MM = 50.0
+STEP_MARKED_MM = 25.0
+"""A pull is lengthened by an inch or two, two only where both limbs bend evenly (common practice, no source)."""
+FIRST_SHARE = 0.45
+"""A bow that was never bent is first drawn to no more than this share of its draw (common practice, no source)."""
+SURE = 2.0
+"""Margin of the stop in sd of force and strain."""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """The draw not to be exceeded now, with its reason in words, and all limits by name (mm; NaN where none was found)."""
+
+    draw_mm: float
+    reason: str
+    limits_mm: dict[str, float]
+
+
+def stop_now(
+    belief: BowBelief,
+    string_mm: float,
+    from_mm: float,
+    target_draw_mm: float,
+    target_weight_n: float,
+    working_strain: float,
+    to_surface_mm: tuple[Array, Array],
+    working: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+    drawn_mm: float,
+    marked: bool,
+    force_sd: float,
+    strain_sd: tuple[Array, Array],
+) -> Stop:
+    """The smallest of: target draw, draw of the target weight, draw of the working strain, next step.
+
+    Args:
+        string_mm: the string that is on the bow now, unstretched.
+        from_mm: a draw at or below which it is just taut.
+        to_surface_mm: (n,) by limb, neutral axis to the fibre that comes to its limit first.
+        working: (n,) by limb, stations that count.
+        drawn_mm: largest draw so far; 0 before the first pull.
+        marked: a stretch is marked stiff or weak.
+        force_sd: relative sd of the predicted force; strain_sd: (n,) by limb, that of the strain.
+
+    Raises:
+        NoEquilibriumError: the bow cannot be solved on that string, or the string alone strains it too far already.
+    """
+    limits = {"target draw": target_draw_mm}
+    draws, force, strain = _curve(belief, string_mm, from_mm, target_draw_mm, to_surface_mm, working, strain_sd)
+    if not (np.all(np.isfinite(force)) and np.all(np.isfinite(strain))):
+        msg = "force or strain of this bow cannot be told at some draw"
+        raise NoEquilibriumError(msg)
+    taut = draws[0] - force[0] * (draws[1] - draws[0]) / max(force[1] - force[0], 1e-9)
+    limits["target weight"] = _crossing(draws, force * (1 + SURE * force_sd), target_weight_n, taut, "target weight")
+    limits["working strain"] = _crossing(draws, strain, working_strain, taut, "working strain")
+    limits["next step"] = (
+        drawn_mm + (STEP_MARKED_MM if marked else STEP_EVEN_MM) if drawn_mm > 0 else FIRST_SHARE * target_draw_mm
+    )
+    name = min((n for n in limits if np.isfinite(limits[n])), key=lambda n: limits[n])
+    if drawn_mm <= 0:
+        step = "a bow that was never measured is first drawn to less than half its draw"
+    elif marked:
+        step = "an inch beyond the last pull while marks stand"
+    else:
+        step = "two inches beyond the last pull, no more at once"
+    reason = {
+        "target draw": "the bow's target draw",
+        "target weight": f"there the force may reach the target weight (with {100 * SURE * force_sd:.0f} % to spare)",
+        "working strain": f"there some part may reach the working strain of {100 * working_strain:.2f} % (with two sd to spare)",
+        "next step": step,
+    }[name]
+    return Stop(float(limits[name]), reason, limits)
+
+
+def _curve(
+    belief: BowBelief,
+    string_mm: float,
+    from_mm: float,
+    far_mm: float,
+    to_surface_mm: tuple[Array, Array],
+    working: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+    strain_sd: tuple[Array, Array],
+) -> tuple[Array, Array, Array]:
+    """Draws, force and the largest strain with its margin on a string, from where it is taut beyond ``from_mm`` to ``far_mm``."""
+    bow = bow_from(belief)
+    solved: Solved | None = None
+    for low in np.arange(from_mm, far_mm - 40.0, 30.0):
+        try:
+            found = solve_draws(bow, string_mm, np.linspace(low, far_mm, 16))
+        except NoEquilibriumError:
+            continue
+        # below brace height the string would have to be pushed: that is no draw
+        if np.min(found.force_n) > 0.0 and np.min(found.tension_n) > 0.0:
+            solved = found
+            break
+    if solved is None:
+        msg = f"with a string of {string_mm:.0f} mm the bow cannot be solved up to a draw of {far_mm:.0f} mm"
+        raise NoEquilibriumError(msg)
+    most = np.zeros(len(solved.draw_mm))
+    for k, (limb, chain) in enumerate(((belief.left, bow.left), (belief.right, bow.right))):
+        bend = np.array([np.interp(limb.s_mm, chain.s_mm, row) for row in solved.bend_per_mm[:, k]])
+        margin = to_surface_mm[k] * (1 + SURE * strain_sd[k])
+        most = np.maximum(most, np.max((bend * margin)[:, working[k]], axis=1))
+    return solved.draw_mm, solved.force_n, most
+
+
+def _crossing(x: Array, y: Array, level: float, taut: float, name: str) -> float:
+    """Where y (growing on the whole) first reaches the level; NaN where it does not.
+
+    Raises:
+        NoEquilibriumError: it is over the level as soon as the string is taut.
+    """
+    over = np.flatnonzero(y >= level)
+    if len(over) == 0:
+        return float("nan")
+    k = int(over[0])
+    if k > 0:
+        return float(x[k - 1] + (level - y[k - 1]) * (x[k] - x[k - 1]) / (y[k] - y[k - 1]))
+    slope = (y[1] - y[0]) / (x[1] - x[0])
+    at = x[0] - (y[0] - level) / slope if slope > 0 else -np.inf
+    if at < taut:
+        msg = f"the string that is on the bow may bring it beyond its {name} before it is drawn: take it off, or check its length"
+        raise NoEquilibriumError(msg)
+    return float(at)

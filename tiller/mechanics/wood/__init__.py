@@ -1,0 +1,1 @@
+"""Drying, season and layout."""

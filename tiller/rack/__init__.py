@@ -1,1 +1,0 @@
-"""What happens at the rack: recordings, sources, the measurement of a pull."""

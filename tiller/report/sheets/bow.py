@@ -1,0 +1,415 @@
+"""The finished bow's sheet: one page to pin to the wall, the details after it; as PDF and as one HTML file, plots as vectors."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM, inch_from_mm, nominal_length_mm
+from tiller.report.plots.pull import dress, new_figure
+from tiller.report.style import AIM, INK, LEFT, METRIC, PAPER, RIGHT, WEAK, Units
+from tiller.report.text.pull import CAUTION
+
+Pull = dict[str, Any]
+Image = NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A picture (red, green, blue) with its caption."""
+
+    image: Image
+    caption: str
+
+
+def branch_of(pull: Pull, branch: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Draw and force of a pull's pictures on the way up or down, in order of draw."""
+    rows = sorted(
+        (float(r["draw_mm"]), float(r["force_n"]))
+        for r in pull["force_draw"]
+        if r["branch"] == branch and r["draw_mm"] is not None and r["force_n"] is not None
+    )
+    return np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
+
+
+def energy_j(draw_mm: NDArray[np.float64], force_n: NDArray[np.float64]) -> float:
+    """Work along a force-draw curve by trapezes, J; NaN with fewer than two points."""
+    return float(np.trapezoid(force_n, draw_mm) * 1e-3) if len(draw_mm) > 1 else float("nan")
+
+
+def newest_weighed(pulls: list[Pull]) -> Pull | None:
+    """The newest pull that was made with a scale."""
+    return next((p for p in reversed(pulls) if p["force_there_n"] is not None), None)
+
+
+SHORT_MM, CURVES = 15.0, 6
+"""A draw this much short of the target is said; so many pulls' curves are drawn."""
+
+
+def limb_text(pulls: list[Pull], units: Units = METRIC) -> str:
+    """What is written on the limb: weight at draw by the archery convention, in the archer's own units, from the pull on a
+    braced string that went furthest since wood last came off (else the newest one); a long string's force is no bow's weight."""
+    braced = [p for p in pulls if p["force_there_n"] is not None and p.get("string_kind") == "braced"]
+    scraped = max((k for k, p in enumerate(pulls) if p.get("scrapings")), default=-1)
+    as_it_is = [p for p in pulls[scraped + 1 :] if any(p is b for b in braced) and len(branch_of(p, "up")[0])]
+    shown = (
+        max(as_it_is, key=lambda p: float(branch_of(p, "up")[0][-1])) if as_it_is else braced[-1] if braced else None
+    )
+    draw, force = branch_of(shown, "up") if shown is not None else (np.empty(0), np.empty(0))
+    if not len(draw):
+        old = any(p["force_there_n"] is not None and not p.get("string_kind") for p in pulls)
+        return "string not on record: measure the braced pull again" if old else "weight not measured braced yet"
+    since = pulls[next(k for k, p in enumerate(pulls) if p is shown) :]
+    strokes = sum(int(s["strokes"]) for p in since for s in p.get("scrapings") or [])
+    later = f", before {strokes} more strokes" if strokes else ""
+    ahead = ((shown.get("advice") or {}) if shown else {}).get("forecast") or {}
+    target = float(ahead.get("target_draw_mm") or "nan")
+    if float(draw[-1]) < target - SHORT_MM:
+        later += f"; not drawn to its {units.length(target + ARCHERY_DRAW_ALLOWANCE_MM)} yet"
+    at, most = float(draw[-1]) + ARCHERY_DRAW_ALLOWANCE_MM, float(force[-1])
+    inch = Units(False)
+    told = f"{inch.force(most, 0)} @ {inch.length_value(at):.1f} in"
+    return (f"{told} ({units.force(most, 0)} at {units.length(at)})" if units.metric else told) + later
+
+
+def _series(pulls: list[Pull], *keys: str) -> NDArray[np.float64]:
+    out = []
+    for pull in pulls:
+        value: Any = (pull.get("advice") or {}) if pull["force_there_n"] is not None else {}
+        for key in keys:
+            value = value.get(key) if isinstance(value, dict) else None
+        out.append(float(value) if isinstance(value, int | float) else float("nan"))
+    return np.array(out)
+
+
+def force_draw_figure(pull: Pull, units: Units) -> Figure:
+    """Up, down, and the energies."""
+    figure = new_figure(5.4, 3.4)
+    _force_draw(figure.add_axes((0.13, 0.16, 0.83, 0.72)), pull, units)
+    return figure
+
+
+def _force_draw(axes: Axes, pull: Pull, units: Units) -> None:
+    dress(axes)
+    for branch, colour, name in (("up", LEFT, "drawn"), ("down", RIGHT, "let down")):
+        draw, force = branch_of(pull, branch)
+        if len(draw) > 1:
+            x, y = (
+                [f(float(v)) for v in values] for f, values in ((units.length_value, draw), (units.force_value, force))
+            )
+            axes.plot(x, y, "o-", color=colour, markersize=4, label=name)
+    draw, force = branch_of(pull, "up")
+    stored, lost = energy_j(draw, force), (pull.get("advice") or {}).get("lost_share")
+    told = f"stored between these draws {units.energy(stored)}" if np.isfinite(stored) else "no curve"
+    if lost is not None and np.isfinite(lost):
+        told += f",\nof it lost in a slow cycle {100 * lost:.0f} %"
+    axes.set_title(told, fontsize=9, color=INK, loc="left")
+    axes.set_xlabel(f"draw, pivot to string [{units.length_unit}]", color=INK, fontsize=9)
+    axes.set_ylabel(f"force [{units.force_unit}]", color=INK, fontsize=9)
+    axes.set_ylim(0, None)
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(frameon=False, fontsize=8)
+
+
+def strain_figure(pull: Pull, units: Units) -> Figure:
+    """Strain along both limbs."""
+    figure = new_figure(5.4, 3.0)
+    _strain(figure.add_axes((0.13, 0.17, 0.83, 0.72)), pull, units)
+    return figure
+
+
+def _strain(axes: Axes, pull: Pull, units: Units) -> None:
+    dress(axes)
+    for side, sign, colour in (("left", -1.0, LEFT), ("right", 1.0, RIGHT)):
+        rows = [r for r in pull["profiles"][side] if r["strain"] is not None]
+        if rows:
+            x = [sign * units.length_value(r["s_mm"]) for r in rows]
+            y, sd = np.array([100 * r["strain"] for r in rows]), np.array([100 * (r["strain_sd"] or 0.0) for r in rows])
+            axes.fill_between(x, y - 2 * sd, y + 2 * sd, color=colour, alpha=0.2, linewidth=0)
+            axes.plot(x, y, color=colour, label=f"{side} limb, 2 sd")
+    axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
+    axes.set_title("strain at the back, at the largest draw", fontsize=9, color=INK, loc="left")
+    axes.set_xlabel(f"from the pivot [{units.length_unit}]", color=INK, fontsize=9)
+    axes.set_ylabel("strain [%]", color=INK, fontsize=9)
+    axes.set_ylim(0, None)
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(frameon=False, fontsize=8)
+
+
+def course_figure(pulls: list[Pull], units: Units) -> Figure:
+    """Pull by pull: forecast with its sd, what the plan promised, how uneven, and the set."""
+    figure = new_figure(5.4, 4.2)
+    _course(figure.add_axes((0.13, 0.56, 0.74, 0.35)), figure.add_axes((0.13, 0.12, 0.74, 0.32)), pulls, units)
+    return figure
+
+
+def _course(top: Axes, low: Axes, pulls: list[Pull], units: Units) -> None:
+    number = np.arange(1, len(pulls) + 1)
+    dress(top)
+    weight, sd = _series(pulls, "forecast", "braced_weight_n"), _series(pulls, "forecast", "sd_n")
+    promised = _series(pulls, "promised_n")
+    scale = units.force_value(1.0)
+    top.errorbar(
+        number, scale * weight, yerr=2 * scale * sd, color=LEFT, fmt="o-", markersize=4, label="forecast, 2 sd"
+    )
+    if np.any(np.isfinite(promised)):
+        top.plot(number, scale * promised, "x", color=WEAK, label="what the plan before had promised")
+    top.set_ylabel(f"weight [{units.force_unit}]", color=INK, fontsize=9)
+    top.set_title("how the bow came down, pull by pull", fontsize=9, color=INK, loc="left")
+    top.legend(facecolor=PAPER, edgecolor="none", framealpha=0.9, fontsize=8)
+    dress(low)
+    uneven = 100 * _series(pulls, "plan_summary", "uneven_now")
+    low.plot(number, uneven, "o-", color=AIM, markersize=4)
+    sets = np.array([set_mm(p) for p in pulls])
+    if np.any(np.isfinite(sets)):
+        shown = [units.depth_value(v) for v in sets]
+        other = low.twinx()
+        other.plot(number, shown, "s-", color=RIGHT, markersize=4)
+        other.set_ylabel(f"set at the nock [{units.depth_unit}]", color=RIGHT, fontsize=9)
+        other.tick_params(colors=RIGHT, labelsize=9)
+        other.set_ylim(0, max(1.3 * float(np.nanmax(shown)), units.depth_value(2.0)))
+        for rim in ("top", "left", "bottom"):
+            other.spines[rim].set_visible(False)
+    low.set_xlabel("pull", color=INK, fontsize=9)
+    low.set_ylabel("uneven [% rms]", color=INK, fontsize=9)
+    low.set_ylim(0, None)
+    for axes in (top, low):
+        axes.set_xticks(number[:: max(1, len(number) // 8)])
+
+
+def stiffness_figure(pulls: list[Pull], units: Units) -> Figure:
+    """Bending stiffness along both limbs, pull by pull: the first one faint, the last one dark."""
+    figure = new_figure(5.4, 3.4)
+    axes = figure.add_axes((0.15, 0.16, 0.81, 0.72))
+    dress(axes)
+    scale = units.stiffness_value(1.0)
+    for number, pull in enumerate(pulls, start=1):
+        share = 0.25 + 0.75 * number / len(pulls)
+        for side, sign, colour in (("left", -1.0, LEFT), ("right", 1.0, RIGHT)):
+            rows = [r for r in pull["profiles"][side] if r["stiffness_n_m2"] is not None]
+            if rows:
+                axes.plot(
+                    [sign * units.length_value(r["s_mm"]) for r in rows],
+                    [scale * r["stiffness_n_m2"] for r in rows],
+                    color=colour,
+                    alpha=share**2,
+                    linewidth=1.2,
+                )
+    axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
+    axes.set_title("stiffness along the limbs, pull by pull (the last one dark)", fontsize=9, color=INK, loc="left")
+    axes.set_xlabel(f"from the pivot [{units.length_unit}]   (left limb | right limb)", color=INK, fontsize=9)
+    axes.set_ylabel(f"stiffness [{units.stiffness_unit}]", color=INK, fontsize=9)
+    axes.set_ylim(0, None)
+    return figure
+
+
+def set_mm(pull: Pull) -> float:
+    """The larger set of both limbs at the nock since the bow's first pull, mm; NaN where it is not known."""
+    told = (pull.get("advice") or {}).get("set") or []
+    return max((abs(float(s["nock_mm"])) for s in told if s.get("nock_mm") is not None), default=float("nan"))
+
+
+COURSE = ("pull", "day", "drawn to", "weighs", "± sd", "foreseen", "came off by", "uneven", "set", "strokes")
+
+
+def course_rows(pulls: list[Pull], units: Units) -> list[tuple[str, ...]]:
+    """What was foreseen and what came, pull by pull: a row for each, as ``COURSE`` heads them.
+
+    'weighs' is the forecast at target draw, 'foreseen' what the plan before had promised for it.
+    """
+    out: list[tuple[str, ...]] = []
+    for number, pull in enumerate(pulls, start=1):
+        told = (pull.get("advice") or {}) if pull["force_there_n"] is not None else {}
+        ahead, plan, promised = told.get("forecast") or {}, told.get("plan_summary") or {}, told.get("promised_n")
+        now = ahead.get("braced_weight_n")
+        uneven, took = plan.get("uneven_now"), set_mm(pull)
+        strokes = sum(int(s["strokes"]) for s in pull.get("scrapings") or [])
+        out.append(
+            (
+                str(number),
+                str(pull["day"]),
+                units.length(pull["largest_draw_mm"]),
+                units.force(now) if now else "",
+                units.force(ahead["sd_n"]) if now else "",
+                units.force(promised) if promised else "",
+                f"{100 * (now / promised - 1):+.1f} %" if now and promised else "",
+                f"{100 * uneven:.1f} %" if uneven is not None else "",
+                units.depth(took) if np.isfinite(took) else "",
+                str(strokes) if strokes else "",
+            )
+        )
+    return out
+
+
+def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
+    last = newest_weighed(pulls) or pulls[-1]
+    told = last.get("advice") or {}
+    ahead = told.get("forecast") or {}
+    out = [("bow", bow), ("wood", str(last["wood"])), ("on the limb", limb_text(pulls, units))]
+    if ahead.get("braced_weight_n"):
+        out.append(
+            (
+                "forecast, braced",
+                f"{units.force(ahead['braced_weight_n'])} ± {units.force(ahead['sd_n'])} at {units.length(ahead['target_draw_mm'])}"
+                f" ({units.length(ahead['target_draw_mm'] + ARCHERY_DRAW_ALLOWANCE_MM)} to the back, by the archery convention)",
+            )
+        )
+        out.append(
+            (
+                "string",
+                f"{units.length(ahead['string_mm'])} for a brace height of {units.length(ahead['brace_mm'])}; by the archery convention a bow of"
+                f" {inch_from_mm(nominal_length_mm(ahead['string_mm'])):.0f} in",
+            )
+        )
+        sd = ahead.get("stored_sd_j")
+        spread = f" ± {units.energy(sd)}" if sd is not None and np.isfinite(sd) else ""
+        out.append(("stored energy, braced", units.energy(ahead["stored_j"]) + spread))
+    force = last["force_there_n"]
+    there = "without a scale" if force is None else f"at {units.force(force)}"
+    out.append(("largest draw measured", f"{units.length(last['largest_draw_mm'])} {there}"))
+    if told.get("tiller_mm") is not None:
+        sd = told.get("tiller_sd_mm")
+        out.append(("tiller difference", units.depth(told["tiller_mm"]) + (f" ± {units.depth(sd)}" if sd else "")))
+    strokes = sum(int(s["strokes"]) for p in pulls for s in p.get("scrapings") or [])
+    out.append(("pulls measured, strokes noted", f"{len(pulls)}, {strokes}"))
+    out.append(
+        (
+            "marks left",
+            ", ".join(
+                f"{m['limb']} {m['kind']} {units.length(m['from_mm'])}-{units.length(m['to_mm'])}"
+                for m in pulls[-1]["marks"]
+            )
+            or "none",
+        )
+    )
+    string = {"braced": "on a braced string", "long": "on a long string"}.get(str(last.get("string_kind")), "")
+    out.append(("measured", f"{last['day']} {string}".strip()))
+    if last is not pulls[-1]:
+        out.append(("since then", f"{pulls[-1]['day']}, without a scale: marks and strain are of that pull"))
+    return out
+
+
+ROWS_A_PAGE = 28
+PLACES = ((0.07, 0.655, 0.56, 0.235), (0.65, 0.785, 0.28, 0.105), (0.65, 0.655, 0.28, 0.105))
+"""Of the photographs on the first page, the last one largest (left, lower rim, width, height as shares)."""
+
+
+def _course_page(bow: str, pulls: list[Pull], start: int, units: Units) -> Figure:
+    page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
+    page.text(
+        0.07,
+        0.955,
+        f"{bow}: what was foreseen and what came",
+        fontsize=14 if len(bow) <= 30 else 10,
+        fontweight="bold",
+        color=INK,
+    )
+    top = 0.93
+    if start == 0:
+        _course(page.add_axes((0.11, 0.72, 0.78, 0.18)), page.add_axes((0.11, 0.54, 0.78, 0.13)), pulls, units)
+        top = 0.48
+    places = np.linspace(0.07, 0.87, len(COURSE))
+    for row, cells in enumerate((COURSE, *course_rows(pulls, units)[start : start + ROWS_A_PAGE])):
+        for x, cell in zip(places, cells, strict=True):
+            page.text(x, top - 0.0155 * row, cell, fontsize=7.5, color=AIM if row == 0 else INK)
+    return page
+
+
+def first_page(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = METRIC) -> Figure:
+    """The page that a person would pin to the wall, A4 upright."""
+    page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
+    FigureCanvasAgg(page)
+    page.text(0.07, 0.955, bow, fontsize=24 if len(bow) <= 30 else 720 / len(bow), fontweight="bold", color=INK)
+    page.text(0.07, 0.93, limb_text(pulls, units), fontsize=14, color=LEFT)
+    for photo, place in zip(reversed(photos), PLACES, strict=False):
+        axes = page.add_axes(place)
+        axes.imshow(photo.image)
+        axes.set_axis_off()
+        axes.set_title(photo.caption, fontsize=8, color=INK, loc="left")
+    for k, (key, value) in enumerate(_facts(bow, pulls, units)[1:]):
+        page.text(0.07, 0.605 - 0.021 * k, key, fontsize=9, color=AIM)
+        page.text(0.32, 0.605 - 0.021 * k, value, fontsize=9, color=INK)
+    weighed = newest_weighed(pulls)
+    if weighed is not None:
+        _force_draw(page.add_axes((0.11, 0.145, 0.36, 0.20)), weighed, units)
+    _strain(page.add_axes((0.57, 0.145, 0.36, 0.20)), pulls[-1], units)
+    page.text(0.07, 0.05, CAUTION, fontsize=8, color=INK)
+    return page
+
+
+def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = METRIC) -> bytes:
+    """The sheet as PDF, A4 upright."""
+    out = io.BytesIO()
+    with PdfPages(out, metadata={"Title": f"{bow}: sheet", "CreationDate": None}) as pdf:
+        pdf.savefig(first_page(bow, pulls, photos, units))
+        for start in range(0, len(pulls), ROWS_A_PAGE):
+            pdf.savefig(_course_page(bow, pulls, start, units))
+        pdf.savefig(stiffness_figure(pulls, units))
+        for pull in [p for p in pulls if p["force_there_n"] is not None][-CURVES:]:
+            figure = force_draw_figure(pull, units)
+            figure.axes[0].set_position((0.13, 0.16, 0.83, 0.62))  # room for the pull's name
+            figure.suptitle(
+                f"pull {pull['pull_id']}, {pull['day']}, {pull['recording']}{f' (the last {CURVES} pulls are shown)' if len(pulls) > CURVES else ''}",
+                fontsize=9,
+                x=0.02,
+                ha="left",
+                color=INK,
+            )
+            pdf.savefig(figure)
+    return out.getvalue()
+
+
+def _svg(figure: Figure) -> str:
+    out = io.StringIO()
+    figure.savefig(out, format="svg", facecolor=PAPER, metadata={"Date": None})
+    text = out.getvalue()
+    return text[text.index("<svg") :]
+
+
+def sheet_html(bow: str, pulls: list[Pull], photos: list[Photo], png_of: Any, units: Units = METRIC) -> bytes:
+    """The sheet as one HTML file. ``png_of``: an image as PNG bytes."""
+    rows = "".join(f"<tr><th>{html.escape(k)}</th><td>{html.escape(v)}</td></tr>" for k, v in _facts(bow, pulls, units))
+    shown = "".join(
+        f'<figure><img alt="{html.escape(p.caption)}" src="data:image/png;base64,{base64.b64encode(png_of(p.image)).decode()}">'
+        f"<figcaption>{html.escape(p.caption)}</figcaption></figure>"
+        for p in photos
+    )
+    weighed = newest_weighed(pulls)
+    plots = "".join(
+        f"<div class=plot>{_svg(f)}</div>"
+        for f in (
+            *([force_draw_figure(weighed, units)] if weighed is not None else []),
+            strain_figure(pulls[-1], units),
+            course_figure(pulls, units),
+            stiffness_figure(pulls, units),
+        )
+    )
+    course = "".join(
+        f"<tr>{''.join(f'<{tag}>{html.escape(c)}</{tag}>' for c in cells)}</tr>"
+        for tag, cells in (("th", COURSE), *(("td", row) for row in course_rows(pulls, units)))
+    )
+    notes = "".join(
+        f"<li>{html.escape(units.words(str(t)))}</li>"
+        for t in ((pulls[-1].get("advice") or {}).get("advice_said") or [])
+    )
+    style = (
+        f"body{{background:{PAPER};color:{INK};font:15px sans-serif;max-width:1000px;margin:2em auto;padding:0 1em}}"
+        "th{text-align:left;padding-right:2em;font-weight:normal;opacity:.75}img{max-width:480px;width:100%}figure{display:inline-block;margin:0 1em 1em 0}"
+        ".course td,.course th{padding-right:1.2em;white-space:nowrap;font-size:13px}.plot{display:inline-block;max-width:490px}svg{max-width:100%;height:auto}"
+    )
+    body = (
+        f"<h1>{html.escape(bow)}</h1><p>{html.escape(limb_text(pulls, units))}</p>{shown}<table>{rows}</table>{plots}"
+        f"<h2>What was foreseen and what came</h2><table class=course>{course}</table>"
+        f"{f'<ul>{notes}</ul>' if notes else ''}<p>{html.escape(CAUTION)}</p>"
+    )
+    return f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{html.escape(bow)}</title><style>{style}</style>{body}</html>\n'.encode()

@@ -1,0 +1,133 @@
+"""A pull beside earlier ones, as data and in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from tiller.mechanics.advice.history import Beside, EventShown
+from tiller.mechanics.advice.yielding import SetShown
+from tiller.report.style import Units
+
+
+def _one(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def beside_json(beside: Beside) -> dict[str, Any]:
+    """Keys for the JSON and the book."""
+    return {
+        "stroke_mm": beside.stroke_mm,
+        "passes_done": [{"limb": p.limb, "share": p.share, "sd": p.sd} for p in beside.passes],
+        "promised_n": _one(beside.promised_n),
+        "set": [
+            {"limb": s.limb, "nock_mm": _one(s.nock_mm), "sd_mm": _one(s.sd_mm), "where_mm": _one(s.where_mm)}
+            for s in beside.sets
+        ],
+        "tiller_mm": _one(beside.tiller_mm),
+        "tiller_sd_mm": _one(beside.tiller_sd_mm),
+        "lost_share": _one(beside.lost),
+        "lost_share_sd": _one(beside.lost_sd),
+        "stacking": _one(beside.stacking),
+        "stacking_sd": _one(beside.stacking_sd),
+        "beside_said": list(beside.said),
+        "events_shown": [
+            {
+                "limb": e.limb,
+                "what": e.what,
+                "from_mm": e.from_mm,
+                "to_mm": e.to_mm,
+                "stiffer": _one(e.stiffer),
+                "stiffer_sd": _one(e.stiffer_sd),
+                "nock_mm": _one(e.nock_mm),
+                "nock_sd_mm": _one(e.nock_sd_mm),
+            }
+            for e in beside.events
+        ],
+    } | _by_place_json(beside.by_place)
+
+
+def _by_place_json(by_place: SetShown | None) -> dict[str, Any]:
+    if by_place is None:
+        return {}
+    return {
+        "set_by_place": [
+            {
+                "limb": z.limb,
+                "from_mm": z.from_mm,
+                "to_mm": z.to_mm,
+                "strain": z.strain,
+                "kept": z.kept,
+                "kept_sd": z.kept_sd,
+            }
+            for z in by_place.zones
+        ],
+        "set_shown": {
+            "nocks_mm": _one(by_place.nocks_mm),
+            "nocks_sd_mm": _one(by_place.nocks_sd_mm),
+            "strain": by_place.strain,
+            "limit": _one(by_place.limit),
+            "limit_sd": _one(by_place.limit_sd),
+        },
+    }
+
+
+SURE_SET = 3.0
+"""A stretch's own set is told from so many sd on: a bow has some fourteen stretches."""
+
+
+def _set_words(by_place: SetShown, units: Units) -> list[str]:
+    out = []
+    if np.isfinite(by_place.nocks_mm):
+        places = 1 if units.metric else 2
+        out.append(
+            f"          both nocks together follow the string by {units.length(by_place.nocks_mm, places)} ±"
+            f" {units.length(by_place.nocks_sd_mm, places)} (the handle's rock drops out of this sum); largest strain reached"
+            f" {100 * by_place.strain:.2f} %"
+        )
+    out += [
+        f"          {z.limb} limb {units.length(z.from_mm)} to {units.length(z.to_mm)} kept {100 * z.kept:.0f} ± {100 * z.kept_sd:.0f} % of its bend at a strain of"
+        f" {100 * z.strain:.2f} %"
+        for z in by_place.zones
+        if z.kept > SURE_SET * z.kept_sd
+    ]
+    return out
+
+
+def _event_words(event: EventShown, units: Units) -> str:
+    places = 1 if units.metric else 2
+    text = f"SINCE THEN {event.what}, {event.limb} limb {units.length(event.from_mm)} to {units.length(event.to_mm)}:"
+    if np.isfinite(event.stiffer):
+        text += f" stiffness there {100 * event.stiffer:+.1f} ± {100 * event.stiffer_sd:.1f} %"
+        text += " (wood came off in between as well)," if event.scraped else ","
+    if np.isfinite(event.nock_mm):
+        way = "belly" if event.nock_mm >= 0 else "back"
+        text += f" nock {units.length(abs(event.nock_mm), places)} ± {units.length(event.nock_sd_mm, places)} towards the {way}"
+    return text.rstrip(",") + "."
+
+
+def beside_words(beside: Beside, units: Units) -> list[str]:
+    """The figures of the pull, and what it says beside earlier ones."""
+    figures = []
+    if np.isfinite(beside.tiller_mm):
+        figures.append(
+            f"tiller (limb to string at the fades, upper less lower) {units.length(beside.tiller_mm, 1 if units.metric else 2)} ± {units.length(beside.tiller_sd_mm, 1 if units.metric else 2)}"
+        )
+    if np.isfinite(beside.lost):
+        figures.append(f"{100 * beside.lost:.1f} ± {100 * beside.lost_sd:.1f} % of the work lost in the cycle")
+    if np.isfinite(beside.stacking):
+        figures.append(
+            f"stacking: the last inches rise {beside.stacking:.2f} ± {beside.stacking_sd:.2f} times as steeply as the whole"
+        )
+    out = ["THIS PULL " + "; ".join(figures) + "."] if figures else []
+    for s in beside.sets:
+        if np.isfinite(s.nock_mm):
+            out.append(
+                f"          set since the first pull: {s.limb} limb {units.length(s.nock_mm, 1 if units.metric else 2)} ± {units.length(s.sd_mm, 1 if units.metric else 2)} at the nock"
+                + (f", most of it about {units.length(s.where_mm)} from the pivot" if np.isfinite(s.where_mm) else "")
+            )
+    if beside.by_place is not None:
+        out += _set_words(beside.by_place, units)
+    out += [_event_words(e, units) for e in beside.events]
+    return out + [f"Note: {units.words(text)}" for text in beside.said]

@@ -1,0 +1,1 @@
+"""Procedures that make a rack measure, and a new bow."""

@@ -1,0 +1,105 @@
+"""Writes what a calibration found into rig.toml: its own tables anew, all others as they stand; the old file is kept beside it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from tomlkit.exceptions import TOMLKitError
+
+from tiller.bow.rigfile import HookFiducial, Lens
+from tiller.bow.tomlwrite import with_keys
+from tiller.errors import FileFault
+from tiller.files import write_whole
+from tiller.force.calibrate import Calibration
+from tiller.vision.rig.rackfit import RackFound
+
+
+def cell_table(found: Calibration, day: str, cell: str, firmware: str, gravity: float) -> dict[str, Any]:
+    """What ``[load_cell]`` holds after a calibration."""
+    return {
+        "load_cell": {
+            "counts_per_newton": round(found.counts_per_newton, 4),
+            "counts_per_n2": float(f"{found.counts_per_n2:.6g}"),
+            "zero_counts": round(found.zero_counts),
+            "sensitivity_sd": round(found.sensitivity_sd, 6),
+            "largest_n": round(found.to_n, 2),
+            "calibrated": day,
+            "cell": _plain(cell),
+            "firmware": _plain(firmware),
+            "gravity": round(gravity, 5),
+        }
+    }
+
+
+def lens_table(lens: Lens) -> dict[str, Any]:
+    """``[camera]`` of a lens."""
+    return {
+        "camera": {
+            "image_size": list(lens.image_size),
+            "matrix": [[round(float(v), 5) for v in row] for row in lens.matrix],
+            "distortion": [round(float(v), 8) for v in lens.distortion],
+        }
+    }
+
+
+def board_tables(found: RackFound) -> dict[str, Any]:
+    """The bow's plane, and the tables of fiducials and, where it was found, hook."""
+    fiducials = [
+        {
+            "dictionary": f.dictionary,
+            "id": f.id,
+            "side_mm": round(f.side_mm, 3),
+            "centre_mm": [round(v, 3) for v in f.centre_mm],
+            "rotation_deg": round(f.rotation_deg, 3),
+        }
+        for f in found.fiducials
+    ]
+    hook = {} if found.hook is None else {"hook": hook_table(found.hook)}
+    return {"bow_plane_z_mm": round(found.bow_plane_z_mm, 3), "fiducials": fiducials, **hook}
+
+
+def hook_table(hook: HookFiducial) -> dict[str, Any]:
+    """``[hook]``."""
+    return {
+        "dictionary": hook.dictionary,
+        "id": hook.id,
+        "side_mm": round(hook.side_mm, 3),
+        "offset_mm": [round(v, 3) for v in hook.offset_mm],
+        "hook_z_mm": round(hook.hook_z_mm, 3),
+    }
+
+
+def _plain(text: str) -> str:
+    return "".join(c for c in text if c.isprintable())[:80]
+
+
+def put(path: Path, found: Mapping[str, Any]) -> None:
+    """Puts keys and tables into a rig file in place of those of their names; what stood there is kept as ``*.before``.
+
+    Raises:
+        FileFault: the file cannot be read or written, or would be no TOML.
+    """
+    try:
+        old = path.read_text(encoding="utf-8-sig") if path.exists() else ""
+    except (OSError, UnicodeDecodeError) as err:
+        msg = f"{path} cannot be read ({getattr(err, 'strerror', None) or err}): nothing was written."
+        raise FileFault(msg) from err
+    try:
+        new = with_keys(old, found)
+    except (TOMLKitError, ValueError) as err:
+        msg = f"{path} is no TOML any more ({err}): mend it by hand; nothing was written."
+        raise FileFault(msg) from err
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and not os.access(path, os.W_OK):
+            msg = f"{path} may not be written (it is read-only): change its permissions, or give another one with --rig; nothing was written."
+            raise FileFault(msg)
+        if old:
+            write_whole(path.with_name(path.name + ".before"), old.encode())
+        write_whole(path, new.encode())
+    except OSError as err:
+        msg = f"{path} could not be written ({err.strerror}): check disk and permissions."
+        raise FileFault(msg) from err

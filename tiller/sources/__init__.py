@@ -1,0 +1,1 @@
+"""What a camera and a scale are, and those that there are."""

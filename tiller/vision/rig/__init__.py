@@ -1,0 +1,1 @@
+"""Camera, board and lens."""
