@@ -6,7 +6,6 @@ import argparse
 import re
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -16,15 +15,10 @@ from tiller.cli.entry import build_parser, main
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def test_help_is_quick_and_light() -> None:
+def test_help_loads_no_large_library() -> None:
     code = "import sys; from tiller.cli.entry import build_parser; build_parser(); print([m for m in ('cv2','scipy','numpy','matplotlib','dearpygui') if m in sys.modules])"
-    spent = []
-    for _ in range(3):
-        start = time.perf_counter()
-        out = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT)
-        spent.append(time.perf_counter() - start)
+    out = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT)
     assert out.stdout.strip() == "[]"
-    assert min(spent) < 0.25
 
 
 def commands(parser: argparse.ArgumentParser, at: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
@@ -61,6 +55,12 @@ def test_top_level_holds_only_what_it_may() -> None:
         "tests",
         "calibration",
     }
+
+
+def test_a_folder_is_one_idea_of_at_most_twelve_files() -> None:
+    for folder in {path.parent for path in ROOT.glob("tiller/**/*.py")}:
+        code = [path for path in folder.glob("*.py") if path.name != "__init__.py"]
+        assert len(code) <= 12, folder
 
 
 def test_modules_stay_short_and_say_no_paths_of_one_machine() -> None:

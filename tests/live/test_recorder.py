@@ -113,3 +113,70 @@ def test_killed_at_any_moment_all_but_the_last_second_is_there(tmp_path: Path, s
         for picture in recording.pictures:
             assert read_picture(recording, picture).shape == (270, 480, 3)
         assert recording.pictures[-1].t_s > said[-1] - 1.0
+
+
+def test_whatever_goes_wrong_is_said_and_no_other_file_is_written_to(
+    tmp_path: Path, small_recording: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rec = recorder(tmp_path / "pull", small_recording)
+    rec.start()
+
+    def broken(*_: object) -> None:
+        raise ValueError("no picture")
+
+    monkeypatch.setattr("tiller.live.recorder._whole", broken)
+    image = np.zeros((90, 160, 3), dtype=np.uint8)
+    rec.picture(image, 0.0, "pull")
+    while "ValueError: no picture" not in rec.fault:
+        time.sleep(0.01)
+    rec.note(1.0, "nobody writes this any more")
+    rec.finish()
+    # the numbers of its files are free now, and go to others
+    others = [(tmp_path / f"other{k}").open("wb") for k in range(8)]
+    rec.lines(((0.5, line_of("W", 1, 2)),))
+    rec.draw(0.5, 200.0)
+    for file in others:
+        file.close()
+    assert all((tmp_path / f"other{k}").stat().st_size == 0 for k in range(8))
+
+
+def test_a_slow_disk_holds_nobody_up(tmp_path: Path, small_recording: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever hands a picture in watches the stop: a disk that hangs costs pictures, not time."""
+    import threading
+
+    rec = recorder(tmp_path / "pull", small_recording)
+    rec.start()
+    gate = threading.Event()
+    monkeypatch.setattr("tiller.live.recorder._whole", lambda *_: gate.wait(60.0))
+    image = np.zeros((9, 16, 3), dtype=np.uint8)
+    waited = []
+    for k in range(300):
+        begun = time.monotonic()
+        rec.picture(image, float(k), "pull")
+        rec.note(float(k), "a note")
+        waited.append(time.monotonic() - begun)
+    assert np.median(waited) < 0.01  # before, each picture beyond the queue's end waited a second
+    assert "too slow" in rec.fault
+    gate.set()
+    rec.finish()
+
+
+def test_a_lock_where_the_system_locks_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on Windows, with its module stood in for: no such machine is at hand."""
+    import types
+
+    from tiller.live.recorder import lock
+
+    asked: list[tuple[int, int]] = []
+
+    def locking(file: int, mode: int, count: int) -> None:
+        asked.append((mode, count))
+        if len(asked) > 1:
+            raise OSError(36, "taken")
+
+    monkeypatch.setitem(sys.modules, "msvcrt", types.SimpleNamespace(LK_NBLCK=2, locking=locking))
+    monkeypatch.setattr("tiller.live.recorder.sys.platform", "win32")
+    with (tmp_path / "mark").open("wb") as file:
+        assert lock(file.fileno())
+        assert not lock(file.fileno())
+    assert asked == [(2, 1), (2, 1)]

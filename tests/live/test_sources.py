@@ -136,6 +136,23 @@ def test_scales_follow_one_contract(software: SoftwareRack, small_recording: Pat
             scale.close()
 
 
+def test_the_software_scale_comes_back_where_there_are_no_pseudo_terminals(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on Windows: its lines go over a socket, to whoever opened it last."""
+    from tiller.sources.software_feed import SoftwareScale
+
+    monkeypatch.delattr("os.openpty")
+    bow = random_bow(np.random.default_rng(3), "feed", ())
+    with SoftwareRack(bow, Course(empty_s=30.0), size=(320, 180), rate_hz=5.0) as rack:
+        scale = SoftwareScale(rack)
+        for _ in range(3):
+            scale.open()
+            end = time.monotonic() + 60.0
+            while not (read := scale.read()):
+                assert time.monotonic() < end, "no line came"
+            assert not isinstance(read, type(ENDED))
+            scale.close()
+
+
 def test_a_video_ends_and_a_replay_ends(video: Path, small_recording: Path) -> None:
     camera = VideoFile(video)
     camera.open()

@@ -8,6 +8,7 @@ import queue
 import select
 import shutil
 import sys
+import threading
 import time
 from typing import Any, TextIO
 
@@ -138,19 +139,29 @@ def _keyboard() -> int | None:
 class _Orders:
     """Lines from the keyboard, or from the program that reads the JSON lines: a letter, as the window's keys, and Enter.
 
-    Nothing waits for them: what is there is read between two views (a thread that sleeps in a read outlives the program's end).
+    Nothing waits for them: what is there is read between two views.
     """
 
     def __init__(self, rack: Rack, teller: _Teller, source: int | None) -> None:
         self.rack, self.teller, self.quit = rack, teller, False
         self._source, self._begun = source, b""
+        self._came: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        if sys.platform == "win32" and source is not None and not os.isatty(source):
+            # a pipe cannot be asked there whether something has come: a thread waits, and is left behind at the end
+            threading.Thread(target=self._wait, args=(source,), name="orders", daemon=True).start()
+
+    def _wait(self, source: int) -> None:
+        while data := os.read(source, 4096):
+            self._came.put(data)
 
     def _lines(self) -> list[str]:
         """Whole lines that came since the last time."""
         if sys.platform == "win32":
             import msvcrt
 
-            while self._source is not None and msvcrt.kbhit():
+            while not self._came.empty():
+                self._begun += self._came.get()
+            while self._source is not None and os.isatty(self._source) and msvcrt.kbhit():
                 self._begun += msvcrt.getwche().replace("\r", "\n").encode()
         else:
             while self._source is not None and select.select([self._source], [], [], 0)[0]:

@@ -7,9 +7,11 @@ Who records holds a lock on it, so that another rack does not take a running pul
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import shutil
+import sys
 import threading
 from dataclasses import dataclass
 from datetime import datetime
@@ -29,6 +31,11 @@ UNMEASURED = "unmeasured"
 """Stands in place of ``unfinished``, with the reason in it, where a pull could not be measured: it is not tried at every start."""
 SYNC_S = 0.4
 QUALITY = 92
+LOCKED_AT = 1_000_000
+"""Where the system locks bytes and not files: the one that is locked, beyond what anybody reads."""
+LAST_S = 30.0
+"""So long the end of a pull waits for the disk, after the bow was let down."""
+TOO_SLOW = "the disk is too slow: part of this pull is not kept."
 LEAST_FREE_MB = 400
 WAITING = 24
 """Pictures that may wait for the disk; when it is slower, pictures between holds are left out and counted."""
@@ -78,13 +85,17 @@ def settle(folder: Path, reason: str = "") -> None:
 
 
 def lock(file: int) -> bool:
-    """Locks an open file for this process; whether nobody else has it. Where the system has no such locks: true."""
+    """Locks an open file for this process; whether nobody else has it."""
     try:
-        import fcntl
-    except ImportError:
-        return True
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if sys.platform == "win32":
+            import msvcrt
+
+            os.lseek(file, LOCKED_AT, os.SEEK_SET)
+            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         return False
     return True
@@ -103,11 +114,12 @@ def _is_free(mark: Path) -> bool:
 
 @dataclass(frozen=True)
 class _Job:
-    """A picture to write; none: only time to sync."""
+    """A picture or a note to write; neither: only time to sync."""
 
     image: Image | None = None
     t_s: float = 0.0
     role: str = ""
+    note: str = ""
 
 
 class PullRecorder:
@@ -120,6 +132,9 @@ class PullRecorder:
         self._thread: threading.Thread | None = None
         self._number = 0
         self._force = self._mark = self._draws = -1
+        self._files = (
+            threading.Lock()
+        )  # held while one of these three is written to or closed: a closed number may be another file's
         self.left_out = 0
         self.fault = ""
         self.pictures = 0
@@ -146,6 +161,7 @@ class PullRecorder:
             for place in (self.folder / "frames", self.folder, self.folder.parent, self.folder.parent.parent):
                 _sync_folder(place)
         except OSError as err:
+            self._close_files()
             msg = f"{self.folder} could not be written ({err.strerror}): free some space or choose another place; this pull is not kept."
             raise FileFault(msg) from err
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
@@ -162,11 +178,13 @@ class PullRecorder:
         """Writes lines of the scale at once: they do not wait behind a picture; the recorder's thread sees them onto the disk."""
         # a line may hold anything that came over the wire
         rows = [f'{t:.4f},"{line.replace(chr(34), chr(34) * 2)}"\n' for t, line in lines]
-        self._append(self._force, "".join(rows))
+        with self._files:
+            self._append(self._force, "".join(rows))
 
     def draw(self, t_s: float, draw_mm: float) -> None:
         """Writes the draw that a picture showed, whether the picture is kept or not: with the force it tells how late the scale is."""
-        self._append(self._draws, f"{t_s:.4f},{draw_mm:.3f}\n")
+        with self._files:
+            self._append(self._draws, f"{t_s:.4f},{draw_mm:.3f}\n")
 
     def _append(self, file: int, text: str) -> None:
         if file < 0:
@@ -183,37 +201,46 @@ class PullRecorder:
 
     def note(self, t_s: float, text: str) -> None:
         """Marks something that happened in this pull."""
-        try:
-            with (self.folder / "notes.csv").open("ab") as file:
-                file.write(f'{t_s:.4f},"{text}"\n'.encode())
-                _sync(file)
-        except OSError as err:
-            self.fault = self.fault or self._words(err)
+        self._put(_Job(t_s=t_s, note=text))
 
     def _put(self, job: _Job) -> None:
+        """Hands something in and never waits: whoever does watches the stop."""
         try:
-            self._jobs.put(job, timeout=1.0)
+            self._jobs.put_nowait(job)
         except queue.Full:
-            self.fault = self.fault or "the disk is too slow: part of this pull is not kept."
+            self.fault = self.fault or TOO_SLOW
 
     def finish(self) -> None:
         """Writes what is left. The mark stays until the pull is measured: whoever does that takes it away."""
         if self._thread is None:
             return
-        self._jobs.put(None)
-        self._thread.join(timeout=30.0)
+        with contextlib.suppress(queue.Full):
+            self._jobs.put(None, timeout=LAST_S)
+        self._thread.join(timeout=LAST_S)
         if self._thread.is_alive():
-            self.fault = self.fault or "the disk is too slow: part of this pull is not kept."
+            self.fault = self.fault or TOO_SLOW
         self._thread = None
 
     def _run(self) -> None:
         try:
             self._write()
+        except Exception as err:  # whatever it is, it is said, and the pull goes on
+            self.fault = f"{self.folder} could not be written ({type(err).__name__}: {err}): let down; part of this pull is not kept."
+            self._refuse()
         finally:
+            self._close_files()
+
+    def _close_files(self) -> None:
+        with self._files:
             files, self._force, self._mark, self._draws = (self._force, self._mark, self._draws), -1, -1, -1
             for file in files:
                 if file >= 0:
                     os.close(file)
+
+    def _refuse(self) -> None:
+        """Takes what is handed in and keeps none of it."""
+        while self._jobs.get() is not None:
+            continue
 
     def _write(self) -> None:
         try:
@@ -229,17 +256,23 @@ class PullRecorder:
                     try:
                         if job.image is not None:
                             self._write_picture(frames, job)
+                        if job.note:
+                            self._write_note(job)
                         if now_s() - synced >= SYNC_S:
                             self._sync_force()
                             synced = now_s()
                     except OSError as err:  # said at once; the next picture may find room again
-                        self.fault = self.fault or self._words(err)
+                        self.fault = self._words(err) if self.fault in ("", TOO_SLOW) else self.fault
                 self._sync_force()
                 _sync(frames)
         except OSError as err:
             self.fault = self._words(err)
-            while self._jobs.get() is not None:  # whoever hands something in must not wait for ever
-                continue
+            self._refuse()
+
+    def _write_note(self, job: _Job) -> None:
+        with (self.folder / "notes.csv").open("ab") as file:
+            file.write(f'{job.t_s:.4f},"{job.note}"\n'.encode())
+            _sync(file)
 
     def _sync_force(self) -> None:
         for file in (self._force, self._draws):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import math
 import os
+import sys
 from typing import Any
 
 import serial
@@ -70,7 +71,9 @@ class SerialScale:
         number = getattr(fault, "errno", None)
         if number == errno.EACCES:
             return f"{self.name} may not be opened: add yourself to the group that owns serial ports (often 'dialout') and log in again."
-        if number in (errno.EBUSY, errno.EAGAIN):
+        # where the system tells it by a text alone, a port that is taken is one that access is denied to
+        taken = sys.platform == "win32" and "PermissionError" in str(fault)
+        if taken or number in (errno.EBUSY, errno.EAGAIN):
             return f"{self.name} is in use by another program: close that one."
         return f"{self.name} cannot be opened ({os.strerror(number) if isinstance(number, int) else fault}): is the board plugged in, and is that its port?"
 

@@ -100,7 +100,9 @@ class SoftwareRack:
             else:
                 self._server = socket.create_server(("127.0.0.1", 0))
                 told["port"] = self._server.getsockname()[1]
-                threading.Thread(target=self._relay, daemon=True).start()
+                out = socket.create_server(("127.0.0.1", 0))
+                self.port = f"socket://127.0.0.1:{out.getsockname()[1]}"
+                threading.Thread(target=self._relay, args=(out,), daemon=True).start()
             with tempfile.NamedTemporaryFile(prefix="tiller-rack-", delete=False) as file:
                 pickle.dump(self._making, file)
                 told["making"] = file.name
@@ -115,17 +117,30 @@ class SoftwareRack:
             )
             self.began_s = now_s()
 
-    def _relay(self) -> None:
-        """Where there are no pseudo-terminals: hands the process's lines on to whoever opens the socket."""
+    def _relay(self, out: socket.socket) -> None:
+        """Where there are no pseudo-terminals: hands the process's lines on to whoever opened the socket last, as a cable that was out and is in again."""
         server = self._server
         if server is None:
             return
-        from_process, _ = server.accept()
-        out = socket.create_server(("127.0.0.1", 0))
-        self.port = f"socket://127.0.0.1:{out.getsockname()[1]}"
-        reader, _ = out.accept()
-        while data := from_process.recv(4096):
-            reader.sendall(data)
+        readers: list[socket.socket] = []
+        try:
+            with contextlib.suppress(OSError), out, server.accept()[0] as from_process:
+                out.setblocking(False)
+                while data := from_process.recv(4096):
+                    with contextlib.suppress(BlockingIOError):
+                        newer, _ = out.accept()
+                        newer.setblocking(True)
+                        readers.append(newer)
+                    while len(readers) > 1:
+                        readers.pop(0).close()
+                    try:
+                        for reader in readers:
+                            reader.sendall(data)
+                    except OSError:
+                        readers.pop().close()
+        finally:
+            for reader in readers:
+                reader.close()
 
     def close(self) -> None:
         """Ends the process and lets go of everything."""

@@ -216,15 +216,19 @@ class App:
         """Reads the book in a thread: the picture goes on meanwhile."""
         if self.book is None or not self.book.is_file() or (self._fetch is not None and self._fetch.is_alive()):
             return
-        book, chosen = self.book, list(self.chosen)
+        book = self.book
 
         def fetch() -> None:
             try:
                 with Book(book) as shop:
-                    self.rows = shop.pulls()
-                    wanted = chosen or [r.pull_id for r in self.rows[-1:]]
-                    self.pulls = [shop.pull(i) for i in wanted]
-                    self.chosen = self.chosen or wanted
+                    while True:
+                        rows = shop.pulls()
+                        wanted = list(self.chosen) or [r.pull_id for r in rows[-1:]]
+                        pulls = [shop.pull(i) for i in wanted]
+                        self.rows, self.pulls = rows, pulls
+                        self.chosen = self.chosen or wanted
+                        if self.chosen == wanted:  # else a key was pressed meanwhile: what is lit is what is shown
+                            break
             except TillerError as err:
                 self._message = str(err)
             self._shown = -1
