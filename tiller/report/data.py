@@ -11,10 +11,30 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller import __version__
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.files import write_whole
 from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.fit.results import LimbResult, PullResult
+
+
+SCHEMA = "urn:tiller:result:1"
+"""What a result's JSON goes by: ``result.schema.json`` beside this file; a key that goes or changes its meaning takes a new number."""
+UNITS = {
+    "length": "mm",
+    "force": "N",
+    "time": "s",
+    "angle": "rad",
+    "curvature": "1/m",
+    "stiffness": "N m2",
+    "energy": "J",
+}
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of what ``tiller measure --json`` writes."""
+    text = Path(__file__).with_name("result.schema.json").read_text(encoding="utf-8")
+    return dict(json.loads(text))
 
 
 def _list(values: NDArray[np.float64], digits: int = 6) -> list[float | None]:
@@ -55,6 +75,9 @@ def result_json(result: PullResult) -> dict[str, Any]:
     up = [p for p in result.pictures if p.branch == "up" and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)]
     down = [p for p in result.pictures if p.branch == "down" and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)]
     return {
+        "schema": SCHEMA,
+        "version": __version__,
+        "units": dict(UNITS),
         "recording": result.recording,
         "bow": result.bow,
         "force_draw": {
