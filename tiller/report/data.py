@@ -17,7 +17,6 @@ from tiller.files import write_whole
 from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.fit.results import LimbResult, PullResult
 
-
 SCHEMA = "urn:tiller:result:1"
 """What a result's JSON goes by: ``result.schema.json`` beside this file; a key that goes or changes its meaning takes a new number."""
 UNITS = {
