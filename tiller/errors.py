@@ -15,9 +15,19 @@ Every text says what was seen, what it means and what to do next, in one sentenc
 
 from __future__ import annotations
 
+from tiller.quantity import plain
+
 
 class TillerError(Exception):
-    """Base of all errors with a sentence for the user."""
+    """Base of all errors with a sentence for the user; ``str`` gives it in mm and N, ``marked`` with its quantities marked (``tiller.quantity``)."""
+
+    @property
+    def marked(self) -> str:
+        """The sentence as it was made."""
+        return str(self.args[0]) if self.args else ""
+
+    def __str__(self) -> str:
+        return plain(self.marked)
 
 
 class FileFault(TillerError):

@@ -147,13 +147,18 @@ def test_energy_lost_and_stacking_of_known_curves() -> None:
 
 def test_words_about_a_pass_need_their_evidence() -> None:
     """What is said of a pass by how well its share is known: 'nothing' only where half of it can be ruled out."""
-    from tiller.measure.comparison import NOTHING_OFF, _pass_words
+    from tiller.measure.comparison import _pass_words
+    from tiller.mechanics.advice.history import nothing_off
 
     nan = float("nan")
-    assert _pass_words([PassDone("left", 0.05, 0.1), PassDone("right", 0.02, 0.15)], nan, nan) == [NOTHING_OFF]
+    nothing = [PassDone("left", 0.05, 0.1), PassDone("right", 0.02, 0.15)]
+    assert nothing_off(nothing)
+    assert _pass_words(nothing, nan, nan) == []
+    assert not nothing_off([])
+    assert not nothing_off([PassDone("left", 0.05, 0.1), PassDone("right", 0.4, 0.1)])
+    assert not nothing_off([PassDone("left", 0.1, 0.5), PassDone("right", 0.9, 0.4)])
     # wood did come off, and the pulls cannot tell how much: never 'nothing'
     vague = _pass_words([PassDone("left", 0.1, 0.5), PassDone("right", 0.9, 0.4)], nan, nan)
-    assert NOTHING_OFF not in vague
     assert all("cannot be told" in text for text in vague)
     sure = _pass_words([PassDone("left", 0.8, 0.1), PassDone("right", 0.05, 0.1)], nan, nan)
     assert any("left limb 80" in text for text in sure)

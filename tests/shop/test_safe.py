@@ -12,6 +12,7 @@ import pytest
 
 from tiller.cli.entry import main
 from tiller.errors import BookFault
+from tiller.quantity import plain
 from tiller.records.book import Book
 from tiller.records.events import events_of
 from tiller.records.migrations import MIGRATIONS
@@ -60,7 +61,7 @@ def test_what_was_done_beside_scraping_is_noted_and_merged_once(
 ) -> None:
     ours, theirs = book_of(tmp_path / "ours.sqlite3"), book_of(tmp_path / "theirs.sqlite3")
     with Book(ours) as book:
-        assert [e.where for e in events_of(book, "hedge bow")] == ["left limb 200 to 420 mm"]
+        assert [plain(e.where) for e in events_of(book, "hedge bow")] == ["left limb 200 to 420 mm"]
         assert events_of(book, "orchard bow") == ()
     told = ["--book", str(theirs), "--on", "2026-02-01"]
     assert (

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tiller.quantity import mm
+
 Array = NDArray[np.float64]
 
 
@@ -47,7 +49,7 @@ def sagitta_mm(width_mm: ArrayLike, crown_radius_mm: float | Array | None) -> Ar
         return np.zeros_like(half)
     if np.any(half > crown_radius_mm):
         msg = (
-            f"a limb {2 * float(np.max(half)):.1f} mm wide cannot come from a back of {float(np.min(crown_radius_mm)):.1f} mm crown radius:"
+            f"a limb {mm(2 * float(np.max(half)), 1)} wide cannot come from a back of {mm(float(np.min(crown_radius_mm)), 1)} crown radius:"
             " measure the log's radius again or give no crown radius for a flat back."
         )
         raise ValueError(msg)

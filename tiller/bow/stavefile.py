@@ -13,6 +13,7 @@ from tiller.bow.section import crowned_section
 from tiller.bow.tomlcheck import Keys, Table, load_toml
 from tiller.bow.tomlwrite import with_keys, with_rows
 from tiller.bow.wood.shrinkage import SATURATION
+from tiller.quantity import mm, mm_span
 
 STEPS = ("felled", "split", "ends_sealed", "bark_off", "roughed_out")
 WOOD_OFF = ("split", "bark_off", "roughed_out")
@@ -260,20 +261,20 @@ def log_words(stave: Stave, width_mm: float, thickness_mm: float) -> list[str]:
     if stave.back != BACKS[0]:
         return ["a chased ring's crown is not the log's: measure it across the limb, for crown_radius_mm in bow.toml."]
     if stave.log_diameter_mm < width_mm:
-        return [f"a log of {stave.log_diameter_mm:.0f} mm gives no limb of {width_mm:.0f} mm: make it narrower."]
+        return [f"a log of {mm(stave.log_diameter_mm)} gives no limb of {mm(width_mm)}: make it narrower."]
     try:
         crown = crown_of(stave.log_diameter_mm, width_mm, thickness_mm)
     except ValueError as err:
         return [
-            f"a log of {stave.log_diameter_mm:.0f} mm is too small for a limb {width_mm:.0f} mm wide and {thickness_mm:.0f} mm thick: {err}."
+            f"a log of {mm(stave.log_diameter_mm)} is too small for a limb {mm(width_mm)} wide and {mm(thickness_mm)} thick: {err}."
         ]
     out = [
-        f"crown {crown.sagitta_mm:.1f} mm high over {width_mm:.0f} mm of width, {thickness_mm:.0f} mm thick; {100 * crown.bearing_share:.0f} % of the width carry the tension;"
+        f"crown {mm(crown.sagitta_mm, 1)} high over {mm(width_mm)} of width, {mm(thickness_mm)} thick; {100 * crown.bearing_share:.0f} % of the width carry the tension;"
         f" {100 * crown.stiffness_share:.0f} % of the stiffness of a flat back."
     ]
     if stave.log_diameter_mm < RISKY_LOG_MM or width_mm > WIDE_SHARE * stave.log_diameter_mm:
         out.append(
-            f"the log was small for a limb {width_mm:.0f} mm wide (a log under about 3 in across, or a limb wider than half of it, is risky, common practice):"
+            f"the log was small for a limb {mm(width_mm)} wide (a log under about 3 in across, or a limb wider than half of it, is risky, common practice):"
             f" {100 * crown.bearing_share:.0f} % of the width carry all of the tension; make it narrower, or keep the strain low."
         )
     elif stave.log_diameter_mm < GOOD_LOG_MM:
@@ -299,7 +300,7 @@ def onto_bow(text: str, bow: Bow, stave: Stave, moisture: float | None) -> str:
     for told in stave.features:
         limb, feature = bow.limb(told.limb), told.feature
         if feature.to_mm > limb.length_mm:
-            msg = f"the {feature.kind} from {feature.from_mm:.0f} to {feature.to_mm:.0f} mm lies beyond the {told.limb} limb's nock at {limb.length_mm:.0f} mm: measure it from the pivot along the back."
+            msg = f"the {feature.kind} from {mm_span(feature.from_mm, feature.to_mm)} lies beyond the {told.limb} limb's nock at {mm(limb.length_mm)}: measure it from the pivot along the back."
             raise ValueError(msg)
         if any(
             o.kind == feature.kind and o.from_mm < feature.to_mm and feature.from_mm < o.to_mm for o in limb.features

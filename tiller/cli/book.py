@@ -291,6 +291,7 @@ def run_event(args: argparse.Namespace) -> int:
     from tiller.errors import BookFault
     from tiller.records.book import Book
     from tiller.records.events import KINDS, Event, note_event
+    from tiller.report.style import Units
 
     now = datetime.now().replace(microsecond=0)
     at = now
@@ -311,7 +312,7 @@ def run_event(args: argparse.Namespace) -> int:
     event = Event(kind=args.kind, at=at, limb=args.limb, from_mm=args.start, to_mm=args.end)
     with Book(existing_book(args)) as book:
         note_event(book, args.bow, event, now)
-    where = f", {event.where}" if event.where else ""
+    where = f", {Units(args.units == 'metric').words(event.where)}" if event.where else ""
     print(
         f"{args.bow}: {KINDS[event.kind]}{where} ({at:%Y-%m-%d %H:%M}). The next measured pull says what that changed."
     )

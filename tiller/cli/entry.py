@@ -96,15 +96,25 @@ def main(argv: list[str] | None = None) -> int:
             return 2
 
 
+def _in_units(err: TillerError, said: argparse.Namespace | None) -> str:
+    """The error's sentence in the units that were asked for."""
+    if getattr(said, "units", "metric") == "metric":
+        return str(err)
+    from tiller.report.style import Units
+
+    return Units(metric=False).words(err.marked)
+
+
 def _main(argv: list[str] | None) -> int:
+    said: argparse.Namespace | None = None
     try:
-        args = parsed(argv)
+        args = said = parsed(argv)
         check_outputs(args)
         code = int(args.run(args))
         sys.stdout.flush()
         return code
     except TillerError as err:
-        print(one_line(f"tiller: {err}"), file=sys.stderr)
+        print(one_line(f"tiller: {_in_units(err, said)}"), file=sys.stderr)
         return 2
     except ImportError as err:
         name = getattr(err, "name", None) or str(err)

@@ -167,7 +167,7 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
 
     from tiller.measure.advice import advise
     from tiller.measure.comparison import set_beside
-    from tiller.measure.pipeline import STRANGE_KEYS, measure
+    from tiller.measure.pipeline import measure, strange_words
     from tiller.measure.sets import set_by_place
     from tiller.measure.store import past_of
     from tiller.mechanics.advice.history import FIRST_STROKE_MM
@@ -181,7 +181,7 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     advice = advise(measured, recording.bow, by_place)
     progress(args, "")
     stroke = FIRST_STROKE_MM
-    notes = tuple(text for text in measured.result.said if text.startswith(STRANGE_KEYS))
+    notes = strange_words(recording.strange_keys)
     if book.is_file():
         now_n = advice.forecast.weight_n if advice.forecast is not None else float("nan")
         beside = set_beside(measured, recording.bow, now_n, past, by_place)
@@ -204,13 +204,10 @@ def run_plan(args: argparse.Namespace) -> int:
     if fault:
         raise MeasureFault(fault)
     if advice.plan is None:
-        why = next(
-            (text for text in advice.said if text.startswith(("no plan: ", "no forecast: "))),
-            "no plan: nothing to go by.",
-        )
+        why = f"no forecast: {advice.no_forecast}" if advice.no_forecast else f"no plan: {advice.no_plan}"
         for line in [
             *stop_words(advice, units),
-            *(f"Note: {units.words(text)}" for text in advice.said if not text.startswith("no plan")),
+            *(f"Note: {units.words(text)}" for text in advice.said if text != f"no plan: {advice.no_plan}"),
         ]:
             print(line)
         msg = f"There is {why.rstrip('.')} ({recording.bow.name})."
@@ -269,21 +266,19 @@ def run_forecast(args: argparse.Namespace) -> int:
         from tiller.bow.tomlcheck import load_toml, strange_keys
         from tiller.live.opening import bow_beside_stave
         from tiller.measure.advice import advise_from_file
+        from tiller.measure.pipeline import strange_words
 
         bow, of_stave = bow_beside_stave(own)
         source = "its file alone" if not of_stave else "its file and the stave's beside it"
         advice = advise_from_file(bow)
         advice = replace(advice, said=(*advice.said, *(f"the stave: {text}" for text in of_stave)))
         strange = strange_keys(load_toml(own), BOW_KEYS)
-        if strange:
-            said = f"these keys are not known and nothing was read from them: {'; '.join(strange)}."
-            advice = replace(advice, said=(*advice.said, said))
+        advice = replace(advice, said=(*advice.said, *strange_words(strange)))
     else:
         recording, advice, _ = _advice_of(args)
         bow, source = recording.bow, f"recording {recording.name}"
     if advice.forecast is None:
-        why = next((text for text in advice.said if text.startswith("no forecast: ")), "no forecast: nothing to go by.")
-        msg = f"There is {why.rstrip('.')} ({bow.name})."
+        msg = f"There is no forecast: {advice.no_forecast.rstrip('.')} ({bow.name})."
         raise MeasureFault(msg)
     fault = fate_fault(book_of(args), bow.name)
     if fault:

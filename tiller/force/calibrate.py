@@ -17,6 +17,7 @@ from scipy.stats import t as t_distribution
 
 from tiller.bow.rigfile import LoadCell
 from tiller.errors import ForceFault
+from tiller.quantity import newton
 
 Array = NDArray[np.float64]
 
@@ -120,10 +121,10 @@ def _checked(loads: tuple[Load, ...]) -> None:
         msg = f"{len(levels)} different loads were hung: at least {FEWEST_LOADS} are needed, spread from a tenth of the largest to the largest."
         raise ForceFault(msg)
     if levels[0] > 0.35 * levels[-1]:
-        msg = f"the least load, {levels[0]:.0f} N, is more than a third of the largest, {levels[-1]:.0f} N: hang smaller ones too."
+        msg = f"the least load, {newton(levels[0])}, is more than a third of the largest, {newton(levels[-1])}: hang smaller ones too."
         raise ForceFault(msg)
     if levels[-1] > 5000.0:
-        msg = f"the largest load is {levels[-1]:.0f} N: masses are in kg, and no bow pulls that; write them again."
+        msg = f"the largest load is {newton(levels[-1])}: masses are in kg, and no bow pulls that; write them again."
         raise ForceFault(msg)
     if not all(np.isfinite([o.force_n, o.counts, o.counts_sd]).all() for o in loads):
         msg = "a load or its reading is no number: weigh it again."
@@ -165,7 +166,7 @@ def calibrate(
     most = float(np.max(f))
     line = float(np.median(y / f))
     if abs(line) * most < 200.0:
-        msg = f"the reading rises by {abs(line) * most:.0f} counts only up to {most:.0f} N: is the cell wired, and do the loads hang on it?"
+        msg = f"the reading rises by {abs(line) * most:.0f} counts only up to {newton(most)}: is the cell wired, and do the loads hang on it?"
         raise ForceFault(msg)
     _name_outlier(loads, f, y, line)
     a, b, a_sd = _fit(loads, f, y)
@@ -183,11 +184,11 @@ def calibrate(
     said = []
     rise_n = float(np.max(np.abs(shown - f)))
     if b:
-        said.append(f"a quadratic earned its place: at {most:.0f} N it is {100 * b * most / a:+.2f} % of the line.")
+        said.append(f"a quadratic earned its place: at {newton(most)} it is {100 * b * most / a:+.2f} % of the line.")
     if lacking:
         said.append("no class is told: that needs three series up, one down at least, and a zero before and after.")
     elif best is None:
-        said.append(f"no class of the table is reached; the largest departure is {rise_n:.2f} N.")
+        said.append(f"no class of the table is reached; the largest departure is {newton(rise_n, 2)}.")
     if len(levels) < 8:
         said.append("the standard's own procedure asks for eight loads and more: the class is by these figures only.")
     if creep is None:
@@ -238,7 +239,7 @@ def _name_outlier(loads: tuple[Load, ...], f: Array, y: Array, line: float) -> N
         load = [o for o in loads if o.force_n > 0][worst]
         way = "up" if load.rising else "down"
         msg = (
-            f"series {load.series}, {load.force_n:.1f} N on the way {way}, reads {off[worst] / line:+.1f} N off the line of all others:"
+            f"series {load.series}, {newton(load.force_n, 1)} on the way {way}, reads {newton(off[worst] / line, 1, sign=True)} off the line of all others:"
             " was that another mass, or did it touch something? Weigh it again, or leave it out."
         )
         raise ForceFault(msg)
@@ -253,7 +254,7 @@ def _name_outlier(loads: tuple[Load, ...], f: Array, y: Array, line: float) -> N
         spread = 1.4826 * float(np.median(np.abs(rest / middle - 1.0)))
         if abs(away) > max(LEVEL_SHARE, 6.0 * spread) and abs(away) * level > 0.2:
             msg = (
-                f"the load of {level:.1f} N reads {away * level:+.1f} N off the line of all others, each time it hangs:"
+                f"the load of {newton(level, 1)} reads {newton(away * level, 1, sign=True)} off the line of all others, each time it hangs:"
                 " weigh it by itself, or leave it out."
             )
             raise ForceFault(msg)

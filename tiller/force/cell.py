@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from tiller.bow.rigfile import LoadCell
 from tiller.errors import ForceFault
 from tiller.force.log import ForceLog
+from tiller.quantity import newton
 
 Array = NDArray[np.float64]
 
@@ -82,7 +83,7 @@ def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> Fo
     low, high = float(np.min(away)), float(np.max(away))
     direction = 1.0 if high >= -low else -1.0
     if max(high, -low) < max(3.0, 8.0 * noise):
-        msg = f"The force log shows no pull: the largest force is {max(high, -low):.1f} N; check that the load cell is in the rope."
+        msg = f"The force log shows no pull: the largest force is {newton(max(high, -low), 1)}; check that the load cell is in the rope."
         raise ForceFault(msg)
     force = direction * away
     own = noise / np.sqrt(np.count_nonzero(during))

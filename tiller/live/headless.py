@@ -19,6 +19,7 @@ from tiller.live.sound import Sounds
 from tiller.live.stages import Event, Happening
 from tiller.live.view import View, planned_strokes
 from tiller.measure.worker import Worked
+from tiller.quantity import plain_data
 from tiller.report.data import advice_json
 from tiller.report.style import Units
 from tiller.report.text.advice import advice_words
@@ -207,7 +208,7 @@ class _Teller:
             print(f"\r\x1b[K{text}" if self.out.isatty() else text, file=self.out, flush=True)
 
     def _json(self, value: dict[str, Any]) -> None:
-        print(json.dumps(value, allow_nan=False), file=self.out, flush=True)
+        print(json.dumps(plain_data(value), allow_nan=False), file=self.out, flush=True)
 
     def say(self, view: View, last: bool = False) -> None:
         """Events, notes and results that are new, and what is so now."""

@@ -11,6 +11,7 @@ from tiller.bow.rigfile import LoadCell
 from tiller.live.frame_analysis import Looked
 from tiller.live.live_force import Weigher
 from tiller.live.stages import Seen
+from tiller.quantity import newton
 from tiller.sources.feeds import CameraFeed, ScaleFeed
 
 BLIND_S = 0.6
@@ -47,7 +48,7 @@ class Watch:
     def _why(self) -> str:
         told = self.weigher.now()
         if self.weigher.doubt_n:
-            return f"the scale reads {self.weigher.doubt_n:+.0f} N by rig.toml's zero; with the string slack press Z."
+            return f"the scale reads {newton(self.weigher.doubt_n, sign=True)} by rig.toml's zero; with the string slack press Z."
         if told.trouble is not None:
             return f"the board says '{told.trouble.replace('_', ' ')}'; look after the load cell and its wires."
         if told.rejected:
@@ -78,7 +79,7 @@ def scale_notes(cell: LoadCell | None, shift_n: float, board: str, today: date) 
     said = []
     if abs(shift_n) > ZERO_SHIFT_N:
         said.append(
-            f"the scale's zero is {shift_n:+.0f} N off its calibration's: with a known mass 'tiller calibrate check' tells whether it has drifted."
+            f"the scale's zero is {newton(shift_n, sign=True)} off its calibration's: with a known mass 'tiller calibrate check' tells whether it has drifted."
         )
     with contextlib.suppress(ValueError):  # an old file has no date
         age = (today - date.fromisoformat(cell.calibrated)).days

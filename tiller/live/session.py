@@ -42,10 +42,11 @@ from tiller.live.view import (
     planned_strokes,
 )
 from tiller.measure.advice import advise_from_file
-from tiller.measure.comparison import NOTHING_OFF
 from tiller.measure.worker import Measurer, Worked
 from tiller.mechanics.forward.stop import FIRST_SHARE, Stop
+from tiller.quantity import newton
 from tiller.records.book import Book
+from tiller.report.text.comparison import NOTHING_OFF
 from tiller.sources.feeds import CameraFeed, ScaleFeed
 from tiller.sources.interfaces import Camera, Scale, Shot, Stage, now_s
 from tiller.vision.rig.board import SeenBoard
@@ -295,7 +296,7 @@ class Rack:
                 self._pull.kept_mm = event.draw_mm
         elif what is Happening.LOST:
             self._alarm = ALARM
-            self._say(f"the force fell at once, to {max(event.force_n, 0.0):.0f} N.")
+            self._say(f"the force fell at once, to {newton(max(event.force_n, 0.0))}.")
             if self._pull.recorder is not None:
                 self._pull.recorder.note(event.t_s, f"{what.value} to {event.force_n:.0f} N")
         elif what is Happening.ENDED:
@@ -453,9 +454,10 @@ class Rack:
                 self._worked, self._plan_holds = worked, True  # nothing is scraped while it is measured
                 if worked.advice.stop is not None:
                     self._stop_now = worked.advice.stop
+                if worked.beside.nothing_off and self._since_scraped <= 1 < self._state.pulls:
+                    self._say(NOTHING_OFF)
                 for text in worked.beside.said:
-                    if text != NOTHING_OFF or self._since_scraped <= 1 < self._state.pulls:
-                        self._say(text)
+                    self._say(text)
             else:
                 self._say(f"the pull in {folder.name} was of {worked.bow}; it is in the book.")
             if self.options.keep == "none":

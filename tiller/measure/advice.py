@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
 from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
 from tiller.bow.wood.moisture import strain_at
 from tiller.bow.wood.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
-from tiller.measure.pipeline import Measured, to_back_of, working_zone
+from tiller.measure.pipeline import HIDDEN_WORKING_MM, Measured, to_back_of, working_zone
 from tiller.measure.wanted import tiller_of, wanted_strain
 from tiller.mechanics.advice.advice import Advice, NextPull
 from tiller.mechanics.advice.evidence import shown_further
@@ -21,10 +21,19 @@ from tiller.mechanics.advice.thinning import Aim, LimbWood
 from tiller.mechanics.advice.wanted import Tiller
 from tiller.mechanics.advice.yielding import SetShown
 from tiller.mechanics.fit.prior import stiffness_prior
-from tiller.mechanics.forward.belief import FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, BowBelief, LimbBelief
+from tiller.mechanics.forward.belief import (
+    FADE_GIVE,
+    FADE_GIVE_SD,
+    HANDLE_GIVE,
+    HANDLE_GIVE_SD,
+    STRING_EA_N,
+    BowBelief,
+    LimbBelief,
+)
 from tiller.mechanics.forward.elastica import NoEquilibriumError
 from tiller.mechanics.forward.forecast import Forecast, forecast
 from tiller.mechanics.forward.stop import Stop, stop_now
+from tiller.quantity import mm, mm_span
 
 Array = NDArray[np.float64]
 
@@ -119,15 +128,44 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Ad
     Args:
         by_place: what the set since earlier pulls shows of the strain that this piece bears.
     """
-    target, result = bow.target, measured.result
     limit, source = strain_limit(bow, by_place)
     wood = wood_of(measured, bow)
-    said: list[str] = []
+    said = _before_anything(measured, bow, by_place)
+    ahead, no_forecast = _ahead(measured, bow)
+    if no_forecast:
+        said.append(f"no forecast: {no_forecast}")
+    if ahead is not None and ahead.touching_mm > 0:
+        said.append(
+            f"near brace the string lies along the last {mm(ahead.touching_mm)} of a tip that is bent back: forecast and string's length reckon with it, without"
+            " friction and without the tip's own thickness."
+        )
+    stop, of_stop = _stop(measured, bow, wood, limit, ahead)
+    said = [*of_stop.first, *said, *of_stop.then]
+    plan, no_plan = _plan(measured, bow, wood, limit, ahead)
+    if no_plan:
+        said.append(f"no plan: {no_plan}")
+    if plan is not None:
+        said += plan.said
+    further = _next_pull(plan, stop, measured.result.pictures[measured.result.largest].draw_mm, bow)
+    return Advice(
+        forecast=ahead,
+        stop=stop,
+        plan=plan,
+        working_strain=limit,
+        strain_source=source,
+        said=tuple(said),
+        tiller=_tiller(measured, bow),
+        next_pull=further,
+        no_forecast=no_forecast,
+        no_plan=no_plan,
+    )
+
+
+def _before_anything(measured: Measured, bow: Bow, by_place: SetShown | None) -> list[str]:
+    """What the bow's file and its pulls say that is worth a look first."""
+    said = []
     if by_place is not None and np.isfinite(by_place.limit):
         said.append(_own_limit_words(bow, by_place))
-    drawn = result.pictures[result.largest].draw_mm
-    first = min(p.draw_mm for p in result.pictures if np.isfinite(p.draw_mm))
-    marks = [(side, m) for side in SIDES for m in result.limb(side).marks]
     said += contradictions(measured, bow)
     bare = [side for side in SIDES if not bow.limb(side).layers]
     if len(bare) == 1:
@@ -136,56 +174,57 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Ad
         said.append(
             f"at {bow.moisture_percent:g} % moisture the wood takes a set when it is bent: let it dry to 8 to 12 % first (common practice)."
         )
+    return said
+
+
+def _ahead(measured: Measured, bow: Bow) -> tuple[Forecast | None, str]:
+    """The forecast, or why there is none."""
     cell = measured.sight.scene.rig.load_cell
     weighed = measured.forces is not None
-    ahead: Forecast | None = None
     try:
         ahead = forecast(
             measured.belief,
-            target.draw_length_mm,
-            target.brace_height_mm,
+            bow.target.draw_length_mm,
+            bow.target.brace_height_mm,
             cell_sd=cell.sensitivity_sd if weighed and cell is not None else 0.0,
         )
-        if not weighed:
-            ahead = untried(ahead)
     except NoEquilibriumError as err:
-        said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
-    if ahead is not None and ahead.touching_mm > 0:
-        said.append(
-            f"near brace the string lies along the last {ahead.touching_mm:.0f} mm of a tip that is bent back: forecast and string's length reckon with it, without"
-            " friction and without the tip's own thickness."
-        )
+        return None, f"{err}; check target draw and brace height in bow.toml against the limbs' length."
+    return (ahead if weighed else untried(ahead)), ""
+
+
+@dataclass(frozen=True)
+class _OfStop:
+    """What is said of the stop: before all else, and after."""
+
+    first: tuple[str, ...]
+    then: tuple[str, ...]
+
+
+def _stop(
+    measured: Measured, bow: Bow, wood: tuple[LimbWood, LimbWood], limit: float, ahead: Forecast | None
+) -> tuple[Stop | None, _OfStop]:
+    """How far the bow may be drawn now, and what is said of it."""
+    target, result = bow.target, measured.result
+    weighed = measured.forces is not None
+    drawn = result.pictures[result.largest].draw_mm
+    marked = any(result.limb(side).marks for side in SIDES)
     force_sd = ahead.weight_sd_n / ahead.weight_n if ahead is not None else 0.05 if weighed else UNTRIED_FORCE_SD
-    stop: Stop | None = None
-    surface = [
-        bearing_mm(w.width_mm, thick_enough(w.thickness_mm, 3.0, w.above), measured.crown_radius_mm, w.above)
-        / w.strain_share
-        for w in wood
-    ]
-    # the handle is hidden by the cradle: where it is strained more than the limbs' roots are, the stop goes by it
-    for k, side in enumerate(SIDES):
-        root = float(result.limb(side).strain[0])
-        if np.isfinite(result.handle.strain) and np.isfinite(root) and root > 0:
-            surface[k][0] *= max(1.0, result.handle.strain / root)
+    surface = _surfaces(measured, wood)
     working = [
         (result.limb(side).s_mm >= w.from_mm) & (result.limb(side).s_mm <= w.to_mm) | (w.strain_share < 1.0)
         for side, w in zip(SIDES, wood, strict=True)
     ]
-    for side in SIDES:
-        for f in bow.limb(side).features:
-            if f.strain_share < 1.0 and (f.to_mm < result.limb(side).s_mm[0] or f.from_mm > result.limb(side).s_mm[-1]):
-                said.append(
-                    f"the {f.kind} at {f.from_mm:g} to {f.to_mm:g} mm on the {side} limb lies where the limb is not measured: the stop takes no account of it."
-                )
     hidden = [
         _longest(~np.isfinite(result.limb(side).strain) & work, result.limb(side).s_mm)
         for side, work in zip(SIDES, working, strict=True)
     ]
-    for side, length in zip(SIDES, hidden, strict=True):
-        if length >= HIDDEN_MM:
-            said.append(
-                f"{length:.0f} mm of the {side} limb were not seen: what is stiff or weak there is not known, and the next step is kept short."
-            )
+    said = _not_measured(measured, bow)
+    said += [
+        f"{mm(length)} of the {side} limb were not seen: what is stiff or weak there is not known, and the next step is kept short."
+        for side, length in zip(SIDES, hidden, strict=True)
+        if length >= HIDDEN_MM
+    ]
     spread = [
         np.hypot(
             np.nan_to_num(result.limb(side).strain_sd / result.limb(side).strain, nan=UNSEEN_STRAIN_SD),
@@ -193,11 +232,10 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Ad
         )
         for side in SIDES
     ]
-    string = measured.string_mm if np.isfinite(measured.string_mm) else bow.string.length_mm
     try:
         stop = stop_now(
             measured.belief,
-            string,
+            measured.string_mm if np.isfinite(measured.string_mm) else bow.string.length_mm,
             taut_from_mm(bow),
             target.draw_length_mm,
             target.draw_weight_n,
@@ -205,52 +243,87 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Ad
             (surface[0], surface[1]),
             (working[0], working[1]),
             drawn,
-            bool(marks) or max(hidden) >= HIDDEN_MM,
+            marked or max(hidden) >= HIDDEN_MM,
             force_sd,
             (spread[0], spread[1]),
         )
     except NoEquilibriumError as err:
         said.append(f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
+        return None, _OfStop((), tuple(said))
     # without a scale the weight's limit is the table's: to have gone beyond that alone is nothing to be alarmed about
-    known = [v for name, v in stop.limits_mm.items() if weighed or name != "target weight"] if stop is not None else []
+    known = [v for name, v in stop.limits_mm.items() if weighed or name != "target weight"]
     beyond = drawn - min((v for v in known if np.isfinite(v)), default=float("inf"))
+    first: tuple[str, ...] = ()
     if beyond > STOP_SURE_MM:
-        said.insert(
-            0,
-            f"the last pull went {beyond:.0f} mm beyond {'this stop' if weighed else 'what the wood is trusted with'}: let the bow rest, look for cracks, lifted grain and chrysals.",
+        first = (
+            f"the last pull went {mm(beyond)} beyond {'this stop' if weighed else 'what the wood is trusted with'}: let the bow rest, look for cracks, lifted grain and chrysals.",
         )
-    plan: Plan | None = None
-    if not weighed:
-        said.append(
-            "no plan: without a scale it is not known how deep; take a few strokes where a stretch is marked stiff, none where it is marked weak, exercise the bow and pull again."
+    return stop, _OfStop(first, tuple(said))
+
+
+def _surfaces(measured: Measured, wood: tuple[LimbWood, LimbWood]) -> list[Array]:
+    """From the neutral axis to the fibre that comes to its limit first (n,), by limb."""
+    surface = [
+        bearing_mm(w.width_mm, thick_enough(w.thickness_mm, 3.0, w.above), measured.crown_radius_mm, w.above)
+        / w.strain_share
+        for w in wood
+    ]
+    # the handle is hidden by the cradle: where it is strained more than the limbs' roots are, the stop goes by it
+    handle = measured.result.handle
+    for k, side in enumerate(SIDES):
+        root = float(measured.result.limb(side).strain[0])
+        if np.isfinite(handle.strain) and np.isfinite(root) and root > 0:
+            surface[k][0] *= max(1.0, handle.strain / root)
+    return surface
+
+
+def _not_measured(measured: Measured, bow: Bow) -> list[str]:
+    """Places that bear less and lie where the limb is not measured."""
+    out = []
+    for side in SIDES:
+        seen = measured.result.limb(side).s_mm
+        out += [
+            f"the {f.kind} at {mm_span(f.from_mm, f.to_mm, None)} on the {side} limb lies where the limb is not measured: the stop takes no account of it."
+            for f in bow.limb(side).features
+            if f.strain_share < 1.0 and (f.to_mm < seen[0] or f.from_mm > seen[-1])
+        ]
+    return out
+
+
+def _plan(
+    measured: Measured, bow: Bow, wood: tuple[LimbWood, LimbWood], limit: float, ahead: Forecast | None
+) -> tuple[Plan | None, str]:
+    """The plan, or why there is none."""
+    target, result = bow.target, measured.result
+    drawn = result.pictures[result.largest].draw_mm
+    first = min(p.draw_mm for p in result.pictures if np.isfinite(p.draw_mm))
+    if measured.forces is None:
+        return None, (
+            "without a scale it is not known how deep; take a few strokes where a stretch is marked stiff, none where it is marked weak, exercise the bow"
+            " and pull again."
         )
-    elif ahead is None:
-        said.append("no plan without a forecast.")
-    elif drawn - first < LEAST_SHARE * (target.draw_length_mm - first):
-        said.append(
-            f"no plan: the pull went from {first:.0f} to {drawn:.0f} mm, less than {100 * LEAST_SHARE:.0f} % of the way to the target draw; pull further,"
-            " within the stop."
+    if ahead is None:
+        return None, "there is none without a forecast."
+    if drawn - first < LEAST_SHARE * (target.draw_length_mm - first):
+        return None, (
+            f"the pull went from {mm_span(first, drawn)}, less than {100 * LEAST_SHARE:.0f} % of the way to the target draw; pull further, within the stop."
         )
-    else:
-        weak = tuple((side, m.from_mm, m.to_mm) for side, m in marks if m.kind == "weak")
-        aim = Aim(target.draw_length_mm, target.draw_weight_n, target.brace_height_mm, limit)
-        try:
-            plan = make_plan(
-                measured.belief,
-                wood,
-                measured.crown_radius_mm,
-                aim,
-                ahead.weight_sd_n,
-                weak,
-                braced=bow.string.kind == "braced",
-                drawn_mm=drawn,
-            )
-        except NoEquilibriumError as err:
-            said.append(f"no plan: {err}.")
-        else:
-            said += plan.said
-    further = _next_pull(plan, stop, drawn, bow)
-    return Advice(ahead, stop, plan, limit, source, tuple(said), _tiller(measured, bow), further)
+    weak = tuple((side, m.from_mm, m.to_mm) for side in SIDES for m in result.limb(side).marks if m.kind == "weak")
+    aim = Aim(target.draw_length_mm, target.draw_weight_n, target.brace_height_mm, limit)
+    try:
+        plan = make_plan(
+            measured.belief,
+            wood,
+            measured.crown_radius_mm,
+            aim,
+            ahead.weight_sd_n,
+            weak,
+            braced=bow.string.kind == "braced",
+            drawn_mm=drawn,
+        )
+    except NoEquilibriumError as err:
+        return None, f"{err}."
+    return plan, ""
 
 
 FURTHER_MM = 10.0
@@ -302,7 +375,7 @@ def contradictions(measured: Measured, bow: Bow) -> list[str]:
             between = before.thickness_mm + share * (following.thickness_mm - before.thickness_mm)
             if abs(np.log(st.thickness_mm / between)) > LEAP:
                 out.append(
-                    f"the caliper reading of {st.thickness_mm:g} mm at {st.s_mm:g} mm on the {side} limb leaps from its neighbours ({between:.1f} mm between them):"
+                    f"the caliper reading of {mm(st.thickness_mm, None)} at {mm(st.s_mm, None)} on the {side} limb leaps from its neighbours ({mm(between, 1)} between them):"
                     " measure that station again before anything is scraped."
                 )
         level = float(np.median(gaps))
@@ -310,7 +383,7 @@ def contradictions(measured: Measured, bow: Bow) -> list[str]:
             own = float(np.interp(st.s_mm, belief.s_mm, sd))
             if abs(gap - level) > max(CONTRADICTION, 3.0 * own):
                 out.append(
-                    f"the caliper reading of {st.thickness_mm:g} mm at {st.s_mm:g} mm on the {side} limb is {100 * (gap - level):+.0f} % off what stiffness"
+                    f"the caliper reading of {mm(st.thickness_mm, None)} at {mm(st.s_mm, None)} on the {side} limb is {100 * (gap - level):+.0f} % off what stiffness"
                     " and outline say there: measure that station again."
                 )
     return out
@@ -365,7 +438,12 @@ def advise_from_file(bow: Bow) -> Advice:
         surface.append(bearing_mm(width, thick, bow.crown_radius_mm, above) / strain_share(bow, side, s))
         low, high = working_zone(bow, side)
         working.append((s >= low) & (s <= high))
-    belief = BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, STRING_EA_N, MODULUS_VARIATION)
+    through = all(
+        bow.limb(side).working_from_mm < limb.s_mm[0] - HIDDEN_WORKING_MM
+        for side, limb in zip(SIDES, limbs, strict=True)
+    )
+    give, give_sd = (HANDLE_GIVE, HANDLE_GIVE_SD) if through else (FADE_GIVE, FADE_GIVE_SD)
+    belief = BowBelief(limbs[0], limbs[1], give, give_sd, STRING_EA_N, MODULUS_VARIATION)
     source_e = "bow.toml's modulus" if bow.modulus_gpa else "a table's modulus" if wood else "a guessed modulus"
     said = [f"nothing was measured yet: this rests on calipers and {source_e}, and is wide."]
     if wood is None:
@@ -373,11 +451,12 @@ def advise_from_file(bow: Bow) -> Advice:
         said.append(f"the wood '{bow.wood}' is in no table{f' (is {like} meant?)' if like else ''}.")
     target = bow.target
     ahead: Forecast | None = None
+    no_forecast = ""
     try:
-        ahead = forecast(belief, target.draw_length_mm, target.brace_height_mm)
-        ahead = untried(ahead)
+        ahead = untried(forecast(belief, target.draw_length_mm, target.brace_height_mm))
     except NoEquilibriumError as err:
-        said.append(f"no forecast: {err}; check target draw and brace height in bow.toml against the limbs' length.")
+        no_forecast = f"{err}; check target draw and brace height in bow.toml against the limbs' length."
+        said.append(f"no forecast: {no_forecast}")
     stop: Stop | None = None
     try:
         stop = stop_now(
@@ -396,4 +475,12 @@ def advise_from_file(bow: Bow) -> Advice:
         )
     except NoEquilibriumError as err:
         said.append(f"no stop: {err}; check the string's length in bow.toml.")
-    return Advice(ahead, stop, None, limit, source, tuple(said))
+    return Advice(
+        forecast=ahead,
+        stop=stop,
+        plan=None,
+        working_strain=limit,
+        strain_source=source,
+        said=tuple(said),
+        no_forecast=no_forecast,
+    )

@@ -19,6 +19,7 @@ from tiller.mechanics.advice.history import (
     PassDone,
     Scraped,
     lost_share,
+    nothing_off,
     pass_done,
     propagated,
     stacking,
@@ -32,13 +33,10 @@ STROKE_PRIOR_SD = 0.3
 """Relative sd of a stroke's depth before a pass showed it (common practice, no source)."""
 DEEPEST_STROKE_MM = 0.2
 TOO_MUCH = 1.25
-NOTHING, HALF = 0.15, 0.5
-"""A pass that took less than this share of what was planned, and surely less than half, took nothing to speak of."""
 VAGUE = 0.3
 """A share that is not known better than this is not told as one: a small pass does not show between two pulls."""
 ORDINARY_SET = 0.03
 """A set of so much of how far the limb's end was bent is ordinary in wood (common practice, no source: an inch in a bow's whole travel)."""
-NOTHING_OFF = "by its stiffness nothing to speak of came off since the last pull."
 
 
 def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place: SetShown | None = None) -> Beside:
@@ -152,8 +150,8 @@ def _pass_words(passes: list[PassDone], promised_n: float, now_n: float) -> list
         out.append(
             f"the bow is forecast {100 * (now_n / promised_n - 1):+.1f} % off what the last plan promised after its pass."
         )
-    if passes and all(done.share < NOTHING and done.share + 2 * done.sd < HALF for done in passes):
-        return [NOTHING_OFF]
+    if nothing_off(passes):
+        return []
     for done in passes:
         if done.sd > VAGUE:
             out.append(

@@ -14,6 +14,7 @@ from tiller.force.lag import Lag, find_lag
 from tiller.force.log import ForceLog, read_log
 from tiller.measure.recording import Recording
 from tiller.mechanics.fit.results import PullPicture
+from tiller.quantity import newton
 
 Array = NDArray[np.float64]
 
@@ -101,7 +102,7 @@ def force_notes(forces: Forces, recording: Recording, there_n: float) -> list[st
     most = float(np.max(series.force_n))
     if cell is not None and most > 1.02 * cell.largest_n:
         said.append(
-            f"the scale read up to {most:.0f} N but was calibrated to {cell.largest_n:.0f} N only: what lies beyond is not vouched for."
+            f"the scale read up to {newton(most)} but was calibrated to {newton(cell.largest_n)} only: what lies beyond is not vouched for."
         )
     if series.reversed_sign:
         said.append(
@@ -109,16 +110,16 @@ def force_notes(forces: Forces, recording: Recording, there_n: float) -> list[st
         )
     if abs(series.drift_n) > 0.5:
         said.append(
-            f"the scale's zero wandered by {series.drift_n:+.1f} N during the pull; it was taken out as linear in time."
+            f"the scale's zero wandered by {newton(series.drift_n, 1, sign=True)} during the pull; it was taken out as linear in time."
         )
     if np.isfinite(series.end_n):
         said.append(
-            f"the log ends at a steady {series.end_n:+.1f} N: either the string was not slack or the scale's zero wandered that far, and"
+            f"the log ends at a steady {newton(series.end_n, 1, sign=True)}: either the string was not slack or the scale's zero wandered that far, and"
             " nothing was taken out; let the string go slack for three seconds before the record ends."
         )
     if most > UNSEEN_SHARE * there_n + 5.0:
         said.append(
-            f"the scale read up to {most:.0f} N, but no picture that can be used shows the bow at more than {there_n:.0f} N: the pull went on unseen, and what"
+            f"the scale read up to {newton(most)}, but no picture that can be used shows the bow at more than {newton(there_n)}: the pull went on unseen, and what"
             " the bow bore there is not known."
         )
     if lag.elsewhere_s is not None:

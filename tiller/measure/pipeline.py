@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -39,6 +40,7 @@ from tiller.mechanics.fit.results import Branch, LimbResult, PullPicture, PullRe
 from tiller.mechanics.fit.strain import strain_profile
 from tiller.mechanics.forward.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.forward.elastica import NoEquilibriumError
+from tiller.quantity import mm
 from tiller.vision.limbs.limb import normals
 from tiller.vision.limbs.pull import ENOUGH_SEEN
 
@@ -54,7 +56,6 @@ ALONE_MARGIN = 1.5
 """A single picture's edges err by more than their own noise says (set on simulated pulls)."""
 MODULUS_GAP = 1.4
 """Nearly twice what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory): a limb of several layers is often so far off."""
-STRANGE_KEYS = "these keys are not known"
 LEAST_DRAW_MM = 40.0
 HIDDEN_WORKING_MM = 10.0
 """Where more than this of the working limb lies hidden by the cradle, the bow bends through its handle."""
@@ -166,7 +167,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
     draw = np.array([-s.shape.hook.seat_mm[1] for s in pull if s.shape.hook is not None])
     moment = np.array([s.picture.t_s for s in pull])
     if float(np.max(draw) - np.min(draw)) < LEAST_DRAW_MM:
-        msg = f"The pull is too short to say anything: the string moved {np.ptp(draw):.0f} mm, at least {LEAST_DRAW_MM:.0f} mm are needed; pull a little further."
+        msg = f"The pull is too short to say anything: the string moved {mm(np.ptp(draw))}, at least {mm(LEAST_DRAW_MM)} are needed; pull a little further."
         raise MeasureFault(msg)
     pull_starts = min(p.t_s for p in recording.of_role("pull"))
     rest_t = [s.picture.t_s for s in sight.seen if s.picture.role == "rest" and s.picture.t_s < pull_starts]
@@ -183,8 +184,8 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
             key=lambda item: item[1].width_mm / item[1].thickness_mm,
         )
         msg = (
-            f"The sizes in bow.toml make no limb ({err}): look first at the {side} limb's station at {station.s_mm:g} mm, {station.width_mm:g} mm wide"
-            f" and {station.thickness_mm:g} mm thick."
+            f"The sizes in bow.toml make no limb ({err}): look first at the {side} limb's station at {mm(station.s_mm, None)}, {mm(station.width_mm, None)} wide"
+            f" and {mm(station.thickness_mm, None)} thick."
         )
         raise MeasureFault(msg) from err
     both = [fitted.data[side] for side in SIDES]
@@ -211,6 +212,11 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
         fitted.crown_radius_mm,
         tiller,
     )
+
+
+def strange_words(keys: Sequence[str]) -> tuple[str, ...]:
+    """What is said of keys in a file that nothing was read from."""
+    return (f"these keys are not known and nothing was read from them: {'; '.join(keys)}.",) if keys else ()
 
 
 def to_back_of(result: PullResult, bow: Bow, crown: float | None) -> tuple[Array, Array]:
@@ -389,8 +395,7 @@ def _result(
     a, b = departures["left"], departures["right"]
     said = list(sight.said)
     said += force_notes(forces, recording, pictures[largest].force_n) if forces is not None else [UNWEIGHED]
-    if recording.strange_keys:
-        said.append(f"{STRANGE_KEYS} and nothing was read from them: {'; '.join(recording.strange_keys)}.")
+    said += strange_words(recording.strange_keys)
     if bow.table_wood is None:
         like = like_wood(bow.wood)
         said.append(
@@ -428,7 +433,7 @@ def _result(
     if fitted.crown is not None and forces is not None:
         sd = fitted.crown.curvature_sd_per_mm
         low, high = fitted.crown.curvature_per_mm + sd, fitted.crown.curvature_per_mm - sd
-        span = f"{1 / low:.0f} mm to {f'{1 / high:.0f} mm' if high > 1 / 2000 else 'flat'}"
+        span = f"{mm(1 / low)} to {f'{mm(1 / high)}' if high > 1 / 2000 else 'flat'}"
         said.append(
             f"bow.toml has no crown_radius_mm; how the stiffness follows the width speaks for a crown radius of {span}. Measure it across the back for surer strain."
         )

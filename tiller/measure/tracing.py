@@ -15,6 +15,7 @@ from tiller.children import SecondProcess
 from tiller.errors import RecordingFault, VisionFault
 from tiller.measure.recording import Picture, Recording, read_picture
 from tiller.mechanics.fit.twist import UNKNOWN, Twist, find_twist
+from tiller.quantity import mm
 from tiller.vision.limbs.expected import Bending, expected
 from tiller.vision.limbs.frame import Frame
 from tiller.vision.limbs.light import UNEVEN
@@ -169,7 +170,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
             f"fiducials {', '.join(map(str, scene.board.missing))} are hidden; the board's place rests on {len(scene.board.used)} others."
         )
     if scene.board.rms_mm > 2.0:
-        said.append(f"the fiducials fit rig.toml only to {scene.board.rms_mm:.1f} mm: measure their coordinates again.")
+        said.append(f"the fiducials fit rig.toml only to {mm(scene.board.rms_mm, 1)}: measure their coordinates again.")
     progress("rest shape")
     rest_first, scene, models = _first_rest(recording, scene, left_out, second)
     wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
@@ -300,7 +301,7 @@ def _conditions(scene: Scene, seen: Sequence[SeenPicture]) -> list[str]:
     moved = [s.shape.shift_px * scale for s in seen if _moved(scene, s) and s.shape.shift_px > MOVED_PX]
     if moved:
         said.append(
-            f"the camera moved: in {len(moved)} of {len(seen)} pictures it saw the board shifted, by up to {max(moved):.0f} mm; where it stood was found anew"
+            f"the camera moved: in {len(moved)} of {len(seen)} pictures it saw the board shifted, by up to {mm(max(moved))}; where it stood was found anew"
             " in each of them by the board's printed markers. Fix the camera for surer figures."
         )
     patchy = sum(s.shape.light.uneven > UNEVEN for s in seen)

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from tiller.bow.bowfile import SIDES
 from tiller.errors import BookFault
+from tiller.quantity import mm_span
 from tiller.records.book import Book
 
 KINDS = {"toasted": "toasted", "warmed": "warmed and bent", "dried": "dried further"}
@@ -36,7 +37,9 @@ class Event:
         """The place in words, in mm; empty where the whole bow is meant."""
         if not self.limb:
             return ""
-        return f"{self.limb} limb" + ("" if self.from_mm is None else f" {self.from_mm:.0f} to {self.to_mm:.0f} mm")
+        return f"{self.limb} limb" + (
+            "" if self.from_mm is None else f" {mm_span(self.from_mm, self.to_mm or self.from_mm)}"
+        )
 
 
 def events_json(event: Event) -> dict[str, str | float | None]:
@@ -83,7 +86,7 @@ def note_event(book: Book, bow: str, event: Event, now: datetime) -> None:
         msg = "A stretch needs its limb and both its ends (--limb, --from and --to)."
         raise BookFault(msg)
     if event.from_mm is not None and event.to_mm is not None and not 0 <= event.from_mm < event.to_mm:
-        msg = f"A stretch from {event.from_mm:g} to {event.to_mm:g} mm is none: the second place lies further out than the first, both from the pivot."
+        msg = f"A stretch from {mm_span(event.from_mm, event.to_mm, None)} is none: the second place lies further out than the first, both from the pivot."
         raise BookFault(msg)
     if event.at > now:
         msg = f"{event.at:%Y-%m-%d %H:%M} is still to come: note it when it is done."

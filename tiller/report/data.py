@@ -16,6 +16,7 @@ from tiller.bow.bowfile import SIDES, Bow
 from tiller.files import write_whole
 from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.fit.results import LimbResult, PullResult
+from tiller.quantity import plain_data
 
 SCHEMA = "urn:tiller:result:1"
 """What a result's JSON goes by: ``result.schema.json`` beside this file; a key that goes or changes its meaning takes a new number."""
@@ -225,12 +226,12 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
 
 
 def write_json(path: Path, value: dict[str, Any]) -> None:
-    """Writes JSON whole.
+    """Writes JSON whole, its sentences in mm and N.
 
     Raises:
         FileFault: as ``write_whole``.
     """
-    write_whole(path, (json.dumps(value, indent=1, allow_nan=False) + "\n").encode())
+    write_whole(path, (json.dumps(plain_data(value), indent=1, allow_nan=False) + "\n").encode())
 
 
 FORCE_DRAW_HEADER = ("file", "branch", "t [s]", "draw [mm]", "draw sd [mm]", "force [N]", "force sd [N]", "held")

@@ -6,13 +6,13 @@ stiff and weak are told apart by hatch and word too.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 import numpy as np
 
 from tiller.bow.units import MM_PER_INCH, STANDARD_GRAVITY, foot_pound_from_j, inch_from_mm, lbf_from_n
 from tiller.mechanics.fit.results import PullPicture
+from tiller.quantity import plain, shown
 
 PAPER = "#fbf8f1"
 INK = "#26323b"
@@ -24,6 +24,20 @@ WEAK = "#d07a1f"
 AIM = "#5c6670"
 HATCH = {"stiff": "////", "weak": "...."}
 COLOUR = {"stiff": STIFF, "weak": WEAK}
+
+
+def _inches(mm: float, decimals: int | None, sign: bool) -> str:
+    """A tenth of an inch for long lengths in whole mm, a hundredth and less for others: no reading loses what it says."""
+    exact = (decimals is None and mm != round(mm)) or bool(decimals)
+    places = (2 if exact else 1) if abs(mm) >= FAR_MM else (3 if exact else 2)
+    return f"{inch_from_mm(mm):{'+' if sign else ''}.{places}f} in"
+
+
+def _pounds(n: float, decimals: int | None, sign: bool) -> str:
+    return f"{lbf_from_n(n):{'+' if sign else ''}.{1 + (decimals or 0)}f} lb"
+
+
+FAR_MM = 60.0
 
 
 @dataclass(frozen=True)
@@ -73,13 +87,7 @@ class Units:
 
     def words(self, text: str) -> str:
         """A sentence with its lengths and forces in these units."""
-        if self.metric:
-            return text
-        text = re.sub(r"(\d+(?:\.\d+)?) (to|and|±) ([-+]?\d+(?:\.\d+)?) mm\b", r"\1 mm \2 \3 mm", text)
-        text = re.sub(
-            r"(\d+(?:\.\d+)?) mm\b", lambda m: f"{inch_from_mm(float(m[1])):.{2 if '.' in m[1] else 1}f} in", text
-        )
-        return re.sub(r"(\d+(?:\.\d+)?) N\b(?! m)", lambda m: f"{lbf_from_n(float(m[1])):.1f} lb", text)
+        return plain(text) if self.metric else shown(text, _inches, _pounds)
 
     def energy(self, j: float) -> str:
         """An energy with its unit."""

@@ -13,6 +13,7 @@ from tiller.bow.tomlwrite import toml
 from tiller.bow.units import mm_from_inch, n_from_lbf
 from tiller.errors import FileFault, TillerError
 from tiller.files import write_whole
+from tiller.quantity import mm
 
 PLACES = ("at the end of the fade", "a third out", "two thirds out", "near the nock")
 
@@ -119,8 +120,8 @@ def string_fault(answers: Mapping[str, str | float]) -> str:
     if low <= ratio <= high:
         return ""
     return (
-        f"a {answers['string']} string is {100 * low:.0f} to {100 * high:.0f} % of the way along the back from nock to nock ({bow:.0f} mm);"
-        f" {float(answers['string_length']):.0f} mm is {100 * ratio:.0f} %: measure it again."
+        f"a {answers['string']} string is {100 * low:.0f} to {100 * high:.0f} % of the way along the back from nock to nock ({mm(bow)});"
+        f" {mm(float(answers['string_length']))} is {100 * ratio:.0f} %: measure it again."
     )
 
 

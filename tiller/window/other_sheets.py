@@ -6,7 +6,6 @@ import numpy as np
 
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.live.view import View
-from tiller.measure.comparison import NOTHING_OFF
 from tiller.mechanics.advice.layers import outside, strokes
 from tiller.report.style import Units
 from tiller.report.text.advice import missing_words
@@ -99,7 +98,7 @@ def draw_plan(
     y += tall + 0.5 * size
     _list(sheet, view, bow, units, look, Box(box.x, y, box.width, box.y + box.height - y - 2.6 * size), made)
     y = box.y + box.height - 2.3 * size
-    notes = [t for t in (*worked.advice.said, *worked.beside.said) if t and t != NOTHING_OFF]
+    notes = [t for t in (*worked.advice.said, *worked.beside.said) if t]
     if notes:
         sheet.wrapped(box.x, y, units.words(notes[0]), 0.85 * size, box.width, look.weak, 2)
 

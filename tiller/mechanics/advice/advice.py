@@ -21,7 +21,7 @@ class NextPull:
     sd_then: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Advice:
     """Forecast, stop and plan, None where they cannot be had.
 
@@ -30,6 +30,7 @@ class Advice:
         tiller: at brace, now and wanted; None where it cannot be had.
         next_pull: what a further pull will show; None where it may not go further, or nothing is known.
         said: why something is missing, and what the plan says about ways out.
+        no_forecast, no_plan: why there is none, '' where there is one or nobody asked.
     """
 
     forecast: Forecast | None
@@ -40,3 +41,5 @@ class Advice:
     said: tuple[str, ...]
     tiller: Tiller | None = None
     next_pull: NextPull | None = None
+    no_forecast: str = ""
+    no_plan: str = ""

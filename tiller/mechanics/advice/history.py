@@ -49,6 +49,15 @@ class PassDone:
     sd: float
 
 
+NOTHING, HALF = 0.15, 0.5
+"""A pass that took less than this share of what was planned, and surely less than half, took nothing to speak of."""
+
+
+def nothing_off(passes: Sequence[PassDone]) -> bool:
+    """Whether nothing to speak of came off, on both limbs."""
+    return bool(passes) and all(done.share < NOTHING and done.share + 2 * done.sd < HALF for done in passes)
+
+
 def pass_done(
     limb: str, s_then: Array, ei_then: Array, s_now: Array, ei_now: Array, zones: Sequence[Scraped]
 ) -> PassDone:
@@ -239,6 +248,11 @@ class Beside:
     said: tuple[str, ...]
     by_place: SetShown | None = None
     events: tuple[EventShown, ...] = ()
+
+    @property
+    def nothing_off(self) -> bool:
+        """By its stiffness the pass took nothing to speak of."""
+        return nothing_off(self.passes)
 
 
 def tiller_difference_mm(

@@ -32,6 +32,7 @@ from tiller.mechanics.advice.thinning import (
 )
 from tiller.mechanics.forward.belief import BowBelief, bow_from
 from tiller.mechanics.forward.elastica import NoEquilibriumError, at_rows, solve_draws
+from tiller.quantity import mm, newton
 
 Array = NDArray[np.float64]
 Limb = str
@@ -139,13 +140,13 @@ def make_plan(
         final, level, even_weight, over = _final(shop, string, now, aim, said)
         if over > 2 * WEAK_TOLERANCE:
             said.append(
-                f"nothing is proposed until you choose: for the lighter bow lower draw_weight_n in bow.toml to {even_weight:.0f} N or so; to keep the weight, want"
+                f"nothing is proposed until you choose: for the lighter bow lower draw_weight_n in bow.toml to {newton(even_weight)} or so; to keep the weight, want"
                 " another shape there."
             )
             final, hands_off = now, True
         elif over > WEAK_TOLERANCE:
             said.append(
-                f"the plan keeps the weight: for the lighter bow lower draw_weight_n in bow.toml to {even_weight:.0f} N or so."
+                f"the plan keeps the weight: for the lighter bow lower draw_weight_n in bow.toml to {newton(even_weight)} or so."
             )
     passed, left = now, _spared(shop, weak)
     zones: tuple[Zone, ...] = ()
@@ -196,7 +197,7 @@ def make_plan(
         if np.any(weaker):
             at = int(np.argmax(np.where(weaker, strained[k] / wood[k].strain_share, 0.0)))
             said.append(
-                f"at {shop.limbs[k].s_mm[at]:.0f} mm on the {side} limb, a place that bow.toml trusts with {100 * wood[k].strain_share[at]:.0f} % of the working"
+                f"at {mm(shop.limbs[k].s_mm[at])} on the {side} limb, a place that bow.toml trusts with {100 * wood[k].strain_share[at]:.0f} % of the working"
                 f" strain, the strain at the target would reach {100 * strained[k][at]:.2f} %: a shorter draw or less weight would keep it under."
             )
     thinnest = min(
@@ -391,7 +392,7 @@ def _final(shop: Shop, string: float, now: State, aim: Aim, said: list[str]) -> 
     loss = 100 * (1 - even.weight_n / aim.weight_n)
     said.append(
         f"a weak spot stands in the way, {where}: with the weight kept it is strained {100 * over:.0f} % more than is wanted; made as wanted, the bow"
-        f" would end at {even.weight_n:.0f} N, {loss:.0f} % under its weight."
+        f" would end at {newton(even.weight_n)}, {loss:.0f} % under its weight."
     )
     return final, level, even.weight_n, over
 
@@ -410,7 +411,7 @@ def _most(shop: Shop, state: State, level: float) -> tuple[float, str]:
         at = int(np.argmax(smooth))
         if smooth[at] / level - 1.0 > worst:
             worst = float(smooth[at]) / level - 1.0
-            where = f"about {shop.limbs[k].s_mm[at]:.0f} mm from the pivot on the {side} limb"
+            where = f"about {mm(shop.limbs[k].s_mm[at])} from the pivot on the {side} limb"
     return worst, where
 
 

@@ -16,6 +16,7 @@ from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
 from tiller.bow.section import Section
 from tiller.mechanics.forward.belief import BowBelief, LimbBelief, bow_from
 from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, brace, solve_draws
+from tiller.quantity import newton
 
 Array = NDArray[np.float64]
 
@@ -193,7 +194,7 @@ class Shop:
                 return state, level
             # the moments of a bow far from this one misled it: once more, from near by
             low, high = 0.97 * level, 1.03 * level
-        msg = f"no thinning of the limbs that may be touched brings the bow to {weight_n:.0f} N"
+        msg = f"no thinning of the limbs that may be touched brings the bow to {newton(weight_n)}"
         raise NoEquilibriumError(msg)
 
     def _between(

@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 from tiller.mechanics.fit.contact import leaves_at
 from tiller.mechanics.forward.chain import WholeBow, coarser, rest_nocks, taut_length_mm
 from tiller.mechanics.forward.relax import Limbs, Relaxed, relax
+from tiller.quantity import mm
 
 Array = NDArray[np.float64]
 
@@ -317,7 +318,7 @@ def _first(tables: _Tables, draw: float, string: float) -> Array:
             step *= 0.4
             if step < 1e-6 * taut:
                 break
-    msg = f"no equilibrium at a draw of {draw:.1f} mm with a string of {string:.0f} mm"
+    msg = f"no equilibrium at a draw of {mm(draw, 1)} with a string of {mm(string)}"
     raise NoEquilibriumError(msg)
 
 
@@ -358,7 +359,7 @@ def _clear(bow: WholeBow, tables: _Tables, draws: Array, string: Array, start: S
     string_mm = float(string[0])
     nearest = float(np.min(draws))
     if start is None and string_mm >= taut_length_mm(bow, nearest):
-        msg = f"the string is slack at a draw of {nearest:.0f} mm: it goes taut only further out."
+        msg = f"the string is slack at a draw of {mm(nearest)}: it goes taut only further out."
         raise NoEquilibriumError(msg)
     if start is not None and start.angle.shape == (len(draws), 2, tables.n):
         quick = _relaxed(tables, start, draws, string)
@@ -425,7 +426,7 @@ def _lying(tables: _Tables, solved: Solved, draws: Array, string: Array | None) 
             break
         solved = _solved(tables, u, limbs, draws, told)
     tables.leave(None)
-    msg = f"where the string lies along the limbs at a draw of {draws[0]:.0f} mm cannot be found"
+    msg = f"where the string lies along the limbs at a draw of {mm(draws[0])} cannot be found"
     raise NoEquilibriumError(msg)
 
 
@@ -466,7 +467,7 @@ def brace(bow: WholeBow, brace_mm: float) -> tuple[float, Solved]:
         else:
             step *= 0.5
     if not good[0] or abs(height - brace_mm) > 1e-9:
-        msg = f"no string braces this bow at {brace_mm:.0f} mm"
+        msg = f"no string braces this bow at {mm(brace_mm)}"
         raise NoEquilibriumError(msg)
     solved = _solved(tables, u, limbs, np.array([brace_mm]), np.array([np.nan]))
     if not _is_clear(solved):
@@ -487,7 +488,7 @@ def string_lengths(bow: WholeBow, brace_mm: float, braced: Solved) -> Array:
     height = np.full(len(braced.unknowns), brace_mm)
     u, good, limbs = _newton(tables, braced.unknowns, height, None)
     if not np.all(good):
-        msg = f"no string braces this bow at {brace_mm:.0f} mm"
+        msg = f"no string braces this bow at {mm(brace_mm)}"
         raise NoEquilibriumError(msg)
     solved = _solved(tables, u, limbs, height, np.full(len(u), np.nan))
     return _unstretched(bow, solved if _is_clear(solved) else _lying(tables, solved, height, None))
@@ -504,7 +505,7 @@ def _unstretched(bow: WholeBow, solved: Solved) -> Array:
 
 
 def _no_way(draws: Array) -> NoEquilibriumError:
-    return NoEquilibriumError(f"no equilibrium at a draw of {draws[0]:.1f} mm")
+    return NoEquilibriumError(f"no equilibrium at a draw of {mm(draws[0], 1)}")
 
 
 def _route(bow: WholeBow, string: float, draws: Array) -> Array:

@@ -16,6 +16,7 @@ from tiller.mechanics.forward.elastica import (
     solve_draws,
     string_lengths,
 )
+from tiller.quantity import mm
 
 Array = NDArray[np.float64]
 
@@ -112,17 +113,17 @@ def forecast(
     try:
         string, braced = brace(bow, brace_mm)
     except NoEquilibriumError as err:
-        msg = f"a brace height of {brace_mm:.0f} mm cannot be had with this bow ({err})"
+        msg = f"a brace height of {mm(brace_mm)} cannot be had with this bow ({err})"
         raise NoEquilibriumError(msg) from err
     draws = np.linspace(brace_mm + 0.04 * (target_draw_mm - brace_mm), target_draw_mm, CURVE_POINTS)
     mean = solve_draws(bow, string, draws)
     if float(np.min(mean.force_n)) <= 0 or float(np.min(mean.tension_n)) <= 0:
-        msg = f"braced at {brace_mm:.0f} mm the bow gives no force up to a draw of {target_draw_mm:.0f} mm"
+        msg = f"braced at {mm(brace_mm)} the bow gives no force up to a draw of {mm(target_draw_mm)}"
         raise NoEquilibriumError(msg)
     steepest = float(np.max(string_angle_deg(mean)))
     if steepest > STEEPEST_DEG:
         msg = (
-            f"a draw of {target_draw_mm:.0f} mm is beyond what the limbs' length allows: the string would stand at {steepest:.0f} degrees"
+            f"a draw of {mm(target_draw_mm)} is beyond what the limbs' length allows: the string would stand at {steepest:.0f} degrees"
             " to the limb's tip, where pulling only stacks"
         )
         raise NoEquilibriumError(msg)

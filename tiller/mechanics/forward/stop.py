@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from tiller.mechanics.forward.belief import BowBelief, bow_from
 from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, solve_draws
+from tiller.quantity import mm
 
 Array = NDArray[np.float64]
 
@@ -107,7 +108,7 @@ def _curve(
             solved = found
             break
     if solved is None:
-        msg = f"with a string of {string_mm:.0f} mm the bow cannot be solved up to a draw of {far_mm:.0f} mm"
+        msg = f"with a string of {mm(string_mm)} the bow cannot be solved up to a draw of {mm(far_mm)}"
         raise NoEquilibriumError(msg)
     most = np.zeros(len(solved.draw_mm))
     for k, (limb, chain) in enumerate(((belief.left, bow.left), (belief.right, bow.right))):

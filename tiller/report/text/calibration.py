@@ -33,7 +33,7 @@ def scale_words(found: Calibration, units: Units = METRIC) -> str:
         )
     if np.isfinite(found.creep_percent):
         out.append(f"creep {found.creep_percent:+.3f} % of the load in {found.creep_minutes:.1f} minutes.")
-    return "\n".join([*out, *(f"Note: {text}" for text in found.said)])
+    return "\n".join([*out, *(f"Note: {units.words(text)}" for text in found.said)])
 
 
 def lens_words(found: LensFound) -> str:

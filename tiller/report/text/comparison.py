@@ -10,6 +10,8 @@ from tiller.mechanics.advice.history import Beside, EventShown
 from tiller.mechanics.advice.yielding import SetShown
 from tiller.report.style import Units
 
+NOTHING_OFF = "by its stiffness nothing to speak of came off since the last pull."
+
 
 def _one(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
@@ -31,7 +33,7 @@ def beside_json(beside: Beside) -> dict[str, Any]:
         "lost_share_sd": _one(beside.lost_sd),
         "stacking": _one(beside.stacking),
         "stacking_sd": _one(beside.stacking_sd),
-        "beside_said": list(beside.said),
+        "beside_said": [*([NOTHING_OFF] if beside.nothing_off else []), *beside.said],
         "events_shown": [
             {
                 "limb": e.limb,
@@ -130,4 +132,5 @@ def beside_words(beside: Beside, units: Units) -> list[str]:
     if beside.by_place is not None:
         out += _set_words(beside.by_place, units)
     out += [_event_words(e, units) for e in beside.events]
-    return out + [f"Note: {units.words(text)}" for text in beside.said]
+    said = [*([NOTHING_OFF] if beside.nothing_off else []), *beside.said]
+    return out + [f"Note: {units.words(text)}" for text in said]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.rigfile import Fiducial, HookFiducial, Lens, Rig
 from tiller.errors import VisionFault
+from tiller.quantity import mm
 from tiller.vision.rig.camera import View, as_points
 from tiller.vision.rig.squares import sharpen
 
@@ -229,7 +230,7 @@ def board_pose(markers: Mapping[Key, Array], rig: Rig) -> SeenBoard:
     rms = float(np.sqrt(np.mean(np.sum((back - centres_mm[:, :2]) ** 2, axis=1))))
     if not np.isfinite(rms) or view.centre_mm[2] <= 0 or rms > WORST_RMS_MM:
         msg = (
-            f"The fiducials do not fit rig.toml: their centres are {rms:.0f} mm off (rms) on the board; measure their coordinates,"
+            f"The fiducials do not fit rig.toml: their centres are {mm(rms)} off (rms) on the board; measure their coordinates,"
             " sides and rotations again."
         )
         raise VisionFault(msg)

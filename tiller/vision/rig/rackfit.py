@@ -18,6 +18,7 @@ from scipy.optimize import least_squares
 
 from tiller.bow.rigfile import Fiducial, HookFiducial, Lens
 from tiller.errors import VisionFault
+from tiller.quantity import mm
 from tiller.vision.rig.board import Key, crossing
 from tiller.vision.rig.camera import View, as_points
 
@@ -190,7 +191,7 @@ def _refuse_nonsense(lath: Lath) -> None:
     )
     for name, value, low, high in told:
         if not low <= value <= high:
-            msg = f"the lath's {name} is given as {value:g} mm: {low} to {high} mm makes sense."
+            msg = f"the lath's {name} is given as {mm(value, None)}: {low} to {high} mm makes sense."
             raise VisionFault(msg)
 
 
@@ -392,12 +393,12 @@ def _in_rack(
     for (a, b, d, s), o in zip(straps, off, strict=True):
         if abs(o) > 4 * s:
             said.append(
-                f"the distance taped between fiducials {layout.keys[a][1]} and {layout.keys[b][1]}, {d:.0f} mm, is {o:+.1f} mm off what pictures and the other tapes say: measure it again."
+                f"the distance taped between fiducials {layout.keys[a][1]} and {layout.keys[b][1]}, {mm(d)}, is {mm(o, 1, sign=True)} off what pictures and the other tapes say: measure it again."
             )
     ends = [float((axes @ (marks[where[k], 3:] - origin))[2]) for k in (lath.left, lath.right)]
     if abs(ends[1] - ends[0]) > LATH_TILT_MM:
         said.append(
-            f"the lath's right end lies {ends[1] - ends[0]:+.1f} mm nearer to the camera than its left one: lay it as a bow would lie, along the board, and take the pictures again."
+            f"the lath's right end lies {mm(ends[1] - ends[0], 1, sign=True)} nearer to the camera than its left one: lay it as a bow would lie, along the board, and take the pictures again."
         )
     missing = [str(k[1]) for k in board if k not in where]
     if missing:

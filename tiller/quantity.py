@@ -1,0 +1,69 @@
+"""Lengths and forces inside sentences: marked where the sentence is made, put into the reader's units once, where it is shown.
+
+A mark stands in brackets that nobody types. Whatever else a sentence holds, a bow called 'ash 30 N' among it, is left as it is.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+Shown = Callable[[float, int | None, bool], str]
+"""A value, its decimals in metric units (None: as many as it has), whether its sign is shown: the words with the unit."""
+
+_MARK = re.compile(r"⟦(-?[0-9.e+-]+|nan|inf|-inf)(?:~(-?[0-9.e+-]+|nan|inf|-inf))? (mm|N)(\+?) (\d|g)⟧")
+
+
+def mm(value: float, decimals: int | None = 0, sign: bool = False) -> str:
+    """A length in mm, for a sentence."""
+    return f"⟦{float(value)!r} mm{'+' if sign else ''} {'g' if decimals is None else decimals}⟧"
+
+
+def mm_span(start: float, end: float, decimals: int | None = 0) -> str:
+    """From one place to another in mm, for a sentence."""
+    return f"⟦{float(start)!r}~{float(end)!r} mm {'g' if decimals is None else decimals}⟧"
+
+
+def newton(value: float, decimals: int | None = 0, sign: bool = False) -> str:
+    """A force in N, for a sentence."""
+    return f"⟦{float(value)!r} N{'+' if sign else ''} {'g' if decimals is None else decimals}⟧"
+
+
+def shown(text: str, length: Shown, force: Shown) -> str:
+    """The sentence with each of its lengths and forces as these two show them."""
+
+    def one(mark: re.Match[str]) -> str:
+        first, second, unit, sign, told = mark.groups()
+        decimals = None if told == "g" else int(told)
+        show = length if unit == "mm" else force
+        words = show(float(first), decimals, bool(sign))
+        if second is None:
+            return words
+        return f"{words.rsplit(' ', 1)[0]} to {show(float(second), decimals, bool(sign))}"
+
+    return _MARK.sub(one, text)
+
+
+def plain(text: str) -> str:
+    """The sentence in mm and N."""
+    return shown(text, _metric("mm"), _metric("N"))
+
+
+def plain_data(value: Any) -> Any:
+    """The same for all texts of a JSON value."""
+    if isinstance(value, str):
+        return plain(value)
+    if isinstance(value, dict):
+        return {key: plain_data(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain_data(inner) for inner in value]
+    return value
+
+
+def _metric(unit: str) -> Shown:
+    def show(value: float, decimals: int | None, sign: bool) -> str:
+        plus = "+" if sign else ""
+        return f"{value:{plus}g} {unit}" if decimals is None else f"{value:{plus}.{decimals}f} {unit}"
+
+    return show
