@@ -247,6 +247,51 @@ def _turned(d: LimbData) -> Array:
     return np.asarray(np.mean(turned[:, -4:], axis=1) - np.mean(turned[:, :4], axis=1), dtype=float)
 
 
+@dataclass
+class _State:
+    """Where the fit stands: what it was given, and what each round changes. Lists are by limb, left first.
+
+    Attributes:
+        use: (u,) pictures that are used; factor_sd: (m,) prior sd of the log of the force's factor.
+        beta_seen, root_seen: roots' angles (m,) and places (m, 2) as they were seen.
+        moments, lines, log_ei, beta, root, log_factor: as fitted so far.
+        weights, noise: (m, n) Student weights and actual over stated scatter; share: stations that share one error; residuals: (m, n).
+    """
+
+    data: tuple[LimbData, LimbData]
+    pulls: Pulls
+    usable: NDArray[np.bool_]
+    use: NDArray[np.intp]
+    factor_sd: Array
+    beta_seen: list[Array]
+    root_seen: list[Array]
+    moments: list[Array]
+    lines: list[Array]
+    log_ei: list[Array]
+    beta: list[Array]
+    root: list[Array]
+    log_factor: Array
+    weights: list[Array]
+    noise: list[Array]
+    share: list[float]
+    residuals: list[Array]
+
+    @property
+    def columns(self) -> tuple[int, int, int]:
+        """First column of each limb's log EI, and of the pictures' unknowns (five each: both roots' angles, both heights, force)."""
+        left, right = (len(d.s_mm) for d in self.data)
+        return 0, left, left + right
+
+    @property
+    def total(self) -> int:
+        """How many unknowns there are."""
+        return self.columns[2] + 5 * len(self.use)
+
+    def picture_columns(self, which: int) -> NDArray[np.intp]:
+        """Columns (u,) of one of the five unknowns of each picture."""
+        return self.columns[2] + 5 * np.arange(len(self.use)) + which
+
+
 def fit_pull(
     left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 14, start: tuple[Array, Array] | None = None
 ) -> PullFit:
@@ -258,7 +303,38 @@ def fit_pull(
     Raises:
         ValueError: fewer than two pictures with a force.
     """
-    data = (left, right)
+    state = _begin((left, right), pulls, start)
+    prior_precision = [np.linalg.inv(d.prior.cov) for d in state.data]
+    hess = np.eye(state.total)
+    done = judged = 0
+    # scatter is judged only once the shapes agree, else a poor start would make the data worthless
+    converged = settled = False
+    for round_ in range(rounds):
+        hess, grad = np.zeros((state.total, state.total)), np.zeros(state.total)
+        state.residuals = []
+        for k in (0, 1):
+            _add_limb(state, k, hess, grad)
+        for k, d in enumerate(state.data):
+            a, n = state.columns[k], len(d.s_mm)
+            hess[a : a + n, a : a + n] += prior_precision[k]
+            grad[a : a + n] += prior_precision[k] @ (d.prior.log_ei - state.log_ei[k])
+        _add_picture_priors(state, hess, grad)
+        worst = _step(state, np.asarray(np.linalg.solve(hess, grad), dtype=float))
+        done = round_ + 1
+        settled = settled or worst < 0.1 or round_ >= 5
+        _reweigh(state, settled, settled and judged < SCATTER_ROUNDS)
+        judged += settled
+        converged = settled and worst < 3e-3 and judged >= 2
+        if converged:
+            break
+    cov = np.asarray(STATED**2 * np.linalg.inv(hess), dtype=float)
+    f_sd = np.full(len(pulls.rest), np.nan)
+    f_sd[state.use] = np.sqrt(np.diag(cov)[state.picture_columns(4)])
+    return PullFit(_limb_fit(state, 0, cov), _limb_fit(state, 1, cov), np.exp(state.log_factor), f_sd, done, converged)
+
+
+def _begin(data: tuple[LimbData, LimbData], pulls: Pulls, start: tuple[Array, Array] | None) -> _State:
+    """What is used, and where the fit starts."""
     nocks = [nock_of(d.points_mm, d.s_mm, d.nock_s_mm) for d in data]
     height = np.minimum(nocks[0][:, 1], nocks[1][:, 1]) - pulls.hook_mm[:, 1]
     with np.errstate(invalid="ignore"):
@@ -269,20 +345,16 @@ def fit_pull(
         msg = "at least two drawn pictures with force and hook, and one at rest, are needed"
         raise ValueError(msg)
     m = len(pulls.rest)
-    use = np.flatnonzero(usable)
-    order = [int(f) for f in use]
     log_ei = [d.prior.log_ei.copy() for d in data] if start is None else [log.copy() for log in start]
     lines = [d.points_mm.copy() for d in data]
     moments = _moments(data, lines, pulls)
-    for k, d in enumerate(
-        data if start is None else ()
-    ):  # level of EI: the turn of the whole limb that was seen over the one expected
+    # level of EI: the turn of the whole limb that was seen over the one expected
+    for k, d in enumerate(data if start is None else ()):
         turned = _turned(d)
         expected_turn = _integrate(np.nan_to_num(moments[k]) / np.exp(log_ei[k]), np.diff(d.s_mm))[:, -3]
         big = drawn & (expected_turn > 0.3 * np.max(expected_turn[drawn]))
         ratio = float(np.median(expected_turn[big] / np.maximum(turned[big], 1e-3)))
         log_ei[k] = log_ei[k] + np.log(np.clip(ratio, 0.05, 20.0))
-    log_factor = np.where(pulls.down, DOWN_LOG, 0.0)
     relative = np.where(drawn, np.nan_to_num(pulls.force_sd_n / np.maximum(np.abs(pulls.force_n), 1e-6), nan=0.0), 0.0)
     # a string that runs nearly straight through the hook: its tension hangs on a few mm of height
     slack = np.where(drawn, HEIGHT_SD_MM / np.maximum(np.nan_to_num(height, nan=1.0), 1.0), 0.0)
@@ -295,159 +367,158 @@ def fit_pull(
         a0 = _angles(d.rest_mm)
         for f in range(m):
             beta[k][f] = -float(np.median((_angles(d.points_mm[f]) - a0)[:12]))
-    beta_seen, root_seen = [b.copy() for b in beta], [r.copy() for r in root]
-    size = [len(d.s_mm) for d in data]
-    offset_cols = [0, size[0], size[0] + size[1]]
-    frame_col = offset_cols[-1]
-    total = frame_col + 5 * len(use)  # per frame: beta l, r; height l, r; factor
-    prior_precision = [np.linalg.inv(d.prior.cov) for d in data]
-    weights = [np.ones_like(d.offset_mm) for d in data]
-    noise: list[Array] = [np.ones(d.offset_mm.shape) for d in data]
-    share = [1.0, 1.0]
-    residuals: list[Array] = []
-    hess = np.eye(total)
-    done = 0
-    converged = False
-    judged = 0
-    settled = False  # scatter is judged only once the shapes agree, else a poor start would make the data worthless
-    for round_ in range(rounds):
-        hess = np.zeros((total, total))
-        grad = np.zeros(total)
-        residuals = []
-        for k, d in enumerate(data):
-            step = np.diff(d.s_mm)
-            bend = np.exp(log_factor)[:, None] * moments[k] / np.exp(log_ei[k])[None, :]
-            bend = np.where(usable[:, None], bend, 0.0)
-            turn = -beta[k][:, None] - _integrate(bend, step)
-            lines[k] = _shape(d.rest_mm, root[k], turn, d.s_mm)
-            theta = np.concatenate([_angles(lines[k])[:, :1], _angles(lines[k])], axis=1)
-            normal = np.stack([-np.sin(theta), np.cos(theta)], axis=-1)
-            measured_normal = _limb_normals(d.points_mm)
-            target = d.points_mm + d.offset_mm[..., None] * measured_normal
-            res = np.sum((target - lines[k]) * normal, axis=-1)
-            seen = np.isfinite(res) & usable[:, None]
-            precision = np.where(seen, weights[k] / (np.nan_to_num(d.sd_mm, nan=1.0) * noise[k]) ** 2 / share[k], 0.0)
-            mean_w = precision[use].sum(axis=0)
-            safe = np.where(mean_w > 0, mean_w, 1.0)
-            values = np.where(seen, res, 0.0)
-            static = (precision[use] * values[use]).sum(axis=0) / safe
-            residuals.append(np.where(seen, res - static, np.nan))
-            # jacobian: d place across / d parameter; the lever of an angle change at node j about node i
-            n = size[k]
-            below = np.tri(n, n, -1)
-            cell = np.zeros(n)
-            cell[:-1] += 0.5 * step
-            cell[1:] += 0.5 * step
-            # delta P_i = int_0^i (-sin, cos) dtheta ds'; dtheta_j = -(dbend up to j) ; place = n_i . delta P_i
-            # an angle change dphi at node j (all beyond turned) moves node i by dphi * n_i.(k x (P_i - P_j))
-            along = np.stack([np.cos(theta[use]), np.sin(theta[use])], axis=-1)
-            own_arm = np.sum(along * lines[k][use], axis=-1)
-            arm = own_arm[..., None] - np.matmul(along, lines[k][use].transpose(0, 2, 1))
-            jac_beta = -arm[..., 0].copy()
-            arm *= below
-            by_node = bend[use] * cell
-            jac_fac = -np.matmul(arm, by_node[..., None])[..., 0]
-            jac_log = np.multiply(arm, by_node[:, None, :], out=arm)  # d(-bend)/dlogEI = +bend
-            w = precision[use]
-            jac_height = np.cos(theta[use])
-            # project the static offset out: weighted mean over pictures at each station
-            left_over = values[use] - static
-            # unknowns of this limb, column by column: log EI nodes, then those of each picture
-            sw = np.sqrt(w)
-            jac_log -= (np.einsum("fi,fij->ij", w, jac_log) / safe[:, None])[None]
-            weighted = jac_log * sw[..., None]
-            a = offset_cols[k]
-            flat = weighted.reshape(-1, n)
-            hess[a : a + n, a : a + n] += flat.T @ flat
-            grad[a : a + n] += flat.T @ (left_over * sw).reshape(-1)
-            # per picture columns: only their own rows before projection; the projection couples pictures
-            cols = [
-                frame_col + 5 * np.arange(len(use)) + k,
-                frame_col + 5 * np.arange(len(use)) + 2 + k,
-                frame_col + 5 * np.arange(len(use)) + 4,
-            ]
-            own = [jac_beta, jac_height, jac_fac]
-            for ca, ja in zip(cols, own, strict=True):
-                # with log EI: sum_f' (ja - its mean part) W (jac_log - mean)
-                block = np.matmul((w * ja)[:, None, :], jac_log)[:, 0]
-                hess[np.ix_(ca, np.arange(a, a + n))] += block
-                hess[np.ix_(np.arange(a, a + n), ca)] += block.T
-                grad[ca] += np.sum(w * ja * left_over, axis=1)
-                for cb, jb in zip(cols, own, strict=True):
-                    diag = np.sum(w * ja * jb, axis=1)
-                    hess[ca, cb] += diag
-                    hess[np.ix_(ca, cb)] -= (w * ja / safe) @ (w * jb).T
-        for k, d in enumerate(data):
-            a, n = offset_cols[k], size[k]
-            hess[a : a + n, a : a + n] += prior_precision[k]
-            grad[a : a + n] += prior_precision[k] @ (d.prior.log_ei - log_ei[k])
-        for row, f in enumerate(order):
-            col = frame_col + 5 * row
-            expected = DOWN_LOG if pulls.down[f] else 0.0
-            hess[col + 4, col + 4] += 1 / factor_sd[f] ** 2
-            grad[col + 4] += (expected - log_factor[f]) / factor_sd[f] ** 2
-            for j in (0, 1):  # weak priors: root turned by a few degrees, and a few mm, from where it was seen
-                hess[col + j, col + j] += 1 / ROOT_SD_RAD**2
-                grad[col + j] += (beta_seen[j][f] - beta[j][f]) / ROOT_SD_RAD**2
-                hess[col + 2 + j, col + 2 + j] += 1 / ROOT_SD_MM**2
-                grad[col + 2 + j] += (root_seen[j][f, 1] - root[j][f, 1]) / ROOT_SD_MM**2
-        change = np.linalg.solve(hess, grad)
-        for k in (0, 1):
-            a, n = offset_cols[k], size[k]
-            log_ei[k] = log_ei[k] + np.clip(change[a : a + n], -0.7, 0.7)
-            beta[k][use] += change[frame_col + k + 5 * np.arange(len(use))]
-            root[k][use, 1] += change[frame_col + 2 + k + 5 * np.arange(len(use))]
-        log_factor[use] += np.clip(change[frame_col + 4 + 5 * np.arange(len(use))], -0.3, 0.3)
-        done = round_ + 1
-        worst = float(np.max(np.abs(change[: offset_cols[-1]])))
-        settled = settled or worst < 0.1 or round_ >= 5
-        for k, d in enumerate(data):
-            z = residuals[k] / d.sd_mm
-            weights[k] = np.where(
-                np.isfinite(z),
-                (FREEDOM + 1)
-                / (FREEDOM + (np.nan_to_num(z) / (noise[k] if settled else np.maximum(noise[k], 3.0))) ** 2),
-                1.0,
-            )
-            if settled and judged < SCATTER_ROUNDS:
-                scale, share[k] = _scatter(z[use], len(use), float(np.median(np.diff(d.s_mm))))
-                noise[k][use] = NOISE_MARGIN * scale
-        judged += settled
-        converged = settled and worst < 3e-3 and judged >= 2
-        if converged:
-            break
-    cov = STATED**2 * np.linalg.inv(hess)
-    fits = []
-    for k, d in enumerate(data):
-        a, n = offset_cols[k], size[k]
-        bend = np.where(usable[:, None], np.exp(log_factor)[:, None] * moments[k] / np.exp(log_ei[k])[None, :], np.nan)
-        rel, shared = np.full((m, n), np.nan), np.full((m, n), np.nan)
-        for row, f in enumerate(order):
-            col = frame_col + 5 * row + 4
-            shared[f] = cov[col, a : a + n]
-            rel[f] = np.sqrt(
-                np.maximum(np.diag(cov)[a : a + n] - 2 * cov[col, a : a + n] + cov[col, col], 0.0) + LEVER_SD**2
-            )
-        fits.append(
-            LimbFit(
-                d.s_mm,
-                log_ei[k],
-                np.asarray(cov[a : a + n, a : a + n], dtype=float),
-                np.exp(log_factor)[:, None] * moments[k],
-                bend,
-                rel,
-                lines[k],
-                beta[k],
-                residuals[k],
-                float(np.median(noise[k][use])),
-                share[k] * float(np.median(np.diff(d.s_mm))),
-                nock_of(lines[k], d.s_mm, d.nock_s_mm),
-                shared,
-            )
+    return _State(
+        data=data,
+        pulls=pulls,
+        usable=usable,
+        use=np.flatnonzero(usable),
+        factor_sd=factor_sd,
+        beta_seen=[b.copy() for b in beta],
+        root_seen=[r.copy() for r in root],
+        moments=moments,
+        lines=lines,
+        log_ei=log_ei,
+        beta=beta,
+        root=root,
+        log_factor=np.where(pulls.down, DOWN_LOG, 0.0),
+        weights=[np.ones_like(d.offset_mm) for d in data],
+        noise=[np.ones(d.offset_mm.shape) for d in data],
+        share=[1.0, 1.0],
+        residuals=[],
+    )
+
+
+def _bend(state: _State, k: int, unseen: float) -> Array:
+    """Curvature change (m, n) that the moments make in a limb; ``unseen`` in pictures that are not used."""
+    bend = np.exp(state.log_factor)[:, None] * state.moments[k] / np.exp(state.log_ei[k])[None, :]
+    return np.where(state.usable[:, None], bend, unseen)
+
+
+def _add_limb(state: _State, k: int, hess: Array, grad: Array) -> None:
+    """One limb's part of the normal equations; its line and residuals are made anew."""
+    d, use = state.data[k], state.use
+    step = np.diff(d.s_mm)
+    bend = _bend(state, k, 0.0)
+    turn = -state.beta[k][:, None] - _integrate(bend, step)
+    state.lines[k] = _shape(d.rest_mm, state.root[k], turn, d.s_mm)
+    theta = np.concatenate([_angles(state.lines[k])[:, :1], _angles(state.lines[k])], axis=1)
+    normal = np.stack([-np.sin(theta), np.cos(theta)], axis=-1)
+    target = d.points_mm + d.offset_mm[..., None] * _limb_normals(d.points_mm)
+    res = np.sum((target - state.lines[k]) * normal, axis=-1)
+    seen = np.isfinite(res) & state.usable[:, None]
+    stated = np.nan_to_num(d.sd_mm, nan=1.0) * state.noise[k]
+    precision = np.where(seen, state.weights[k] / stated**2 / state.share[k], 0.0)
+    # project the static offset out: weighted mean over pictures at each station
+    mean_w = precision[use].sum(axis=0)
+    safe = np.where(mean_w > 0, mean_w, 1.0)
+    values = np.where(seen, res, 0.0)
+    static = (precision[use] * values[use]).sum(axis=0) / safe
+    state.residuals.append(np.where(seen, res - static, np.nan))
+    left_over = values[use] - static
+    w = precision[use]
+    jac_log, own = _jacobians(state.lines[k][use], theta[use], bend[use], step)
+    jac_log -= (np.einsum("fi,fij->ij", w, jac_log) / safe[:, None])[None]
+    sw = np.sqrt(w)
+    a, n = state.columns[k], len(d.s_mm)
+    flat = (jac_log * sw[..., None]).reshape(-1, n)
+    hess[a : a + n, a : a + n] += flat.T @ flat
+    grad[a : a + n] += flat.T @ (left_over * sw).reshape(-1)
+    # per picture columns: only their own rows before projection; the projection couples pictures
+    cols = [state.picture_columns(which) for which in (k, 2 + k, 4)]
+    for ca, ja in zip(cols, own, strict=True):
+        # with log EI: sum_f' (ja - its mean part) W (jac_log - mean)
+        block = np.matmul((w * ja)[:, None, :], jac_log)[:, 0]
+        hess[np.ix_(ca, np.arange(a, a + n))] += block
+        hess[np.ix_(np.arange(a, a + n), ca)] += block.T
+        grad[ca] += np.sum(w * ja * left_over, axis=1)
+        for cb, jb in zip(cols, own, strict=True):
+            diag = np.sum(w * ja * jb, axis=1)
+            hess[ca, cb] += diag
+            hess[np.ix_(ca, cb)] -= (w * ja / safe) @ (w * jb).T
+
+
+def _jacobians(line: Array, theta: Array, bend: Array, step: Array) -> tuple[Array, tuple[Array, Array, Array]]:
+    """d place across / d parameter in the pictures that are used (u, n): (u, n, n) for log EI, then root's angle, root's height, force.
+
+    An angle change dphi at node j (all beyond turned) moves node i by dphi n_i . (k x (P_i - P_j)).
+    """
+    n = theta.shape[1]
+    cell = np.zeros(n)
+    cell[:-1] += 0.5 * step
+    cell[1:] += 0.5 * step
+    along = np.stack([np.cos(theta), np.sin(theta)], axis=-1)
+    own_arm = np.sum(along * line, axis=-1)
+    arm = own_arm[..., None] - np.matmul(along, line.transpose(0, 2, 1))
+    jac_beta = -arm[..., 0].copy()
+    arm *= np.tri(n, n, -1)
+    by_node = bend * cell
+    jac_fac = -np.matmul(arm, by_node[..., None])[..., 0]
+    jac_log = np.multiply(arm, by_node[:, None, :], out=arm)  # d(-bend)/dlogEI = +bend
+    return jac_log, (jac_beta, np.cos(theta), jac_fac)
+
+
+def _add_picture_priors(state: _State, hess: Array, grad: Array) -> None:
+    """Weak priors of each picture: force, root turned by a few degrees and moved by a few mm from where it was seen."""
+    for row, f in enumerate(int(f) for f in state.use):
+        col = state.columns[2] + 5 * row
+        expected = DOWN_LOG if state.pulls.down[f] else 0.0
+        hess[col + 4, col + 4] += 1 / state.factor_sd[f] ** 2
+        grad[col + 4] += (expected - state.log_factor[f]) / state.factor_sd[f] ** 2
+        for j in (0, 1):
+            hess[col + j, col + j] += 1 / ROOT_SD_RAD**2
+            grad[col + j] += (state.beta_seen[j][f] - state.beta[j][f]) / ROOT_SD_RAD**2
+            hess[col + 2 + j, col + 2 + j] += 1 / ROOT_SD_MM**2
+            grad[col + 2 + j] += (state.root_seen[j][f, 1] - state.root[j][f, 1]) / ROOT_SD_MM**2
+
+
+def _step(state: _State, change: Array) -> float:
+    """Takes a step; the largest change of log EI that was asked for."""
+    for k in (0, 1):
+        a, n = state.columns[k], len(state.data[k].s_mm)
+        state.log_ei[k] = state.log_ei[k] + np.clip(change[a : a + n], -0.7, 0.7)
+        state.beta[k][state.use] += change[state.picture_columns(k)]
+        state.root[k][state.use, 1] += change[state.picture_columns(2 + k)]
+    state.log_factor[state.use] += np.clip(change[state.picture_columns(4)], -0.3, 0.3)
+    return float(np.max(np.abs(change[: state.columns[2]])))
+
+
+def _reweigh(state: _State, settled: bool, judge: bool) -> None:
+    """Student weights by the residuals; the scatter is judged anew where that is asked for."""
+    for k, d in enumerate(state.data):
+        z = state.residuals[k] / d.sd_mm
+        noise = state.noise[k] if settled else np.maximum(state.noise[k], 3.0)
+        state.weights[k] = np.where(np.isfinite(z), (FREEDOM + 1) / (FREEDOM + (np.nan_to_num(z) / noise) ** 2), 1.0)
+        if judge:
+            scale, state.share[k] = _scatter(z[state.use], len(state.use), float(np.median(np.diff(d.s_mm))))
+            state.noise[k][state.use] = NOISE_MARGIN * scale
+
+
+def _limb_fit(state: _State, k: int, cov: Array) -> LimbFit:
+    """One limb's result out of the covariance of all unknowns."""
+    d = state.data[k]
+    m, a, n = len(state.pulls.rest), state.columns[k], len(d.s_mm)
+    rel, shared = np.full((m, n), np.nan), np.full((m, n), np.nan)
+    for row, f in enumerate(int(f) for f in state.use):
+        col = state.columns[2] + 5 * row + 4
+        shared[f] = cov[col, a : a + n]
+        rel[f] = np.sqrt(
+            np.maximum(np.diag(cov)[a : a + n] - 2 * cov[col, a : a + n] + cov[col, col], 0.0) + LEVER_SD**2
         )
-    f_sd = np.full(m, np.nan)
-    f_sd[use] = np.sqrt(np.diag(cov)[frame_col + 4 + 5 * np.arange(len(use))])
-    return PullFit(fits[0], fits[1], np.exp(log_factor), f_sd, done, converged)
+    return LimbFit(
+        d.s_mm,
+        state.log_ei[k],
+        np.asarray(cov[a : a + n, a : a + n], dtype=float),
+        np.exp(state.log_factor)[:, None] * state.moments[k],
+        _bend(state, k, float("nan")),
+        rel,
+        state.lines[k],
+        state.beta[k],
+        state.residuals[k],
+        float(np.median(state.noise[k][state.use])),
+        state.share[k] * float(np.median(np.diff(d.s_mm))),
+        nock_of(state.lines[k], d.s_mm, d.nock_s_mm),
+        shared,
+    )
 
 
 def _limb_normals(lines: Array) -> Array:
