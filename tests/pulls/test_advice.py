@@ -22,6 +22,7 @@ from tiller.measure.advice import advise, advise_from_file
 from tiller.measure.pipeline import Measured, measure
 from tiller.measure.recording import read_recording
 from tiller.mechanics.advice.advice import Advice
+from tiller.quantity import plain
 from tiller.records.shapes import advice_of
 from tiller.report.data import advice_json
 from tiller.simulate.bowmaker import BowTruth, Spot, random_bow
@@ -415,3 +416,29 @@ def test_what_the_map_shows_counts_whole_against_the_wood_s_limit(
     assert without is not None
     assert advice.plan.zones == without.zones
     assert 1.005 < advice.plan.largest_strain / without.largest_strain < 1.15
+
+
+def test_the_price_of_each_way_out_of_too_much_strain(small_recording: Path) -> None:
+    """Over the working strain the draw that would keep it under is named: there, by the forward model, the strain is what it may be."""
+    import re
+
+    from tiller.mechanics.forward.belief import bow_from
+    from tiller.mechanics.forward.elastica import brace, solve_draws
+
+    recording = read_recording(small_recording)
+    measured = measure(recording)
+    ahead = advise(measured, recording.bow).forecast
+    assert ahead is not None
+    target = replace(recording.bow.target, draw_weight_n=0.8 * ahead.weight_n)
+    plan = advise(measured, replace(recording.bow, target=target)).plan
+    assert plan is not None
+    allowed = 0.85 * plan.largest_strain
+    bow = replace(recording.bow, target=replace(target, working_strain=allowed))
+    (said,) = [plain(text) for text in advise(measured, bow).said if "over the working strain" in text]
+    draw, weight = (float(v) for v in re.findall(r"a draw of (\d+) mm from the pivot, a weight of (\d+) N", said)[0])
+    solved_on = bow_from(measured.belief)
+    string, _ = brace(solved_on, target.brace_height_mm)
+    bend = solve_draws(solved_on, string, np.array([draw, target.draw_length_mm])).bend_per_mm
+    middle = slice(10, 60)  # where both limbs work
+    assert np.median(bend[0][:, middle] / bend[1][:, middle]) == pytest.approx(0.85, abs=0.04)
+    assert weight == pytest.approx(0.85**3 * target.draw_weight_n, rel=0.02)

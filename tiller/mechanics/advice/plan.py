@@ -10,7 +10,7 @@ falls as the crowned section's second moment.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import NormalDist
 
@@ -31,7 +31,8 @@ from tiller.mechanics.advice.thinning import (
     inside,
 )
 from tiller.mechanics.forward.belief import BowBelief, bow_from
-from tiller.mechanics.forward.elastica import NoEquilibriumError, at_rows, solve_draws
+from tiller.mechanics.forward.chain import WholeBow
+from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, at_rows, solve_draws
 from tiller.quantity import mm, newton
 
 Array = NDArray[np.float64]
@@ -105,37 +106,10 @@ def make_plan(
     bow = bow_from(belief, segments=SEGMENTS)
     first = solve_draws(bow, string, np.linspace(aim.brace_mm + 60.0, aim.draw_mm, 4))
     shop, now, doubt, beyond = _acted_on(shop, shop.drawn(none, string, at_rows(first, -1)), string)
-    belief = shop.belief
-    said: list[str] = []
     now_band = _band(shop, now, doubt)
-    uneven = now_band.expected
-    missing = _stretches_missing(shop, now, doubt)
-    near = abs(now.weight_n / aim.weight_n - 1) < max(DONE_WEIGHT, min(0.7 * weight_sd_n / aim.weight_n, DONE_SD))
-    under = now.weight_n < (1 + AT_WEIGHT) * aim.weight_n
-    if not near:
-        missing.append(Missing("weight", now.weight_n / aim.weight_n - 1.0))
-    far_enough = drawn_mm >= DONE_SHARE * aim.draw_mm
-    shaped = not missing
-    if not braced:
-        missing.append(Missing("braced", aim.draw_mm if far_enough else DONE_SHARE * aim.draw_mm))
-    elif not far_enough:
-        missing.append(Missing("draw", DONE_SHARE * aim.draw_mm))
-    hands_off = shaped or under
-    if not missing:
-        said.append("weight and tiller are within what can be told: the bow is done.")
-    elif shaped:
-        said.append("weight and tiller are within what this pull tells: take no wood off before the next one.")
-    elif under and near:
-        said.append(
-            f"the bow has its weight, and what evens it out would make it lighter: it stays uneven by some {100 * uneven:.0f} %, unless a lighter target is"
-            " wanted."
-        )
-    elif under:
-        said.append(
-            f"the bow is forecast {100 * (1 - now.weight_n / aim.weight_n):.0f} % under its target weight already: take no wood off; a lighter target is the"
-            " way out."
-        )
-    final, level, even_weight = now, shop.level_of(now), now.weight_n
+    standing = _standing(shop, now, doubt, weight_sd_n, braced, drawn_mm)
+    said = _standing_words(standing, now, aim, now_band.expected)
+    final, level, even_weight, hands_off = now, shop.level_of(now), now.weight_n, standing.hands_off
     if not hands_off:
         final, level, even_weight, over = _final(shop, string, now, aim, said)
         if over > 2 * WEAK_TOLERANCE:
@@ -153,75 +127,20 @@ def make_plan(
     if not hands_off:
         # the string for the thinned bow is a little other than that for the bow as it is
         final, level = shop.for_weight(final.weight_n, shop.string(final.removal), final)
-        excess = now.weight_n - final.weight_n
-        reserve = max(RESERVE * excess, min(max(LEAST_RESERVE * final.weight_n, weight_sd_n), excess))
-        if excess < LAST_PASS * final.weight_n:
-            reserve = LAST_RESERVE * excess
-        if drawn_mm < TELLS_SHARE * aim.draw_mm:  # evening out what cannot be seen yet will cost weight
-            reserve = max(reserve, min(_rms(doubt) * final.weight_n, excess))
-        reserve = max(reserve, now.weight_n * (1.0 - COMMON_CAP) ** 3 - final.weight_n)
-        passed = _this_pass(shop, string, now, final, reserve)
-        zones, more = _zones(
-            shop,
-            final,
-            level,
-            passed,
-            spared,
-        )
+        passed = _this_pass(shop, string, now, final, _reserve(now, final, doubt, aim, weight_sd_n, drawn_mm))
+        zones, more = _zones(shop, final, level, passed, spared)
         left = (*left, *more)
-        # what is promised is what the zones come to, not what the smooth curve would
-        # (a weak stretch is not chalked now; in the end, when it is weak no longer, it takes its own part: where it is too short for a zone, as well)
-        later = tuple(
-            np.where(mask & ~inside(limb.s_mm, [(z.from_mm, z.to_mm) for z in zones if z.limb == side]), r, 0.0)
-            for side, limb, mask, r in zip(("left", "right"), shop.limbs, spared, final.removal, strict=True)
-        )
-        aimed = final.weight_n
-        final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
-        if (
-            final.weight_n < aimed
-        ):  # zones that get the weight's own part only make up for others: never under the target
-            less = (now.weight_n - aimed) / (now.weight_n - final.weight_n)
-            zones = tuple(replace(z, depth_mm=less * z.depth_mm, pass_mm=less * z.pass_mm) for z in zones)
-            zones = tuple(z for z in zones if z.depth_mm >= LEAST_DEPTH_MM)
-            later = tuple(less * r for r in later)
-            final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
-        zones = _layered(zones)
-        passed = _carried_out(shop, zones, [z.pass_mm for z in zones], now)
-    # what a map shows over even may be true, however little it is acted on: against the wood's limit it counts whole
-    strained = [shop.limiting(k, final) * np.exp(np.maximum(beyond[k], 0.0)) for k in (0, 1)]
-    largest = float(max(np.max(strained[k][shop.working[k]]) for k in (0, 1)))
-    for k, side in enumerate(("left", "right")):
-        weaker = (
-            shop.working[k] & (wood[k].strain_share < 1.0) & (strained[k] > wood[k].strain_share * aim.working_strain)
-        )
-        if np.any(weaker):
-            at = int(np.argmax(np.where(weaker, strained[k] / wood[k].strain_share, 0.0)))
-            said.append(
-                f"at {mm(shop.limbs[k].s_mm[at])} on the {side} limb, a place that bow.toml trusts with {100 * wood[k].strain_share[at]:.0f} % of the working"
-                f" strain, the strain at the target would reach {100 * strained[k][at]:.2f} %: a shorter draw or less weight would keep it under."
-            )
-    thinnest = min(
-        float(np.min(1.0 - final.removal[k][shop.working[k]] / wood[k].thickness_mm[shop.working[k]])) for k in (0, 1)
-    )
-    if thinnest < LEAST_LEFT:
-        said.insert(
-            0,
-            f"the target would leave only {100 * thinnest:.0f} % of the wood's thickness in places: check draw_weight_n in bow.toml before anything is scraped.",
-        )
+        zones, passed, final = _as_zones_come(shop, zones, spared, now, final)
     final_band = _band(shop, final, doubt)
-    ends = final_band.expected
-    if ends > max(WORSE * uneven, EVEN_ENOUGH):
-        said.append(
-            f"what is left alone costs evenness: {100 * ends:.0f} % in the end, {100 * uneven:.0f} % now: a place that stays thick is strained less, the more"
-            " comes off beside it. Leave it so, or work on it too where the wood allows."
-        )
-    if largest > aim.working_strain:
-        after = ", when all that is planned is off," if zones else ""
-        ways = "a shorter draw" if under else "a shorter draw, less weight, or a longer or wider limb"
-        said.append(
-            f"at the target{after} the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: {ways} would keep it"
-            " under."
-        )
+    strained = [shop.limiting(k, final) * np.exp(np.maximum(beyond[k], 0.0)) for k in (0, 1)]
+    largest, warned = _strained(shop, strained)
+    said = [
+        *_thin_words(shop, final),
+        *said,
+        *warned,
+        *_uneven_words(now_band.expected, final_band.expected),
+        *_over_words(aim, now, _rising(shop, bow, first, strained), largest, bool(zones), standing.under),
+    ]
     return Plan(
         zones=zones,
         left_alone=left,
@@ -237,9 +156,179 @@ def make_plan(
         weight_sd_n=weight_sd_n,
         after_pass_sd_n=float(np.hypot(weight_sd_n, HAND_SD * (now.weight_n - passed.weight_n))),
         doubtful=_doubtful(shop, doubt),
-        missing=tuple(missing),
+        missing=standing.missing,
         said=tuple(said),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Standing:
+    """How the bow stands before anything comes off.
+
+    Attributes:
+        missing: what is lacking before it may be called done.
+        near: it has its weight; under: and no wood to spare; shaped: weight and tiller are as far as this pull tells.
+    """
+
+    missing: tuple[Missing, ...]
+    near: bool
+    under: bool
+    shaped: bool
+
+    @property
+    def hands_off(self) -> bool:
+        """No wood comes off."""
+        return self.shaped or self.under
+
+
+def _standing(shop: Shop, now: State, doubt: Doubt, weight_sd_n: float, braced: bool, drawn_mm: float) -> _Standing:
+    aim = shop.aim
+    missing = _stretches_missing(shop, now, doubt)
+    near = abs(now.weight_n / aim.weight_n - 1) < max(DONE_WEIGHT, min(0.7 * weight_sd_n / aim.weight_n, DONE_SD))
+    if not near:
+        missing.append(Missing("weight", now.weight_n / aim.weight_n - 1.0))
+    shaped = not missing
+    far_enough = drawn_mm >= DONE_SHARE * aim.draw_mm
+    if not braced:
+        missing.append(Missing("braced", aim.draw_mm if far_enough else DONE_SHARE * aim.draw_mm))
+    elif not far_enough:
+        missing.append(Missing("draw", DONE_SHARE * aim.draw_mm))
+    under = now.weight_n < (1 + AT_WEIGHT) * aim.weight_n
+    return _Standing(missing=tuple(missing), near=near, under=under, shaped=shaped)
+
+
+def _standing_words(standing: _Standing, now: State, aim: Aim, uneven: float) -> list[str]:
+    if not standing.missing:
+        return ["weight and tiller are within what can be told: the bow is done."]
+    if standing.shaped:
+        return ["weight and tiller are within what this pull tells: take no wood off before the next one."]
+    if standing.under and standing.near:
+        return [
+            f"the bow has its weight, and what evens it out would make it lighter: it stays uneven by some {100 * uneven:.0f} %, unless a lighter target is"
+            " wanted."
+        ]
+    if standing.under:
+        return [
+            f"the bow is forecast {100 * (1 - now.weight_n / aim.weight_n):.0f} % under its target weight already: take no wood off; a lighter target is the"
+            " way out."
+        ]
+    return []
+
+
+def _reserve(now: State, final: State, doubt: Doubt, aim: Aim, weight_sd_n: float, drawn_mm: float) -> float:
+    """Weight (N) over the final one that this pass leaves."""
+    excess = now.weight_n - final.weight_n
+    reserve = max(RESERVE * excess, min(max(LEAST_RESERVE * final.weight_n, weight_sd_n), excess))
+    if excess < LAST_PASS * final.weight_n:
+        reserve = LAST_RESERVE * excess
+    if drawn_mm < TELLS_SHARE * aim.draw_mm:  # evening out what cannot be seen yet will cost weight
+        reserve = max(reserve, min(_rms(doubt) * final.weight_n, excess))
+    return max(reserve, now.weight_n * (1.0 - COMMON_CAP) ** 3 - final.weight_n)
+
+
+def _as_zones_come(
+    shop: Shop, zones: tuple[Zone, ...], spared: tuple[NDArray[np.bool_], NDArray[np.bool_]], now: State, final: State
+) -> tuple[tuple[Zone, ...], State, State]:
+    """Zones, the bow after this pass, and in the end: what is promised is what the zones come to, not what the smooth curve would.
+
+    A weak stretch is not chalked now; in the end, when it is weak no longer, it takes its own part: where it is too short for a zone, as well.
+    """
+    later = tuple(
+        np.where(mask & ~inside(limb.s_mm, [(z.from_mm, z.to_mm) for z in zones if z.limb == side]), r, 0.0)
+        for side, limb, mask, r in zip(("left", "right"), shop.limbs, spared, final.removal, strict=True)
+    )
+    aimed = final.weight_n
+    final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
+    if final.weight_n < aimed:
+        # zones that get the weight's own part only make up for others: never under the target
+        less = (now.weight_n - aimed) / (now.weight_n - final.weight_n)
+        zones = tuple(replace(z, depth_mm=less * z.depth_mm, pass_mm=less * z.pass_mm) for z in zones)
+        zones = tuple(z for z in zones if z.depth_mm >= LEAST_DEPTH_MM)
+        later = tuple(less * r for r in later)
+        final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
+    zones = _layered(zones)
+    return zones, _carried_out(shop, zones, [z.pass_mm for z in zones], now), final
+
+
+def _strained(shop: Shop, strained: list[Array]) -> tuple[float, list[str]]:
+    """The largest strain at the target in the end, and what is said of places that bear less.
+
+    What a map shows over even may be true, however little it is acted on: against the wood's limit it counts whole.
+
+    Args:
+        strained: (n,) by limb, at the target in the end.
+    """
+    largest = float(max(np.max(strained[k][shop.working[k]]) for k in (0, 1)))
+    said = []
+    for k, side in enumerate(("left", "right")):
+        share = shop.wood[k].strain_share
+        weaker = shop.working[k] & (share < 1.0) & (strained[k] > share * shop.aim.working_strain)
+        if np.any(weaker):
+            at = int(np.argmax(np.where(weaker, strained[k] / share, 0.0)))
+            said.append(
+                f"at {mm(shop.limbs[k].s_mm[at])} on the {side} limb, a place that bow.toml trusts with {100 * share[at]:.0f} % of the working"
+                f" strain, the strain at the target would reach {100 * strained[k][at]:.2f} %: a shorter draw or less weight would keep it under."
+            )
+    return largest, said
+
+
+def _thin_words(shop: Shop, final: State) -> list[str]:
+    thinnest = min(
+        float(np.min(1.0 - final.removal[k][shop.working[k]] / shop.wood[k].thickness_mm[shop.working[k]]))
+        for k in (0, 1)
+    )
+    if thinnest >= LEAST_LEFT:
+        return []
+    return [
+        f"the target would leave only {100 * thinnest:.0f} % of the wood's thickness in places: check draw_weight_n in bow.toml before anything is scraped."
+    ]
+
+
+def _uneven_words(now: float, ends: float) -> list[str]:
+    if ends <= max(WORSE * now, EVEN_ENOUGH):
+        return []
+    return [
+        f"what is left alone costs evenness: {100 * ends:.0f} % in the end, {100 * now:.0f} % now: a place that stays thick is strained less, the more"
+        " comes off beside it. Leave it so, or work on it too where the wood allows."
+    ]
+
+
+def _rising(shop: Shop, bow: WholeBow, curve: Solved, strained: list[Array]) -> tuple[Array, Array]:
+    """Draws (m,), and the largest strain at each over that at the last: every place is strained as it is bent."""
+    most = np.zeros(len(curve.draw_mm))
+    for k, chain in enumerate((bow.left, bow.right)):
+        work = shop.working[k]
+        bent = np.array(
+            [np.interp(shop.limbs[k].s_mm[work], chain.s_mm, row) for row in np.asarray(curve.bend_per_mm)[:, k]]
+        )
+        most = np.maximum(most, np.max(bent / np.maximum(bent[-1], 1e-9) * strained[k][work], axis=1))
+    return curve.draw_mm, most / most[-1]
+
+
+def _over_words(
+    aim: Aim, now: State, rising: tuple[Array, Array], largest: float, thinned: bool, under: bool
+) -> list[str]:
+    """What is said where the strain at the target would be over the working strain, with the price of each way out.
+
+    Strain over draw (``rising``) goes as on the bow as it is; a limb that is thinner all over weighs as its thickness cubed, and is strained as that.
+    """
+    if largest <= aim.working_strain:
+        return []
+    share = aim.working_strain / largest
+    shorter = float(np.interp(share, rising[1], rising[0], left=np.nan))
+    draw = f"a draw of {mm(shorter)} from the pivot" if np.isfinite(shorter) else "a much shorter draw"
+    weight = (
+        ""
+        if under
+        else f", a weight of {newton(share**3 * min(aim.weight_n, now.weight_n))}, or a longer or wider limb"
+    )
+    after = ", when all that is planned is off," if thinned else ""
+    return [
+        f"at the target{after} the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: {draw}{weight} would keep"
+        " it under, each by itself."
+        if weight
+        else f"at the target{after} the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: {draw} would keep it under."
+    ]
 
 
 def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, Doubt, tuple[Array, Array]]:
