@@ -401,7 +401,7 @@ def test_what_the_map_shows_counts_whole_against_the_wood_s_limit(
     advised: tuple[Measured, Advice], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A stretch is evened out as far as its departure is believed; the largest strain that is said takes the departure as it was measured."""
-    from tiller.mechanics.advice.advice import plan as planning
+    from tiller.mechanics.advice import plan as planning
 
     measured, advice = advised
     acted_on = planning._acted_on

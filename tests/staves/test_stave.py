@@ -283,7 +283,7 @@ LAYOUT = ["layout", "--wood", "shagbark hickory", "--length", "920mm", "--weight
 def test_a_wood_of_no_table_is_laid_out_by_what_the_shop_s_bows_showed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from tiller import cli_stave
+    from tiller.cli import stave as cli_stave
     from tiller.records.lessons import Taught
 
     monkeypatch.setenv("TILLER_HOME", str(tmp_path))
