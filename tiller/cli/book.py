@@ -236,39 +236,16 @@ def run_merge(args: argparse.Namespace) -> int:
 
 def run_report(args: argparse.Namespace) -> int:
     """``tiller report``: the sheet of a bow, from its pulls in the book."""
-    import cv2
-    import numpy as np
-
     from tiller.cli.common import existing_book
-    from tiller.errors import BookFault
-    from tiller.files import write_whole
-    from tiller.measure.photos import photos_of
-    from tiller.records.book import FATES, Book
-    from tiller.report.sheets.bow import limb_text, sheet_html, sheet_pdf
     from tiller.report.style import Units
+    from tiller.shop.sheets import write_sheet
 
-    units = Units(args.units == "metric")
     path = existing_book(args)
-    with Book(path) as book:
-        rows = book.pulls(args.bow)
-        if not rows:
-            msg = f"The book has no pull of '{args.bow}': 'tiller book list' shows the bows that it has."
-            raise BookFault(msg)
-        pulls = [book.pull(r.pull_id) for r in rows]
-        fate = book.fate(args.bow)
-    title = args.bow if fate in ("", FATES[0]) else f"{args.bow} - NOTED AS {fate.upper()}: DO NOT DRAW"
     print("Taking the photographs from the recordings ...", flush=True)
-    photos, said = photos_of(pulls, units)
-
-    def png(image: np.ndarray) -> bytes:
-        return bytes(cv2.imencode(".png", cv2.cvtColor(image, cv2.COLOR_RGB2BGR))[1].tobytes())
-
-    stem = Path(args.out) / "".join(c if c.isalnum() or c in "-_ " else "-" for c in args.bow)
-    write_whole(stem.with_suffix(".pdf"), sheet_pdf(title, pulls, photos, units))
-    write_whole(stem.with_suffix(".html"), sheet_html(title, pulls, photos, png, units))
-    for text in said:
+    written = write_sheet(path, args.bow, Path(args.out), Units(args.units == "metric"))
+    for text in written.said:
         print(f"Note: {text}")
-    print(f"{stem}.pdf and {stem.name}.html written. On the limb: {limb_text(pulls, units)}")
+    print(f"{written.pdf} and {written.html.name} written. On the limb: {written.on_the_limb}")
     return 0
 
 

@@ -42,7 +42,9 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"tiller {__version__}")
     shown = _Parser(add_help=False)
     shown.add_argument(
-        "--units", choices=("metric", "inch"), default="metric", help="mm and N, or inches and pounds (default: metric)"
+        "--units",
+        choices=("metric", "inch"),
+        help="mm and N, or inches and pounds (default: as set in the shop, else metric)",
     )
     booked = _Parser(add_help=False)
     booked.add_argument(
@@ -53,12 +55,14 @@ def build_parser() -> argparse.ArgumentParser:
     )
     quiet = _Parser(add_help=False)
     quiet.add_argument("--quiet", action="store_true", help="print nothing but errors")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
 
     from tiller.cli.book import add_commands as add_book
     from tiller.cli.calibrate import add_commands as add_calibrate
     from tiller.cli.measure import add_commands as add_measure
     from tiller.cli.rack import add_commands as add_rack
+    from tiller.cli.shop import add_commands as add_shop
+    from tiller.cli.shop import run_window
     from tiller.cli.software import add_demo, add_simulate
     from tiller.cli.stave import add_commands as add_stave
 
@@ -69,6 +73,8 @@ def build_parser() -> argparse.ArgumentParser:
     add_book(commands, shown, booked)
     add_stave(commands, shown)
     add_demo(commands, shown)
+    add_shop(commands, shown, booked)
+    parser.set_defaults(run=run_window, units=None, book=None)
     return parser
 
 
@@ -80,9 +86,22 @@ def _given(text: str) -> str:
     return text
 
 
+def _usual_units() -> str:
+    """The shop's units; metric where no settings are kept."""
+    from tiller.paths import data_folder
+
+    if not (data_folder() / "settings.toml").is_file():
+        return "metric"
+    from tiller.setup.settings import read_settings
+
+    return read_settings().units
+
+
 def parsed(argv: list[str] | None) -> argparse.Namespace:
     """What was said on the command line, lengths and forces in mm and N."""
     args = build_parser().parse_args(argv)
+    if getattr(args, "units", "metric") is None:
+        args.units = _usual_units()
     in_units(args)
     return args
 

@@ -436,12 +436,17 @@ def _sharp_on_windows() -> None:
 
 
 def show(
-    rack: Rack, units: Units, book: Path | None, for_s: float | None = None, size: tuple[int, int] | None = None
+    rack: Rack,
+    units: Units,
+    book: Path | None,
+    for_s: float | None = None,
+    size: tuple[int, int] | None = None,
+    look: Look = LIGHT,
 ) -> int:
     """Opens the window, so large if it is told, and runs the rack until it is closed; returns the exit code."""
     _sharp_on_windows()
     rack.start()
-    app = App(rack, units, book, size or (1600, 900))
+    app = App(rack, units, book, size or (1600, 900), look)
     try:
         app.run(for_s)
     except KeyboardInterrupt:

@@ -1,0 +1,124 @@
+"""``tiller`` by itself: the shop, in a window where there is a display, else in words; and what cameras and scales there are."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING, Any
+
+from tiller.cli.common import book_of, units_of
+
+if TYPE_CHECKING:
+    from tiller.setup.settings import Settings
+    from tiller.window.shop_app import Chosen
+
+
+def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser) -> None:
+    """Adds them to the parser's sub-commands."""
+    shop = commands.add_parser(
+        "shop",
+        parents=[shown, booked],
+        help="staves and bows with what is next for each, in words",
+        description="Lists staves, bows in work and finished bows, each with its next step.",
+    )
+    shop.set_defaults(run=run_shop)
+    sources = commands.add_parser(
+        "sources",
+        help="cameras and serial ports that are found",
+        description="Lists cameras and serial ports that are found; none is opened.",
+    )
+    sources.set_defaults(run=run_sources)
+
+
+def run_shop(args: argparse.Namespace) -> int:
+    """``tiller shop``."""
+    from datetime import date
+
+    from tiller.paths import data_folder
+    from tiller.shop.overview import shop_items
+
+    units = units_of(args)
+    items = shop_items(data_folder(), book_of(args), date.today())
+    if not items:
+        print(
+            "The shop is empty. 'tiller demo' shows everything without any hardware; 'tiller stave NAME' keeps a stave, 'tiller bow NAME' asks for what must be"
+            " known of a bow; 'tiller targets' and 'tiller calibrate' make a rack measure."
+        )
+        return 0
+    for item in items:
+        about = ", ".join(part for part in (item.wood, item.figures, item.day) if part)
+        print(f"{item.name}: {item.state}{f' ({units.words(about)})' if about else ''}")
+        print(f"    next: {units.words(item.next_step)}.")
+    return 0
+
+
+def run_sources(args: argparse.Namespace) -> int:
+    """``tiller sources``."""
+    from tiller.sources.found import cameras_found, scales_found
+
+    del args
+    cameras, scales = cameras_found(), scales_found()
+    for found in cameras:
+        print(f"camera  --camera {found.where}  {found.name}")
+    for found in scales:
+        print(f"scale   --scale {found.where}  {found.name}")
+    if not cameras:
+        print("No camera is found: is it plugged in? A phone's address ('--camera http://...') works as well.")
+    if not scales:
+        print("No serial port is found: is the scale's board plugged in, with a cable that carries data?")
+    return 0
+
+
+def run_window(args: argparse.Namespace) -> int:
+    """``tiller`` alone: the shop's window, from which the rack opens and to which it comes back."""
+    from tiller.cli.rack import why_no_window, window_size
+    from tiller.paths import book_path, data_folder
+    from tiller.setup.settings import read_settings
+    from tiller.window.shop_app import ShopApp
+
+    if why_no_window():
+        code = run_shop(args)
+        print("\n'tiller --help' lists all commands; with a display 'tiller' opens a window.", file=sys.stderr)
+        return code
+    message = ""
+    size = window_size() or (1600, 900)
+    while True:
+        app = ShopApp(data_folder(), book_path(), read_settings(), size, message)
+        try:
+            chosen = app.run()
+        finally:
+            app.close()
+        if chosen is None:
+            return 0
+        message = _at_the_rack(chosen, app.settings, size)
+
+
+def _at_the_rack(chosen: Chosen, settings: Settings, size: tuple[int, int]) -> str:
+    """Runs the rack's window; what went wrong, empty where nothing did."""
+    from tiller.errors import TillerError
+    from tiller.live.opening import Wanted, session
+    from tiller.paths import book_path, data_folder
+    from tiller.report.style import Units
+    from tiller.sources.found import scales_found
+    from tiller.window.app import show
+    from tiller.window.look import DARK, LIGHT
+
+    trial = data_folder() / "trials"
+    if chosen.what == "software" or chosen.item is None:
+        wanted = Wanted(None, software=True, home=trial / "pulls", book=trial / "trial-book.sqlite3")
+    else:
+        ports = scales_found()
+        scale = settings.scale or (ports[0].where if ports else None)
+        wanted = Wanted(str(chosen.item.file), camera=settings.camera or "0", scale=scale, book=book_path())
+    try:
+        with session(wanted) as rack:
+            show(
+                rack,
+                Units(settings.units == "metric"),
+                wanted.book,
+                size=size,
+                look=DARK if settings.look == "dark" else LIGHT,
+            )
+    except TillerError as err:
+        return err.marked
+    return ""

@@ -1,0 +1,170 @@
+"""Everything in the shop with its next step, out of the book and the files of bows and staves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from tiller.bow.bowfile import Bow, read_bow
+from tiller.bow.stavefile import read_stave
+from tiller.errors import TillerError
+from tiller.measure.advice import advise_from_file
+from tiller.mechanics.wood.season import FAR_DAYS, season_of
+from tiller.quantity import mm, newton
+from tiller.records.book import FATES, Book
+
+State = Literal["drying", "to begin", "in work", "finished", "put aside"]
+ORDER: tuple[State, ...] = ("in work", "to begin", "drying", "finished", "put aside")
+"""In this order they are shown: what is next to be done first."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Item:
+    """A stave or a bow.
+
+    Attributes:
+        name, wood: as its file or the book says.
+        state: where it is on its way.
+        day: of the last pull or weigh-in, '' without.
+        pulls: how many the book holds; newest: the number of the newest, None without.
+        figures: what it weighs and the like, in words with marked quantities.
+        next_step: what is to be done, likewise.
+        file: its bow.toml, None where it has none here.
+    """
+
+    name: str
+    wood: str
+    state: State
+    day: str = ""
+    pulls: int = 0
+    newest: int | None = None
+    figures: str = ""
+    next_step: str = ""
+    file: Path | None = None
+
+
+def shop_items(home: Path, book: Path, today: date) -> tuple[Item, ...]:
+    """All staves and bows of the shop, what is next to be done first.
+
+    Args:
+        home: the shop's folder; book: its book, which need not be there yet.
+
+    Raises:
+        BookFault: the book cannot be read.
+    """
+    found: dict[str, Item] = {}
+    if book.is_file() and book.stat().st_size:
+        with Book(book) as shop:
+            fates = {str(b["name"]): str(b["fate"]) for b in shop.bows()}
+            newest: dict[str, list[int]] = {}
+            for row in shop.pulls():
+                newest.setdefault(row.bow, []).append(row.pull_id)
+            for name, ids in newest.items():
+                found[name] = _of_book(name, shop.pull(ids[-1]), len(ids), fates.get(name, ""), home)
+    bows = home / "bows"
+    for folder in sorted(bows.iterdir()) if bows.is_dir() else []:
+        if folder.name not in found and folder.is_dir():
+            item = _of_files(folder, today)
+            if item is not None:
+                found[folder.name] = item
+    return tuple(sorted(found.values(), key=lambda item: (ORDER.index(item.state), item.name.casefold())))
+
+
+def _of_book(name: str, pull: Mapping[str, Any], pulls: int, fate: str, home: Path) -> Item:
+    told = pull.get("advice") or {}
+    summary, stop = told.get("plan_summary") or {}, told.get("stop") or {}
+    ahead = told.get("forecast") or {}
+    parts = []
+    if ahead.get("braced_weight_n") and pull["force_there_n"] is not None:
+        at = ahead.get("target_draw_mm")
+        parts.append(newton(ahead["braced_weight_n"]) + (f" at {mm(at)}" if at else ""))
+    if summary.get("uneven_now") is not None:
+        parts.append(f"{100 * summary['uneven_now']:.1f} % uneven")
+    marks = pull["marks"]
+    if marks:
+        parts.append(f"{len(marks)} {'mark' if len(marks) == 1 else 'marks'}")
+    state, step = _next_of_bow(told, pull, fate, stop.get("draw_mm"))
+    file = home / "bows" / name / "bow.toml"
+    return Item(
+        name=name,
+        wood=str(pull["wood"]),
+        state=state,
+        day=str(pull["day"]),
+        pulls=pulls,
+        newest=int(pull["pull_id"]),
+        figures=", ".join(parts),
+        next_step=step,
+        file=file if file.is_file() else None,
+    )
+
+
+def _next_of_bow(
+    told: Mapping[str, Any], pull: Mapping[str, Any], fate: str, stop_mm: float | None
+) -> tuple[State, str]:
+    """Where a bow stands after its newest pull, and what is next."""
+    if fate not in ("", FATES[0]):
+        return "put aside", f"noted as {fate}: do not draw it; let somebody competent look at it"
+    within = f", to {mm(stop_mm)} at most" if stop_mm else ""
+    if fate == FATES[0]:
+        return "finished", "whole by the book: print its sheet"
+    scraped = sum(int(s["strokes"]) for s in pull.get("scrapings") or [])
+    if scraped:
+        return "in work", f"{scraped} strokes were scraped since its last pull: exercise it and pull again{within}"
+    missing, layers = told.get("missing"), told.get("layers") or []
+    if missing == []:
+        return "finished", "within what can be told it is done: note it as whole, print its sheet"
+    if layers:
+        return (
+            "in work",
+            f"scrape {len(layers)} {'layer' if len(layers) == 1 else 'layers'} by its list, then pull again{within}",
+        )
+    lacks = {m.get("what") for m in missing or ()}
+    if "braced" in lacks:
+        return "in work", f"a braced pull{within}"
+    return "in work", f"pull again{within}"
+
+
+def _of_files(folder: Path, today: date) -> Item | None:
+    """A bow that was not pulled yet, or a stave; a file that cannot be read says so itself."""
+    bow_file, stave_file = folder / "bow.toml", folder / "stave.toml"
+    try:
+        if bow_file.is_file():
+            bow = read_bow(bow_file)
+            return Item(name=folder.name, wood=bow.wood, state="to begin", next_step=_first_pull(bow), file=bow_file)
+        if stave_file.is_file():
+            return _stave(folder.name, stave_file, today)
+    except TillerError as err:
+        return Item(name=folder.name, wood="", state="to begin", next_step=f"its file cannot be read: {err.marked}")
+    return None
+
+
+def _first_pull(bow: Bow) -> str:
+    stop = advise_from_file(bow).stop
+    within = f", to {mm(stop.draw_mm)} at most" if stop is not None else ""
+    return f"its first pull on the {bow.string.kind} string{within}"
+
+
+def _stave(name: str, file: Path, today: date) -> Item:
+    stave = read_stave(file)
+    season = season_of(stave, today)
+    figures = f"{season.moisture:.1f} ± {season.moisture_sd:.1f} % moisture" if np.isfinite(season.moisture) else ""
+    day = str(stave.weighings[-1].on) if stave.weighings else ""
+    if not stave.weighings:
+        step = "weigh it, and once a week from now: that tells when it is dry"
+    elif np.isfinite(season.moisture) and season.moisture + season.moisture_sd <= stave.wanted_moisture:
+        step = "dry enough: lay it out and rough it out"
+    elif season.ready is not None and season.ready.days < FAR_DAYS and season.first is not None:
+        when = season.first + timedelta(days=round(season.ready.days))
+        step = (
+            f"ready about {when} by its weigh-ins: weigh it again"
+            if when > today
+            else "ready by its weigh-ins: weigh it to be sure"
+        )
+    else:
+        step = "weigh it again: the weigh-ins do not tell yet when it is dry"
+    return Item(name=name, wood=stave.wood, state="drying", day=day, figures=figures, next_step=step)

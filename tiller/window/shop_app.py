@@ -1,0 +1,291 @@
+"""The window that ``tiller`` opens: the shop. What is chosen there is handed back, and the rack opens its own."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any, Literal
+
+import cv2
+import dearpygui.dearpygui as gui
+import numpy as np
+
+from tiller.errors import TillerError
+from tiller.measure.store import pictures_of
+from tiller.records.book import Book
+from tiller.report.style import Units
+from tiller.report.text.pull import kept_words
+from tiller.setup.settings import Settings, write_settings
+from tiller.shop.overview import Item, shop_items
+from tiller.shop.sheets import open_in_viewer, write_sheet
+from tiller.sources.found import Found, cameras_found, scales_found
+from tiller.window.canvas import Canvas, Press
+from tiller.window.look import DARK, LIGHT
+from tiller.window.shop_sheet import Shown, draw_shop
+
+PHOTO = (960, 540)
+FRAME_S = 1 / 30
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """What was chosen: a bow for the rack, or the rack in software."""
+
+    what: Literal["rack", "software"]
+    item: Item | None = None
+
+
+class ShopApp:
+    """The shop's window. ``run`` draws until something is chosen or it is closed."""
+
+    def __init__(
+        self, home: Path, book: Path, settings: Settings, size: tuple[int, int] = (1600, 900), message: str = ""
+    ) -> None:
+        self.home, self.book, self.settings = home, book, settings
+        self.items: tuple[Item, ...] = ()
+        self.at = 0
+        self.message = message
+        self.result: Chosen | None = None
+        self._lines: tuple[str, ...] = ()
+        self._aspect = 0.0
+        self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._presses: list[Press] = []
+        self._closing = False
+        self._work: threading.Thread | None = None
+        self._cameras, self._scales = cameras_found(), scales_found()
+        self.pixels = np.zeros((PHOTO[1], PHOTO[0], 4), dtype=np.float32)
+        self._build(size)
+        self._refresh()
+
+    @property
+    def units(self) -> Units:
+        """The chosen units."""
+        return Units(self.settings.units == "metric")
+
+    def _build(self, size: tuple[int, int]) -> None:
+        gui.create_context()
+        self.pixels[:, :, 3] = 1.0
+        with gui.texture_registry():
+            texture = gui.add_raw_texture(*PHOTO, self.pixels, format=gui.mvFormat_Float_rgba)
+        gui.create_viewport(
+            title="The shop",
+            width=size[0],
+            height=size[1],
+            x_pos=20,
+            y_pos=20,
+            min_width=960,
+            min_height=540,
+            vsync=True,
+        )
+        gui.setup_dearpygui()
+        layer = gui.add_viewport_drawlist(front=False)
+        with gui.handler_registry():
+            gui.add_key_press_handler(callback=self._on_key)
+            gui.add_mouse_click_handler(button=0, callback=self._on_press)
+        self._canvas = Canvas(gui, layer, texture)
+        self._recolour()
+        gui.show_viewport()
+
+    def _recolour(self) -> None:
+        gui.set_viewport_clear_color(list((DARK if self.settings.look == "dark" else LIGHT).paper))
+
+    def _on_key(self, _: object, key: Any) -> None:
+        name = _key_name(int(key))
+        if name:
+            self._keys.put(name)
+
+    def _on_press(self, *_: object) -> None:
+        x, y = gui.get_mouse_pos(local=False)
+        for place in self._presses:
+            if place.x <= x <= place.x + place.width and place.y <= y <= place.y + place.height:
+                self._keys.put(place.key)
+                return
+
+    # -- what there is -------------------------------------------------------------------------------------------------
+
+    def _refresh(self) -> None:
+        try:
+            self.items = shop_items(self.home, self.book, date.today())
+        except TillerError as err:
+            self.items, self.message = (), err.marked
+        self.at = min(self.at, max(0, len(self.items) - 1))
+        self._show_chosen()
+
+    def _show_chosen(self) -> None:
+        """Reads what is said of the chosen one, and its photograph."""
+        self._lines, self._aspect = (), 0.0
+        if not self.items or self.items[self.at].newest is None:
+            return
+        try:
+            with Book(self.book) as shop:
+                pull = shop.pull(int(self.items[self.at].newest or 0))
+        except TillerError as err:
+            self.message = err.marked
+            return
+        # what the newest pull said of both limbs is for the rack; here its marks and notes are
+        told = kept_words(pull, self.units).splitlines()
+        self._lines = tuple(t for t in told if t.startswith(("STIFF", "WEAK", "As a whole", "No stretch", "Note:")))
+        hashes = {f["name"]: f["sha256"] for f in pull["files"]}
+        photo = cv2.imread(str(pictures_of(self.book.parent, pull["recording"], hashes) / "overlay.jpg"))
+        if photo is None:
+            return
+        self._aspect = photo.shape[1] / photo.shape[0]
+        small = cv2.resize(photo, PHOTO, interpolation=cv2.INTER_AREA)
+        np.multiply(cv2.cvtColor(small, cv2.COLOR_BGR2RGBA), np.float32(1 / 255), out=self.pixels, casting="unsafe")
+
+    # -- keys ----------------------------------------------------------------------------------------------------------
+
+    def press(self, key: str) -> None:
+        """What a key or a press does; for tests too."""
+        if key.startswith("#"):
+            at = int(key[1:])
+            if at == self.at:
+                self._to_the_rack()
+            else:
+                self._go(at)
+        elif key in ("Up", "Down") and self.items:
+            self._go(int(np.clip(self.at + (1 if key == "Down" else -1), 0, len(self.items) - 1)))
+        elif key == "Enter":
+            self._to_the_rack()
+        elif key == "T":
+            self.result = Chosen("software")
+        elif key == "P":
+            self._sheet()
+        elif key in ("U", "L", "C", "V"):
+            self._set(key)
+        elif key == "Q":
+            self._closing = True
+
+    def _go(self, at: int) -> None:
+        self.at, self.message = at, ""
+        self._show_chosen()
+
+    def _to_the_rack(self) -> None:
+        item = self.items[self.at] if self.items else None
+        if item is None:
+            self.message = "there is no bow yet: T looks at the rack in software."
+        elif item.state == "put aside":
+            self.message = item.next_step
+        elif item.file is None:
+            self.message = (
+                "a stave is not drawn yet: rough it out and write its bow's file first ('tiller bow NAME')."
+                if item.state == "drying"
+                else "its bow.toml is not in the shop's folder: put it there under the bow's name."
+            )
+        else:
+            self.result = Chosen("rack", item)
+
+    def _sheet(self) -> None:
+        item = self.items[self.at] if self.items else None
+        if item is None or not item.pulls:
+            self.message = "a sheet is made of pulls, and the book has none of it."
+            return
+        if self._work is not None and self._work.is_alive():
+            return
+        self.message = f"the sheet of '{item.name}' is made ..."
+
+        def make() -> None:
+            try:
+                written = write_sheet(self.book, item.name, self.home / "sheets", self.units)
+                self.message = f"{written.pdf} is written."
+                open_in_viewer(written.pdf)
+            except TillerError as err:
+                self.message = err.marked
+
+        self._work = threading.Thread(target=make, name="sheet", daemon=True)
+        self._work.start()
+
+    def _set(self, key: str) -> None:
+        now = self.settings
+        if key == "U":
+            now = replace(now, units="inch" if now.units == "metric" else "metric")
+        elif key == "L":
+            now = replace(now, look="dark" if now.look == "light" else "light")
+        elif key == "C":
+            self._cameras = cameras_found()
+            now = replace(now, camera=_following(now.camera, self._cameras))
+        else:
+            self._scales = scales_found()
+            now = replace(now, scale=_following(now.scale, self._scales))
+        self.settings = now
+        try:
+            write_settings(now)
+        except TillerError as err:
+            self.message = err.marked
+        self._recolour()
+        self._show_chosen()
+
+    # -- drawing -------------------------------------------------------------------------------------------------------
+
+    def frame(self) -> None:
+        """One frame: keys, the sheet, the render."""
+        while True:
+            try:
+                self.press(self._keys.get_nowait())
+            except queue.Empty:
+                break
+        sheet = self._canvas
+        sheet.begin(float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height()))
+        shown = Shown(
+            items=self.items,
+            chosen=self.at,
+            lines=self._lines,
+            aspect=self._aspect,
+            camera=_named(self.settings.camera, self._cameras, "0"),
+            scale=_named(self.settings.scale, self._scales, ""),
+            message=self.message,
+        )
+        draw_shop(sheet, shown, self.units, DARK if self.settings.look == "dark" else LIGHT)
+        self._presses = sheet.presses
+        gui.render_dearpygui_frame()
+
+    def run(self, each: Callable[[], None] = lambda: None) -> Chosen | None:
+        """Draws until something is chosen; None where the window was closed."""
+        while gui.is_dearpygui_running() and not self._closing and self.result is None:
+            self.frame()
+            each()
+            threading.Event().wait(FRAME_S / 2)
+        return self.result
+
+    def shoot(self, path: Path) -> None:
+        """Writes what the window shows as a picture."""
+        gui.output_frame_buffer(str(path))
+        for _ in range(3):
+            gui.render_dearpygui_frame()
+
+    def close(self) -> None:
+        """Takes the window away."""
+        gui.destroy_context()
+
+
+def _following(now: str, found: tuple[Found, ...]) -> str:
+    """The next of what was found; after the last one none."""
+    places = ["", *(f.where for f in found)]
+    return places[(places.index(now) + 1) % len(places)] if now in places else places[0]
+
+
+def _named(where: str, found: tuple[Found, ...], usual: str) -> str:
+    """What is used, in words."""
+    use = where or usual or (found[0].where if found else "")
+    if not use:
+        return "none found"
+    return next((f.words for f in found if f.where == use), use)
+
+
+def _key_name(key: int) -> str:
+    names: dict[int, str] = {
+        int(gui.mvKey_Up): "Up",
+        int(gui.mvKey_Down): "Down",
+        int(gui.mvKey_Return): "Enter",
+        int(gui.mvKey_NumPadEnter): "Enter",
+        int(gui.mvKey_Spacebar): "Enter",
+        int(gui.mvKey_Next): "Down",
+        int(gui.mvKey_Prior): "Up",
+    }
+    for letter in "PTCVULQ":
+        names[int(getattr(gui, f"mvKey_{letter}"))] = letter
+    return names.get(key, "")
