@@ -71,7 +71,7 @@ def test_modules_stay_short_and_say_no_paths_of_one_machine() -> None:
 
 
 def test_wrong_words_on_the_command_line_end_with_2(capsys: pytest.CaptureFixture[str]) -> None:
-    for words in ([], ["nonsense"], ["measure"]):
+    for words in (["nonsense"], ["measure"], ["--nonsense"]):
         with pytest.raises(SystemExit) as stop:
             main(words)
         assert stop.value.code == 2

@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from tiller.cli.common import book_of, units_of
-
-if TYPE_CHECKING:
-    from tiller.setup.settings import Settings
-    from tiller.window.shop_app import Chosen
 
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser) -> None:
@@ -70,7 +66,7 @@ def run_sources(args: argparse.Namespace) -> int:
 
 
 def run_window(args: argparse.Namespace) -> int:
-    """``tiller`` alone: the shop's window, from which the rack opens and to which it comes back."""
+    """``tiller`` alone: the shop's window, from which the rack's opens."""
     from tiller.cli.rack import why_no_window, window_size
     from tiller.paths import book_path, data_folder
     from tiller.setup.settings import read_settings
@@ -80,45 +76,11 @@ def run_window(args: argparse.Namespace) -> int:
         code = run_shop(args)
         print("\n'tiller --help' lists all commands; with a display 'tiller' opens a window.", file=sys.stderr)
         return code
-    message = ""
-    size = window_size() or (1600, 900)
-    while True:
-        app = ShopApp(data_folder(), book_path(), read_settings(), size, message)
-        try:
-            chosen = app.run()
-        finally:
-            app.close()
-        if chosen is None:
-            return 0
-        message = _at_the_rack(chosen, app.settings, size)
-
-
-def _at_the_rack(chosen: Chosen, settings: Settings, size: tuple[int, int]) -> str:
-    """Runs the rack's window; what went wrong, empty where nothing did."""
-    from tiller.errors import TillerError
-    from tiller.live.opening import Wanted, session
-    from tiller.paths import book_path, data_folder
-    from tiller.report.style import Units
-    from tiller.sources.found import scales_found
-    from tiller.window.app import show
-    from tiller.window.look import DARK, LIGHT
-
-    trial = data_folder() / "trials"
-    if chosen.what == "software" or chosen.item is None:
-        wanted = Wanted(None, software=True, home=trial / "pulls", book=trial / "trial-book.sqlite3")
-    else:
-        ports = scales_found()
-        scale = settings.scale or (ports[0].where if ports else None)
-        wanted = Wanted(str(chosen.item.file), camera=settings.camera or "0", scale=scale, book=book_path())
+    app = ShopApp(data_folder(), book_path(), read_settings(), window_size() or (1600, 900))
     try:
-        with session(wanted) as rack:
-            show(
-                rack,
-                Units(settings.units == "metric"),
-                wanted.book,
-                size=size,
-                look=DARK if settings.look == "dark" else LIGHT,
-            )
-    except TillerError as err:
-        return err.marked
-    return ""
+        app.run()
+    except KeyboardInterrupt:
+        pass
+    finally:
+        app.close()
+    return 0

@@ -141,7 +141,7 @@ def session(wanted: Wanted) -> Iterator[Rack]:
                 raise BookFault(msg)
             bow_path, rig_path = find_bow(wanted.bow), wanted.rig or data_folder() / "rig.toml"
             if not rig_path.is_file():
-                msg = f"There is no rig file at {rig_path}: give one with --rig (camera, board, hook and load cell of your rack)."
+                msg = f"There is no rig file at {rig_path}: give one with --rig. 'tiller targets' prints the sheets for a rack, 'tiller calibrate lens', 'board' and 'scale' write its file; 'tiller rack --software' needs none."
                 raise FileFault(msg)
             bow, rig = read_bow(bow_path), read_rig(rig_path)
             bow_text, said = with_stave(bow_path, bow)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -10,12 +12,12 @@ from typing import Any, Literal
 
 import numpy as np
 
-from tiller.bow.bowfile import Bow, read_bow
+from tiller.bow.bowfile import SIDES, Bow, read_bow
 from tiller.bow.stavefile import read_stave
 from tiller.errors import TillerError
 from tiller.measure.advice import advise_from_file
 from tiller.mechanics.wood.season import FAR_DAYS, season_of
-from tiller.quantity import mm, newton
+from tiller.quantity import mm, mm_span, newton
 from tiller.records.book import FATES, Book
 
 State = Literal["drying", "to begin", "in work", "finished", "put aside"]
@@ -34,7 +36,7 @@ class Item:
         pulls: how many the book holds; newest: the number of the newest, None without.
         figures: what it weighs and the like, in words with marked quantities.
         next_step: what is to be done, likewise.
-        file: its bow.toml, None where it has none here.
+        file: its bow.toml, None where it has none here; stave: its stave.toml, likewise.
     """
 
     name: str
@@ -46,6 +48,81 @@ class Item:
     figures: str = ""
     next_step: str = ""
     file: Path | None = None
+    stave: Path | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Passed:
+    """A pull in a bow's course: forecast weight at the target with its sd, unevenness, set at the nock; NaN where it does not tell."""
+
+    pull_id: int
+    weight_n: float
+    weight_sd_n: float
+    uneven: float
+    set_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Page:
+    """What is known of one bow.
+
+    Attributes:
+        newest: its newest pull as the book keeps it.
+        course: its pulls, oldest first, the last ``MOST_SHOWN`` of them; target_n: the weight that is wanted, NaN where it is not on record.
+        layers: the last list to scrape, in words with marked quantities; held: nothing was scraped since.
+    """
+
+    newest: Mapping[str, Any]
+    course: tuple[Passed, ...]
+    target_n: float
+    layers: tuple[str, ...]
+    held: bool
+
+
+MOST_SHOWN = 16
+
+
+def page_of(book: Path, bow: str) -> Page | None:
+    """The page of a bow; None where the book has no pull of it.
+
+    Raises:
+        BookFault: the book cannot be read.
+    """
+    with Book(book) as shop:
+        ids = [row.pull_id for row in shop.pulls(bow)][-MOST_SHOWN:]
+        pulls = [shop.pull(i) for i in ids]
+        about = next((b for b in shop.bows() if b["name"] == bow), None)
+    if not pulls:
+        return None
+    target = float("nan")
+    with contextlib.suppress(ValueError, KeyError, TypeError):
+        target = float(json.loads(about["description"])["target"]["weight_n"]) if about else target
+    told = pulls[-1].get("advice") or {}
+    return Page(
+        newest=pulls[-1],
+        course=tuple(_passed(p) for p in pulls),
+        target_n=target,
+        layers=tuple(
+            f"{o['limb']} limb, {mm_span(o['from_mm'], o['to_mm'])} from the pivot: {mm(o['depth_mm'], 2)}"
+            for o in told.get("layers") or ()
+        ),
+        held=not pulls[-1].get("scrapings"),
+    )
+
+
+def _passed(pull: Mapping[str, Any]) -> Passed:
+    told = pull.get("advice") or {}
+    ahead = (told.get("forecast") or {}) if pull["force_there_n"] is not None else {}
+    uneven = (told.get("plan_summary") or {}).get("uneven_now")
+    sets = [abs(float(s["nock_mm"])) for s in told.get("set") or () if s.get("nock_mm") is not None]
+    nan = float("nan")
+    return Passed(
+        pull_id=int(pull["pull_id"]),
+        weight_n=float(ahead.get("braced_weight_n") or nan),
+        weight_sd_n=float(ahead.get("sd_n") or nan),
+        uneven=nan if uneven is None else float(uneven),
+        set_mm=max(sets, default=nan),
+    )
 
 
 def shop_items(home: Path, book: Path, today: date) -> tuple[Item, ...]:
@@ -149,6 +226,25 @@ def _first_pull(bow: Bow) -> str:
     return f"its first pull on the {bow.string.kind} string{within}"
 
 
+def bow_lines(bow: Bow) -> tuple[str, ...]:
+    """What stands in a bow's file, in words with marked quantities."""
+    target = bow.target
+    out = [
+        f"limbs of {mm(bow.left.length_mm)} (left) and {mm(bow.right.length_mm)} (right), the {bow.upper_limb} one is the upper",
+        f"{bow.string.kind} string of {mm(bow.string.length_mm)}",
+        f"wanted: {newton(target.draw_weight_n)} at {mm(target.draw_length_mm)} from the pivot, braced at {mm(target.brace_height_mm)}; {target.shape.replace('-', ' ')}",
+    ]
+    if bow.moisture_percent is not None:
+        out.append(f"moisture {bow.moisture_percent:g} %")
+    for side in SIDES:
+        limb = bow.limb(side)
+        read = "; ".join(f"{mm(st.s_mm)}: {mm(st.width_mm, 1)} x {mm(st.thickness_mm, 1)}" for st in limb.stations)
+        out.append(f"{side} limb by calipers, width x thickness at its place: {read}")
+        out += [f"{side} limb: {f.kind} {mm_span(f.from_mm, f.to_mm)}" for f in limb.features]
+        out += [f"{side} limb: a layer of {y.material}" for y in limb.layers]
+    return tuple(out)
+
+
 def _stave(name: str, file: Path, today: date) -> Item:
     stave = read_stave(file)
     season = season_of(stave, today)
@@ -167,4 +263,4 @@ def _stave(name: str, file: Path, today: date) -> Item:
         )
     else:
         step = "weigh it again: the weigh-ins do not tell yet when it is dry"
-    return Item(name=name, wood=stave.wood, state="drying", day=day, figures=figures, next_step=step)
+    return Item(name=name, wood=stave.wood, state="drying", day=day, figures=figures, next_step=step, stave=file)

@@ -82,6 +82,17 @@ class Sketch:
         wide = self.measure(text, size)
         self.text(x, y, text, size if wide <= most else max(8.0, size * most / wide), colour, anchor)
 
+    def cut(
+        self, x: float, y: float, text: str, size: float, most: float, colour: Colour, anchor: str = "left"
+    ) -> None:
+        """Writes a text in one line no wider than ``most``: down to three quarters of the size, then with its end left away."""
+        small = max(8.0, 0.75 * size)
+        if self.measure(text, small) > most:
+            while len(text) > 1 and self.measure(f"{text}…", small) > most:
+                text = text[:-1]
+            text += "…"
+        self.fitted(x, y, text, size, most, colour, anchor)
+
     def wrapped(self, x: float, y: float, text: str, size: float, most: float, colour: Colour, lines: int = 3) -> float:
         """Writes a text over several lines; returns where the next would begin."""
         rest = text.split()

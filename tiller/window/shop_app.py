@@ -1,26 +1,34 @@
-"""The window that ``tiller`` opens: the shop. What is chosen there is handed back, and the rack opens its own."""
+"""The window that ``tiller`` opens: the shop. The rack opens in a process and a window of its own (the window's library takes one to a process), and
+the shop shows what it left when it is closed.
+"""
 
 from __future__ import annotations
 
 import queue
+import subprocess
+import tempfile
 import threading
+import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import IO, Any
 
 import cv2
 import dearpygui.dearpygui as gui
 import numpy as np
 
+from tiller.bow.bowfile import read_bow
+from tiller.bow.stavefile import read_stave
+from tiller.children import STANDS_IN, child
 from tiller.errors import TillerError
 from tiller.measure.store import pictures_of
-from tiller.records.book import Book
 from tiller.report.style import Units
 from tiller.report.text.pull import kept_words
+from tiller.report.text.stave import CAUTIONS, stave_words
 from tiller.setup.settings import Settings, write_settings
-from tiller.shop.overview import Item, shop_items
+from tiller.shop.overview import Item, Page, bow_lines, page_of, shop_items
 from tiller.shop.sheets import open_in_viewer, write_sheet
 from tiller.sources.found import Found, cameras_found, scales_found
 from tiller.window.canvas import Canvas, Press
@@ -31,16 +39,8 @@ PHOTO = (960, 540)
 FRAME_S = 1 / 30
 
 
-@dataclass(frozen=True)
-class Chosen:
-    """What was chosen: a bow for the rack, or the rack in software."""
-
-    what: Literal["rack", "software"]
-    item: Item | None = None
-
-
 class ShopApp:
-    """The shop's window. ``run`` draws until something is chosen or it is closed."""
+    """The shop's window. ``run`` draws until it is closed."""
 
     def __init__(
         self, home: Path, book: Path, settings: Settings, size: tuple[int, int] = (1600, 900), message: str = ""
@@ -49,9 +49,11 @@ class ShopApp:
         self.items: tuple[Item, ...] = ()
         self.at = 0
         self.message = message
-        self.result: Chosen | None = None
+        self._rack: subprocess.Popen[bytes] | None = None
+        self._rack_said: IO[bytes] | None = None
         self._lines: tuple[str, ...] = ()
         self._aspect = 0.0
+        self._page: Page | None = None
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
         self._closing = False
@@ -117,20 +119,26 @@ class ShopApp:
 
     def _show_chosen(self) -> None:
         """Reads what is said of the chosen one, and its photograph."""
-        self._lines, self._aspect = (), 0.0
-        if not self.items or self.items[self.at].newest is None:
+        self._lines, self._aspect, self._page = (), 0.0, None
+        if not self.items:
+            return
+        item = self.items[self.at]
+        if item.newest is None:
+            self._lines = _of_files(item, self.units)
             return
         try:
-            with Book(self.book) as shop:
-                pull = shop.pull(int(self.items[self.at].newest or 0))
+            self._page = page_of(self.book, item.name)
         except TillerError as err:
             self.message = err.marked
+        if self._page is None:
             return
+        pull = self._page.newest
         # what the newest pull said of both limbs is for the rack; here its marks and notes are
         told = kept_words(pull, self.units).splitlines()
         self._lines = tuple(t for t in told if t.startswith(("STIFF", "WEAK", "As a whole", "No stretch", "Note:")))
         hashes = {f["name"]: f["sha256"] for f in pull["files"]}
-        photo = cv2.imread(str(pictures_of(self.book.parent, pull["recording"], hashes) / "overlay.jpg"))
+        path = pictures_of(self.book.parent, pull["recording"], hashes) / "overlay.jpg"
+        photo = cv2.imread(str(path)) if path.is_file() else None
         if photo is None:
             return
         self._aspect = photo.shape[1] / photo.shape[0]
@@ -152,7 +160,7 @@ class ShopApp:
         elif key == "Enter":
             self._to_the_rack()
         elif key == "T":
-            self.result = Chosen("software")
+            self._open_rack(["--software"])
         elif key == "P":
             self._sheet()
         elif key in ("U", "L", "C", "V"):
@@ -177,7 +185,41 @@ class ShopApp:
                 else "its bow.toml is not in the shop's folder: put it there under the bow's name."
             )
         else:
-            self.result = Chosen("rack", item)
+            ports = self._scales
+            scale = self.settings.scale or (ports[0].where if ports else "")
+            words = [str(item.file.resolve()), "--camera", self.settings.camera or "0"]
+            self._open_rack([*words, *(["--scale", scale] if scale else []), "--book", str(self.book.resolve())])
+
+    def _open_rack(self, words: list[str]) -> None:
+        """Opens the rack's window in a process of its own."""
+        if self._rack is not None:
+            self.message = "a rack's window is open already: close that one first (Q)."
+            return
+        said = tempfile.TemporaryFile()  # noqa: SIM115  (read and closed when the window is)
+        command = child("tiller", "rack", *words, "--units", self.settings.units)
+        try:
+            self._rack = subprocess.Popen(command, cwd=STANDS_IN, stdin=subprocess.DEVNULL, stderr=said)  # noqa: S603  (words of our own, no shell)
+        except OSError as err:
+            said.close()
+            self.message = f"the rack's window could not be opened ({err.strerror or err})."
+            return
+        self._rack_said = said
+        self.message = "the rack opens in a window of its own; what it leaves is shown here when it is closed."
+
+    def _mind_rack(self) -> None:
+        """Whether the rack's window was closed; then what it left is read, and what it said is shown."""
+        if self._rack is None or self._rack.poll() is None:
+            return
+        code, self._rack = self._rack.returncode, None
+        self.message = ""
+        if self._rack_said is not None:
+            with self._rack_said as said:
+                said.seek(0)
+                told = said.read().decode(errors="replace").strip().splitlines()
+            if code and told:
+                self.message = told[-1].removeprefix("tiller: ")
+        self._rack_said = None
+        self._refresh()
 
     def _sheet(self) -> None:
         item = self.items[self.at] if self.items else None
@@ -228,12 +270,14 @@ class ShopApp:
                 self.press(self._keys.get_nowait())
             except queue.Empty:
                 break
+        self._mind_rack()
         sheet = self._canvas
         sheet.begin(float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height()))
         shown = Shown(
             items=self.items,
             chosen=self.at,
             lines=self._lines,
+            page=self._page,
             aspect=self._aspect,
             camera=_named(self.settings.camera, self._cameras, "0"),
             scale=_named(self.settings.scale, self._scales, ""),
@@ -243,13 +287,13 @@ class ShopApp:
         self._presses = sheet.presses
         gui.render_dearpygui_frame()
 
-    def run(self, each: Callable[[], None] = lambda: None) -> Chosen | None:
-        """Draws until something is chosen; None where the window was closed."""
-        while gui.is_dearpygui_running() and not self._closing and self.result is None:
+    def run(self, each: Callable[[], None] = lambda: None) -> None:
+        """Draws until it is closed; a rack that is open then goes on in its own window."""
+        while gui.is_dearpygui_running() and not self._closing:
             self.frame()
             each()
-            threading.Event().wait(FRAME_S / 2)
-        return self.result
+            # the rack's picture goes first
+            time.sleep(FRAME_S if self._rack is None else 8 * FRAME_S)
 
     def shoot(self, path: Path) -> None:
         """Writes what the window shows as a picture."""
@@ -262,6 +306,19 @@ class ShopApp:
         gui.destroy_context()
 
 
+def _of_files(item: Item, units: Units) -> tuple[str, ...]:
+    """What stands in the files of a bow or a stave that was not pulled yet; why not, where they cannot be read."""
+    try:
+        if item.file is not None:
+            return tuple(units.words(text) for text in bow_lines(read_bow(item.file)))
+        if item.stave is not None:
+            told = stave_words(read_stave(item.stave), units=units, today=date.today()).splitlines()
+            return tuple(text for text in told[1:] if text and text not in CAUTIONS)
+    except TillerError as err:
+        return (units.words(err.marked),)
+    return ()
+
+
 def _following(now: str, found: tuple[Found, ...]) -> str:
     """The next of what was found; after the last one none."""
     places = ["", *(f.where for f in found)]
@@ -270,10 +327,10 @@ def _following(now: str, found: tuple[Found, ...]) -> str:
 
 def _named(where: str, found: tuple[Found, ...], usual: str) -> str:
     """What is used, in words."""
-    use = where or usual or (found[0].where if found else "")
+    use = where or (usual if any(f.where == usual for f in found) else found[0].where if found else "")
     if not use:
         return "none found"
-    return next((f.words for f in found if f.where == use), use)
+    return next((f.words for f in found if f.where == use), f"{use} (not found now)")
 
 
 def _key_name(key: int) -> str:

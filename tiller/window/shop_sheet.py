@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from tiller.report.style import Units
-from tiller.shop.overview import ORDER, Item
+from tiller.shop.overview import ORDER, Item, Page
 from tiller.window.canvas import Sketch
 from tiller.window.look import Look, faded
 from tiller.window.pull_sheet import Box
@@ -36,7 +39,7 @@ class Shown:
 
     Attributes:
         items: of the shop; chosen: which of them.
-        lines: what else is said of the chosen one, in words.
+        lines: what else is said of the chosen one, in words; page: its course and list, None without a pull.
         aspect: width over height of its photograph, 0 without one.
         camera, scale: what is used at the rack, in words; message: the last answer.
     """
@@ -44,6 +47,7 @@ class Shown:
     items: tuple[Item, ...]
     chosen: int
     lines: tuple[str, ...]
+    page: Page | None
     aspect: float
     camera: str
     scale: str
@@ -66,7 +70,7 @@ def draw_shop(sheet: Sketch, shown: Shown, units: Units, look: Look) -> None:
     )
     top = edge + 2.0 * size
     foot = Box(edge, high - 2.6 * size, wide - 2 * edge, 2.2 * size)
-    body = Box(edge, top, wide - 2 * edge, foot.y - top - edge)
+    body = Box(edge, top, wide - 2 * edge, foot.y - top - 1.5 * size)
     if shown.items:
         left = Box(body.x, body.y, 0.44 * body.width, body.height)
         _rows(sheet, shown, units, look, left)
@@ -75,7 +79,7 @@ def draw_shop(sheet: Sketch, shown: Shown, units: Units, look: Look) -> None:
     else:
         _empty(sheet, look, body)
     if shown.message:
-        sheet.fitted(edge, foot.y - 1.1 * size, units.words(shown.message), 0.8 * size, wide - 2 * edge, look.weak)
+        sheet.cut(edge, foot.y - 1.2 * size, units.words(shown.message), 0.8 * size, wide - 2 * edge, look.weak)
     _foot(sheet, look, foot)
 
 
@@ -92,9 +96,9 @@ def _rows(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> No
         )
         sheet.area(box.x, y, 0.012 * box.width, tall - 4, mark, 2.0)
         inner = box.x + 0.03 * box.width
-        sheet.fitted(inner, y + 0.16 * tall, item.name, size, 0.62 * box.width, look.ink)
+        sheet.cut(inner, y + 0.16 * tall, item.name, size, 0.62 * box.width, look.ink)
         about = ", ".join(part for part in (item.wood, item.state, item.day) if part)
-        sheet.fitted(
+        sheet.cut(
             box.x + box.width - 0.02 * box.width,
             y + 0.2 * tall,
             about,
@@ -103,7 +107,7 @@ def _rows(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> No
             look.soft,
             "right",
         )
-        sheet.fitted(inner, y + 0.56 * tall, units.words(item.next_step), 0.78 * size, 0.94 * box.width, look.ink)
+        sheet.cut(inner, y + 0.56 * tall, units.words(item.next_step), 0.78 * size, 0.94 * box.width, look.ink)
         sheet.press(box.x, y, box.width, tall - 4, f"#{first + k}")
     if len(shown.items) > ROWS:
         share = ROWS / len(shown.items)
@@ -123,22 +127,118 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
     edge = 0.02 * box.width
     size = 0.036 * box.height
     x, y, most = box.x + edge, box.y + edge, box.width - 2 * edge
-    sheet.fitted(x, y, item.name, 1.5 * size, most, look.ink)
+    sheet.cut(x, y, item.name, 1.5 * size, most, look.ink)
     y += 2.0 * size
     about = ", ".join(part for part in (item.wood, f"{item.pulls} pulls" if item.pulls else "", item.figures) if part)
-    sheet.fitted(x, y, units.words(about), size, most, look.soft)
+    sheet.cut(x, y, units.words(about), size, most, look.soft)
     y += 1.7 * size
     sheet.text(x, y, "NEXT", 0.8 * size, look.soft)
     y = sheet.wrapped(x, y + 1.1 * size, units.words(item.next_step) + ".", 1.15 * size, most, look.ink, 3) + 0.5 * size
+    page = shown.page
+    end = box.y + box.height - edge
+    below = end - (0.27 * box.height if page is not None and len(page.course) > 1 else 0.0)
+    across = 0.0
     if shown.aspect:
-        tall = min(most / shown.aspect, 0.42 * box.height)
+        tall = min(0.56 * most / shown.aspect, below - y - 3.5 * size)
+        across = tall * shown.aspect + edge
         sheet.image(x, y, tall * shown.aspect, tall)
-        y += tall + 0.8 * size
+    if page is not None and page.layers:
+        # beside the photograph where there is one
+        after = _list(sheet, page, units, look, Box(x + across, y, most - across, below - y - 1.2 * size), size)
+        y = y if shown.aspect else after
+    if shown.aspect:
+        y += tall + 0.6 * size
     for line in shown.lines:
-        if y > box.y + box.height - 1.6 * size:
+        if y + 0.95 * size * min(3, sheet.rows(line, 0.72 * size, most)) > below - 0.4 * size:
             break
-        sheet.fitted(x, y, line, 0.72 * size, most, look.ink)
-        y += 1.05 * size
+        y = sheet.wrapped(x, y, line, 0.72 * size, most, look.ink, 3) + 0.2 * size
+    if page is not None and len(page.course) > 1:
+        gap = 0.03 * most
+        each = (most - 2 * gap) / 3
+        tall = end - below
+        weights = tuple(p.weight_n for p in page.course)
+        _course(
+            sheet,
+            weights,
+            page.target_n,
+            f"weight at the target [{units.force_unit}]",
+            units.force_value,
+            look,
+            Box(x, below, each, tall),
+        )
+        uneven = tuple(100 * p.uneven for p in page.course)
+        _course(sheet, uneven, 0.0, "uneven [%]", float, look, Box(x + each + gap, below, each, tall))
+        sets = tuple(p.set_mm for p in page.course)
+        _course(
+            sheet,
+            sets,
+            0.0,
+            f"set [{units.length_unit}]",
+            units.length_value,
+            look,
+            Box(x + 2 * (each + gap), below, each, tall),
+        )
+
+
+def _list(sheet: Sketch, page: Page, units: Units, look: Look, box: Box, size: float) -> float:
+    """The last list to scrape, struck out where strokes were made since; where the next line may begin."""
+    head = "TO SCRAPE, in this order" if page.held else "WAS TO BE SCRAPED, before the last strokes"
+    sheet.fitted(box.x, box.y, head, 0.8 * size, box.width, look.soft)
+    y = box.y + 1.3 * size
+    for text in page.layers:
+        if y > box.y + box.height - size:
+            sheet.text(box.x, y, "...", 0.8 * size, look.soft)
+            break
+        line = units.words(text)
+        fit = min(0.85 * size, 0.85 * size * box.width / max(sheet.measure(line, 0.85 * size), 1.0))
+        sheet.text(box.x, y, line, fit, look.ink if page.held else look.soft)
+        if not page.held:
+            middle = y + 0.55 * fit
+            sheet.line([(box.x, middle), (box.x + sheet.measure(line, fit), middle)], look.soft, 1.5)
+        y += 1.15 * size
+    return y + 0.4 * size
+
+
+def _course(
+    sheet: Sketch,
+    values: tuple[float, ...],
+    wanted: float,
+    title: str,
+    shown_as: Callable[[float], float],
+    look: Look,
+    box: Box,
+) -> None:
+    """One figure over the pulls, with what is wanted as a thin line; the largest and the newest value are written."""
+    size = 0.1 * box.height
+    sheet.fitted(box.x, box.y, title, size, box.width, look.soft)
+    known = [(k, v) for k, v in enumerate(values) if np.isfinite(v)]
+    left, top, wide, tall = box.x + 2.4 * size, box.y + 1.9 * size, box.width - 5.2 * size, box.height - 3.6 * size
+    sheet.line([(left, top + tall), (left + wide, top + tall)], look.rule, 1.0)
+    sheet.fitted(
+        left + 0.5 * wide, top + tall + 0.3 * size, "pull by pull, to the newest", 0.8 * size, wide, look.soft, "middle"
+    )
+    if not known:
+        sheet.text(left, top + 0.3 * tall, "not told by these pulls", 0.9 * size, look.soft)
+        return
+    ends = [v for _, v in known] + ([wanted] if np.isfinite(wanted) and wanted > 0 else [])
+    low, high = (min(0.0, *ends), max(ends)) if min(ends) < 0.5 * max(ends) else (0.9 * min(ends), max(ends))
+    span = max(high - low, 1e-9)
+
+    def at(k: int, v: float) -> tuple[float, float]:
+        return left + wide * k / max(1, len(values) - 1), top + tall * (1.0 - (v - low) / span)
+
+    if np.isfinite(wanted) and wanted > 0:
+        y = at(0, wanted)[1]
+        sheet.line([(left, y), (left + wide, y)], look.aim, 1.0)
+    for v in (low, high):
+        sheet.text(left - 0.4 * size, at(0, v)[1] - 0.5 * size, f"{shown_as(v):.3g}", 0.8 * size, look.soft, "right")
+    sheet.line([(left, top), (left, top + tall)], look.rule, 1.0)
+    sheet.line([at(k, v) for k, v in known], look.left, 2.5)
+    for k, v in known:
+        sheet.dot(*at(k, v), 0.03 * box.height, look.left)
+    last = known[-1]
+    x, y = at(*last)
+    sheet.text(x + 0.4 * size, y - 0.5 * size, f"{shown_as(last[1]):.3g}", size, look.ink)
 
 
 def _empty(sheet: Sketch, look: Look, box: Box) -> None:

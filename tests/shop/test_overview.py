@@ -1,0 +1,247 @@
+"""The shop: staves and bows with what is next for each, by command and as a sheet of the window, at every size."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from tiller.cli.entry import main
+from tiller.errors import KeyFault
+from tiller.quantity import plain
+from tiller.records.book import Book
+from tiller.report.style import Units
+from tiller.setup.settings import Settings, read_settings, settings_file, write_settings
+from tiller.shop.overview import Item, Page, Passed, bow_lines, page_of, shop_items
+from tiller.sources.found import Found
+from tiller.window import look
+from tiller.window.canvas import Sketch
+from tiller.window.shop_sheet import ACTIONS, Shown, draw_shop
+
+EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
+OLD = Path(__file__).parent / "old"
+SIZES = ((1280, 720), (1600, 900), (1920, 1080), (2560, 1440), (3840, 2160), (1280, 800))
+
+
+@pytest.fixture
+def shop(home: Path, small_recording: Path) -> Path:
+    """A bow that was pulled, one that was not, and a stave."""
+    assert main(["measure", str(small_recording), "--no-pictures", "--quiet"]) == 0
+    for name in ("small_bow", "new bow"):
+        (home / "bows" / name).mkdir(parents=True)
+        shutil.copy(EXAMPLE if name == "new bow" else small_recording / "bow.toml", home / "bows" / name / "bow.toml")
+    weighed = ["--weigh", "2026-03-01=3.2", "--weigh", "2026-04-01=2.9", "--weigh", "2026-05-01=2.8"]
+    assert main(["stave", "orchard", "--wood", "white ash", "--felled", "2026-02-01", *weighed]) == 0
+    return home
+
+
+def items(home: Path) -> dict[str, Item]:
+    return {i.name: i for i in shop_items(home, home / "book.sqlite3", date(2026, 6, 1))}
+
+
+def test_each_has_its_next_step(shop: Path) -> None:
+    found = items(shop)
+    assert list(found) == ["small_bow", "new bow", "orchard"]  # in work first, then what is to begin, then what dries
+    bow = found["small_bow"]
+    assert (bow.state, bow.pulls) == ("in work", 1)
+    assert "mm at most" in plain(bow.next_step)
+    assert " N at " in plain(bow.figures)
+    assert found["new bow"].state == "to begin"
+    assert "its first pull on the long string, to" in plain(found["new bow"].next_step)
+    assert found["orchard"].state == "drying"
+    assert "weigh it" in found["orchard"].next_step or "ready" in found["orchard"].next_step
+    # strokes, then what became of it
+    with Book(shop / "book.sqlite3") as book:
+        book.add_scraping(bow.newest or 0, 14, 14)
+    assert "14 strokes were scraped since" in items(shop)["small_bow"].next_step
+    page = page_of(shop / "book.sqlite3", "small_bow")
+    assert page is not None
+    assert not page.held
+    assert main(["book", "fate", "small_bow", "chrysals"]) == 0
+    aside = items(shop)["small_bow"]
+    assert aside.state == "put aside"
+    assert "do not draw it" in aside.next_step
+    assert main(["book", "fate", "small_bow", "whole"]) == 0
+    assert items(shop)["small_bow"].state == "finished"
+    assert page_of(shop / "book.sqlite3", "no such bow") is None
+
+
+def test_what_is_done_and_what_is_lacking(shop: Path) -> None:
+    db = sqlite3.connect(shop / "book.sqlite3")
+    told = json.loads(db.execute("SELECT data FROM advice").fetchone()[0])
+
+    def with_advice(**change: object) -> Item:
+        db.execute("UPDATE advice SET data = ?", (json.dumps(told | change),))
+        db.commit()
+        return items(shop)["small_bow"]
+
+    layer = {"limb": "left", "from_mm": 120.0, "to_mm": 400.0, "depth_mm": 0.31}
+    assert "scrape 2 layers by its list, then pull again" in with_advice(layers=[layer, layer]).next_step
+    page = page_of(shop / "book.sqlite3", "small_bow")
+    assert page is not None
+    assert page.held
+    assert [plain(text) for text in page.layers] == ["left limb, 120 to 400 mm from the pivot: 0.31 mm"] * 2
+    assert page.target_n > 0
+    assert len(page.course) == 1
+    done = with_advice(missing=[], layers=[])
+    assert done.state == "finished"
+    lacking = {"size": 540.0, "limb": None, "from_mm": None, "to_mm": None}
+    assert "a braced pull" in with_advice(layers=[], missing=[{"what": "braced", **lacking}]).next_step
+    assert "pull again" in with_advice(layers=[], missing=[{"what": "draw", **lacking}]).next_step
+    assert with_advice(plan_summary=None, forecast=None, missing=None, layers=None, stop=None).state == "in work"
+    db.close()
+
+
+def test_old_books_and_broken_files_have_their_place(home: Path) -> None:
+    home.mkdir()
+    for k, text in enumerate(("name = 3", "nonsense")):
+        folder = home / "bows" / f"broken {k}"
+        folder.mkdir(parents=True)
+        (folder / ("bow.toml" if k else "stave.toml")).write_text(text)
+    for version in range(1, 7):
+        book = home / f"v{version}.sqlite3"
+        db = sqlite3.connect(book)
+        db.executescript((OLD / f"book_v{version}.sql").read_text())
+        db.close()
+        found = {i.name: i for i in shop_items(home, book, date(2026, 6, 1))}
+        assert found["hedge bow"].state == "in work"
+        assert all("cannot be read" in found[f"broken {k}"].next_step for k in (0, 1))
+
+
+def test_in_words_and_in_inches(
+    shop: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    capsys.readouterr()
+    assert main(["shop"]) == 0
+    metric = capsys.readouterr().out
+    assert "small_bow: in work" in metric
+    assert " mm at most" in metric
+    # tiller by itself, without a display
+    monkeypatch.delenv("DISPLAY", raising=False)
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    assert main([]) == 0
+    assert capsys.readouterr().out == metric
+    write_settings(Settings(units="inch"))
+    assert main(["shop"]) == 0
+    inch = capsys.readouterr().out
+    assert " in at most" in inch
+    assert " mm" not in inch
+    assert main(["shop", "--units", "metric"]) == 0
+    assert capsys.readouterr().out == metric
+
+
+def test_an_empty_shop_leads(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["shop"]) == 0
+    out = capsys.readouterr().out
+    for word in ("tiller demo", "tiller stave", "tiller bow", "tiller calibrate"):
+        assert word in out
+    assert not home.exists()  # looking writes nothing
+
+
+def test_settings_are_kept_and_checked(home: Path) -> None:
+    assert read_settings() == Settings()
+    kept = Settings("inch", "dark", "http://phone.local/video", "/dev/ttyUSB1")
+    write_settings(kept)
+    assert read_settings() == kept
+    settings_file().write_text('units = "cubits"\n')
+    with pytest.raises(KeyFault, match="units"):
+        read_settings()
+    assert main(["shop"]) == 2
+
+
+def test_sources_are_listed(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    from tiller.sources import found
+
+    monkeypatch.setattr(found, "cameras_found", lambda: (Found("2", "a webcam"),))
+    monkeypatch.setattr(found, "scales_found", lambda: ())
+    assert main(["sources"]) == 0
+    out = capsys.readouterr().out
+    assert "--camera 2  a webcam" in out
+    assert "No serial port is found" in out
+    assert Found("0", "0").words == "0"
+
+
+def a_page() -> Page:
+    nan = float("nan")
+    course = tuple(
+        Passed(
+            pull_id=k,
+            weight_n=240.0 - 9 * k,
+            weight_sd_n=2.0,
+            uneven=nan if k < 2 else 0.05 - 0.002 * k,
+            set_mm=0.4 * k,
+        )
+        for k in range(16)
+    )
+    return Page(
+        newest={},
+        course=course,
+        target_n=120.0,
+        layers=("left limb, 110 mm to 800 mm from the pivot: 0.25 mm",) * 14,
+        held=False,
+    )
+
+
+LONG = "the long yew bow for the tall customer who wants it before midsummer and asked for two inches more"
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("count", [0, 1, 200])
+def test_nothing_is_cut_off_and_rows_lie_apart(size: tuple[int, int], count: int) -> None:
+    states = ("in work", "to begin", "drying", "finished", "put aside")
+    shown = Shown(
+        items=tuple(
+            Item(
+                name=LONG,
+                wood="eastern hophornbeam",
+                state=states[k % 5],
+                day="2026-11-27",
+                pulls=40,
+                newest=1,
+                figures="212 N",
+                next_step=LONG,
+            )
+            for k in range(count)
+        ),
+        chosen=min(150, max(0, count - 1)),
+        lines=(f"Note: {LONG}; {LONG}.",) * 12,
+        page=a_page() if count else None,
+        aspect=16 / 9 if count else 0.0,
+        camera="0 (a camera with a long name by its maker)",
+        scale="/dev/ttyUSB0 (USB serial)",
+        message=f"{LONG}: its bow.toml is not in the shop's folder.",
+    )
+    for units, colours in ((Units(), look.LIGHT), (Units(metric=False), look.DARK)):
+        sheet = Sketch(*size)
+        draw_shop(sheet, shown, units, colours)
+        for text in sheet.placed:
+            assert text.x >= -1, text
+            assert text.x + text.width <= size[0] + 1, text
+            assert text.y >= 0, text
+            assert text.y + text.height <= size[1] + 1, text
+        for k, a in enumerate(sheet.placed):
+            for b in sheet.placed[k + 1 :]:
+                apart = (
+                    a.x + a.width <= b.x + 1
+                    or b.x + b.width <= a.x + 1
+                    or a.y + a.height <= b.y + 1
+                    or b.y + b.height <= a.y + 1
+                )
+                assert apart, (a, b)
+        keys = [p.key for p in sheet.presses]
+        assert len(set(keys)) == len(keys)
+        assert {key for key, _ in ACTIONS} <= set(keys)
+        if count:
+            assert f"#{shown.chosen}" in keys
+
+
+def test_a_bow_s_file_in_words() -> None:
+    from tiller.bow.bowfile import read_bow
+
+    said = [plain(text) for text in bow_lines(read_bow(EXAMPLE))]
+    assert any(text.startswith("limbs of 8") for text in said)
+    assert any("wanted: " in text and " N at " in text for text in said)
