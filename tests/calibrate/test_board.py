@@ -186,7 +186,7 @@ def test_a_stick_with_lens_and_rack_both_found(camera: Camera, blur: float) -> N
         assert length == pytest.approx(1500.0, abs=0.8), (x, y, turn)
 
 
-def test_bad_pictures_and_tapes_are_said(camera: Camera) -> None:
+def test_bad_pictures_and_tapes_are_said(camera: Camera, monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(8)
     truth, sheets = rack(rng)
     images = pictures(camera, sheets, 8)
@@ -206,6 +206,11 @@ def test_bad_pictures_and_tapes_are_said(camera: Camera) -> None:
     found = find_rack(seen, LENS, board, lath, None, None, wrong)
     assert any("between fiducials 3 and 4" in text for text in found.said)
     assert found.hook is None
+    assert not any("right end lies" in text for text in found.said)
+    with monkeypatch.context() as strict:  # any tilt at all is said then
+        strict.setattr("tiller.vision.rig.rackfit.LATH_TILT_MM", 1e-6)
+        tilted = find_rack(seen, LENS, board, lath, None, None, wrong)
+    assert any("right end lies" in text for text in tilted.said)
     moved = [dict(p) for p in seen]
     for p in moved[4:]:
         if (NAME, 2) in p:

@@ -207,3 +207,20 @@ def test_the_command(rendered: list[np.ndarray], tmp_path: Path, capsys: pytest.
     assert "another size" in capsys.readouterr().err
     assert main(["calibrate", "lens", "--pictures", str(tmp_path / "none")]) == 2
     assert main(["calibrate", "lens"]) == 2
+
+
+def test_coverage_counts_the_fields_of_the_picture() -> None:
+    from tiller.vision.rig.lens import GRID, SeenCorners, coverage
+
+    size = (1920, 1080)
+    middles = np.array(
+        [[(c + 0.5) * size[0] / GRID[0], (r + 0.5) * size[1] / GRID[1]] for r in range(GRID[1]) for c in range(GRID[0])]
+    )
+    once = SeenCorners(middles, np.zeros((len(middles), 2)), 1.0)
+    assert np.all(coverage([once], size) == 1)
+    corner = SeenCorners(middles[:1], np.zeros((1, 2)), 1.0)
+    counted = coverage([once, corner, corner], size)
+    assert counted[0, 0] == 3
+    assert counted.sum() == len(middles) + 2
+    edge = SeenCorners(np.array([[1919.9, 1079.9]]), np.zeros((1, 2)), 1.0)
+    assert coverage([edge], size)[-1, -1] == 1

@@ -61,3 +61,26 @@ def test_a_slack_string_leaves_the_bow_at_rest_and_no_draw_is_too_far() -> None:
     for side in SIDES:
         assert table.at((0.0, -20.0))[side] == pytest.approx(models[side].rest_mm, abs=0.5)
         assert np.all(np.isfinite(table.at((0.0, -5000.0))[side]))
+
+
+def test_where_a_limb_is_thin_it_is_expected_to_bend_more() -> None:
+    """Even strain: a curvature that goes as one over the thickness."""
+    import tomllib
+    from dataclasses import replace
+
+    from tiller.bow.bowfile import parse_bow
+
+    true = random_bow(np.random.default_rng(6), "bow", string_kind="long")
+    bow = parse_bow(tomllib.loads(toml_bow(true, Plan(), np.random.default_rng(6))))
+    models = {}
+    for side in SIDES:
+        model = blank_model(bow, side)
+        thick = np.where(model.s_mm < 400.0, 16.0, 8.0)
+        models[side] = replace(model, thickness_mm=thick)
+    lines = Bending.of(bow, models).lines["right"]
+    s = models["right"].s_mm
+    step = np.diff(lines[-1], axis=0)
+    turned = -np.diff(np.arctan2(step[:, 1], step[:, 0]))
+    at = s[1:-1]
+    inner, outer = (at > 250) & (at < 390), (at > 410) & (at < 550)
+    assert np.median(turned[outer]) / np.median(turned[inner]) == pytest.approx(2.0, rel=0.02)

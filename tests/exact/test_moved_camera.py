@@ -108,3 +108,20 @@ def test_rows_that_drift_go_there_and_back() -> None:
     rows = still.plane_to_pixels(points, 90.0)[:, 1] - 540.0
     assert off[:, 0] == pytest.approx(0.004 * rows, abs=1e-6)
     assert off[:, 1] == pytest.approx(-0.003 * rows, abs=1e-6)
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 17.0, -40.0, 90.0, 171.0])
+def test_the_string_s_seat_turns_with_the_hook(turned_deg: float) -> None:
+    """A hook that hangs aslant: the seat lies at its offset in the fiducial's own frame, x right and y up."""
+    from tiller.bow.rigfile import HookFiducial
+    from tiller.vision.rig.board import hook_seat
+
+    turn = np.deg2rad(turned_deg)
+    rotate = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    hook, centre = HookFiducial("D", 20, 52.0, (3.0, 58.0), 89.0), np.array([14.0, -420.0])
+    own = np.array([[-26.0, 26.0], [26.0, 26.0], [26.0, -26.0], [-26.0, -26.0]])
+    quad = BASE.plane_to_pixels(centre + own @ rotate.T, 89.0)
+    found = hook_seat({("D", 20): quad}, hook, BASE)
+    assert found is not None
+    assert found.seat_mm == pytest.approx(centre + rotate @ np.array(hook.offset_mm), abs=0.02)
+    assert hook_seat({}, hook, BASE) is None

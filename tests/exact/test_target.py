@@ -69,6 +69,8 @@ def test_an_own_curve_counts_by_its_shape_alone() -> None:
     rows = [{"share": 0.1, "strain": 3.0}, {"share": 0.5, "strain": 3.0}, {"share": 0.9, "strain": 1.0}]
     points = parse_target(target(draw_length_mm=600.0, shape="own", curve=rows)).curve
     assert [p.strain / points[0].strain for p in points] == pytest.approx([1.0, 1.0, 1 / 3])
+    # over their mean between the ends: 3 over the first half, from 3 to 1 over the second, 2.5 on the whole
+    assert [p.strain for p in points] == pytest.approx([1.2, 1.2, 0.4])
 
 
 @pytest.fixture(scope="module")

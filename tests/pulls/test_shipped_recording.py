@@ -97,3 +97,19 @@ def test_the_forecast(measured: Measured, recording: Recording, truth: dict[str,
     assert ahead is not None
     assert ahead.weight_n == pytest.approx(truth["forecast"]["braced_weight_n"], abs=3 * ahead.weight_sd_n)
     assert ahead.weight_sd_n < 0.02 * ahead.weight_n
+
+
+def test_without_a_scale_the_bend_is_as_sure(measured: Measured, tmp_path: Path) -> None:
+    """The force is free then, and the stiffness goes with it: what both err by alike is no error of the bend."""
+    import shutil
+
+    folder = tmp_path / "unweighed"
+    shutil.copytree(FOLDER, folder)
+    (folder / "force.csv").unlink()
+    free = measure(read_recording(folder))
+    assert np.nanmedian(free.fit.factor_sd[~np.isnan(free.fit.factor_sd)]) > 0.0
+    for side in SIDES:
+        with_force, without = measured.result.limb(side), free.result.limb(side)
+        middle = (without.s_mm > 200) & (without.s_mm < 650) & np.isfinite(without.bend_sd)
+        assert np.median(without.bend_sd[middle] / without.bend_per_m[middle]) < 0.05
+        assert np.median(without.bend_sd[middle] / with_force.bend_sd[middle]) < 2.0
