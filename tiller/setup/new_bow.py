@@ -64,6 +64,7 @@ class Field:
             return text.lower() if self.choices else text
         if not text and self.usual:
             return float(self.usual)
+        text, metric = _in_own_unit(text, self.kind, metric)
         unit = {"mm": ("mm", "in"), "n": ("N", "lb")}[self.kind][0 if metric else 1]
         try:
             value = _number(text)
@@ -80,6 +81,17 @@ class Field:
             msg = f"{self.question}: {ends[0]:.4g} to {ends[1]:.4g} {unit} makes sense."
             raise TillerError(msg)
         return value
+
+
+def _in_own_unit(text: str, kind: str, metric: bool) -> tuple[str, bool]:
+    """The number without the unit that was typed with it ('880mm', '34 1/2 in', '45 lb'), and whether it is a metric one."""
+    for unit, own in {
+        "mm": (("mm", True), ("in", False), ('"', False)),
+        "n": (("n", True), ("lb", False), ("lbs", False)),
+    }[kind]:
+        if text.lower().endswith(unit):
+            return text[: -len(unit)].strip(), own
+    return text, metric
 
 
 def _number(text: str) -> float:

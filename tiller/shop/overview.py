@@ -215,6 +215,13 @@ def _of_files(folder: Path, today: date) -> Item | None:
             return Item(name=folder.name, wood=bow.wood, state="to begin", next_step=_first_pull(bow), file=bow_file)
         if stave_file.is_file():
             return _stave(folder.name, stave_file, today)
+        if (folder / "answers.toml").is_file():
+            return Item(
+                name=folder.name,
+                wood="",
+                state="to begin",
+                next_step="its form was begun: a new bow of the same name goes on with it",
+            )
     except TillerError as err:
         return Item(name=folder.name, wood="", state="to begin", next_step=f"its file cannot be read: {err.marked}")
     return None

@@ -227,6 +227,10 @@ class Canvas(Sketch):
             self._fonts.by_size[step] = self.gui.add_font(str(self._path), step, parent=self._registry)
         return self._fonts.by_size[step]
 
+    def font(self, size: float) -> Any:
+        """The library's font of about that size, for its own widgets; None where none was found."""
+        return self._font(size)
+
     def _text(self, x: float, y: float, text: str, size: float, colour: Colour) -> None:
         item = self.gui.draw_text((x, y), text, size=size, color=colour, parent=self.layer)
         font = self._font(size)

@@ -27,11 +27,14 @@ from tiller.measure.store import pictures_of
 from tiller.report.style import Units
 from tiller.report.text.pull import kept_words
 from tiller.report.text.stave import CAUTIONS, stave_words
+from tiller.setup.asking import Asking, answered, back
+from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
 from tiller.setup.settings import Settings, write_settings
 from tiller.shop.overview import Item, Page, bow_lines, page_of, shop_items
 from tiller.shop.sheets import open_in_viewer, write_sheet
 from tiller.sources.found import Found, cameras_found, scales_found
 from tiller.window.canvas import Canvas, Press
+from tiller.window.form_sheet import draw_form, field_box
 from tiller.window.look import DARK, LIGHT
 from tiller.window.shop_sheet import Shown, draw_shop
 
@@ -54,6 +57,7 @@ class ShopApp:
         self._lines: tuple[str, ...] = ()
         self._aspect = 0.0
         self._page: Page | None = None
+        self._asking: Asking | None = None
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
         self._closing = False
@@ -89,16 +93,43 @@ class ShopApp:
             gui.add_key_press_handler(callback=self._on_key)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
+        # the one field of the form: the library's own, so that every keyboard writes as it is used to
+        with gui.theme() as theme, gui.theme_component(gui.mvAll):
+            gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
+            gui.add_theme_style(gui.mvStyleVar_WindowBorderSize, 0)
+            gui.add_theme_style(gui.mvStyleVar_FramePadding, 8, 8)
+            self._tints = {
+                gui.add_theme_color(kind, [0, 0, 0, 255]): name
+                for kind, name in (
+                    (gui.mvThemeCol_FrameBg, "panel"),
+                    (gui.mvThemeCol_Text, "ink"),
+                    (gui.mvThemeCol_TextSelectedBg, "rule"),
+                )
+            }
+        bare = {"no_title_bar": True, "no_resize": True, "no_move": True, "no_scrollbar": True, "no_background": True}
+        with gui.window(show=False, **bare) as self._frame:
+            self._field = gui.add_input_text(on_enter=True, callback=self._on_enter)
+        gui.bind_item_theme(self._frame, theme)
+        font = self._canvas.font(28)
+        if font is not None:
+            gui.bind_item_font(self._field, font)
         self._recolour()
         gui.show_viewport()
 
     def _recolour(self) -> None:
-        gui.set_viewport_clear_color(list((DARK if self.settings.look == "dark" else LIGHT).paper))
+        look = DARK if self.settings.look == "dark" else LIGHT
+        gui.set_viewport_clear_color(list(look.paper))
+        for item, name in self._tints.items():
+            gui.set_value(item, list(getattr(look, name)))
 
     def _on_key(self, _: object, key: Any) -> None:
         name = _key_name(int(key))
-        if name:
+        # what is typed into the form's field is no key of ours, but for those that no answer has
+        if name and (self._asking is None or name in ("Up", "Escape")):
             self._keys.put(name)
+
+    def _on_enter(self, _: object, text: Any) -> None:
+        self._keys.put(f"={text}")
 
     def _on_press(self, *_: object) -> None:
         x, y = gui.get_mouse_pos(local=False)
@@ -148,7 +179,10 @@ class ShopApp:
     # -- keys ----------------------------------------------------------------------------------------------------------
 
     def press(self, key: str) -> None:
-        """What a key or a press does; for tests too."""
+        """What a key or a press does ('=' and a text: an answer typed into the form); for tests too."""
+        if self._asking is not None:
+            self._answer(key)
+            return
         if key.startswith("#"):
             at = int(key[1:])
             if at == self.at:
@@ -163,10 +197,67 @@ class ShopApp:
             self._open_rack(["--software"])
         elif key == "P":
             self._sheet()
+        elif key == "N":
+            self._asking, self.message = Asking(metric=self.units.metric), ""
+            self._focus()
         elif key in ("U", "L", "C", "V"):
             self._set(key)
         elif key == "Q":
             self._closing = True
+
+    def _answer(self, key: str) -> None:
+        """What a key does while a new bow is asked for."""
+        state = self._asking
+        if state is None:
+            return
+        if key == "Escape":
+            self._asking = None
+            gui.configure_item(self._frame, show=False)
+            self._refresh()
+            return
+        if key == "Up":
+            state = back(state)
+        elif key.startswith("=") or key == "Enter":
+            typed = key[1:] if key.startswith("=") else str(gui.get_value(self._field))
+            named = bool(state.name)
+            bows = self.home / "bows"
+            taken = frozenset(p.parent.name for p in bows.glob("*/bow.toml")) if bows.is_dir() else frozenset[str]()
+            state = answered(state, typed.strip(), taken)
+            draft = bows / state.name / "answers.toml" if state.name else None
+            try:
+                if draft is not None and not named:
+                    state = replace(state, given=kept_answers(draft))
+                elif draft is not None and not state.fault and not state.text:
+                    keep_answers(draft, {**state.given, **state.answers})
+                if state.text:
+                    write_bow(bows / state.name / "bow.toml", state.text)
+                    if draft is not None:
+                        draft.unlink(missing_ok=True)
+                    self.message = f"'{state.name}' is written down."
+                    self._asking = None
+                    gui.configure_item(self._frame, show=False)
+                    self._refresh()
+                    self._go_to(state.name)
+                    return
+            except (TillerError, OSError) as err:
+                state = replace(
+                    state, fault=err.marked if isinstance(err, TillerError) else f"it cannot be kept ({err})."
+                )
+        self._asking = state
+        self._focus()
+
+    def _focus(self) -> None:
+        """Empties the field and puts the cursor into it."""
+        gui.set_value(self._field, "")
+        gui.configure_item(self._frame, show=True)
+        gui.focus_item(self._field)
+
+    def _go_to(self, name: str) -> None:
+        said = self.message
+        for k, item in enumerate(self.items):
+            if item.name == name:
+                self._go(k)
+        self.message = said
 
     def _go(self, at: int) -> None:
         self.at, self.message = at, ""
@@ -273,6 +364,15 @@ class ShopApp:
         self._mind_rack()
         sheet = self._canvas
         sheet.begin(float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height()))
+        look = DARK if self.settings.look == "dark" else LIGHT
+        if self._asking is not None:
+            draw_form(sheet, self._asking, Units(self._asking.metric), look)
+            box = field_box(sheet.width, sheet.height)
+            gui.configure_item(self._frame, pos=(int(box.x), int(box.y)), width=int(box.width), height=int(box.height))
+            gui.configure_item(self._field, width=int(box.width) - 2)
+            self._presses = sheet.presses
+            gui.render_dearpygui_frame()
+            return
         shown = Shown(
             items=self.items,
             chosen=self.at,
@@ -283,7 +383,7 @@ class ShopApp:
             scale=_named(self.settings.scale, self._scales, ""),
             message=self.message,
         )
-        draw_shop(sheet, shown, self.units, DARK if self.settings.look == "dark" else LIGHT)
+        draw_shop(sheet, shown, self.units, look)
         self._presses = sheet.presses
         gui.render_dearpygui_frame()
 
@@ -343,6 +443,7 @@ def _key_name(key: int) -> str:
         int(gui.mvKey_Next): "Down",
         int(gui.mvKey_Prior): "Up",
     }
-    for letter in "PTCVULQ":
+    names[int(gui.mvKey_Escape)] = "Escape"
+    for letter in "NPTCVULQ":
         names[int(getattr(gui, f"mvKey_{letter}"))] = letter
     return names.get(key, "")

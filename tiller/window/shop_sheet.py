@@ -17,6 +17,7 @@ ROWS = 9
 """So many rows of the list are seen at once."""
 ACTIONS: tuple[tuple[str, str], ...] = (
     ("Enter", "at the rack"),
+    ("N", "new bow"),
     ("P", "its sheet"),
     ("T", "rack in software"),
     ("C", "camera"),
@@ -28,7 +29,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
 EMPTY = (
     ("The shop is empty.", ""),
     ("T", "looks at the rack in software: a bow, a camera and a scale of its own, nothing of it is real."),
-    ("A new bow", "is asked for by 'tiller bow NAME', a stave is kept by 'tiller stave NAME'."),
+    ("N", "asks for what must be known of a new bow. A stave is kept by 'tiller stave NAME'."),
     ("A rack", "is made to measure by 'tiller targets' and 'tiller calibrate': hardware/ and calibration/ say how."),
 )
 

@@ -1,0 +1,165 @@
+"""The form of a new bow in the window: its states, its sheet at every size, and the real window under a virtual display."""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tiller.bow.bowfile import parse_bow
+from tiller.quantity import plain
+from tiller.report.style import Units
+from tiller.setup.asking import Asking, answered, back
+from tiller.setup.new_bow import form
+from tiller.window import look
+from tiller.window.canvas import Sketch
+from tiller.window.form_sheet import draw_form, field_box
+
+ANSWERS = "elm,left,50,880,44,16,40,15,30,13,12,10,882,44,16,40,15,30,13,12,10,long,1800,28in,45lb,"
+SIZES = ((1280, 720), (1600, 900), (1920, 1080), (2560, 1440), (3840, 2160), (1280, 800))
+
+
+def through(state: Asking, answers: str) -> Asking:
+    for typed in answers.split(","):
+        state = answered(state, typed)
+        assert not state.fault, (state.asked.question, state.fault)
+    return state
+
+
+def test_from_the_name_to_the_file() -> None:
+    import tomllib
+
+    state = through(answered(Asking(metric=True), "orchard elm"), ANSWERS)
+    bow = parse_bow(tomllib.loads(state.text))
+    assert (bow.name, bow.wood, bow.left.length_mm, bow.right.length_mm) == ("orchard elm", "elm", 880.0, 882.0)
+    assert bow.target.draw_length_mm == pytest.approx(28 * 25.4 - 1.75 * 25.4, abs=0.1)  # the archery convention
+    assert bow.target.draw_weight_n == pytest.approx(45 * 4.4482216, abs=0.1)
+    assert bow.target.brace_height_mm == 150.0  # Enter alone takes what is usual
+
+
+def test_every_field_takes_its_own_unit_and_the_usual_one() -> None:
+    state = through(answered(Asking(metric=False), "inch bow"), "osage,left,2,34 1/2")
+    assert state.answers["handle"] == pytest.approx(50.8)
+    assert state.answers["left_length"] == pytest.approx(34.5 * 25.4)
+    assert state.unit == "in"
+    own = answered(back(state), "880mm")
+    assert own.answers["left_length"] == pytest.approx(880.0)
+    metric = answered(answered(Asking(metric=True), "a"), "white ash")
+    assert metric.asked.key == "upper"
+
+
+def test_what_is_no_answer_is_said_and_asked_again() -> None:
+    state = Asking(metric=True)
+    for bad in ("", "  ", "a/b", ".hidden"):
+        assert answered(state, bad).fault
+        assert answered(state, bad).at == -1
+    assert "choose another name" in answered(state, "there", frozenset({"there"})).fault
+    state = answered(answered(state, "bow"), "white ash")
+    assert "none of left, right" in answered(state, "upper").fault
+    state = answered(state, "left")
+    for bad in ("wide", "-4", "1e9", "nan", "50 cubits"):
+        assert answered(state, bad).fault, bad
+        assert answered(state, bad).at == state.at
+    # a string that does not fit the limbs
+    state = through(state, "50,880,44,16,40,15,30,13,12,10,882,44,16,40,15,30,13,12,10,long")
+    wrong = answered(state, "2500")
+    assert "measure it again" in plain(wrong.fault)
+    assert wrong.at == state.at
+    assert answered(wrong, "1800").at == state.at + 1
+
+
+def test_back_and_an_earlier_form_are_offered_again() -> None:
+    state = through(answered(Asking(metric=True), "bow"), "white ash,right,50")
+    before = back(back(state))
+    assert before.asked.key == "upper"
+    assert before.asked.usual_shown(True) == "right"
+    assert answered(before, "").answers["upper"] == "right"
+    assert back(back(back(back(back(state))))).at == -1
+    given = replace(answered(Asking(metric=True), "bow"), given={"wood": "american elm", "handle": 61.0})
+    assert given.asked.usual_shown(True) == "american elm"
+    assert answered(answered(answered(given, ""), "left"), "").answers["handle"] == pytest.approx(61.0)
+
+
+def test_what_follows_is_said() -> None:
+    state = answered(Asking(metric=True), "bow")
+    assert "is in no table" in answered(state, "shagbark hickry").told
+    assert "shagbark hickory" in answered(state, "shagbark hickry").told
+    assert answered(state, "white ash").told == ""
+    state = through(state, ANSWERS.split(",28in")[0])
+    assert "from the pivot to the string that is 667 mm" in plain(answered(state, "28 in").told)
+    assert math.isnan(state.place_mm)
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("metric", [True, False])
+def test_nothing_is_cut_off_at_any_question(size: tuple[int, int], metric: bool) -> None:
+    state = Asking(metric=metric)
+    units, box = Units(metric), field_box(*size)
+    typed = ["the long yew bow for the tall customer who wants it before midsummer", *ANSWERS.split(",")]
+    mm = [f"{t}mm" if t.isdigit() else t for t in typed]
+    for k, text in enumerate(mm):
+        for shown in (state, replace(state, fault="x " * 120), replace(state, told="y " * 120)):
+            sheet = Sketch(*size)
+            draw_form(sheet, shown, units, look.LIGHT if k % 2 else look.DARK)
+            for placed in sheet.placed:
+                assert placed.x >= -1, placed
+                assert placed.x + placed.width <= size[0] + 1, placed
+                assert placed.y + placed.height <= size[1] + 1, placed
+                # the field is free
+                apart = placed.y + placed.height <= box.y + 1 or placed.y >= box.y + box.height - 1
+                assert apart or placed.x >= box.x + box.width or placed.x + placed.width <= box.x, placed
+        state = answered(state, text)
+        assert not state.fault
+    assert state.text
+    assert len(form()) == len(ANSWERS.split(","))
+
+
+REAL = """
+import sys
+from pathlib import Path
+from tiller.setup.settings import Settings
+from tiller.window.shop_app import ShopApp
+home = Path(sys.argv[1])
+app = ShopApp(home, home / "book.sqlite3", Settings(), (1280, 720))
+for _ in range(3): app.frame()
+app.press("Enter"); print(app.message)
+app.press("N")
+for text in ["orchard elm", "nonsense/", *sys.argv[2].split(",")]:
+    app.frame()
+    if text != "nonsense/": app.press("=" + text)
+app.frame(); print(app.message, [i.name for i in app.items])
+app.press("N"); app.press("=orchard elm"); print(app._asking.fault); app.press("=other"); app.press("=elm"); app.press("Escape")
+for key in ("U", "L", "C", "V", "P", "#0", "Down", "Up"):
+    app.press(key); app.frame()
+print(app.settings.units, app.settings.look, [i.name for i in app.items])
+app.shoot(home / "shop.png"); app.close()
+"""
+
+
+def test_the_real_window(tmp_path: Path) -> None:
+    if shutil.which("xvfb-run") is None:
+        if os.environ.get("TILLER_NO_SKIPS"):
+            pytest.fail("xvfb-run is not installed")
+        pytest.skip("xvfb-run is not installed: the window was not opened")
+    home = tmp_path / "home"
+    home.mkdir()
+    command = ["xvfb-run", "-a", "-s", "-screen 0 1400x900x24", sys.executable, "-c", REAL, str(home), ANSWERS]
+    env = {**os.environ, "TILLER_HOME": str(home)}
+    out = subprocess.run(command, capture_output=True, text=True, env=env, timeout=300, check=False)
+    said = out.stdout.splitlines()
+    assert out.returncode == 0, out.stderr[-3000:]
+    assert "there is no bow yet" in said[0]
+    assert said[1] == "'orchard elm' is written down. ['orchard elm']"
+    assert "choose another name" in said[2]
+    assert said[3].startswith("inch dark ['orchard elm', 'other']")
+    import cv2
+
+    picture = cv2.imread(str(home / "shop.png"))
+    assert picture is not None
+    assert len({tuple(p) for p in picture[::9, ::9].reshape(-1, 3)}) > 8
