@@ -114,7 +114,7 @@ def test_rows_that_drift_go_there_and_back() -> None:
 def test_the_string_s_seat_turns_with_the_hook(turned_deg: float) -> None:
     """A hook that hangs aslant: the seat lies at its offset in the fiducial's own frame, x right and y up."""
     from tiller.bow.rigfile import HookFiducial
-    from tiller.vision.rig.board import hook_seat
+    from tiller.vision.rig.board import CENTRE_SD_PX, hook_seat
 
     turn = np.deg2rad(turned_deg)
     rotate = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
@@ -124,4 +124,7 @@ def test_the_string_s_seat_turns_with_the_hook(turned_deg: float) -> None:
     found = hook_seat({("D", 20): quad}, hook, BASE)
     assert found is not None
     assert found.seat_mm == pytest.approx(centre + rotate @ np.array(hook.offset_mm), abs=0.02)
+    # as many mm to a pixel as the fiducial's side shows, and the centre's own share of a pixel
+    per_px = 52.0 / float(np.linalg.norm(quad[1] - quad[0]))
+    assert found.sd_mm == pytest.approx(2 * CENTRE_SD_PX * per_px, rel=0.02)
     assert hook_seat({}, hook, BASE) is None
