@@ -103,3 +103,29 @@ def test_the_demo_finds_what_was_put_in(tmp_path: Path, home: Path, capsys: pyte
     measured = tmp_path / "demo" / "recording-1" / "measured"
     for name in ("overlay.jpg", "limbs.png", "force_draw.png", "result.json"):
         assert (measured / name).stat().st_size > 10_000
+
+
+def test_the_version_names_what_a_report_needs(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stop:
+        main(["--version"])
+    assert stop.value.code == 0
+    said = capsys.readouterr().out
+    for word in ("tiller ", "Python ", "opencv-python ", "numpy ", "dearpygui "):
+        assert word in said
+    assert "missing" not in said
+
+
+def test_a_log_to_be_sent(tmp_path: Path, home: Path, small_recording: Path) -> None:
+    log = tmp_path / "tiller.log"
+    assert main(["--log", str(log), "book", "list"]) == 2  # there is no book yet
+    assert main(["--log", str(log), "shop"]) == 0
+    told = log.read_text()
+    assert told.count(" tiller ") >= 2
+    assert "ended with 2" in told
+    assert "BookFault" in told
+    assert "ended with 0" in told
+    # never into a file that is something else
+    bow = small_recording / "bow.toml"
+    before = bow.read_bytes()
+    assert main(["--log", str(bow), "shop"]) == 2
+    assert bow.read_bytes() == before

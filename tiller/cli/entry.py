@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import time
+import traceback
 from typing import Any, NoReturn
 
 from tiller import __version__
 from tiller.cli.arguments import in_units
-from tiller.errors import TillerError
+from tiller.errors import FileFault, TillerError
 from tiller.output import clean_output, one_line
 from tiller.writable import check_outputs
 
@@ -32,6 +34,31 @@ class _Parser(argparse.ArgumentParser):
         sys.exit(2)
 
 
+class _Version(argparse.Action):
+    """Says what a report of a fault should name; looked up without loading anything."""
+
+    def __call__(self, *_: object, **__: object) -> NoReturn:
+        print(versions())
+        sys.exit(0)
+
+
+LIBRARIES = ("opencv-python", "numpy", "scipy", "pyserial", "dearpygui", "matplotlib", "reportlab")
+
+
+def versions() -> str:
+    """This program, Python, the system and the libraries, in one line."""
+    import platform
+    from importlib.metadata import PackageNotFoundError, version
+
+    told = []
+    for name in LIBRARIES:
+        try:
+            told.append(f"{name} {version(name)}")
+        except PackageNotFoundError:
+            told.append(f"{name} is missing")
+    return f"tiller {__version__} (Python {platform.python_version()}, {platform.system()} {platform.machine()}; {', '.join(told)})"
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The parser with all sub-commands."""
     parser = _Parser(
@@ -39,7 +66,12 @@ def build_parser() -> argparse.ArgumentParser:
         description="Measures how a wooden bow bends on the tillering rack, where it is stiff or weak, and what it weighs.",
         epilog="A bow can break without warning under load: eye protection, nobody in the plane of the limbs, pull by the rope from the side.",
     )
-    parser.add_argument("--version", action="version", version=f"tiller {__version__}")
+    parser.add_argument("--version", action=_Version, nargs=0, help="this program's and its libraries' versions")
+    parser.add_argument(
+        "--log",
+        metavar="FILE",
+        help="add what was asked, how it ended and a fault's trace to this file, to be sent with a report",
+    )
     shown = _Parser(add_help=False)
     shown.add_argument(
         "--units",
@@ -110,7 +142,10 @@ def main(argv: list[str] | None = None) -> int:
     """Runs the command line; 0 = done, 2 = said what is wrong."""
     with clean_output():
         try:
-            return _main(argv)
+            code, log = _main(argv)
+            if log is not None:
+                log.end(code)
+            return code
         except OSError:  # nothing more can be said: where it is said is full or gone
             return 2
 
@@ -124,43 +159,92 @@ def _in_units(err: TillerError, said: argparse.Namespace | None) -> str:
     return Units(metric=False).words(err.marked)
 
 
-def _main(argv: list[str] | None) -> int:
+def _must_be_a_log(path: str) -> None:
+    """Refuses a file that holds something else.
+
+    Raises:
+        FileFault: it does.
+    """
+    try:
+        with open(path, "rb") as file:
+            first = file.readline(200)
+    except FileNotFoundError:
+        return
+    if first and b" tiller " not in first[:40]:
+        msg = f"{path} is there already and is no log of this program: give another file to --log; nothing was written."
+        raise FileFault(msg)
+
+
+class _Log:
+    """What was asked and how it ended, added to a file."""
+
+    def __init__(self, path: str, argv: list[str]) -> None:
+        _must_be_a_log(path)
+        self.path, self.trace = path, ""
+        self._asked, self._begun = argv, time.time()
+
+    def end(self, code: int) -> None:
+        """Writes it.
+
+        Raises:
+            OSError: it cannot be written.
+        """
+        day = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self._begun))
+        head = f"{day} {versions()}\n  asked: {' '.join(self._asked)}\n  ended with {code} after {time.time() - self._begun:.1f} s\n"
+        with open(self.path, "a", encoding="utf-8") as file:
+            file.write(head + self.trace)
+
+
+def _main(argv: list[str] | None) -> tuple[int, _Log | None]:
+    """Runs what was said; how it ended, and the log that was wanted."""
     said: argparse.Namespace | None = None
+    log: _Log | None = None
     try:
         args = said = parsed(argv)
+        if getattr(args, "log", None):
+            log = _Log(args.log, list(sys.argv[1:] if argv is None else argv))
         check_outputs(args)
         code = int(args.run(args))
         sys.stdout.flush()
-        return code
-    except TillerError as err:
+        return code, log
+    except BaseException as err:
+        if log is not None:
+            log.trace = "".join(traceback.format_exception(err))
+        return _ended(err, said), log
+
+
+def _ended(err: BaseException, said: argparse.Namespace | None) -> int:
+    """Says in one sentence why it ended; the exit code."""
+    if isinstance(err, TillerError):
         print(one_line(f"tiller: {_in_units(err, said)}"), file=sys.stderr)
         return 2
-    except ImportError as err:
+    if isinstance(err, ImportError):
         name = getattr(err, "name", None) or str(err)
         print(
             f"tiller: a library is missing or cannot be loaded ({name}: {err}); on Debian 'apt-get install libgl1 libglib2.0-0' brings what the picture library needs.",
             file=sys.stderr,
         )
         return 2
-    except BrokenPipeError:  # whoever read our output has gone, as 'head' does; nothing more can be said there
+    if isinstance(
+        err, BrokenPipeError
+    ):  # whoever read our output has gone, as 'head' does; nothing more can be said there
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-    except OSError as err:
+    if isinstance(err, OSError):
         why = f"tiller: {err.filename or 'a file'} could not be read or written ({err.strerror or err}): check disk and permissions."
         print(one_line(why), file=sys.stderr)
         return 2
-    except Exception as err:
-        if os.environ.get("TILLER_TRACE"):
-            raise
-        print(
-            f"tiller: a fault of the program itself ({type(err).__name__}: {err}): nothing half-written is in the book; please report it"
-            " with the trace that TILLER_TRACE=1 shows.",
-            file=sys.stderr,
-        )
-        return 1
-    except KeyboardInterrupt:
+    if isinstance(err, KeyboardInterrupt):
         print("tiller: stopped; the book holds whatever was finished before.", file=sys.stderr)
         return 130
+    if not isinstance(err, Exception) or os.environ.get("TILLER_TRACE"):
+        raise err
+    print(
+        f"tiller: a fault of the program itself ({type(err).__name__}: {err}): nothing half-written is in the book; please report it"
+        " with the trace that '--log FILE' or TILLER_TRACE=1 shows.",
+        file=sys.stderr,
+    )
+    return 1
 
 
 if __name__ == "__main__":
