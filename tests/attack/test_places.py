@@ -43,6 +43,7 @@ STREAMS = {
     "tiller/records/safe.py": "copies in a temporary folder of their own",
     "tiller/simulate/record.py": "a folder that was not there before",
     "tiller/cli/walk.py": "the demo's own folder",
+    "tiller/cli/entry.py": "a log is added to",
 }
 
 

@@ -68,6 +68,8 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("Q", "quit"),
 )
 """Keys and what they do; Space goes from sheet to sheet (a foot pedal sends it)."""
+ANY = "any"
+"""A key or a touch that does nothing but take the cautions away."""
 SHEETS = {"1": "pull", "2": "scrape", "3": "book", "4": "set-up"}
 
 
@@ -142,11 +144,14 @@ class App:
         gui.show_viewport()
 
     def _on_key(self, _: object, key: Any) -> None:
-        name = _key_name(int(key))
+        name = _key_name(int(key)) or (ANY if self.cautions else "")
         if name:
             self._keys.put(name)
 
     def _on_press(self, *_: object) -> None:
+        if self.cautions:
+            self._keys.put(ANY)
+            return
         x, y = gui.get_mouse_pos(local=False)
         for place in self._presses:
             if place.x <= x <= place.x + place.width and place.y <= y <= place.y + place.height:

@@ -39,7 +39,7 @@ def draw_cautions(sheet: Sketch, look: Look, box: Box) -> None:
     sheet.text(
         box.x + 0.05 * box.width,
         box.y + box.height - 2.0 * size,
-        "any key: go on    C shows this again",
+        "any key or a touch: go on    C shows this again",
         0.85 * size,
         look.soft,
     )
