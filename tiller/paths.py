@@ -10,7 +10,7 @@ def data_folder() -> Path:
     """Where the shop's things are kept: TILLER_HOME, else the system's place for a user's data."""
     told = os.environ.get("TILLER_HOME")
     if told:
-        return Path(told)
+        return Path(told).resolve()
     from platformdirs import user_data_path
 
     return Path(user_data_path("tiller", appauthor=False))

@@ -5,6 +5,7 @@ Lengths are mm, forces N, times s, strains shares (0.007 is 0.7 %). What went wr
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +30,7 @@ from tiller.mechanics.forward.forecast import forecast as _forecast
 from tiller.mechanics.forward.stop import Stop
 from tiller.mechanics.wood.layout import Layout, Outline, Wanted, lay_out, outline
 from tiller.mechanics.wood.season import Season, season_of
+from tiller.quantity import plain
 
 Array = NDArray[np.float64]
 
@@ -43,17 +45,28 @@ def read_recording(folder: str | Path) -> Recording:
 
 
 def measure_pull(recording: Recording) -> Measured:
-    """The measured pull; ``.result`` is its ``PullResult``: draw and force by picture, both limbs, marks.
+    """The measured pull; ``.result`` is its ``PullResult``: draw and force by picture, both limbs, marks; sentences in mm and N.
 
     Raises:
         TillerError: it cannot be measured.
     """
-    return measure(recording)
+    measured = measure(recording)
+    result = measured.result
+    said, left_out = tuple(map(plain, result.said)), tuple(map(plain, result.left_out))
+    return replace(measured, result=replace(result, said=said, left_out=left_out))
 
 
 def advise(measured: Measured, bow: Bow) -> Advice:
     """Forecast, stop and plan from a measured pull alone; what cannot be had is None, and ``said`` says why."""
-    return _advise(measured, bow)
+    told = _advise(measured, bow)
+    stop = replace(told.stop, reason=plain(told.stop.reason)) if told.stop is not None else None
+    plan = told.plan
+    if plan is not None:
+        left = tuple(replace(a, reason=plain(a.reason)) for a in plan.left_alone)
+        plan = replace(plan, left_alone=left, said=tuple(map(plain, plan.said)))
+    said = tuple(map(plain, told.said))
+    no_forecast, no_plan = plain(told.no_forecast), plain(told.no_plan)
+    return replace(told, stop=stop, plan=plan, said=said, no_forecast=no_forecast, no_plan=no_plan)
 
 
 def forecast(measured: Measured, draw_mm: float, brace_mm: float) -> Forecast:

@@ -12,7 +12,10 @@ from typing import Any
 Shown = Callable[[float, int | None, bool], str]
 """A value, its decimals in metric units (None: as many as it has), whether its sign is shown: the words with the unit."""
 
-_MARK = re.compile(r"⟦(-?[0-9.e+-]+|nan|inf|-inf)(?:~(-?[0-9.e+-]+|nan|inf|-inf))? (mm|N)(\+?) (\d|g)⟧")
+_NUMBER = r"-?(?:\d{1,40}(?:\.\d{1,40})?(?:e[+-]?\d{1,3})?|nan|inf)"
+_MARK = re.compile(rf"⟦({_NUMBER})(?:~({_NUMBER}))? (mm|N)(\+?) (\d|g)⟧")
+BRACKETS = frozenset("⟦⟧")
+"""Text that somebody else wrote must not hold them."""
 
 
 def mm(value: float, decimals: int | None = 0, sign: bool = False) -> str:

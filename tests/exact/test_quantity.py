@@ -75,3 +75,20 @@ def test_the_command_line_s_errors_are_in_the_units_asked_for(
         monkeypatch.setattr(entry, "check_outputs", lambda _: None)
         assert entry.main([]) == 2
         assert said in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "text", ["⟦1e mm 0⟧", "⟦- mm 0⟧", "⟦e N g⟧", "⟦1~ mm 0⟧", "⟦9e9999 mm 0⟧", "⟦1.2.3 N 1⟧", "⟦" * 50, "⟦nan mm g⟧"]
+)
+def test_what_somebody_else_wrote_never_breaks_a_sentence(text: str) -> None:
+    assert isinstance(plain(text), str)
+    assert isinstance(INCH.words(text), str)
+    assert isinstance(str(TillerError(text)), str)
+
+
+def test_a_bow_s_file_may_not_hold_marks() -> None:
+    from tiller.bow.tomlcheck import Table
+    from tiller.errors import KeyFault
+
+    with pytest.raises(KeyFault, match="no ⟦ or ⟧"):
+        Table("bow.toml", "", {"wood": "⟦30 N 0⟧"}).text("wood")

@@ -65,3 +65,21 @@ def test_curve_layout_and_drying() -> None:
     )
     assert 0.004 < laid.level < 0.009
     assert tiller.equilibrium(20.0, 0.65) == pytest.approx(12.0, abs=0.1)  # Wood Handbook, eq. 4-5
+
+
+def test_a_notebook_sees_no_marks() -> None:
+    recording = tiller.read_recording(SHIPPED)
+    measured = tiller.measure_pull(recording)
+    told = tiller.advise(measured, recording.bow)
+    assert told.plan is not None
+    assert told.stop is not None
+    texts = [
+        *measured.result.said,
+        *measured.result.left_out,
+        *told.said,
+        told.stop.reason,
+        *(a.reason for a in told.plan.left_alone),
+    ]
+    assert any(" mm" in text or " N" in text for text in texts)
+    for text in texts:
+        assert not set("⟦⟧{}") & set(text), text

@@ -180,3 +180,33 @@ def test_a_lock_where_the_system_locks_bytes(tmp_path: Path, monkeypatch: pytest
         assert lock(file.fileno())
         assert not lock(file.fileno())
     assert asked == [(2, 1), (2, 1)]
+
+
+def test_a_disk_that_fails_at_the_very_end_holds_nobody(
+    tmp_path: Path, small_recording: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "bow" / "pull"
+    rec = recorder(folder, small_recording)
+    rec.start()
+    rec.picture(np.zeros((9, 16, 3), dtype=np.uint8), 0.0, "pull")
+    while rec.pictures == 0:
+        time.sleep(0.01)
+
+    def broken(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("tiller.live.recorder._sync", broken)
+    monkeypatch.setattr("tiller.live.recorder.LAST_S", 60.0)
+    begun = time.monotonic()
+    rec.finish()
+    assert time.monotonic() - begun < 30.0
+    assert "Input/output error" in rec.fault
+    assert unfinished(tmp_path) == (folder,)  # nobody holds it any more: it is measured at the next start
+
+
+def test_strokes_that_somebody_may_have_made() -> None:
+    from tiller.live.headless import _strokes
+
+    assert _strokes("12") == 12
+    for odd in ("²", "-3", "1e3", "99999999999999999999", "١٢", ""):
+        assert _strokes(odd) is None, odd

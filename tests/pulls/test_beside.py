@@ -185,3 +185,32 @@ def test_a_set_may_lower_the_limit_and_never_raises_it(small_recording: Path) ->
     assert strain_limit(bow, shown(float("nan"))) == (usual, source)
     own = replace(bow, target=replace(bow.target, working_strain=0.9 * usual))
     assert strain_limit(own, shown(0.8 * usual)) == (0.9 * usual, "set in bow.toml")
+
+
+def test_a_limit_that_was_shown_stays(small_recording: Path) -> None:
+    """Heat takes a set out of a limb; the wood bears no more for it."""
+    from datetime import datetime
+
+    from tiller.measure.pipeline import measure
+    from tiller.measure.recording import read_recording
+    from tiller.measure.sets import Past, set_by_place
+    from tiller.records.events import Event
+
+    recording = read_recording(small_recording)
+    measured = measure(recording)
+    shown = {"limit": 0.0055, "limit_sd": 0.0004}
+    pull = {
+        "taken_at": "2026-03-01T10:00:00",
+        "day": "2026-03-01",
+        "force_there_n": 100.0,
+        "rest": {"left": [], "right": []},
+        "profiles": {"left": [], "right": []},
+        "advice": {"set_shown": shown},
+    }
+    heat = Event(kind="warmed", at=datetime(2026, 3, 2))
+    for events in ((), (heat,)):
+        found = set_by_place(measured, recording.bow, Past([pull], events))
+        assert found is not None
+        assert (found.limit, found.limit_sd) == (0.0055, 0.0004)
+    assert set_by_place(measured, recording.bow, Past([{**pull, "advice": None}], ())) is None
+    assert set_by_place(measured, recording.bow, Past([{**pull, "advice": {"set_shown": {"limit": None}}}], ())) is None

@@ -31,12 +31,18 @@ def test_results_go_by_the_schema(tmp_path: Path, home: Path, small_recording: P
     shutil.copytree(small_recording, without)
     (without / "force.csv").unlink()
     first = written(small_recording, tmp_path / "c.json")
-    unweighed = written(without, tmp_path / "d.json")  # beside an earlier pull: with what is said of the set
-    for result in (weighed, again, first, unweighed):
+    unweighed = written(without, tmp_path / "d.json")
+    later = tmp_path / "later"  # another pull of the same bow: with what is said of the set
+    shutil.copytree(small_recording, later)
+    lines = (later / "force.csv").read_text().splitlines()
+    (later / "force.csv").write_text("\n".join(lines[:-3]) + "\n")
+    second = written(later, tmp_path / "e.json")
+    for result in (weighed, again, first, unweighed, second):
         check.validate(result)
         assert result["schema"] == SCHEMA == told["$id"]
     assert unweighed["plan"] is None
-    assert unweighed["set_by_place"]
+    assert second["set_by_place"]
+    assert "set_by_place" not in unweighed  # without a scale it is not known what came off
     # the schema notices what it should
     for change in ({"marks": None}, {"surplus": 1}, {"lag_s": "0.1"}):
         with pytest.raises(jsonschema.ValidationError):

@@ -245,3 +245,36 @@ def test_a_bow_s_file_in_words() -> None:
     said = [plain(text) for text in bow_lines(read_bow(EXAMPLE))]
     assert any(text.startswith("limbs of 8") for text in said)
     assert any("wanted: " in text and " N at " in text for text in said)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"layers": [{}]},
+        {"layers": [{"limb": "left", "from_mm": None, "to_mm": 3.0, "depth_mm": 0.1}]},
+        {"layers": 3.0},
+        {"forecast": {"braced_weight_n": [1]}},
+        {"stop": {"draw_mm": [1]}},
+        {"plan_summary": {"uneven_now": {"a": 1}}},
+        {"set": [{"limb": "left"}], "missing": [{}]},
+    ],
+)
+def test_a_book_from_anywhere_breaks_no_shop(home: Path, change: dict[str, object]) -> None:
+    home.mkdir()
+    path = home / "book.sqlite3"
+    db = sqlite3.connect(path)
+    db.executescript((OLD / "book_v6.sql").read_text())
+    db.execute("UPDATE advice SET data = ?", (json.dumps(change),))
+    db.execute("UPDATE bows SET name = '/etc' WHERE id = 2")
+    db.commit()
+    db.close()
+    found = {i.name: i for i in shop_items(home, path, date(2026, 6, 1))}
+    assert found["hedge bow"].next_step
+    assert found["/etc"].file is None
+    page = page_of(path, "hedge bow")
+    assert page is not None
+    sheet = Sketch(1280, 720)
+    shown = Shown(
+        items=tuple(found.values()), chosen=0, lines=(), page=page, aspect=0.0, camera="none", scale="none", message=""
+    )
+    draw_shop(sheet, shown, Units(), look.LIGHT)

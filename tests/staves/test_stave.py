@@ -19,12 +19,12 @@ from tiller.bow.stavefile import crown_of, log_words, onto_bow, parse_stave, rea
 from tiller.bow.wood.moisture import WETTEST
 from tiller.cli.entry import main
 from tiller.errors import KeyFault
-from tiller.live.opening import with_stave
 from tiller.measure.advice import strain_limit
 from tiller.mechanics.wood.season import Season, season_of
 from tiller.records.book import Book
 from tiller.records.lessons import Taught
 from tiller.report.text.stave import stave_words
+from tiller.setup.bow_files import with_stave
 
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
 BASE = 'name = "hedge"\nwood = "white ash"\n'

@@ -13,6 +13,7 @@ from typing import Any
 
 from tiller.errors import FileFault, KeyFault
 from tiller.files import read_regular
+from tiller.quantity import BRACKETS
 
 LARGEST_TOML, LONGEST_TEXT, MOST_TABLES = 1_000_000, 200, 200
 """A rig's or a bow's file has some thousand bytes; a name some twenty characters."""
@@ -116,9 +117,9 @@ class Table:
             expected = "one of " + ", ".join(f'"{a}"' for a in allowed)
         if not isinstance(value, str) or not value.strip() or (allowed and value not in allowed):
             raise self.fault(name, expected)
-        if not value.isprintable() or len(value) > LONGEST_TEXT:
+        if not value.isprintable() or len(value) > LONGEST_TEXT or BRACKETS & set(value):
             raise self.fault(
-                name, f"at most {LONGEST_TEXT} printable characters (no line breaks, no control characters)"
+                name, f"at most {LONGEST_TEXT} printable characters (no line breaks, no control characters, no ⟦ or ⟧)"
             )
         return value
 

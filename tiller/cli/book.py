@@ -275,11 +275,11 @@ def run_event(args: argparse.Namespace) -> int:
     if args.on is not None:
         try:
             at = datetime.fromisoformat(args.on)
-        except ValueError:
+            if at.tzinfo is not None:
+                at = at.astimezone().replace(tzinfo=None)
+        except (ValueError, OverflowError, OSError):  # no date, or one that no clock here knows
             msg = f"'{args.on}' is no day: write it as 2026-11-20, or '2026-11-20 14:30'."
             raise BookFault(msg) from None
-        if at.tzinfo is not None:
-            at = at.astimezone().replace(tzinfo=None)
         if len(args.on.strip()) <= len("2026-11-20"):
             at = (
                 min(datetime.combine(at.date(), time(23, 59, 59)), now)

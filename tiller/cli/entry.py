@@ -13,6 +13,7 @@ from tiller import __version__
 from tiller.cli.arguments import in_units
 from tiller.errors import FileFault, TillerError
 from tiller.output import clean_output, one_line
+from tiller.quantity import plain
 from tiller.writable import check_outputs
 
 # Our matrices are small: a second thread of the linear algebra only waits for the first (twice the time for the
@@ -240,7 +241,7 @@ def _ended(err: BaseException, said: argparse.Namespace | None) -> int:
     if not isinstance(err, Exception) or os.environ.get("TILLER_TRACE"):
         raise err
     print(
-        f"tiller: a fault of the program itself ({type(err).__name__}: {err}): nothing half-written is in the book; please report it"
+        f"tiller: a fault of the program itself ({type(err).__name__}: {plain(str(err))}): nothing half-written is in the book; please report it"
         " with the trace that '--log FILE' or TILLER_TRACE=1 shows.",
         file=sys.stderr,
     )

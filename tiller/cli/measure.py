@@ -233,8 +233,8 @@ def run_plan(args: argparse.Namespace) -> int:
 
 def _own_file(args: argparse.Namespace) -> Path | None:
     """The bow.toml to go by before there is a pull: the one that is named, or that of a bow of the shop that the book has no pull of."""
-    from tiller.live.opening import bow_file
     from tiller.records.book import Book
+    from tiller.setup.bow_files import bow_file
 
     if args.bow.endswith(".toml"):
         return Path(args.bow)
@@ -264,9 +264,9 @@ def run_forecast(args: argparse.Namespace) -> int:
 
         from tiller.bow.bowfile import BOW_KEYS
         from tiller.bow.tomlcheck import load_toml, strange_keys
-        from tiller.live.opening import bow_beside_stave
         from tiller.measure.advice import advise_from_file
         from tiller.measure.pipeline import strange_words
+        from tiller.setup.bow_files import bow_beside_stave
 
         bow, of_stave = bow_beside_stave(own)
         source = "its file alone" if not of_stave else "its file and the stave's beside it"

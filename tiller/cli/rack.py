@@ -173,8 +173,8 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
 def run_bow(args: argparse.Namespace) -> int:
     """``tiller bow``."""
     from tiller.errors import KeyFault, TillerError
-    from tiller.live.opening import bow_file
     from tiller.report.style import Units
+    from tiller.setup.bow_files import bow_file
     from tiller.setup.new_bow import bow_text, kept_answers, name_fault, write_bow
 
     metric = args.units == "metric"

@@ -125,7 +125,7 @@ def stave_file(name: str) -> Path:
         FileFault: the path is a bow's or a rack's file.
     """
     from tiller.errors import FileFault
-    from tiller.live.opening import bow_file
+    from tiller.setup.bow_files import bow_file
 
     path = Path(name)
     if path.suffix != ".toml":

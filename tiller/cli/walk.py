@@ -184,10 +184,10 @@ def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTrut
 def _pull(bow: BowTruth, turn: int, draw_mm: float, place: Path, second: SecondProcess) -> Worked:
     """A pull on the rack in software, recorded and worked up as ``tiller rack`` does it."""
     from tiller.bow.bowfile import read_bow
-    from tiller.live.opening import bow_file, with_stave
     from tiller.measure.recording import read_recording
     from tiller.measure.worker import work_up
     from tiller.paths import book_path
+    from tiller.setup.bow_files import bow_file, with_stave
     from tiller.simulate.record import Plan, write_recording
     from tiller.simulate.render import Setting
 

@@ -181,14 +181,22 @@ class _Orders:
             name, made = words[0], planned_strokes(worked) if (worked := self.rack.view().worked) is not None else 0
             if name in ("E", "Z", "K"):
                 self.rack.order({"E": "empty", "Z": "zero", "K": "looked"}[name])
-            elif name == "S" and (len(words) == 1 or words[1].isdigit()):
-                self.rack.order("scraped", float(words[1]) if len(words) > 1 else made)
+            elif name == "S" and (len(words) == 1 or _strokes(words[1]) is not None):
+                self.rack.order("scraped", float(_strokes(words[1]) or 0) if len(words) > 1 else made)
             elif name == "C":
                 self.teller.line(CAUTION)
             elif name == "Q":
                 self.quit = True
             else:
                 self.teller.line(f"'{' '.join(words)}' is no key here. {KEYS}")
+
+
+MOST_STROKES = 9999
+
+
+def _strokes(text: str) -> int | None:
+    """A number of strokes that somebody may have made; None where it is none."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= 4 and int(text) <= MOST_STROKES else None
 
 
 class _Teller:

@@ -6,7 +6,6 @@ import contextlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +20,7 @@ from tiller.measure.store import fate_fault
 from tiller.mechanics.forward.stop import Stop
 from tiller.paths import data_folder
 from tiller.records.book import Book
+from tiller.setup.bow_files import find_bow, text_of, with_stave
 from tiller.sources.cameras import ReplayedCamera, camera_of
 from tiller.sources.interfaces import Camera, Scale
 from tiller.sources.scales import ReplayedScale, SerialScale
@@ -48,36 +48,6 @@ class Wanted:
     home: Path | None = None
     book: Path | None = None
     speed: float = 1.0
-
-
-def bow_file(name: str) -> Path:
-    """Where the shop keeps a bow's file."""
-    return data_folder() / "bows" / name / "bow.toml"
-
-
-def find_bow(text: str) -> Path:
-    """The bow.toml that a path or a bow's name stands for.
-
-    Raises:
-        BookFault: there is none; says how to make one.
-    """
-    path = Path(text)
-    if path.is_dir():
-        path = path / "bow.toml"
-    if path.suffix == ".toml" or path.is_file():
-        return path
-    if bow_file(text).is_file():
-        return bow_file(text)
-    msg = f"There is no bow '{text}' yet: 'tiller bow {text}' asks for what must be known of it."
-    raise BookFault(msg)
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as err:
-        msg = f"{path} cannot be read ({getattr(err, 'strerror', None) or err})."
-        raise FileFault(msg) from err
 
 
 def last_stop(book: Path | None, bow: str) -> Stop | None:
@@ -133,7 +103,7 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             begin = min([p.t_s for p in recording.pictures] + [t for t, _ in lines if np.isfinite(t)])
             camera = ReplayedCamera(recording, begin, wanted.speed)
             scale = ReplayedScale(recording, begin, wanted.speed) if recording.force_lines is not None else None
-            texts = (_text(recording.folder / "bow.toml"), _text(recording.folder / "rig.toml"))
+            texts = (text_of(recording.folder / "bow.toml"), text_of(recording.folder / "rig.toml"))
             bow, rig = recording.bow, recording.rig
         else:
             if wanted.bow is None:
@@ -145,7 +115,7 @@ def session(wanted: Wanted) -> Iterator[Rack]:
                 raise FileFault(msg)
             bow, rig = read_bow(bow_path), read_rig(rig_path)
             bow_text, said = with_stave(bow_path, bow)
-            texts = (bow_text, _text(rig_path))
+            texts = (bow_text, text_of(rig_path))
             bow, options = _parsed(*texts)[0], replace(options, said=said)
             size = rig.lens.image_size
             camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
@@ -161,49 +131,6 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             yield rack
         finally:
             rack.stop()
-
-
-def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[str, ...]]:
-    """A bow's file with what the stave's beside it knows and it does not say, which goes into each recording; and what to know of it.
-
-    The moisture is that of ``Season.limit_moisture``: to the wet side where it is not sure.
-
-    Raises:
-        FileFault, KeyFault: the stave's file is wrong.
-    """
-    from tiller.bow.stavefile import onto_bow, read_stave
-    from tiller.mechanics.wood.season import season_of
-
-    text, beside = _text(bow_path), bow_path.with_name("stave.toml")
-    if not beside.is_file():
-        return text, ()
-    stave = read_stave(beside)
-    season = season_of(stave, date.today())
-    other = (
-        ()
-        if stave.wood.casefold() == bow.wood.casefold()
-        else (
-            f"{bow_path.name} says {bow.wood}, the stave's file {stave.wood}: the bow's counts; mend the one that is wrong.",
-        )
-    )
-    told = season.limit_moisture if np.isfinite(season.limit_moisture) else None
-    try:
-        return onto_bow(text, bow, stave, told), (*other, *season.said)
-    except ValueError as err:
-        msg = f"{beside}: {err}"
-        raise FileFault(msg) from err
-
-
-def bow_beside_stave(bow_path: Path) -> tuple[Bow, tuple[str, ...]]:
-    """The bow of a file, with what the stave's file beside it knows, and what to know of it; see ``with_stave``.
-
-    Raises:
-        FileFault, KeyFault: one of the files is missing or wrong.
-    """
-    import tomllib
-
-    text, said = with_stave(bow_path, read_bow(bow_path))
-    return parse_bow(tomllib.loads(text), str(bow_path)), said
 
 
 @contextmanager
@@ -236,4 +163,4 @@ def _parsed(bow_text: str, rig_text: str) -> tuple[Bow, Rig, tuple[str, str]]:
     )
 
 
-__all__ = ["Wanted", "bow_file", "find_bow", "last_stop", "session"]
+__all__ = ["Wanted", "last_stop", "session"]

@@ -135,6 +135,7 @@ class PullRecorder:
         self._files = (
             threading.Lock()
         )  # held while one of these three is written to or closed: a closed number may be another file's
+        self._ended = False  # the last job was taken; used by the thread alone
         self.left_out = 0
         self.fault = ""
         self.pictures = 0
@@ -226,6 +227,7 @@ class PullRecorder:
             self._write()
         except Exception as err:  # whatever it is, it is said, and the pull goes on
             self.fault = f"{self.folder} could not be written ({type(err).__name__}: {err}): let down; part of this pull is not kept."
+            self._close_files()
             self._refuse()
         finally:
             self._close_files()
@@ -238,9 +240,9 @@ class PullRecorder:
                     os.close(file)
 
     def _refuse(self) -> None:
-        """Takes what is handed in and keeps none of it."""
-        while self._jobs.get() is not None:
-            continue
+        """Takes what is handed in until the pull ends, and keeps none of it."""
+        while not self._ended:
+            self._ended = self._jobs.get() is None
 
     def _write(self) -> None:
         try:
@@ -252,6 +254,7 @@ class PullRecorder:
                     except queue.Empty:
                         job = _Job()
                     if job is None:
+                        self._ended = True
                         break
                     try:
                         if job.image is not None:
@@ -267,6 +270,7 @@ class PullRecorder:
                 _sync(frames)
         except OSError as err:
             self.fault = self._words(err)
+            self._close_files()
             self._refuse()
 
     def _write_note(self, job: _Job) -> None:

@@ -358,7 +358,7 @@ class Rack:
         try:
             recorder.start()
         except FileFault as err:
-            self._say(str(err))
+            self._say(err.marked)
             return
         if self.analyst.empty is not None:
             recorder.picture(self.analyst.empty, min(self._empty_s, event.t_s), "empty")
@@ -446,7 +446,7 @@ class Rack:
             except TillerError as err:
                 if self._halt.is_set():
                     continue  # ended with the session: it is measured at the next start
-                self._say(f"this pull could not be measured: {err}")
+                self._say(f"this pull could not be measured: {err.marked}")
                 settle(folder, str(err))
                 continue
             ours = worked.bow == self.bow.name

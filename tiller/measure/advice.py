@@ -78,6 +78,8 @@ def taut_from_mm(bow: Bow) -> float:
     return 0.8 * bow.target.brace_height_mm if bow.string.kind == "braced" else 60.0
 
 
+HANDLE_SURE = 1.0
+"""The stop takes the handle's strain with so many sd on top, beside the margin that it has itself."""
 HIDDEN_MM = 40.0
 """A working stretch this long that was not seen counts like a mark for the next step of draw (common practice, no source)."""
 
@@ -273,7 +275,7 @@ def _surfaces(measured: Measured, wood: tuple[LimbWood, LimbWood]) -> list[Array
     for k, side in enumerate(SIDES):
         root = float(measured.result.limb(side).strain[0])
         if np.isfinite(handle.strain) and np.isfinite(root) and root > 0:
-            surface[k][0] *= max(1.0, handle.strain / root)
+            surface[k][0] *= max(1.0, (handle.strain + HANDLE_SURE * handle.strain_sd) / root)
     return surface
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.composite import limb_section, thick_enough
 from tiller.measure.pipeline import Measured
-from tiller.measure.sets import Past, column, events_shown, limb_line, set_of
+from tiller.measure.sets import Past, column, events_shown, limb_line, set_of, since_day
 from tiller.mechanics.advice.history import (
     FIRST_STROKE_MM,
     TILLER_SD_MM,
@@ -89,7 +89,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
                 and taken.nock_mm > max(2.0, ORDINARY_SET * bent)
             ):
                 said.append(
-                    f"the {taken.limb} limb has taken a set since its first pull: it was strained too far or is too moist; growth in one session is a"
+                    f"the {taken.limb} limb has taken a set since its pull of {since_day(past)}: it was strained too far or is too moist; growth in one session is a"
                     " sign to stop."
                 )
     up = [p for p in result.pictures if p.branch == "up" and np.isfinite(p.force_n)]
@@ -117,6 +117,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
         tuple(said),
         by_place,
         events_shown(measured, past),
+        since_day(past),
     )
 
 

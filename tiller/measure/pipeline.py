@@ -196,7 +196,9 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
     backs = to_back_of(result, recording.bow, fitted.crown_radius_mm)
     row = next(k for k, s in enumerate(sight.seen) if s.picture.file == pictures[result.largest].file)
     fits = (fitted.fit.left, fitted.fit.right)
-    bent = handle_bend(fits, fitted.pulls, row, (float(backs[0][0]), float(backs[1][0])), level_sd)
+    bent = handle_bend(
+        fits, fitted.pulls, row, (float(backs[0][0]), float(backs[1][0])), level_sd, (handles[0], handles[1])
+    )
     if forces is None:
         bent = replace(bent, stiffness_n_m2=float("nan"), stiffness_sd=float("nan"))
     result = replace(result, handle=bent)
@@ -407,7 +409,7 @@ def _result(
         if known and np.isfinite(implied) and not 1 / MODULUS_GAP < implied / known < MODULUS_GAP:
             said.append(
                 f"the {side} limb's stiffness and calipers imply a modulus of {implied:.1f} GPa, where {known:.1f} is known of the wood: check the load cell's"
-                " counts_per_newton, the calipers and the wood before anything is scraped{'' if bow.limb(side).layers else ', and give its layers in bow.toml if it is backed or laminated'}."
+                f" counts_per_newton, the calipers and the wood before anything is scraped{'' if bow.limb(side).layers else ', and give its layers in bow.toml if it is backed or laminated'}."
             )
     if not fit.converged:
         others = "pictures and force" if forces is not None else "the pictures"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -68,6 +68,11 @@ def thinned_mm(limb: LimbResult, pull: Mapping[str, Any], s_mm: Array) -> Array:
         return np.nan_to_num(thick * (np.cbrt(then / now) - 1.0), nan=0.0, posinf=0.0, neginf=0.0)
 
 
+def since_day(past: Past) -> str:
+    """The day of the pull that a set is counted from, '' without one."""
+    return next((str(p["day"]) for p in past.comparable if all(p["rest"][side] for side in SIDES)), "")
+
+
 def set_of(measured: Measured, past: Past) -> list[SetTaken]:
     """How both limbs' rest shapes moved since the first pull that this one may be compared with; empty without one."""
     first = next((p for p in past.comparable if all(p["rest"][side] for side in SIDES)), None)
@@ -84,9 +89,44 @@ def set_of(measured: Measured, past: Past) -> list[SetTaken]:
 
 
 def set_by_place(measured: Measured, bow: Bow, past: Past) -> SetShown | None:
-    """Set against the strain that was reached since; None where there is nothing to compare with."""
+    """Set against the strain that was reached since; None where there is nothing to compare with.
+
+    A limit that an earlier pull showed stays, also where the shape was changed on purpose since: heat takes a set out, it makes no other wood.
+    Limbs of several layers show none: there is no one strain at which such a section yields.
+    """
+    shown = _shown_now(measured, bow, past)
+    layered = any(bow.limb(side).layers for side in SIDES)
+    if shown is not None and layered:
+        shown = replace(shown, limit=float("nan"), limit_sd=float("nan"))
+    kept = None if layered else _kept_limit(past)
+    if kept is None or (shown is not None and shown.limit <= kept[0]):
+        return shown
+    if shown is not None:
+        return replace(shown, limit=kept[0], limit_sd=kept[1])
+    nan = float("nan")
+    return SetShown(zones=(), nocks_mm=nan, nocks_sd_mm=nan, strain=nan, limit=kept[0], limit_sd=kept[1], odds=nan)
+
+
+def _kept_limit(past: Past) -> tuple[float, float] | None:
+    """The lowest limit that an earlier pull showed, and its sd."""
+    found = []
+    for pull in past.pulls:
+        told = ((pull.get("advice") or {}).get("set_shown")) or {}
+        limit, sd = told.get("limit"), told.get("limit_sd")
+        if isinstance(limit, int | float) and isinstance(sd, int | float) and limit > 0:
+            found.append((float(limit), float(sd)))
+    return min(found, default=None)
+
+
+def _shown_now(measured: Measured, bow: Bow, past: Past) -> SetShown | None:
+    """What this pull's rest shape shows against the first comparable one; what came off the belly must be known of both."""
+    if not measured.result.weighed:
+        return None
     pulls = past.comparable
-    start = next((k for k, p in enumerate(pulls) if all(p["rest"][side] for side in SIDES)), None)
+    start = next(
+        (k for k, p in enumerate(pulls) if all(p["rest"][side] for side in SIDES) and p["force_there_n"] is not None),
+        None,
+    )
     if start is None:
         return None
     moved = [_rest_moved(measured.result.limb(side), pulls[start:]) for side in SIDES]
@@ -116,6 +156,8 @@ def _rest_moved(limb: LimbResult, pulls: Sequence[Mapping[str, Any]]) -> RestMov
     if not bends:
         return None
     bend, strain = (np.fmax.reduce(np.array(rows)) for rows in (bends, strains))
+    # the book keeps the back's strain; it is the belly that yields
+    strain = strain * np.interp(s, limb.s_mm, np.nan_to_num(limb.strain_belly / limb.strain, nan=1.0))
     return RestMoved(limb=side, s_mm=s, moved_mm=moved, bend_per_mm=bend, strain=strain)
 
 

@@ -82,7 +82,7 @@ def _first_good(
             image = read_picture(recording, picture)
             check_size(image, recording.rig, picture.file)
         except RecordingFault as err:
-            faults.append(str(err))
+            faults.append(err.marked)
             continue
         left_out.extend(f"{f}; left out" for f in faults)
         return picture, image
@@ -106,7 +106,7 @@ def _first_rest(
             check_light(image, picture.file)
             scene, models = find_models(scene, stand(scene, image, hook_too=False).frame, second)
         except (RecordingFault, VisionFault) as err:
-            faults.append(str(err))
+            faults.append(err.marked)
             continue
         left_out.extend(f"{fault}; left out" for fault in faults)
         return picture, scene, models

@@ -25,6 +25,7 @@ from tiller.measure.store import Kept, ask_for_plan, ask_for_plots, keep, past_o
 from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.advice.history import Beside
 from tiller.mechanics.fit.results import PullResult
+from tiller.quantity import plain
 from tiller.report.style import METRIC, Units
 
 
@@ -153,9 +154,9 @@ def _work(take: IO[bytes], give: IO[bytes]) -> None:
         try:
             answer = work_up(read_recording(folder), None, book, plots=False, photograph=True)
         except TillerError as err:
-            answer = str(err)
+            answer = err.marked
         except Exception as err:  # whatever it is, it must be said at the rack, not end the process
-            answer = f"{type(err).__name__}: {err}; its recording is kept in {folder.name}."
+            answer = f"{type(err).__name__}: {plain(str(err))}; its recording is kept in {folder.name}."
         pickle.dump(answer, give)
         give.flush()
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from tiller.errors import BookFault
 from tiller.files import check_regular
+from tiller.quantity import BRACKETS
 from tiller.records.shapes import fits_advice, fits_description, fits_notes
 from tiller.records.strictjson import strict_json
 
@@ -131,7 +132,7 @@ def _fits(column: str, value: object, kind: str, needed: bool) -> bool:
     if not isinstance(value, str) or len(value) > LONGEST_TEXT:
         return False
     if column in NAMES:
-        return len(value) <= LONGEST_NAME and value.isprintable()
+        return len(value) <= LONGEST_NAME and value.isprintable() and not BRACKETS & set(value)
     if column in STRICT_JSON:
         if column == "description" and len(value) > LONGEST_DESCRIPTION:
             return False

@@ -28,7 +28,7 @@ COLOUR = {"stiff": STIFF, "weak": WEAK}
 
 def _inches(mm: float, decimals: int | None, sign: bool) -> str:
     """A tenth of an inch for long lengths in whole mm, a hundredth and less for others: no reading loses what it says."""
-    exact = (decimals is None and mm != round(mm)) or bool(decimals)
+    exact = (decimals is None and mm % 1.0 != 0.0) or bool(decimals)
     places = (2 if exact else 1) if abs(mm) >= FAR_MM else (3 if exact else 2)
     return f"{inch_from_mm(mm):{'+' if sign else ''}.{places}f} in"
 

@@ -12,16 +12,18 @@ from typing import Any, Literal
 
 import numpy as np
 
-from tiller.bow.bowfile import SIDES, Bow, read_bow
+from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.stavefile import read_stave
 from tiller.errors import TillerError
 from tiller.measure.advice import advise_from_file
 from tiller.mechanics.wood.season import FAR_DAYS, season_of
 from tiller.quantity import mm, mm_span, newton
 from tiller.records.book import FATES, Book
+from tiller.setup.bow_files import bow_beside_stave
+from tiller.setup.new_bow import name_fault
 
-State = Literal["drying", "to begin", "in work", "finished", "put aside"]
-ORDER: tuple[State, ...] = ("in work", "to begin", "drying", "finished", "put aside")
+State = Literal["drying", "to begin", "in work", "finished", "put aside", "unreadable"]
+ORDER: tuple[State, ...] = ("in work", "to begin", "unreadable", "drying", "finished", "put aside")
 """In this order they are shown: what is next to be done first."""
 
 
@@ -103,8 +105,8 @@ def page_of(book: Path, bow: str) -> Page | None:
         course=tuple(_passed(p) for p in pulls),
         target_n=target,
         layers=tuple(
-            f"{o['limb']} limb, {mm_span(o['from_mm'], o['to_mm'])} from the pivot: {mm(o['depth_mm'], 2)}"
-            for o in told.get("layers") or ()
+            f"{o.get('limb')} limb, {mm_span(_number(o, 'from_mm'), _number(o, 'to_mm'))} from the pivot: {mm(_number(o, 'depth_mm'), 2)}"
+            for o in _rows(told, "layers")
         ),
         held=not pulls[-1].get("scrapings"),
     )
@@ -112,15 +114,15 @@ def page_of(book: Path, bow: str) -> Page | None:
 
 def _passed(pull: Mapping[str, Any]) -> Passed:
     told = pull.get("advice") or {}
-    ahead = (told.get("forecast") or {}) if pull["force_there_n"] is not None else {}
-    uneven = (told.get("plan_summary") or {}).get("uneven_now")
-    sets = [abs(float(s["nock_mm"])) for s in told.get("set") or () if s.get("nock_mm") is not None]
+    weighed = pull["force_there_n"] is not None
     nan = float("nan")
+    # the limb that follows the string most; one that moved to the back is no set
+    sets = [v for v in (_number(s, "nock_mm") for s in _rows(told, "set")) if np.isfinite(v)]
     return Passed(
         pull_id=int(pull["pull_id"]),
-        weight_n=float(ahead.get("braced_weight_n") or nan),
-        weight_sd_n=float(ahead.get("sd_n") or nan),
-        uneven=nan if uneven is None else float(uneven),
+        weight_n=_number(told, "forecast", "braced_weight_n") if weighed else nan,
+        weight_sd_n=_number(told, "forecast", "sd_n") if weighed else nan,
+        uneven=_number(told, "plan_summary", "uneven_now"),
         set_mm=max(sets, default=nan),
     )
 
@@ -154,19 +156,19 @@ def shop_items(home: Path, book: Path, today: date) -> tuple[Item, ...]:
 
 def _of_book(name: str, pull: Mapping[str, Any], pulls: int, fate: str, home: Path) -> Item:
     told = pull.get("advice") or {}
-    summary, stop = told.get("plan_summary") or {}, told.get("stop") or {}
-    ahead = told.get("forecast") or {}
     parts = []
-    if ahead.get("braced_weight_n") and pull["force_there_n"] is not None:
-        at = ahead.get("target_draw_mm")
-        parts.append(newton(ahead["braced_weight_n"]) + (f" at {mm(at)}" if at else ""))
-    if summary.get("uneven_now") is not None:
-        parts.append(f"{100 * summary['uneven_now']:.1f} % uneven")
+    weight, at = _number(told, "forecast", "braced_weight_n"), _number(told, "forecast", "target_draw_mm")
+    if np.isfinite(weight) and pull["force_there_n"] is not None:
+        parts.append(newton(weight) + (f" at {mm(at)}" if np.isfinite(at) else ""))
+    uneven = _number(told, "plan_summary", "uneven_now")
+    if np.isfinite(uneven):
+        parts.append(f"{100 * uneven:.1f} % uneven")
     marks = pull["marks"]
     if marks:
         parts.append(f"{len(marks)} {'mark' if len(marks) == 1 else 'marks'}")
-    state, step = _next_of_bow(told, pull, fate, stop.get("draw_mm"))
-    file = home / "bows" / name / "bow.toml"
+    state, step = _next_of_bow(told, pull, fate, _number(told, "stop", "draw_mm"))
+    # a name out of another shop's book may be no folder of ours
+    file = None if name_fault(name) else home / "bows" / name / "bow.toml"
     return Item(
         name=name,
         wood=str(pull["wood"]),
@@ -176,31 +178,41 @@ def _of_book(name: str, pull: Mapping[str, Any], pulls: int, fate: str, home: Pa
         newest=int(pull["pull_id"]),
         figures=", ".join(parts),
         next_step=step,
-        file=file if file.is_file() else None,
+        file=file if file is not None and file.is_file() else None,
     )
 
 
-def _next_of_bow(
-    told: Mapping[str, Any], pull: Mapping[str, Any], fate: str, stop_mm: float | None
-) -> tuple[State, str]:
+def _number(told: Any, *names: str) -> float:
+    """A number out of tables in each other; NaN where there is none. A book may come from anywhere."""
+    for name in names:
+        told = told.get(name) if isinstance(told, Mapping) else None
+    return float(told) if isinstance(told, int | float) and not isinstance(told, bool) else float("nan")
+
+
+def _rows(told: Any, name: str) -> list[Mapping[str, Any]]:
+    found = told.get(name) if isinstance(told, Mapping) else None
+    return [row for row in found if isinstance(row, Mapping)] if isinstance(found, list) else []
+
+
+def _next_of_bow(told: Mapping[str, Any], pull: Mapping[str, Any], fate: str, stop_mm: float) -> tuple[State, str]:
     """Where a bow stands after its newest pull, and what is next."""
     if fate not in ("", FATES[0]):
         return "put aside", f"noted as {fate}: do not draw it; let somebody competent look at it"
-    within = f", to {mm(stop_mm)} at most" if stop_mm else ""
+    within = f", to {mm(stop_mm)} at most" if np.isfinite(stop_mm) else ""
     if fate == FATES[0]:
         return "finished", "whole by the book: print its sheet"
     scraped = sum(int(s["strokes"]) for s in pull.get("scrapings") or [])
     if scraped:
         return "in work", f"{scraped} strokes were scraped since its last pull: exercise it and pull again{within}"
-    missing, layers = told.get("missing"), told.get("layers") or []
-    if missing == []:
+    layers, lacking = _rows(told, "layers"), _rows(told, "missing")
+    if told.get("missing") == []:
         return "finished", "within what can be told it is done: note it as whole, print its sheet"
     if layers:
         return (
             "in work",
             f"scrape {len(layers)} {'layer' if len(layers) == 1 else 'layers'} by its list, then pull again{within}",
         )
-    lacks = {m.get("what") for m in missing or ()}
+    lacks = {m.get("what") for m in lacking}
     if "braced" in lacks:
         return "in work", f"a braced pull{within}"
     return "in work", f"pull again{within}"
@@ -211,7 +223,7 @@ def _of_files(folder: Path, today: date) -> Item | None:
     bow_file, stave_file = folder / "bow.toml", folder / "stave.toml"
     try:
         if bow_file.is_file():
-            bow = read_bow(bow_file)
+            bow, _ = bow_beside_stave(bow_file)
             return Item(name=folder.name, wood=bow.wood, state="to begin", next_step=_first_pull(bow), file=bow_file)
         if stave_file.is_file():
             return _stave(folder.name, stave_file, today)
@@ -223,8 +235,12 @@ def _of_files(folder: Path, today: date) -> Item | None:
                 next_step="its form was begun: a new bow of the same name goes on with it",
             )
     except TillerError as err:
-        return Item(name=folder.name, wood="", state="to begin", next_step=f"its file cannot be read: {err.marked}")
+        return _unreadable(folder.name, err)
     return None
+
+
+def _unreadable(name: str, err: TillerError) -> Item:
+    return Item(name=name, wood="", state="unreadable", next_step=f"its file cannot be read: {err.marked.rstrip('.')}")
 
 
 def _first_pull(bow: Bow) -> str:

@@ -13,10 +13,12 @@ MOST_CAMERAS = 10
 
 @dataclass(frozen=True)
 class Found:
-    """Something that may be a camera or a scale: how it is given on the command line, and what the system calls it."""
+    """Something that may be a camera or a scale: how it is given on the command line, what the system calls it, and whether it is plugged in
+    from outside (a port that is built in may have nothing on it)."""
 
     where: str
     name: str
+    plugged: bool = True
 
     @property
     def words(self) -> str:
@@ -28,7 +30,10 @@ def scales_found() -> tuple[Found, ...]:
     """Serial ports that a board may be on: those of USB first, built-in ones left out where there are any."""
     ports = sorted(list_ports.comports(), key=lambda p: (p.vid is None, p.device))
     usb = [p for p in ports if p.vid is not None]
-    return tuple(Found(p.device, p.description if p.description not in (None, "n/a") else "") for p in usb or ports)
+    return tuple(
+        Found(p.device, p.description if p.description not in (None, "n/a") else "", p.vid is not None)
+        for p in usb or ports
+    )
 
 
 def cameras_found() -> tuple[Found, ...]:

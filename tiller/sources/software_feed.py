@@ -61,6 +61,7 @@ class SoftwareRack:
         self._memory: shared_memory.SharedMemory | None = None
         self._ends: list[int] = []
         self._server: socket.socket | None = None
+        self._made: Path | None = None
         self.port = ""
         self.began_s = 0.0
         self._lock = threading.Lock()
@@ -149,7 +150,9 @@ class SoftwareRack:
                 self._process.kill()
                 self._process.communicate()
                 self._process = None
+            if self._made is not None:
                 self._made.unlink(missing_ok=True)
+                self._made = None
             for end in self._ends:
                 os.close(end)
             self._ends = []
@@ -168,7 +171,7 @@ class SoftwareRack:
         self._laid, self._stage = self._laid or ready, stage
         process = self._process
         if word and process is not None and process.stdin is not None:
-            with contextlib.suppress(BrokenPipeError):  # it has ended: the camera's reader says so
+            with contextlib.suppress(OSError, ValueError):  # it has ended: the camera's reader says so
                 process.stdin.write(b"go\n")
                 process.stdin.flush()
 

@@ -235,7 +235,7 @@ class App:
                         if self.chosen == wanted:  # else a key was pressed meanwhile: what is lit is what is shown
                             break
             except TillerError as err:
-                self._message = str(err)
+                self._message = err.marked
             self._shown = -1
 
         self._fetch = threading.Thread(target=fetch, name="book", daemon=True)

@@ -20,6 +20,7 @@ import dearpygui.dearpygui as gui
 import numpy as np
 
 from tiller.bow.bowfile import read_bow
+from tiller.bow.rigfile import read_cell
 from tiller.bow.stavefile import read_stave
 from tiller.children import STANDS_IN, child
 from tiller.errors import TillerError
@@ -267,8 +268,8 @@ class ShopApp:
         item = self.items[self.at] if self.items else None
         if item is None:
             self.message = "there is no bow yet: T looks at the rack in software."
-        elif item.state == "put aside":
-            self.message = item.next_step
+        elif item.state in ("put aside", "unreadable"):
+            self.message = f"{item.next_step}."
         elif item.file is None:
             self.message = (
                 "a stave is not drawn yet: rough it out and write its bow's file first ('tiller bow NAME')."
@@ -276,10 +277,35 @@ class ShopApp:
                 else "its bow.toml is not in the shop's folder: put it there under the bow's name."
             )
         else:
-            ports = self._scales
-            scale = self.settings.scale or (ports[0].where if ports else "")
-            words = [str(item.file.resolve()), "--camera", self.settings.camera or "0"]
+            self._cameras, self._scales = cameras_found(), scales_found()
+            camera, scale = self._camera(), self._scale()
+            if not camera and not scale:
+                self.message = (
+                    "neither a camera nor a scale is found: plug one in, or choose with C and V what is there."
+                )
+                return
+            words = [str(item.file.resolve()), *(["--camera", camera] if camera else ["--no-camera"])]
             self._open_rack([*words, *(["--scale", scale] if scale else []), "--book", str(self.book.resolve())])
+
+    def _camera(self) -> str:
+        """The camera that is used: the one that was chosen, else the first that is found; '' for none."""
+        chosen = self.settings.camera
+        return "" if chosen == NONE else chosen or (self._cameras[0].where if self._cameras else "")
+
+    def _scale(self) -> str:
+        """The scale that is used, likewise; by itself only a USB port is taken, and only where the rig's file knows a load cell."""
+        chosen = self.settings.scale
+        if chosen:
+            return "" if chosen == NONE else chosen
+        usb = [f.where for f in self._scales if f.plugged]
+        return usb[0] if usb and self._weighs() else ""
+
+    def _weighs(self) -> bool:
+        try:
+            read_cell(self.home / "rig.toml")
+        except TillerError:
+            return False
+        return True
 
     def _open_rack(self, words: list[str]) -> None:
         """Opens the rack's window in a process of its own."""
@@ -379,8 +405,8 @@ class ShopApp:
             lines=self._lines,
             page=self._page,
             aspect=self._aspect,
-            camera=_named(self.settings.camera, self._cameras, "0"),
-            scale=_named(self.settings.scale, self._scales, ""),
+            camera=_named(self._camera(), self._cameras),
+            scale=_named(self._scale(), self._scales),
             message=self.message,
         )
         draw_shop(sheet, shown, self.units, look)
@@ -419,18 +445,19 @@ def _of_files(item: Item, units: Units) -> tuple[str, ...]:
     return ()
 
 
+NONE = "none"
+"""In the settings: work without one."""
+
+
 def _following(now: str, found: tuple[Found, ...]) -> str:
-    """The next of what was found; after the last one none."""
-    places = ["", *(f.where for f in found)]
+    """The next of what was found; after the last one none, and then again by itself ('')."""
+    places = ["", *(f.where for f in found), NONE]
     return places[(places.index(now) + 1) % len(places)] if now in places else places[0]
 
 
-def _named(where: str, found: tuple[Found, ...], usual: str) -> str:
+def _named(where: str, found: tuple[Found, ...]) -> str:
     """What is used, in words."""
-    use = where or (usual if any(f.where == usual for f in found) else found[0].where if found else "")
-    if not use:
-        return "none found"
-    return next((f.words for f in found if f.where == use), f"{use} (not found now)")
+    return next((f.words for f in found if f.where == where), f"{where} (not found now)") if where else "none"
 
 
 def _key_name(key: int) -> str:

@@ -231,6 +231,7 @@ class Beside:
         tiller_mm, tiller_sd_mm: limb to string at the fades, upper less lower, at the largest draw.
         lost, lost_sd: share of the work that does not come back; stacking, stacking_sd: slope at the end over the mean slope.
         said: in words.
+        set_since: day of the pull that the set is counted from.
         by_place: set against strain, None without an earlier pull; events: what heat or drying changed since the last pull.
     """
 
@@ -248,6 +249,7 @@ class Beside:
     said: tuple[str, ...]
     by_place: SetShown | None = None
     events: tuple[EventShown, ...] = ()
+    set_since: str = ""
 
     @property
     def nothing_off(self) -> bool:

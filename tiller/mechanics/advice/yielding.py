@@ -26,8 +26,9 @@ Array = NDArray[np.float64]
 PLACE_SD_MM, PLACE_ALIKE_MM, GRAIN_SD_MM = 0.3, 60.0, 0.05
 """How rest lines of two pulls differ where nothing happened, over so much of the limb alike, and from station to station. In the independent rig's recordings
 two pictures of one rest differ by 0.12 mm, and a rest line is 0.5 mm off the truth; of one bow in two pulls there is none, so it is taken between both."""
-ORDINARY, ORDINARY_SD = 0.015, 0.01
-"""Share of its bend that wood keeps after hours of pulls without having yielded (common practice, no source)."""
+ORDINARY, ORDINARY_SD = 0.015, 0.05
+"""Share of its bend that wood keeps after hours of pulls without having yielded (common practice, no source); as good as free, so that only the
+contrast between places that were strained more and less can show yielding, never the level of the set."""
 LIMIT_SPREAD = 0.3
 """Relative sd of a piece's yield strain about its wood's working strain, before it shows (common practice, no source)."""
 SHIFT_SD_MM, ROCK_SD_RAD, ROOT_SD_RAD = 5.0, 0.05, 0.0015
@@ -46,7 +47,7 @@ class RestMoved:
 
     Attributes (arrays (n,) on ``s_mm``, evenly spaced, limb coordinates):
         moved_mm: across the limb, towards the back positive, any shift and turn left in; NaN where not seen.
-        bend_per_mm, strain: the largest bend from rest, and the surface strain of it.
+        bend_per_mm, strain: the largest bend from rest, and the strain of the belly that it made.
     """
 
     limb: str
@@ -76,7 +77,7 @@ class SetShown:
         zones: the set by place.
         nocks_mm, nocks_sd_mm: how far both nocks followed the string, together.
         strain: the largest strain that was reached.
-        limit, limit_sd: surface strain from which on this piece takes a set; NaN where it does not show.
+        limit, limit_sd: strain of the belly from which on this piece takes a set; NaN where it does not show.
         odds: log of how much better yielding explains the set than an ordinary one.
     """
 

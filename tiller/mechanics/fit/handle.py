@@ -28,7 +28,12 @@ BENDS = 3.0
 
 
 def handle_bend(
-    fits: Sequence[LimbFit], pulls: Pulls, largest: int, to_back_mm: tuple[float, float], level_sd: float
+    fits: Sequence[LimbFit],
+    pulls: Pulls,
+    largest: int,
+    to_back_mm: tuple[float, float],
+    level_sd: float,
+    stiff_mm: tuple[float, float] = (0.0, 0.0),
 ) -> HandleBend:
     """The handle's bend and stiffness.
 
@@ -36,13 +41,14 @@ def handle_bend(
         fits: left, right; largest: the picture of the largest draw.
         to_back_mm: from the neutral axis to the back at each limb's first station.
         level_sd: relative sd of all moments.
+        stiff_mm: how far from the pivot it is stiff by the bow's file, left and right: only what lies beyond bends.
 
     Returns:
         ``NO_HANDLE`` where fewer than three pictures tell; stiffness NaN where the turn is not sure.
     """
     turn = np.sum([f.root_angle_rad for f in fits], axis=0)
     turn = turn - np.mean(turn[pulls.rest])
-    load = np.sum([_moment_over(f) for f in fits], axis=0)
+    load = np.sum([_moment_over(f, stiff) for f, stiff in zip(fits, stiff_mm, strict=True)], axis=0)
     good = np.isfinite(turn) & np.isfinite(load) & ~pulls.rest
     if np.count_nonzero(good) < 3 or not good[largest]:
         return NO_HANDLE
@@ -50,7 +56,7 @@ def handle_bend(
     soft = float(x @ y / (x @ x))
     scatter = float(np.std(y - soft * x)) + 1e-5
     soft_sd = float(np.hypot(scatter / np.sqrt(x @ x), TURN_SD_RAD / load[largest]))
-    hidden = float(sum(f.s_mm[0] for f in fits))
+    hidden = max(1.0, float(sum(f.s_mm[0] - stiff for f, stiff in zip(fits, stiff_mm, strict=True))))
     turned, turned_sd = soft * load[largest], abs(soft_sd * load[largest])
     nothing = float("nan")
     sure = soft > BENDS * soft_sd
@@ -66,12 +72,12 @@ def handle_bend(
     )
 
 
-def _moment_over(fit: LimbFit) -> Array:
-    """The moment times its length over the hidden part of one limb, (m,) in N mm2."""
+def _moment_over(fit: LimbFit, stiff_mm: float) -> Array:
+    """The moment times its length over the part of one limb that is hidden and bends, (m,) in N mm2."""
     near = fit.s_mm <= fit.s_mm[0] + SLOPE_MM
     s = fit.s_mm[near] - fit.s_mm[0]
     m = fit.moment_nmm[:, near]
     lean = (m - m.mean(axis=1, keepdims=True)) @ (s - s.mean()) / float(np.sum((s - s.mean()) ** 2))
     at_root = m.mean(axis=1) - lean * s.mean()
-    hidden = float(fit.s_mm[0])
+    hidden = float(fit.s_mm[0]) - stiff_mm
     return np.asarray((at_root - 0.5 * hidden * lean) * hidden, dtype=float)

@@ -89,8 +89,8 @@ class HandleBend:
     Attributes:
         reach_mm: from the pivot to the first station, left and right.
         turn_rad, turn_sd_rad: how far the limbs' roots turned towards each other.
-        stiffness_n_m2, stiffness_sd: mean EI of that part; NaN where it hardly bends.
-        strain, strain_sd: mean surface strain at its back, as thick as at the first stations.
+        stiffness_n_m2, stiffness_sd: mean EI of what bends there (by the bow's file, beyond ``handle_mm``); NaN where it hardly does.
+        strain, strain_sd: mean surface strain at its back, taken as thick as at the first stations: of a thicker place a lower bound.
     """
 
     reach_mm: tuple[float, float]

@@ -68,7 +68,7 @@ def _by_place_json(by_place: SetShown | None) -> dict[str, Any]:
         "set_shown": {
             "nocks_mm": _one(by_place.nocks_mm),
             "nocks_sd_mm": _one(by_place.nocks_sd_mm),
-            "strain": by_place.strain,
+            "strain": _one(by_place.strain),
             "limit": _one(by_place.limit),
             "limit_sd": _one(by_place.limit_sd),
         },
@@ -81,7 +81,7 @@ SURE_SET = 3.0
 
 def _set_words(by_place: SetShown, units: Units) -> list[str]:
     out = []
-    if np.isfinite(by_place.nocks_mm):
+    if np.isfinite(by_place.nocks_mm) and np.isfinite(by_place.strain):
         places = 1 if units.metric else 2
         out.append(
             f"          both nocks together follow the string by {units.length(by_place.nocks_mm, places)} ±"
@@ -126,7 +126,7 @@ def beside_words(beside: Beside, units: Units) -> list[str]:
     for s in beside.sets:
         if np.isfinite(s.nock_mm):
             out.append(
-                f"          set since the first pull: {s.limb} limb {units.length(s.nock_mm, 1 if units.metric else 2)} ± {units.length(s.sd_mm, 1 if units.metric else 2)} at the nock"
+                f"          set since the pull of {beside.set_since}: {s.limb} limb {units.length(s.nock_mm, 1 if units.metric else 2)} ± {units.length(s.sd_mm, 1 if units.metric else 2)} at the nock"
                 + (f", most of it about {units.length(s.where_mm)} from the pivot" if np.isfinite(s.where_mm) else "")
             )
     if beside.by_place is not None:

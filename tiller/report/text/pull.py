@@ -199,7 +199,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
     if result.said:
         out += ["", *(f"Note: {units.words(text)}" for text in result.said)]
     if result.left_out:
-        out += ["", "Left out:", *(f"  {text}" for text in result.left_out)]
+        out += ["", "Left out:", *(f"  {units.words(text)}" for text in result.left_out)]
     if caution:
         out += ["", CAUTION]
     return "\n".join(out)
@@ -251,5 +251,5 @@ def kept_words(pull: Mapping[str, Any], units: Units) -> str:
     out += _balance_line(over, _or_nan(pull["balance_sd"]))
     out += [f"Note: {units.words(text)}" for text in notes["said"]]
     if notes["left_out"]:
-        out += ["", "Left out:", *(f"  {text}" for text in notes["left_out"])]
+        out += ["", "Left out:", *(f"  {units.words(text)}" for text in notes["left_out"])]
     return "\n".join(out)
