@@ -45,6 +45,28 @@ def with_keys(text: str, new: Mapping[str, Any], without: Sequence[str] = ()) ->
     return _as_wanted("\n".join([*lost, out]) if lost else out, wanted)
 
 
+def with_values(text: str, new: Mapping[tuple[str, ...], Any], without: Sequence[tuple[str, ...]] = ()) -> str:
+    """A file's text with values at these paths, whose tables are there, in place of what stood there; remarks stay.
+
+    Args:
+        without: further paths that are taken away.
+    """
+    wanted, document = tomllib.loads(text), tomlkit.parse(text)
+    for path, value in new.items():
+        for inner in (_at(wanted, path), _at(document, path)):
+            inner[path[-1]] = value
+    for path in without:
+        for inner in (_at(wanted, path), _at(document, path)):
+            inner.pop(path[-1], None)
+    return _as_wanted(_dumped(document), wanted)
+
+
+def _at(table: Any, path: Sequence[str]) -> Any:
+    for name in path[:-1]:
+        table = table[name]
+    return table
+
+
 def with_rows(text: str, path: Sequence[str], rows: Sequence[Row]) -> str:
     """A file's text with further rows of a list of tables at that path, whose tables are there."""
     wanted = tomllib.loads(text)

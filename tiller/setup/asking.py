@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from tiller.bow.bowfile import parse_bow
 from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM
 from tiller.bow.wood.woods import find_wood, like_wood
 from tiller.errors import KeyFault, TillerError
 from tiller.quantity import mm
-from tiller.setup.new_bow import Field, bow_text, form, name_fault, place_of, string_fault
+from tiller.setup.new_bow import (
+    CHANGES,
+    Field,
+    answers_of,
+    bow_text,
+    changed_text,
+    form,
+    name_fault,
+    place_of,
+    string_fault,
+)
 
 NAME = Field("name", "What is the bow called?", "text")
 
@@ -25,6 +37,7 @@ class Asking:
         fault: what is wrong with the last answer, with marked quantities; '' where nothing is.
         told: what follows from the last answer, likewise.
         text: the bow's file, '' until all is answered.
+        original: the file that is changed, '' for a new bow.
     """
 
     metric: bool
@@ -35,13 +48,19 @@ class Asking:
     fault: str = ""
     told: str = ""
     text: str = ""
+    original: str = ""
+
+    @property
+    def fields(self) -> tuple[Field, ...]:
+        """All questions; of a bow that is there those of what changes."""
+        return tuple(f for f in form() if not self.original or f.key in CHANGES)
 
     @property
     def asked(self) -> Field:
         """The question that stands, its usual answer what was given before."""
         if self.at < 0:
             return NAME
-        question = form()[self.at]
+        question = self.fields[self.at]
         known = self.answers.get(question.key, self.given.get(question.key))
         return question if known is None else replace(question, usual=str(known))
 
@@ -58,7 +77,7 @@ class Asking:
     @property
     def count(self) -> int:
         """How many questions there are."""
-        return len(form())
+        return len(self.fields)
 
 
 def answered(state: Asking, typed: str, taken: frozenset[str] = frozenset()) -> Asking:
@@ -85,7 +104,11 @@ def answered(state: Asking, typed: str, taken: frozenset[str] = frozenset()) -> 
     if state.at < state.count:
         return state
     try:
-        text, _ = bow_text(state.name, answers)
+        text = (
+            changed_text(state.original, answers, f"the bow '{state.name}'")
+            if state.original
+            else bow_text(state.name, answers)[0]
+        )
     except KeyFault as err:
         # the answers do not fit each other: from the beginning, each offered again
         return replace(state, at=0, given=answers, fault=f"the answers do not fit each other: {err.marked}")
@@ -105,4 +128,15 @@ def _follows(question: Field, value: str | float) -> str:
 
 def back(state: Asking) -> Asking:
     """The question before."""
-    return replace(state, at=max(-1, state.at - 1), fault="", told="")
+    return replace(state, at=max(0 if state.original else -1, state.at - 1), fault="", told="")
+
+
+def changing(name: str, text: str, metric: bool) -> Asking:
+    """The form for a bow that is there: each question offers what its file says.
+
+    Raises:
+        KeyFault: the file is wrong.
+    """
+    known = answers_of(parse_bow(tomllib.loads(text), f"the bow '{name}'"))
+    lengths = {key: known[key] for key in ("left_length", "right_length")}
+    return Asking(metric=metric, name=name, at=0, answers=lengths, given=known, original=text)

@@ -6,7 +6,7 @@ import numpy as np
 
 from tiller.report.style import Units
 from tiller.setup.asking import Asking
-from tiller.setup.new_bow import form, station_places
+from tiller.setup.new_bow import station_places
 from tiller.window.canvas import Sketch
 from tiller.window.look import Look
 from tiller.window.pull_sheet import Box
@@ -24,7 +24,7 @@ def draw_form(sheet: Sketch, state: Asking, units: Units, look: Look) -> None:
     wide, high = sheet.width, sheet.height
     size = 0.036 * high
     x, most = 0.05 * wide, 0.42 * wide
-    title = f"New bow: {state.name}" if state.name else "New bow"
+    title = state.name if state.original else f"New bow: {state.name}" if state.name else "New bow"
     sheet.cut(x, 0.04 * high, title, 1.3 * size, 0.6 * wide, look.ink)
     number = f"question {state.at + 1} of {state.count}" if state.at >= 0 else "first its name"
     sheet.text(wide - x, 0.05 * high, number, 0.7 * size, look.soft, "right")
@@ -112,7 +112,7 @@ def _limb(sheet: Sketch, state: Asking, units: Units, look: Look, box: Box) -> N
 def _answers(sheet: Sketch, state: Asking, units: Units, look: Look, box: Box) -> None:
     """The last answers, newest first."""
     size = 0.075 * box.height
-    done = [f for f in form()[: max(0, state.at)] if f.key in state.answers]
+    done = [f for f in state.fields[: max(0, state.at)] if f.key in state.answers]
     y = box.y
     for question in reversed(done[-9:]):
         value = state.answers[question.key]

@@ -24,11 +24,13 @@ from tiller.bow.rigfile import read_cell
 from tiller.bow.stavefile import read_stave
 from tiller.children import STANDS_IN, child
 from tiller.errors import TillerError
+from tiller.files import write_whole
 from tiller.measure.store import pictures_of
 from tiller.report.style import Units
 from tiller.report.text.pull import kept_words
 from tiller.report.text.stave import CAUTIONS, stave_words
-from tiller.setup.asking import Asking, answered, back
+from tiller.setup.asking import Asking, answered, back, changing
+from tiller.setup.bow_files import text_of
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
 from tiller.setup.settings import Settings, write_settings
 from tiller.shop.overview import Item, Page, bow_lines, page_of, shop_items
@@ -198,6 +200,8 @@ class ShopApp:
             self._open_rack(["--software"])
         elif key == "P":
             self._sheet()
+        elif key == "E":
+            self._change()
         elif key == "N":
             self._asking, self.message = Asking(metric=self.units.metric), ""
             self._focus()
@@ -228,13 +232,12 @@ class ShopApp:
             try:
                 if draft is not None and not named:
                     state = replace(state, given=kept_answers(draft))
-                elif draft is not None and not state.fault and not state.text:
+                elif draft is not None and not state.fault and not state.text and not state.original:
                     keep_answers(draft, {**state.given, **state.answers})
                 if state.text:
-                    write_bow(bows / state.name / "bow.toml", state.text)
+                    self._write(bows / state.name / "bow.toml", state)
                     if draft is not None:
                         draft.unlink(missing_ok=True)
-                    self.message = f"'{state.name}' is written down."
                     self._asking = None
                     gui.configure_item(self._frame, show=False)
                     self._refresh()
@@ -246,6 +249,29 @@ class ShopApp:
                 )
         self._asking = state
         self._focus()
+
+    def _change(self) -> None:
+        """Asks for another string or other wants of the chosen bow."""
+        item = self.items[self.at] if self.items else None
+        if item is None or item.file is None or item.state == "unreadable":
+            self.message = "only a bow whose file lies in the shop can be changed."
+            return
+        try:
+            self._asking, self.message = changing(item.name, text_of(item.file), self.units.metric), ""
+        except TillerError as err:
+            self.message = err.marked
+            return
+        self._focus()
+
+    def _write(self, path: Path, state: Asking) -> None:
+        """Writes a new bow's file, or a changed one with the one before beside it."""
+        if state.original:
+            write_whole(path.with_name("bow.toml.before"), state.original.encode())
+            write_whole(path, state.text.encode())
+            self.message = f"'{state.name}' is changed; what its file said before is kept in bow.toml.before."
+        else:
+            write_bow(path, state.text)
+            self.message = f"'{state.name}' is written down."
 
     def _focus(self) -> None:
         """Empties the field and puts the cursor into it."""
@@ -471,6 +497,6 @@ def _key_name(key: int) -> str:
         int(gui.mvKey_Prior): "Up",
     }
     names[int(gui.mvKey_Escape)] = "Escape"
-    for letter in "NPTCVULQ":
+    for letter in "NEPTCVULQ":
         names[int(getattr(gui, f"mvKey_{letter}"))] = letter
     return names.get(key, "")

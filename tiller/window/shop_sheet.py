@@ -17,6 +17,7 @@ ROWS = 9
 """So many rows of the list are seen at once."""
 ACTIONS: tuple[tuple[str, str], ...] = (
     ("Enter", "at the rack"),
+    ("E", "string, wants"),
     ("N", "new bow"),
     ("P", "its sheet"),
     ("T", "rack in software"),
