@@ -119,6 +119,8 @@ def test_a_log_to_be_sent(tmp_path: Path, home: Path, small_recording: Path) -> 
     log = tmp_path / "tiller.log"
     assert main(["--log", str(log), "book", "list"]) == 2  # there is no book yet
     assert main(["--log", str(log), "shop"]) == 0
+    # a stave's --log is a log of wood, and no file
+    assert main(["--log", str(log), "stave", "hedge", "--wood", "white ash", "--log", "180mm"]) == 0
     told = log.read_text()
     assert told.count(" tiller ") >= 2
     assert "ended with 2" in told

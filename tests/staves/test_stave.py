@@ -23,6 +23,7 @@ from tiller.measure.advice import strain_limit
 from tiller.mechanics.wood.season import Season, season_of
 from tiller.records.book import Book
 from tiller.records.lessons import Taught
+from tiller.report.style import Units
 from tiller.report.text.stave import stave_words
 from tiller.setup.bow_files import with_stave
 
@@ -283,7 +284,7 @@ LAYOUT = ["layout", "--wood", "shagbark hickory", "--length", "920mm", "--weight
 def test_a_wood_of_no_table_is_laid_out_by_what_the_shop_s_bows_showed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from tiller.cli import stave as cli_stave
+    from tiller.cli import layout as cli_layout
     from tiller.records.lessons import Taught
 
     monkeypatch.setenv("TILLER_HOME", str(tmp_path))
@@ -292,7 +293,7 @@ def test_a_wood_of_no_table_is_laid_out_by_what_the_shop_s_bows_showed(
     assert "the book has no bow of it that tells" in capsys.readouterr().err
     bow = Taught("plum one", 5, 11.0, 0.007, 4.0, 0.05, ())
     assert bow.modulus_tells
-    monkeypatch.setattr(cli_stave, "_lessons", lambda _: [bow, replace(bow, bow="plum two", modulus_gpa=12.0)])
+    monkeypatch.setattr(cli_layout, "_lessons", lambda _: [bow, replace(bow, bow="plum two", modulus_gpa=12.0)])
     assert main([*own, "--strain", "0.009"]) == 0
     out = capsys.readouterr().out
     assert "modulus 11.5 GPa" in out
@@ -381,7 +382,7 @@ def test_days_that_cannot_be() -> None:
 
 def test_the_log_is_too_small_for_the_width() -> None:
     stave = parse_stave(tomllib.loads(BASE + "log_diameter_mm = 110\n"))
-    assert "small for a limb 70 mm wide" in " ".join(log_words(stave, 70.0, 15.0))
+    assert "small for a limb 70 mm wide" in Units().words(" ".join(log_words(stave, 70.0, 15.0)))
     assert "small" not in " ".join(log_words(stave, 30.0, 15.0))
     chased = parse_stave(tomllib.loads(BASE + 'log_diameter_mm = 110\nback = "chased ring"\n'))
     assert "measure it across the limb" in " ".join(log_words(chased, 45.0, 15.0))

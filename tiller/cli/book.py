@@ -59,7 +59,9 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
         description="Notes that a bow was toasted, warmed and bent, or dried further. The next measured pull says what that changed.",
     )
     event.add_argument("bow", metavar="BOW")
-    event.add_argument("kind", metavar="WHAT", help="toasted, warmed (and bent) or dried")
+    event.add_argument(
+        "kind", metavar="WHAT", help="toasted, warmed (and bent) or dried; 'forget' takes the newest one back"
+    )
     event.add_argument("--on", metavar="DAY", help="2026-11-20, its evening, or '2026-11-20 14:30' (default: now)")
     event.add_argument(
         "--limb", metavar="SIDE", default="", help="left or right, as the camera sees it (default: both)"
@@ -113,16 +115,33 @@ def run_list(args: argparse.Namespace) -> int:
 
 def run_show(args: argparse.Namespace) -> int:
     """``tiller book show``."""
+    import shlex
+
     from tiller.cli.common import existing_book
-    from tiller.records.book import Book
+    from tiller.records.book import FATES, Book
+    from tiller.records.events import KINDS, events_of
     from tiller.report.style import Units
     from tiller.report.text.pull import kept_words
 
     units = Units(args.units == "metric")
     with Book(existing_book(args)) as book:
         pull = book.pull(args.pull)
+        fate = book.fate(str(pull["bow"]))
+        done = [
+            e for e in events_of(book, str(pull["bow"])) if e.at.isoformat(timespec="seconds") <= str(pull["taken_at"])
+        ]
     print(kept_words(pull, units))
-    print(f"What to do next: tiller plan {pull['bow']}" + (f" --book {args.book}" if args.book else ""))
+    for event in done:
+        print(
+            f"Before it: {KINDS[event.kind]}{f', {units.words(event.where)}' if event.where else ''} ({event.at:%Y-%m-%d %H:%M})."
+        )
+    if fate in ("", FATES[0]):
+        print(
+            f"What to do next: tiller plan {shlex.quote(pull['bow'])}"
+            + (f" --book {shlex.quote(args.book)}" if args.book else "")
+        )
+    else:
+        print(f"It is noted as {fate}: do not draw it, and take no wood off.")
     return 0
 
 
@@ -245,7 +264,7 @@ def run_report(args: argparse.Namespace) -> int:
     written = write_sheet(path, args.bow, Path(args.out), Units(args.units == "metric"))
     for text in written.said:
         print(f"Note: {text}")
-    print(f"{written.pdf} and {written.html.name} written. On the limb: {written.on_the_limb}")
+    print(f"{written.pdf.resolve()} and {written.html.name} written. On the limb: {written.on_the_limb}")
     return 0
 
 
@@ -267,7 +286,7 @@ def run_event(args: argparse.Namespace) -> int:
     from tiller.cli.common import existing_book
     from tiller.errors import BookFault
     from tiller.records.book import Book
-    from tiller.records.events import KINDS, Event, note_event
+    from tiller.records.events import KINDS, Event, forget_event, note_event
     from tiller.report.style import Units
 
     now = datetime.now().replace(microsecond=0)
@@ -288,6 +307,10 @@ def run_event(args: argparse.Namespace) -> int:
             )
     event = Event(kind=args.kind, at=at, limb=args.limb, from_mm=args.start, to_mm=args.end)
     with Book(existing_book(args)) as book:
+        if args.kind == "forget":
+            gone = forget_event(book, args.bow)
+            print(f"{args.bow}: '{KINDS[gone.kind]}' of {gone.at:%Y-%m-%d %H:%M} is taken back.")
+            return 0
         note_event(book, args.bow, event, now)
     where = f", {Units(args.units == 'metric').words(event.where)}" if event.where else ""
     print(

@@ -70,6 +70,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="this program's and its libraries' versions")
     parser.add_argument(
         "--log",
+        dest="log_file",
         metavar="FILE",
         help="add what was asked, how it ended and a fault's trace to this file, to be sent with a report",
     )
@@ -92,6 +93,7 @@ def build_parser() -> argparse.ArgumentParser:
 
     from tiller.cli.book import add_commands as add_book
     from tiller.cli.calibrate import add_commands as add_calibrate
+    from tiller.cli.layout import add_command as add_layout
     from tiller.cli.measure import add_commands as add_measure
     from tiller.cli.rack import add_commands as add_rack
     from tiller.cli.shop import add_commands as add_shop
@@ -105,6 +107,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_calibrate(commands, shown)
     add_book(commands, shown, booked)
     add_stave(commands, shown)
+    add_layout(commands, shown)
     add_demo(commands, shown)
     add_shop(commands, shown, booked)
     parser.set_defaults(run=run_window, units=None, book=None)
@@ -202,8 +205,8 @@ def _main(argv: list[str] | None) -> tuple[int, _Log | None]:
     log: _Log | None = None
     try:
         args = said = parsed(argv)
-        if getattr(args, "log", None):
-            log = _Log(args.log, list(sys.argv[1:] if argv is None else argv))
+        if args.log_file:
+            log = _Log(args.log_file, list(sys.argv[1:] if argv is None else argv))
         check_outputs(args)
         code = int(args.run(args))
         sys.stdout.flush()

@@ -124,7 +124,7 @@ def say_worked_up(
             print(f"Book: pull {kept.pull_id} of {result.bow} ({how}).")
             if (recording.folder / "truth.json").is_file() and book == book_path():
                 print(
-                    "Note: a recording that knows its own truth is of no real bow: '--no-book' keeps it out of the shop's book."
+                    "Note: this recording has a truth.json beside it, so it is of no real bow: '--no-book' keeps such a one out of the shop's book."
                 )
     return kept
 

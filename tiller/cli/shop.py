@@ -57,7 +57,8 @@ def run_sources(args: argparse.Namespace) -> int:
     for found in cameras:
         print(f"camera  --camera {found.where}  {found.name}")
     for found in scales:
-        print(f"scale   --scale {found.where}  {found.name}")
+        built_in = "" if found.plugged else "  built in: a scale's board is usually on USB"
+        print(f"scale   --scale {found.where}  {found.name}{built_in}")
     if not cameras:
         print("No camera is found: is it plugged in? A phone's address ('--camera http://...') works as well.")
     if not scales:

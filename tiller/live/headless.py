@@ -115,6 +115,10 @@ def run(
             number = view.number
             teller.say(view)
             sounds.mind(view.stage, teller.happened)
+        if for_s is not None and time.monotonic() - begun >= for_s:
+            teller.line(
+                "The time that --for gave is over; a pull that was going on is kept, and is measured at the next start."
+            )
     except KeyboardInterrupt:
         teller.line("Stopped; what was pulled is kept.")
     finally:

@@ -8,11 +8,12 @@ from datetime import datetime
 
 from tiller.bow.bowfile import SIDES
 from tiller.errors import BookFault
-from tiller.quantity import mm_span
+from tiller.quantity import mm, mm_span
 from tiller.records.book import Book
 
 KINDS = {"toasted": "toasted", "warmed": "warmed and bent", "dried": "dried further"}
 """What may be noted, and how it is said."""
+LONGEST_LIMB_MM = 1500.0
 SHAPES = ("warmed",)
 """What changes the rest shape on purpose: set is counted from the first pull after it."""
 
@@ -70,6 +71,30 @@ def events_of(book: Book, bow: str) -> tuple[Event, ...]:
     return tuple(out)
 
 
+def forget_event(book: Book, bow: str) -> Event:
+    """Takes the newest event of a bow out of the book.
+
+    Raises:
+        BookFault: there is none, or the book cannot be written.
+    """
+    known = events_of(book, bow)
+    if not known:
+        msg = f"The book has nothing noted of '{bow}' that could be taken back."
+        raise BookFault(msg)
+    last = known[-1]
+    try:
+        with book.writing() as db:
+            db.execute(
+                "DELETE FROM events WHERE id = (SELECT e.id FROM events e JOIN bows b ON b.id = e.bow_id WHERE b.name = ? AND e.at = ? AND e.kind = ?"
+                " ORDER BY e.id DESC LIMIT 1)",
+                (bow, last.at.isoformat(timespec="seconds"), last.kind),
+            )
+    except sqlite3.Error as err:
+        msg = f"The book {book.path} could not be written ({err}); nothing was taken back."
+        raise BookFault(msg) from err
+    return last
+
+
 def note_event(book: Book, bow: str, event: Event, now: datetime) -> None:
     """Notes what was done to a bow.
 
@@ -87,6 +112,9 @@ def note_event(book: Book, bow: str, event: Event, now: datetime) -> None:
         raise BookFault(msg)
     if event.from_mm is not None and event.to_mm is not None and not 0 <= event.from_mm < event.to_mm:
         msg = f"A stretch from {mm_span(event.from_mm, event.to_mm, None)} is none: the second place lies further out than the first, both from the pivot."
+        raise BookFault(msg)
+    if event.to_mm is not None and event.to_mm > LONGEST_LIMB_MM:
+        msg = f"{mm(event.to_mm)} lies beyond any limb's nock: both places are from the pivot, along the back."
         raise BookFault(msg)
     if event.at > now:
         msg = f"{event.at:%Y-%m-%d %H:%M} is still to come: note it when it is done."

@@ -99,7 +99,7 @@ class Units:
 
     def depth(self, mm: float) -> str:
         """A depth of wood with its unit."""
-        return f"{mm:.2f} mm" if self.metric else f"{inch_from_mm(mm):.3f} in"
+        return f"{mm:.2f} mm" if self.metric else f"{inch_from_mm(mm):.4f} in"
 
     @property
     def depth_unit(self) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from datetime import date
 from pathlib import Path
 
@@ -30,7 +31,7 @@ def find_bow(text: str) -> Path:
         return path
     if bow_file(text).is_file():
         return bow_file(text)
-    msg = f"There is no bow '{text}' yet: 'tiller bow {text}' asks for what must be known of it."
+    msg = f"There is no bow '{text}' yet: 'tiller bow {shlex.quote(text)}' asks for what must be known of it."
     raise BookFault(msg)
 
 

@@ -72,6 +72,7 @@ class Page:
         newest: its newest pull as the book keeps it.
         course: its pulls, oldest first, the last ``MOST_SHOWN`` of them; target_n: the weight that is wanted, NaN where it is not on record.
         layers: the last list to scrape, in words with marked quantities; held: nothing was scraped since.
+        warned: what must be looked at before that, likewise; where anything became of the bow there is no list.
     """
 
     newest: Mapping[str, Any]
@@ -79,6 +80,7 @@ class Page:
     target_n: float
     layers: tuple[str, ...]
     held: bool
+    warned: tuple[str, ...] = ()
 
 
 MOST_SHOWN = 16
@@ -93,6 +95,7 @@ def page_of(book: Path, bow: str) -> Page | None:
     with Book(book) as shop:
         ids = [row.pull_id for row in shop.pulls(bow)][-MOST_SHOWN:]
         pulls = [shop.pull(i) for i in ids]
+        fate = shop.fate(bow)
         about = next((b for b in shop.bows() if b["name"] == bow), None)
     if not pulls:
         return None
@@ -106,10 +109,26 @@ def page_of(book: Path, bow: str) -> Page | None:
         target_n=target,
         layers=tuple(
             f"{o.get('limb')} limb, {mm_span(_number(o, 'from_mm'), _number(o, 'to_mm'))} from the pivot: {mm(_number(o, 'depth_mm'), 2)}"
-            for o in _rows(told, "layers")
+            for o in (_rows(told, "layers") if fate == "" else ())
         ),
+        warned=_warned(told) if fate == "" else (),
         held=not pulls[-1].get("scrapings"),
     )
+
+
+def _warned(told: Mapping[str, Any]) -> tuple[str, ...]:
+    """The stop, too much strain, and what the newest pull's advice says first."""
+    out = []
+    stop = _number(told, "stop", "draw_mm")
+    if np.isfinite(stop):
+        out.append(f"STOP: do not draw beyond {mm(stop)} on the string that was on it")
+    most, limit = _number(told, "plan_summary", "largest_strain"), _number(told, "working_strain")
+    if most > limit:
+        out.append(
+            f"OVERSTRAINED at the target in the end: {100 * most:.2f} %, {100 * limit:.2f} % is what the wood is trusted with: choose a way out before anything is scraped"
+        )
+    said = told.get("advice_said")
+    return (*out, *(str(text) for text in said if isinstance(text, str))) if isinstance(said, list) else tuple(out)
 
 
 def _passed(pull: Mapping[str, Any]) -> Passed:

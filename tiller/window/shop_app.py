@@ -60,6 +60,7 @@ class ShopApp:
         self._lines: tuple[str, ...] = ()
         self._aspect = 0.0
         self._page: Page | None = None
+        self._looked_s, self._stamp = time.monotonic(), _stamp(home, book)
         self._asking: Asking | None = None
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
@@ -349,6 +350,19 @@ class ShopApp:
         self._rack_said = said
         self.message = "the rack opens in a window of its own; what it leaves is shown here when it is closed."
 
+    def _mind_book(self) -> None:
+        """Reads the shop again where book or files changed, at most every ``LOOK_S``."""
+        now = time.monotonic()
+        if now - self._looked_s < LOOK_S or self._asking is not None:
+            return
+        self._looked_s = now
+        stamp = _stamp(self.home, self.book)
+        if stamp != self._stamp:
+            self._stamp = stamp
+            name = self.items[self.at].name if self.items else ""
+            self._refresh()
+            self._go_to(name)
+
     def _mind_rack(self) -> None:
         """Whether the rack's window was closed; then what it left is read, and what it said is shown."""
         if self._rack is None or self._rack.poll() is None:
@@ -414,6 +428,7 @@ class ShopApp:
             except queue.Empty:
                 break
         self._mind_rack()
+        self._mind_book()
         sheet = self._canvas
         sheet.begin(float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height()))
         look = DARK if self.settings.look == "dark" else LIGHT
@@ -456,6 +471,22 @@ class ShopApp:
     def close(self) -> None:
         """Takes the window away."""
         gui.destroy_context()
+
+
+LOOK_S = 1.5
+
+
+def _stamp(home: Path, book: Path) -> tuple[tuple[str, int, int], ...]:
+    """Which files of the shop there are, how large, and when each was written last."""
+    out = []
+    log = book.with_name(book.name + "-wal")
+    for path in (book, log, *sorted((home / "bows").glob("*/*.toml"))):
+        try:
+            about = path.stat()
+        except OSError:
+            continue
+        out.append((str(path), about.st_size, about.st_mtime_ns))
+    return tuple(out)
 
 
 def _of_files(item: Item, units: Units) -> tuple[str, ...]:

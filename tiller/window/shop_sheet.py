@@ -131,29 +131,49 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
     x, y, most = box.x + edge, box.y + edge, box.width - 2 * edge
     sheet.cut(x, y, item.name, 1.5 * size, most, look.ink)
     y += 2.0 * size
-    about = ", ".join(part for part in (item.wood, f"{item.pulls} pulls" if item.pulls else "", item.figures) if part)
+    about = ", ".join(
+        part
+        for part in (
+            item.wood,
+            f"{item.pulls} {'pull' if item.pulls == 1 else 'pulls'}" if item.pulls else "",
+            item.figures,
+        )
+        if part
+    )
     sheet.cut(x, y, units.words(about), size, most, look.soft)
     y += 1.7 * size
     sheet.text(x, y, "NEXT", 0.8 * size, look.soft)
-    y = sheet.wrapped(x, y + 1.1 * size, units.words(item.next_step) + ".", 1.15 * size, most, look.ink, 3) + 0.5 * size
+    y = sheet.wrapped(x, y + 1.1 * size, units.words(item.next_step) + ".", 1.15 * size, most, look.ink, 7) + 0.5 * size
     page = shown.page
     end = box.y + box.height - edge
     below = end - (0.27 * box.height if page is not None and len(page.course) > 1 else 0.0)
-    across = 0.0
+    across = tall = 0.0
     if shown.aspect:
         tall = min(0.56 * most / shown.aspect, below - y - 3.5 * size)
         across = tall * shown.aspect + edge
         sheet.image(x, y, tall * shown.aspect, tall)
+    after = y
     if page is not None and page.layers:
         # beside the photograph where there is one
         after = _list(sheet, page, units, look, Box(x + across, y, most - across, below - y - 1.2 * size), size)
-        y = y if shown.aspect else after
-    if shown.aspect:
-        y += tall + 0.6 * size
-    for line in shown.lines:
-        if y + 0.95 * size * min(3, sheet.rows(line, 0.72 * size, most)) > below - 0.4 * size:
+    y = max(after, y + tall + 0.6 * size if shown.aspect else y)
+    # what must be looked at before anything is scraped comes first
+    first = tuple(units.words(text) for text in page.warned) if page is not None else ()
+    for line in (*first, *shown.lines):
+        rows = min(3, sheet.rows(line, 0.72 * size, most))
+        if y + 0.95 * size * (rows + 1) > below - 0.4 * size:
+            if y + 0.95 * size > below - 0.4 * size:
+                break
+            sheet.text(
+                x,
+                y,
+                "… and more: 'tiller plan' says it all" if page is not None else "… and more",
+                0.72 * size,
+                look.soft,
+            )
             break
-        y = sheet.wrapped(x, y, line, 0.72 * size, most, look.ink, 3) + 0.2 * size
+        warned = line.startswith(("STOP", "OVERSTRAINED"))
+        y = sheet.wrapped(x, y, line, 0.72 * size, most, look.weak if warned else look.ink, 3) + 0.2 * size
     if page is not None and len(page.course) > 1:
         gap = 0.03 * most
         each = (most - 2 * gap) / 3
@@ -190,6 +210,7 @@ def _list(sheet: Sketch, page: Page, units: Units, look: Look, box: Box, size: f
     for text in page.layers:
         if y > box.y + box.height - size:
             sheet.text(box.x, y, "...", 0.8 * size, look.soft)
+            y += size
             break
         line = units.words(text)
         fit = min(0.85 * size, 0.85 * size * box.width / max(sheet.measure(line, 0.85 * size), 1.0))

@@ -100,7 +100,9 @@ def missing_words(missing: Missing, units: Units) -> str:
     }[missing.what]
 
 
-def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STROKE_MM) -> list[str]:
+def plan_words(
+    plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STROKE_MM, *, over: bool = False
+) -> list[str]:
     """Where to scrape now, and what it comes to."""
     out = [
         f"PLAN      now {units.force(plan.now_n)}, strain uneven by {_band(plan.now)}; after this pass {units.force(plan.after_pass_n)} ±"
@@ -113,7 +115,7 @@ def plan_words(plan: Plan, bow: Bow, units: Units, stroke_mm: float = FIRST_STRO
     if laid:
         out += [
             "",
-            "SCRAPE NOW, in this order: a stretch that lies within one above it comes after it. Belly only.",
+            f"{'SCRAPE NOW' if not over else 'WHEN A WAY OUT IS CHOSEN, SCRAPE'}, in this order: a stretch that lies within one above it comes after it. Belly only.",
         ]
         out.append(f"{'':9s} {'from the pivot':>20s} {'from the nock':>20s} {'deep':>9s} {'strokes':>8s}")
         for side in SIDES:
@@ -163,12 +165,13 @@ def advice_words(
         *stop_words(advice, units),
         *next_pull_words(advice.next_pull, units),
     ]
-    if advice.plan is not None and advice.plan.largest_strain > advice.working_strain:
+    over = advice.plan is not None and advice.plan.largest_strain > advice.working_strain
+    if advice.plan is not None and over:
         out.append(
             f"OVERSTRAINED at the target in the end: {100 * advice.plan.largest_strain:.2f} % of strain, {100 * advice.working_strain:.2f} % is what the wood is"
             " trusted with. See the notes for the ways out before anything is scraped."
         )
-    out += plan_words(advice.plan, bow, units, stroke_mm) if advice.plan is not None else ["PLAN      none."]
+    out += plan_words(advice.plan, bow, units, stroke_mm, over=over) if advice.plan is not None else ["PLAN      none."]
     out += [f"Note: {units.words(text)}" for text in advice.said]
     if caution:
         out += ["", CAUTION]
