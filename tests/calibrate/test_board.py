@@ -14,7 +14,9 @@ from tiller.bow.tomlwrite import with_keys
 from tiller.cli.entry import main
 from tiller.errors import VisionFault
 from tiller.report.sheets.targets import RACK_DICTIONARY as NAME
+from tiller.setup.capture import differs
 from tiller.setup.rig_writer import lens_table, put
+from tiller.sources.interfaces import ENDED, Ended, Shot, now_s
 from tiller.vision.rig.board import Key, board_pose, crossing, find_markers
 from tiller.vision.rig.camera import View
 from tiller.vision.rig.rackfit import Lath, RackFound, find_rack, stick_length
@@ -271,6 +273,69 @@ def test_the_command(camera: Camera, tmp_path: Path, capsys: pytest.CaptureFixtu
         cv2.imwrite(str(path), cv2.imread(str(path))[:, ::-1])
     assert main([*given, *tape]) == 2
     assert "mirrored" in capsys.readouterr().err
+
+
+class Carried:
+    """A camera that is carried from place to place and held at each, the fourth time where it was before."""
+
+    name, may_repeat, remarks = "test", True, ()
+
+    def __init__(self, images: list[np.ndarray]) -> None:
+        self.at = 0
+        rng = np.random.default_rng(1)
+        blank = np.full_like(images[0], 128)
+        held = [*images[:3], images[2], blank, *images[3:]]
+        self.frames = [f for image in held for f in ([rng.integers(0, 255, image.shape, dtype=np.uint8)] + [image] * 8)]
+
+    def open(self) -> None: ...
+
+    def close(self) -> None: ...
+
+    def read(self) -> Shot | Ended:
+        if self.at >= len(self.frames):
+            return ENDED
+        image = cv2.cvtColor(self.frames[self.at], cv2.COLOR_GRAY2BGR)
+        self.at += 1
+        return Shot(image, now_s(), self.at)
+
+
+def test_the_camera_is_carried_round_and_the_rack_is_found(
+    camera: Camera, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng = np.random.default_rng(9)
+    truth, sheets = rack(rng)
+    rig, folder = tmp_path / "rig.toml", tmp_path / "new" / "pictures"
+    rig.write_text(EXAMPLE.read_text())
+    put(rig, lens_table(LENS))
+    images = pictures(camera, sheets, 9)
+    monkeypatch.setattr("tiller.sources.cameras.camera_of", lambda *_: Carried(images))
+    tape = [f"--tape={a[1]}-{b[1]}:{d:.1f}" for a, b, d in tapes(truth, rng)]
+    given = ["calibrate", "board", str(folder), "--rig", str(rig), "--bar", "100", "--camera", "0"]
+    assert main([*given, *tape, "--wanted", str(len(images))]) == 0
+    said = capsys.readouterr().out
+    assert said.count(f"of {len(images)} taken") == len(images) == len(list(folder.iterdir()))
+    assert "like one before" in said
+    assert "0 fiducial(s) in view" in said
+    assert {f.id for f in read_rig(rig).fiducials} == set(range(6))
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    assert main([*given, *tape]) == 2
+    assert "pictures already" in capsys.readouterr().err
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
+
+
+def test_only_another_place_counts(camera: Camera) -> None:
+    """The same place turned, tilted and zoomed tells nothing of depth; a step of 15 degrees does (geometry)."""
+    _, sheets = rack(np.random.default_rng(3))
+
+    def seen(x: float, z: float, roll: float) -> dict[Key, np.ndarray]:
+        image = camera.shoot(looking_at(np.array([x, -150.0, z]), np.array([0.0, -150.0, 0.0]), roll), sheets, seed=1)
+        return find_markers(image, KEYS)
+
+    first = seen(0.0, 2600.0, 0.0)
+    assert not differs(first, seen(0.0, 2600.0, 6.0))
+    assert not differs(first, seen(20.0, 2600.0, 0.0))
+    assert differs(first, seen(2600.0 * np.sin(0.26), 2600.0 * np.cos(0.26), 0.0))
+    assert differs(first, {})
 
 
 def test_a_rig_files_other_tables_stand(tmp_path: Path) -> None:

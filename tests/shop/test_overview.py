@@ -87,12 +87,28 @@ def test_what_is_done_and_what_is_lacking(shop: Path) -> None:
     assert [plain(text) for text in page.layers] == ["left limb, 120 to 400 mm from the pivot: 0.31 mm"] * 2
     assert page.target_n > 0
     assert len(page.course) == 1
+    with_advice(
+        layers=[layer],
+        working_strain=0.006,
+        plan_summary=(told["plan_summary"] or {}) | {"largest_strain": 0.0075},
+        advice_said=["Look at the left fade."],
+    )
+    page = page_of(shop / "book.sqlite3", "small_bow")
+    assert page is not None
+    assert any(text.startswith("OVERSTRAINED at the target in the end: 0.75 %, 0.60 %") for text in page.warned)
+    assert page.warned[-1] == "Look at the left fade."
     done = with_advice(missing=[], layers=[])
     assert done.state == "finished"
     lacking = {"size": 540.0, "limb": None, "from_mm": None, "to_mm": None}
     assert "a braced pull" in with_advice(layers=[], missing=[{"what": "braced", **lacking}]).next_step
     assert "pull again" in with_advice(layers=[], missing=[{"what": "draw", **lacking}]).next_step
     assert with_advice(plan_summary=None, forecast=None, missing=None, layers=None, stop=None).state == "in work"
+    with_advice(layers=[layer], advice_said=["Look at the left fade."])
+    # of a bow that is put aside nothing is to be scraped
+    assert main(["book", "fate", "small_bow", "cracked"]) == 0
+    page = page_of(shop / "book.sqlite3", "small_bow")
+    assert page is not None
+    assert (page.layers, page.warned) == ((), ())
     db.close()
 
 

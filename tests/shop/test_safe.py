@@ -84,11 +84,24 @@ def test_what_was_done_beside_scraping_is_noted_and_merged_once(
         (["hedge bow", "toasted", "--on", "2025-12-31"], "cannot be held against an earlier one"),
         (["hedge bow", "toasted", "--on", "2999-01-01"], "still to come"),
         (["hedge bow", "toasted", "--on", "yesterday"], "is no day"),
+        (["hedge bow", "toasted", "--limb", "left", "--from", "200", "--to", "1600"], "beyond any limb's nock"),
+        (["no bow", "forget"], "nothing noted of 'no bow'"),
     ):
         assert main(["book", "event", *given, "--book", str(ours)]) == 2
         assert said in capsys.readouterr().err
     with Book(ours) as book:
         assert len(events_of(book, "hedge bow")) == 2
+    # the newest is taken back, and no other bow's
+    assert main(["book", "event", "hedge bow", "forget", "--book", str(ours)]) == 0
+    assert "'warmed and bent' of 2026-02-01" in capsys.readouterr().out
+    with Book(ours) as book:
+        assert [e.kind for e in events_of(book, "hedge bow")] == ["toasted"]
+        assert [e.kind for e in events_of(book, "orchard bow")] == ["dried"]
+    # a pull says what was done before it
+    assert main(["book", "show", "1", "--book", str(ours)]) == 0
+    said = capsys.readouterr().out
+    assert "Before it: toasted, left limb 200 to 420 mm (2026-01-03 09:00)." in said
+    assert "warmed" not in said
 
 
 def test_a_backup_and_back(tmp_path: Path) -> None:

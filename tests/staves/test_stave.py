@@ -404,6 +404,16 @@ def test_what_is_entered_can_be_mended_and_own_remarks_stay(
     assert "# from the north slope" in file.read_text()
     assert main(["stave", "hedge", "--forget-feature", "right:cut ring:500-520"]) == 0
     assert [f.limb for f in read_stave(file).features] == ["left"]
+    # inches where they are said, or meant; an inch is 25.4 mm
+    assert main(["stave", "hedge", "--feature", "right:knot:12in-13.5in:3mm"]) == 0
+    assert main(["stave", "hedge", "--units", "inch", "--feature", "right:check:20-21"]) == 0
+    told = {
+        (f.feature.kind, f.feature.from_mm, f.feature.to_mm) for f in read_stave(file).features if f.limb == "right"
+    }
+    assert told == {("knot", 304.8, 342.9), ("check", 508.0, 533.4)}
+    assert main(["stave", "hedge", "--forget-feature", "right:knot:30.48cm-342.9mm"]) == 0
+    assert main(["stave", "hedge", "--units", "inch", "--forget-feature", "right:check:20-21"]) == 0
+    assert [f.limb for f in read_stave(file).features] == ["left"]
     shutil.copy(EXAMPLE, file.with_name("bow.toml"))
     before = file.read_text()
     capsys.readouterr()

@@ -96,6 +96,12 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     board.add_argument("pictures", metavar="FOLDER", help="pictures from different places, with the lath in the cradle")
     board.add_argument(
+        "--camera",
+        metavar="CAMERA",
+        help="number, device or address: takes the pictures by itself, into FOLDER, when the camera is held still at a new place",
+    )
+    board.add_argument("--wanted", type=whole, default=10, metavar="N", help="pictures to take (default: 10)")
+    board.add_argument(
         "--tape",
         action="append",
         default=[],
@@ -466,6 +472,8 @@ def run_board(args: argparse.Namespace) -> int:
     except FileFault as err:
         msg = f"the lens comes first ('tiller calibrate lens'): {err}"
         raise TillerError(msg) from err
+    if args.camera:
+        _take_rack(args, lens.image_size)
     images = pictures_in(Path(args.pictures))
     size = (images[0][1].shape[1], images[0][1].shape[0])
     if size != lens.image_size:
@@ -529,6 +537,33 @@ def run_board(args: argparse.Namespace) -> int:
         put(path, board_tables(found))
         print(f"fiducials, bow's plane{' and hook' if found.hook else ''} written into {path}.")
     return 0
+
+
+def _take_rack(args: argparse.Namespace, size: tuple[int, int]) -> None:
+    """Takes the rack's pictures by the camera, at the size of the lens.
+
+    Raises:
+        TillerError: see ``capture_rack``; or none was taken.
+    """
+    from tiller.errors import TillerError
+    from tiller.report.sheets.targets import HOOK, RACK, RACK_DICTIONARY, SEAT, STICK
+    from tiller.setup.capture import capture_rack
+    from tiller.sources.cameras import camera_of
+
+    if not 3 <= args.wanted <= 100:
+        msg = f"--wanted is {args.wanted}: 3 to 100 pictures."
+        raise TillerError(msg)
+    print(
+        "Lay the lath into the cradle. Carry the camera to the left, the right, above, below and where it will stand; hold it still for a moment each"
+        " time, the whole rack in view. Focus and zoom stay as they were for the lens.",
+        flush=True,
+    )
+    keys = [(RACK_DICTIONARY, s.marker) for s in (*RACK, *HOOK, *SEAT, *STICK)]
+    taken = capture_rack(
+        camera_of(args.camera, size), keys, Path(args.pictures), size, args.wanted, lambda text: print(text, flush=True)
+    )
+    if taken < args.wanted:
+        print(f"{taken} of {args.wanted} pictures were taken.", flush=True)
 
 
 def _tape(text: str, key: Any) -> tuple[Any, Any, float]:

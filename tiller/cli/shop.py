@@ -24,6 +24,13 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
         description="Lists cameras and serial ports that are found; none is opened.",
     )
     sources.set_defaults(run=run_sources)
+    menu = commands.add_parser(
+        "install-menu",
+        help="an entry in the desktop's menu, with its icon (Linux)",
+        description="Writes an entry into your own desktop's menu, from which the shop's window opens without a terminal.",
+    )
+    menu.add_argument("--remove", action="store_true", help="take it away again")
+    menu.set_defaults(run=run_menu)
 
 
 def run_shop(args: argparse.Namespace) -> int:
@@ -63,6 +70,23 @@ def run_sources(args: argparse.Namespace) -> int:
         print("No camera is found: is it plugged in? A phone's address ('--camera http://...') works as well.")
     if not scales:
         print("No serial port is found: is the scale's board plugged in, with a cable that carries data?")
+    return 0
+
+
+def run_menu(args: argparse.Namespace) -> int:
+    """``tiller install-menu``."""
+    import os
+
+    from tiller.paths import data_folder
+    from tiller.setup.menu import put_in_menu, take_from_menu
+
+    if args.remove:
+        print("The menu's entry was taken away." if take_from_menu() else "There was no entry in the menu.")
+        return 0
+    put = put_in_menu(str(data_folder()) if os.environ.get("TILLER_HOME") else None)
+    print(
+        f"{put.entry}\n{put.icon}\n'Tiller' is in the desktop's menu now; some desktops show it after the next login."
+    )
     return 0
 
 

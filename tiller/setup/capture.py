@@ -223,6 +223,35 @@ def pictures_in(folder: Path) -> tuple[tuple[str, Image], ...]:
     return tuple(out)
 
 
+def still_shots(camera: Camera, size: tuple[int, int], for_s: float) -> Iterator[Image]:
+    """The pictures of moments in which nothing moved, one a moment; the camera is closed at the end.
+
+    Raises:
+        SourceFault: the camera was lost, or gives another size.
+    """
+    camera.open()
+    before: Image | None = None
+    still = 0
+    until = now_s() + for_s
+    try:
+        while now_s() < until:
+            shot = camera.read()
+            if isinstance(shot, Ended):
+                break
+            if (shot.image.shape[1], shot.image.shape[0]) != size:
+                msg = f"the camera gives {shot.image.shape[1]}x{shot.image.shape[0]} pixels where {size[0]}x{size[1]} were asked for: choose a size that it has."
+                raise SourceFault(msg)
+            now = small(shot.image, 4).astype(np.int16)
+            moved = 1.0 if before is None else float(np.mean(np.abs(now - before) > STILL_LEVEL))
+            before = now.astype(np.int16)
+            still = still + 1 if moved < STILL_SHARE else 0
+            if still >= STILL_PICTURES:
+                still = 0
+                yield shot.image
+    finally:
+        camera.close()
+
+
 def capture_lens(
     camera: Camera,
     board: cv2.aruco.CharucoBoard,
@@ -236,44 +265,96 @@ def capture_lens(
     Raises:
         SourceFault: the camera was lost.
     """
-    camera.open()
     views: list[SeenCorners] = []
-    before: Image | None = None
-    still = 0
     last_told = ""
-    until = now_s() + for_s
-    try:
-        while len(views) < wanted and now_s() < until:
-            shot = camera.read()
-            if isinstance(shot, Ended):
-                break
-            if (shot.image.shape[1], shot.image.shape[0]) != size:
-                msg = f"the camera gives {shot.image.shape[1]}x{shot.image.shape[0]} pixels where {size[0]}x{size[1]} were asked for: choose a size that it has."
-                raise SourceFault(msg)
-            now = small(shot.image, 4).astype(np.int16)
-            moved = 1.0 if before is None else float(np.mean(np.abs(now - before) > STILL_LEVEL))
-            before = now.astype(np.int16)
-            still = still + 1 if moved < STILL_SHARE else 0
-            if still < STILL_PICTURES:
-                continue
-            still = 0
-            seen = see_lens_board(shot.image, board)
-            if seen is None:
-                said = "no board in view, or glare on it: turn it away from the lamp, show it whole."
-            else:
-                why = worth_taking(seen, views, size[0])
-                said = f"not taken: {why}." if why else ""
-                if not why:
-                    views.append(seen)
-                    fields = coverage(views, size)
-                    empty = ", ".join(_field(r, c, fields.shape) for r, c in zip(*np.nonzero(fields == 0), strict=True))
-                    tell(f"picture {len(views)} of {wanted} taken; still without corners: {empty or 'nothing'}.")
-            if said and said != last_told:
-                tell(said)
-            last_told = said
-    finally:
-        camera.close()
+    for image in still_shots(camera, size, for_s):
+        seen = see_lens_board(image, board)
+        if seen is None:
+            said = "no board in view, or glare on it: turn it away from the lamp, show it whole."
+        else:
+            why = worth_taking(seen, views, size[0])
+            said = f"not taken: {why}." if why else ""
+            if not why:
+                views.append(seen)
+                fields = coverage(views, size)
+                empty = ", ".join(_field(r, c, fields.shape) for r, c in zip(*np.nonzero(fields == 0), strict=True))
+                tell(f"picture {len(views)} of {wanted} taken; still without corners: {empty or 'nothing'}.")
+        if said and said != last_told:
+            tell(said)
+        last_told = said
+        if len(views) >= wanted:
+            break
     return views
+
+
+NEW_PLACE = 0.03
+"""Of the fiducials' spread: how much the picture must differ from those before by more than turn, shift and size. By geometry: a step of some 5 degrees
+round a rack that is as wide as it is far away."""
+LEAST_SEEN = 4
+
+
+def capture_rack(
+    camera: Camera,
+    keys: Sequence[Key],
+    folder: Path,
+    size: tuple[int, int],
+    wanted: int,
+    tell: Callable[[str], None],
+    for_s: float = 900.0,
+) -> int:
+    """Takes pictures of the rack into a folder by itself, whenever the camera is held still at a new place, until there are enough.
+
+    Args:
+        keys: fiducials of the rack, hook, seat and lath.
+        folder: new or without pictures; it is made.
+
+    Returns:
+        How many were taken: fewer than wanted where the time was over or the camera ended.
+
+    Raises:
+        FileFault: the folder has pictures already, or cannot be written. SourceFault: the camera was lost.
+    """
+    if folder.is_dir() and any(p.suffix.lower() in PICTURES for p in folder.iterdir()):
+        msg = f"{folder} has pictures already: give a new folder, or leave --camera out to measure by those."
+        raise FileFault(msg)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        msg = f"{folder} cannot be made ({err.strerror}): give a folder that may be written."
+        raise FileFault(msg) from err
+    taken: list[dict[Key, Array]] = []
+    last_told = ""
+    for image in still_shots(camera, size, for_s):
+        found = find_markers(np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), dtype=np.uint8), keys)
+        if len(found) < LEAST_SEEN:
+            said = f"not taken: {len(found)} fiducial(s) in view, {LEAST_SEEN} are the least: step back, or turn the camera to the rack."
+        elif not all(differs(found, other) for other in taken):
+            said = "not taken: like one before; go round the rack, higher, lower."
+        else:
+            write_whole(folder / f"{len(taken) + 1:02d}.png", cv2.imencode(".png", image)[1].tobytes())
+            taken.append(found)
+            once = [str(k[1]) for k in sorted(set(keys)) if sum(k in t for t in taken) < 2]
+            said = f"picture {len(taken)} of {wanted} taken; not in two pictures yet: {', '.join(once) or 'none'}."
+        if said != last_told:
+            tell(said)
+        last_told = said
+        if len(taken) >= wanted:
+            break
+    return len(taken)
+
+
+def differs(a: dict[Key, Array], b: dict[Key, Array]) -> bool:
+    """Whether two pictures were taken from places far enough apart for both to tell of depth; so too where they share fewer than ``LEAST_SEEN``.
+
+    Turn, shift and size are fitted away; what is left over goes against the spread (rms both).
+    """
+    shared = sorted(set(a) & set(b))
+    if len(shared) < LEAST_SEEN:
+        return True
+    one, two = (np.concatenate([m[k] for k in shared]) for m in (a, b))
+    z, w = ((p - p.mean(axis=0)) @ np.array([1.0, 1.0j]) for p in (one, two))
+    turn = np.vdot(z, w) / np.vdot(z, z)
+    return bool(np.sqrt(np.mean(np.abs(w - turn * z) ** 2) / np.mean(np.abs(w) ** 2)) > NEW_PLACE)
 
 
 def _field(row: int, column: int, shape: tuple[int, ...]) -> str:
