@@ -70,7 +70,7 @@ def test_the_command_line_s_errors_are_in_the_units_asked_for(
         raise TillerError(f"it moved {mm(254)}.")
 
     for units, said in (("metric", "254 mm"), ("inch", "10.0 in")):
-        args = type("Args", (), {"units": units, "run": staticmethod(broken)})()
+        args = type("Args", (), {"units": units, "log_file": None, "run": staticmethod(broken)})()
         monkeypatch.setattr(entry, "parsed", lambda _, args=args: args)
         monkeypatch.setattr(entry, "check_outputs", lambda _: None)
         assert entry.main([]) == 2

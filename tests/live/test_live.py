@@ -181,13 +181,13 @@ def test_a_replay_headless_as_json_lines(small_recording: Path, tmp_path: Path) 
 
 def test_by_weight_alone(small_recording: Path, tmp_path: Path) -> None:
     """Without a camera: stages from the force, and nothing is said of the bend."""
-    from tiller.live.opening import _text
+    from tiller.setup.bow_files import text_of
     from tiller.sources.scales import ReplayedScale
 
     recording = read_recording(small_recording)
     begin = recording.force_lines[0][0]
     scale = ReplayedScale(recording, begin, 6.0)
-    texts = (_text(small_recording / "bow.toml"), _text(small_recording / "rig.toml"))
+    texts = (text_of(small_recording / "bow.toml"), text_of(small_recording / "rig.toml"))
     rack = Rack(recording.bow, recording.rig, texts, None, scale, Options(tmp_path / "pulls", None))
     rack.start()
     events = play(rack, lambda view, got: any(e.what is Happening.ENDED for e in got), 60.0)

@@ -154,7 +154,7 @@ def test_a_scale_without_a_weight_is_said(kind: str) -> None:
     watch = Watch(None, scale, weigher)
     for drawn in (False, True):
         assert watch.trouble(None, Seen(0.0, True, False, 200.0, NAN), drawn) == ""
-        said = watch.trouble(None, Seen(WEIGHTLESS_S + 0.1, True, False, 200.0, NAN), drawn)
+        said = Units().words(watch.trouble(None, Seen(WEIGHTLESS_S + 0.1, True, False, 200.0, NAN), drawn))
         assert "weight is unknown" in said
         assert {
             "trouble": "no converter",

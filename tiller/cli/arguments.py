@@ -107,5 +107,10 @@ def in_units(args: argparse.Namespace) -> None:
             setattr(args, name, value.value * UNITS[value.what][value.unit or usual[value.what]])
 
 
+def in_mm(typed: Typed, metric: bool) -> float:
+    """A length that was typed, mm."""
+    return typed.value * UNITS["length"][typed.unit or ("mm" if metric else "in")]
+
+
 def _short(text: str) -> str:
     return repr(text if len(text) <= 20 else text[:17] + "...")

@@ -1,4 +1,4 @@
-"""The commands at the rack: ``tiller rack`` and ``tiller bow``."""
+"""The commands at the rack: ``tiller rack``, ``tiller weigh`` and ``tiller bow``."""
 
 from __future__ import annotations
 
@@ -7,17 +7,19 @@ import os
 import shlex
 import signal
 import sys
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tiller.cli.arguments import number
+from tiller.cli.arguments import in_mm, length, number
+from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
     from tiller.report.style import Units
 
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser) -> None:
-    """Adds both to the parser's sub-commands."""
+    """Adds them to the parser's sub-commands."""
     rack = commands.add_parser(
         "rack",
         parents=[shown, booked],
@@ -46,6 +48,28 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     rack.add_argument("--json-lines", action="store_true", help="no window: what happens as JSON, a line each")
     rack.add_argument("--for", dest="for_s", metavar="S", type=number, help="end after so many seconds")
     rack.set_defaults(run=run_rack)
+    weighing = commands.add_parser(
+        "weigh",
+        parents=[shown],
+        help="a bow's weight at taped draws, by the scale alone",
+        description="Weighs a bow at draws that you mark on a tape: pull to one after the other and hold, both hands on the rope.",
+    )
+    weighing.add_argument(
+        "--scale", metavar="PORT", required=True, help="serial port of the scale, or socket://host:port"
+    )
+    weighing.add_argument(
+        "--at",
+        metavar="DRAW,DRAW,...",
+        required=True,
+        help="draws from the pivot to the string, rising, such as 250,300,350 or 10in,12in",
+    )
+    weighing.add_argument("--rig", metavar="FILE", help="rig.toml with the scale's calibration (default: the shop's)")
+    weighing.add_argument("--csv", metavar="FILE", help="write draws and weights as CSV")
+    weighing.add_argument(
+        "--for", dest="for_s", metavar="S", type=number, default=300.0, help="end after so many seconds (default: 300)"
+    )
+    add_outputs(weighing, "csv")
+    weighing.set_defaults(run=run_weigh)
     bow = commands.add_parser(
         "bow",
         parents=[shown],
@@ -135,6 +159,82 @@ def run_rack(args: argparse.Namespace) -> int:
         from tiller.window.app import show
 
         return show(rack, units, wanted.book, args.for_s, window_size())
+
+
+MOST_DRAWS = 40
+
+
+def _draws_of(text: str, metric: bool) -> list[float]:
+    """Draws in mm.
+
+    Raises:
+        TillerError: one is none, or they do not rise.
+    """
+    from tiller.errors import TillerError
+
+    try:
+        draws = [in_mm(length(part), metric) for part in text.split(",")]
+    except argparse.ArgumentTypeError as err:
+        raise TillerError(f"--at: {err}.") from err
+    if (
+        not all(50.0 <= d <= 1200.0 for d in draws)
+        or any(b <= a for a, b in pairwise(draws))
+        or len(draws) > MOST_DRAWS
+    ):
+        msg = f"--at is '{text}': up to {MOST_DRAWS} draws from 50 to 1200 mm (2 to 47 in) that rise are expected."
+        raise TillerError(msg)
+    return draws
+
+
+def run_weigh(args: argparse.Namespace) -> int:
+    """``tiller weigh``."""
+    from tiller.bow.rigfile import read_cell
+    from tiller.errors import TillerError
+    from tiller.files import write_whole
+    from tiller.paths import data_folder
+    from tiller.report.style import Units
+    from tiller.report.text.pull import CAUTION
+    from tiller.setup.weighing import Hold, weigh
+    from tiller.sources.scales import SerialScale
+
+    units = Units(args.units == "metric")
+    draws = _draws_of(args.at, units.metric)
+    if not 5 <= args.for_s <= 7200:
+        msg = f"--for is {args.for_s:g} s: from 5 to 7200 makes sense."
+        raise TillerError(msg)
+    rig = Path(args.rig) if args.rig else data_folder() / "rig.toml"
+    if not rig.is_file():
+        msg = f"There is no rig file at {rig}: 'tiller calibrate scale' writes it, or give one with --rig."
+        raise TillerError(msg)
+    cell = read_cell(rig)
+    print(f"{CAUTION}\nThe zero is taken now: leave the rope slack for five seconds.", flush=True)
+
+    def tell(wanted: float, hold: Hold | None) -> None:
+        if hold is not None:
+            over = (
+                ""
+                if hold.force_n <= cell.largest_n
+                else f"; over the {units.force(cell.largest_n)} that the cell was calibrated to"
+            )
+            print(
+                f"\a{units.length(hold.draw_mm)}: {units.force(hold.force_n)} ± {units.force(hold.sd_n)}{over}",
+                flush=True,
+            )
+        print("Let it down." if wanted != wanted else f"Pull to {units.length(wanted)} and hold.", flush=True)
+
+    scale = SerialScale(args.scale)
+    scale.open()
+    try:
+        holds = weigh(scale, cell, draws, tell, args.for_s)
+    finally:
+        scale.close()
+    if len(holds) < len(draws):
+        print(f"{len(holds)} of {len(draws)} draws were weighed.")
+    if args.csv and holds:
+        rows = "".join(f"{h.draw_mm:.1f},{h.force_n:.2f},{h.sd_n:.2f},{h.wander_n:.2f}\n" for h in holds)
+        write_whole(Path(args.csv), f"draw_mm,force_n,sd_n,wander_n\n{rows}".encode())
+        print(f"Table: {args.csv}")
+    return 0 if holds else 2
 
 
 def _refuse_contradictions(args: argparse.Namespace) -> None:

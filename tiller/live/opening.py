@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -11,7 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from tiller.bow.bowfile import Bow, parse_bow, read_bow
-from tiller.bow.rigfile import Rig, parse_rig, read_rig
+from tiller.bow.rigfile import Rig, parse_rig, read_rig, read_rig_for_weight
+from tiller.bow.tomlcheck import load_toml
 from tiller.errors import BookFault, FileFault
 from tiller.live.recorder import Keep, lock
 from tiller.live.session import Options, Rack
@@ -110,13 +112,17 @@ def session(wanted: Wanted) -> Iterator[Rack]:
                 msg = "Say which bow: 'tiller rack BOW', a bow.toml or a bow's name."
                 raise BookFault(msg)
             bow_path, rig_path = find_bow(wanted.bow), wanted.rig or data_folder() / "rig.toml"
+            if not rig_path.is_file() and wanted.camera is None:
+                msg = f"There is no rig file at {rig_path}: 'tiller calibrate scale' writes it, or give one with --rig."
+                raise FileFault(msg)
             if not rig_path.is_file():
                 msg = f"There is no rig file at {rig_path}: give one with --rig. 'tiller targets' prints the sheets for a rack, 'tiller calibrate lens', 'board' and 'scale' write its file; 'tiller rack --software' needs none."
                 raise FileFault(msg)
-            bow, rig = read_bow(bow_path), read_rig(rig_path)
+            bow = read_bow(bow_path)
+            rig = _rig_of(rig_path, wanted.camera is not None)
             bow_text, said = with_stave(bow_path, bow)
             texts = (bow_text, text_of(rig_path))
-            bow, options = _parsed(*texts)[0], replace(options, said=said)
+            bow, options = parse_bow(tomllib.loads(bow_text), "bow.toml"), replace(options, said=said)
             size = rig.lens.image_size
             camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
             scale = SerialScale(wanted.scale) if wanted.scale is not None else None
@@ -153,9 +159,24 @@ def _alone(home: Path) -> Iterator[None]:
         yield
 
 
-def _parsed(bow_text: str, rig_text: str) -> tuple[Bow, Rig, tuple[str, str]]:
-    import tomllib
+def _rig_of(path: Path, camera: bool) -> Rig:
+    """The rig; of a rack without a camera its scale is enough.
 
+    Raises:
+        FileFault: a scale only is in the file, though a camera is wanted; see ``read_rig``.
+    """
+    if not camera:
+        return read_rig_for_weight(path)
+    if not {"camera", "fiducials", "hook"} & set(load_toml(path)):
+        msg = (
+            f"{path} has the scale, but no camera and no fiducials yet: 'tiller calibrate lens' and 'tiller calibrate board' write them;"
+            " --no-camera works by weight alone."
+        )
+        raise FileFault(msg)
+    return read_rig(path)
+
+
+def _parsed(bow_text: str, rig_text: str) -> tuple[Bow, Rig, tuple[str, str]]:
     return (
         parse_bow(tomllib.loads(bow_text), "bow.toml"),
         parse_rig(tomllib.loads(rig_text), "rig.toml"),
