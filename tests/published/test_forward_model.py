@@ -197,7 +197,7 @@ def test_a_warm_start_ends_where_a_cold_one_does() -> None:
 
 def test_a_slack_string_is_said_with_its_draw() -> None:
     bow = uneven()
-    with pytest.raises(NoEquilibriumError, match="slack at a draw of ⟦200.0 mm 0⟧"):
+    with pytest.raises(NoEquilibriumError, match=r"slack at a draw of ⟦200\.0 mm 0⟧"):
         solve_draws(bow, taut_length_mm(bow, 300.0), np.array([200.0]))
 
 
