@@ -156,9 +156,12 @@ def run_rack(args: argparse.Namespace) -> int:
             if why:
                 print(f"tiller: {why}: the rack runs without a window.", file=sys.stderr)
             return run(rack, units, args.json_lines, for_s=args.for_s)
+        from tiller.setup.settings import read_settings
         from tiller.window.app import show
+        from tiller.window.look import DARK, LIGHT
 
-        return show(rack, units, wanted.book, args.for_s, window_size())
+        look = DARK if read_settings().look == "dark" else LIGHT
+        return show(rack, units, wanted.book, args.for_s, window_size(), look)
 
 
 MOST_DRAWS = 40
