@@ -32,37 +32,44 @@ def one_line(text: str) -> str:
     return " ".join(words)
 
 
+def control(stream: TextIO, text: str) -> None:
+    """Writes a control sequence of our own to a terminal: it must not be cleaned away as one that came with a name."""
+    bare = stream.bare if isinstance(stream, _Clean) else stream
+    bare.write(text)
+    bare.flush()
+
+
 class _Clean(io.TextIOBase):
     """A text stream that hands on what it is given, cleaned."""
 
     def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
+        self.bare = stream
 
     def write(self, text: str) -> int:
         """Writes the text."""
         try:
-            self._stream.write(clean(text))
+            self.bare.write(clean(text))
         except UnicodeEncodeError:
-            known = self._stream.encoding or "ascii"
-            self._stream.write(clean(text).encode(known, "replace").decode(known))
+            known = self.bare.encoding or "ascii"
+            self.bare.write(clean(text).encode(known, "replace").decode(known))
         return len(text)
 
     def flush(self) -> None:
         """Flushes the stream."""
-        self._stream.flush()
+        self.bare.flush()
 
     def isatty(self) -> bool:
         """Whether it is a terminal."""
-        return self._stream.isatty()
+        return self.bare.isatty()
 
     def fileno(self) -> int:
         """The stream's file."""
-        return self._stream.fileno()
+        return self.bare.fileno()
 
     @property
     def encoding(self) -> str:  # type: ignore[override]
         """The stream's."""
-        return self._stream.encoding
+        return self.bare.encoding
 
 
 @contextlib.contextmanager

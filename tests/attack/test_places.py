@@ -35,6 +35,7 @@ from tiller.setup.new_bow import bow_text, form, write_bow
 ROOT = Path(__file__).parents[2]
 STREAMS = {
     "tiller/output.py": "the null device",
+    "tiller/start.py": "the null device; whether the log can be added to",
     "tiller/setup/capture.py": "loads are added to, one by one",
     "tiller/live/recorder.py": "a recording grows while it is taken",
     "tiller/live/opening.py": "a lock, without content",

@@ -14,7 +14,7 @@ from tiller.bow.tomlwrite import with_keys
 from tiller.cli.entry import main
 from tiller.errors import VisionFault
 from tiller.report.sheets.targets import RACK_DICTIONARY as NAME
-from tiller.setup.capture import differs
+from tiller.setup.capture import NEW_PLACE, step_share
 from tiller.setup.rig_writer import lens_table, put
 from tiller.sources.interfaces import ENDED, Ended, Shot, now_s
 from tiller.vision.rig.board import Key, board_pose, crossing, find_markers
@@ -314,7 +314,7 @@ def test_the_camera_is_carried_round_and_the_rack_is_found(
     assert main([*given, *tape, "--wanted", str(len(images))]) == 0
     said = capsys.readouterr().out
     assert said.count(f"of {len(images)} taken") == len(images) == len(list(folder.iterdir()))
-    assert "like one before" in said
+    assert "from where one was taken before" in said
     assert "0 fiducial(s) in view" in said
     assert {f.id for f in read_rig(rig).fiducials} == set(range(6))
     before = {p.name: p.read_bytes() for p in folder.iterdir()}
@@ -324,18 +324,44 @@ def test_the_camera_is_carried_round_and_the_rack_is_found(
 
 
 def test_only_another_place_counts(camera: Camera) -> None:
-    """The same place turned, tilted and zoomed tells nothing of depth; a step of 15 degrees does (geometry)."""
+    """Turned, tilted or panned in place tells nothing of depth; a step is its length over the distance (geometry)."""
     _, sheets = rack(np.random.default_rng(3))
 
-    def seen(x: float, z: float, roll: float) -> dict[Key, np.ndarray]:
-        image = camera.shoot(looking_at(np.array([x, -150.0, z]), np.array([0.0, -150.0, 0.0]), roll), sheets, seed=1)
+    def seen(x: float, z: float, roll: float = 0.0, aim: float = 0.0) -> dict[Key, np.ndarray]:
+        image = camera.shoot(looking_at(np.array([x, -150.0, z]), np.array([aim, -150.0, 0.0]), roll), sheets, seed=1)
         return find_markers(image, KEYS)
 
-    first = seen(0.0, 2600.0, 0.0)
-    assert not differs(first, seen(0.0, 2600.0, 6.0))
-    assert not differs(first, seen(20.0, 2600.0, 0.0))
-    assert differs(first, seen(2600.0 * np.sin(0.26), 2600.0 * np.cos(0.26), 0.0))
-    assert differs(first, {})
+    first = seen(0.0, 2600.0)
+    for other in (seen(0.0, 2600.0, 6.0), seen(0.0, 2600.0, 0.0, 400.0), seen(20.0, 2600.0)):
+        assert len(set(first) & set(other)) >= 6
+        assert step_share(first, other, LENS) < 0.02
+    for degrees in (3.0, 8.0, 15.0):
+        turned = np.deg2rad(degrees)
+        step = step_share(first, seen(2600.0 * np.sin(turned), 2600.0 * np.cos(turned)), LENS)
+        assert step == pytest.approx(2 * np.sin(turned / 2), rel=0.1)
+        assert (step > NEW_PLACE) == (degrees > 5)
+    assert step_share(first, {}, LENS) > NEW_PLACE
+
+
+def test_the_step_by_its_definition() -> None:
+    """Points of a plane seen from two places with made-up rotation, step, normal and distance."""
+    rng = np.random.default_rng(8)
+    for _ in range(20):
+        turn, _ = cv2.Rodrigues(rng.normal(0, 0.2, 3))
+        step = rng.normal(0, 300, 3)
+        normal = np.array([*rng.normal(0, 0.2, 2), 1.0])
+        normal /= np.linalg.norm(normal)
+        far = rng.uniform(1500, 3500)
+        flat = rng.uniform(-700, 700, (6, 4, 2))
+        # on the plane normal . p = far
+        points = np.concatenate([flat, ((far - flat @ normal[:2]) / normal[2])[..., None]], axis=2)
+        there = points @ turn.T + step
+
+        def pixels(p: np.ndarray) -> np.ndarray:
+            return cv2.projectPoints(p.reshape(-1, 3), np.zeros(3), np.zeros(3), LENS.matrix, LENS.distortion)[0]
+
+        a, b = ({(NAME, k): pixels(p[k]).reshape(4, 2) for k in range(6)} for p in (points, there))
+        assert step_share(a, b, LENS) == pytest.approx(np.linalg.norm(step) / far, rel=1e-3)
 
 
 def test_a_rig_files_other_tables_stand(tmp_path: Path) -> None:

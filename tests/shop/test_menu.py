@@ -5,6 +5,7 @@ from __future__ import annotations
 import configparser
 import subprocess
 import sys
+import tempfile
 import tomllib
 from pathlib import Path
 from xml.etree import ElementTree
@@ -53,7 +54,7 @@ def test_written_found_and_taken_away(
     assert text.startswith("[Desktop Entry]\n")
     for key in ("Type=Application", "Name=", "Exec=", "Terminal=false", f"Icon={icon.stem}"):
         assert f"\n{key}" in text
-    assert exec_words(text) == [sys.executable, "-m", "tiller.start"]
+    assert exec_words(text) == [sys.executable, "-P", "-m", "tiller.start"]
     drawn = ElementTree.parse(icon).getroot()
     assert drawn.tag == "{http://www.w3.org/2000/svg}svg"
     assert drawn.get("width") == drawn.get("height")
@@ -70,6 +71,12 @@ def test_written_found_and_taken_away(
     monkeypatch.setenv("XDG_DATA_HOME", str(entry))
     assert main(["install-menu"]) == 2
     assert "cannot be made" in capsys.readouterr().err
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "applications").write_text("a file")
+    monkeypatch.setenv("XDG_DATA_HOME", str(other))
+    assert main(["install-menu"]) == 2
+    assert not list(other.rglob("*.svg"))
 
 
 @pytest.mark.parametrize(
@@ -105,11 +112,22 @@ def test_without_a_terminal_it_leaves_a_log(tmp_path: Path, monkeypatch: pytest.
         stream.close()
     assert code == 2
     assert "BookFault" in (home / "tiller.log").read_text()
+    # where the shop's folder cannot be made, the log is where passing files are
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("TILLER_HOME", str(tmp_path / "file" / "shop"))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(sys, "stdout", None)
+    monkeypatch.setattr(sys, "stderr", None)
+    code = tiller.start.window()
+    for stream in (sys.stdout, sys.stderr):
+        stream.close()
+    assert code == 2
+    assert "ended with 2" in (tmp_path / "tiller.log").read_text()
     told = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["gui-scripts"]
     assert told == {"tiller-window": "tiller.start:window"}
 
 
 def test_the_entry_s_command_starts_the_program(tmp_path: Path) -> None:
-    words = exec_words(entry_text((sys.executable, "-m", "tiller.start"), str(tmp_path)))
+    words = exec_words(entry_text((sys.executable, "-P", "-m", "tiller.start"), str(tmp_path)))
     out = subprocess.run([*words, "shop"], check=False, capture_output=True, text=True, cwd=ROOT)
     assert (out.returncode, "shop is empty" in out.stdout) == (0, True), out.stderr

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 
 from tiller.cli.entry import main
 from tiller.errors import KeyFault
-from tiller.quantity import plain
+from tiller.quantity import mm, plain
 from tiller.records.book import Book
 from tiller.report.style import Units
 from tiller.setup.settings import Settings, read_settings, settings_file, write_settings
@@ -253,6 +254,35 @@ def test_nothing_is_cut_off_and_rows_lie_apart(size: tuple[int, int], count: int
         assert {key for key, _ in ACTIONS} <= set(keys)
         if count:
             assert f"#{shown.chosen}" in keys
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("aspect", [0.0, 16 / 9])
+@pytest.mark.parametrize("pulls", [1, 3])
+def test_what_is_grave_never_gives_way(size: tuple[int, int], aspect: float, pulls: int) -> None:
+    page = a_page()
+    grave = ("STOP: do not draw beyond 500 mm", "OVERSTRAINED at the target in the end: 0.80 %, 0.70 % is trusted")
+    item = Item(name="hedge", wood="ash", state="in work", day="", pulls=3, newest=1, figures="", next_step=LONG)
+    for layers in range(0, 25, 3):
+        crowded = replace(
+            page,
+            course=page.course[:1] * pulls,
+            layers=(f"left limb, {mm(110)} to {mm(240)} from the pivot: {mm(0.04, 2)}",) * layers,
+            warned=(*grave, LONG),
+            held=True,
+        )
+        shown = Shown(
+            items=(item,), chosen=0, lines=(LONG,) * 8, page=crowded, aspect=aspect, camera="", scale="", message=""
+        )
+        sheet = Sketch(*size)
+        draw_shop(sheet, shown, Units(), look.LIGHT)
+        texts = [t.text for t in sheet.placed]
+        for text in grave:
+            assert any(t.startswith(text.split(":")[0][:12]) for t in texts), (layers, text)
+        assert all(t.y + t.height <= size[1] + 1 for t in sheet.placed)
+        heads = [t for t in texts if "SCRAPE" in t]
+        assert not any(t.startswith("TO SCRAPE") for t in heads)
+        assert bool(heads) == bool(layers)
 
 
 def test_a_bow_s_file_in_words() -> None:

@@ -254,16 +254,16 @@ def read_rig(path: Path) -> Rig:
 
 
 def read_rig_for_weight(path: Path) -> Rig:
-    """The rig of a rack that works by weight alone: the whole file where camera and fiducials are in it, else its load cell.
+    """The rig of a rack that works by weight alone: the whole file where camera, fiducials and hook are in it, else its load cell.
 
-    Where they are not, ``fiducials`` is empty, and lens, hook and plane stand for nothing.
+    Where one of them is not, ``fiducials`` is empty, and lens, hook and plane stand for nothing.
 
     Raises:
         FileFault: the file is missing or no TOML.
         KeyFault: a key is missing or wrong.
     """
     data = load_toml(path)
-    if any(key in data for key in ("fiducials", "camera", "hook")):
+    if all(key in data for key in ("fiducials", "camera", "hook")):
         return parse_rig(data, str(path))
     cell = _cell(Table(str(path), "", data).table("load_cell"))
     none = Lens((1280, 720), np.array([[1000.0, 0.0, 640.0], [0.0, 1000.0, 360.0], [0.0, 0.0, 1.0]]), np.zeros(5))

@@ -308,8 +308,11 @@ def run_event(args: argparse.Namespace) -> int:
     event = Event(kind=args.kind, at=at, limb=args.limb, from_mm=args.start, to_mm=args.end)
     with Book(existing_book(args)) as book:
         if args.kind == "forget":
+            if args.on or args.limb or args.start is not None or args.end is not None:
+                msg = "'forget' takes back what was noted last of the bow: leave --on, --limb, --from and --to out."
+                raise BookFault(msg)
             gone = forget_event(book, args.bow)
-            print(f"{args.bow}: '{KINDS[gone.kind]}' of {gone.at:%Y-%m-%d %H:%M} is taken back.")
+            print(f"{args.bow}: '{KINDS.get(gone.kind, gone.kind)}' of {gone.at:%Y-%m-%d %H:%M} is taken back.")
             return 0
         note_event(book, args.bow, event, now)
     where = f", {Units(args.units == 'metric').words(event.where)}" if event.where else ""

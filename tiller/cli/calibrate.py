@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tiller.cli.arguments import number, whole
 from tiller.writable import add_outputs
+
+if TYPE_CHECKING:
+    from tiller.bow.rigfile import Lens
 
 CHECK_MM = 1.5
 """A lath that measures further off tells of a rack that is not measured well (common practice, no source)."""
@@ -473,7 +476,9 @@ def run_board(args: argparse.Namespace) -> int:
         msg = f"the lens comes first ('tiller calibrate lens'): {err}"
         raise TillerError(msg) from err
     if args.camera:
-        _take_rack(args, lens.image_size)
+        for text in args.tape:  # a slip in them is said before the camera is carried round
+            _tape(text, lambda number: (RACK_DICTIONARY, number))
+        _take_rack(args, lens)
     images = pictures_in(Path(args.pictures))
     size = (images[0][1].shape[1], images[0][1].shape[0])
     if size != lens.image_size:
@@ -539,7 +544,7 @@ def run_board(args: argparse.Namespace) -> int:
     return 0
 
 
-def _take_rack(args: argparse.Namespace, size: tuple[int, int]) -> None:
+def _take_rack(args: argparse.Namespace, lens: Lens) -> None:
     """Takes the rack's pictures by the camera, at the size of the lens.
 
     Raises:
@@ -560,7 +565,12 @@ def _take_rack(args: argparse.Namespace, size: tuple[int, int]) -> None:
     )
     keys = [(RACK_DICTIONARY, s.marker) for s in (*RACK, *HOOK, *SEAT, *STICK)]
     taken = capture_rack(
-        camera_of(args.camera, size), keys, Path(args.pictures), size, args.wanted, lambda text: print(text, flush=True)
+        camera_of(args.camera, lens.image_size),
+        keys,
+        Path(args.pictures),
+        lens,
+        args.wanted,
+        lambda text: print(text, flush=True),
     )
     if taken < args.wanted:
         print(f"{taken} of {args.wanted} pictures were taken.", flush=True)

@@ -125,6 +125,7 @@ def run_rack(args: argparse.Namespace) -> int:
     from tiller.live.opening import Wanted, session
     from tiller.paths import book_path, data_folder
     from tiller.report.style import Units
+    from tiller.setup.settings import read_settings
 
     if not 0.1 <= args.speed <= 50:
         msg = f"--speed is {args.speed:g}: it must be from 0.1 to 50."
@@ -146,7 +147,7 @@ def run_rack(args: argparse.Namespace) -> int:
         Path(args.book) if args.book else (book_path() if plain else trial / "trial-book.sqlite3"),
         args.speed,
     )
-    units = Units(args.units == "metric")
+    units, settings = Units(args.units == "metric"), read_settings()
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # ended by the system as by Ctrl-C: the pull is kept
     with session(wanted) as rack:
         why = "" if args.headless or args.json_lines else why_no_window()
@@ -156,11 +157,10 @@ def run_rack(args: argparse.Namespace) -> int:
             if why:
                 print(f"tiller: {why}: the rack runs without a window.", file=sys.stderr)
             return run(rack, units, args.json_lines, for_s=args.for_s)
-        from tiller.setup.settings import read_settings
         from tiller.window.app import show
         from tiller.window.look import DARK, LIGHT
 
-        look = DARK if read_settings().look == "dark" else LIGHT
+        look = DARK if settings.look == "dark" else LIGHT
         return show(rack, units, wanted.book, args.for_s, window_size(), look)
 
 
@@ -194,10 +194,11 @@ def run_weigh(args: argparse.Namespace) -> int:
     from tiller.bow.rigfile import read_cell
     from tiller.errors import TillerError
     from tiller.files import write_whole
+    from tiller.live.sound import Sounds
     from tiller.paths import data_folder
     from tiller.report.style import Units
     from tiller.report.text.pull import CAUTION
-    from tiller.setup.weighing import Hold, weigh
+    from tiller.setup.weighing import Hold, odd_steps, weigh
     from tiller.sources.scales import SerialScale
 
     units = Units(args.units == "metric")
@@ -210,34 +211,63 @@ def run_weigh(args: argparse.Namespace) -> int:
         msg = f"There is no rig file at {rig}: 'tiller calibrate scale' writes it, or give one with --rig."
         raise TillerError(msg)
     cell = read_cell(rig)
+    sounds = Sounds(sys.stdout)
     print(f"{CAUTION}\nThe zero is taken now: leave the rope slack for five seconds.", flush=True)
+    if sounds.silent:
+        print("No tone can be played here: look for 'Pull to' before you go on.", flush=True)
+    holds: list[Hold] = []
 
     def tell(wanted: float, hold: Hold | None) -> None:
         if hold is not None:
-            over = (
-                ""
-                if hold.force_n <= cell.largest_n
-                else f"; over the {units.force(cell.largest_n)} that the cell was calibrated to"
-            )
+            holds.append(hold)
+            sounds.play("point")
+            over = hold.force_n > cell.largest_n
+            beyond = f"; over the {units.force(cell.largest_n)} that the cell was calibrated to" if over else ""
             print(
-                f"\a{units.length(hold.draw_mm)}: {units.force(hold.force_n)} ± {units.force(hold.sd_n)}{over}",
+                f"{units.length(hold.draw_mm)}: {units.force(hold.force_n)} ± {units.force(hold.sd_n)}{beyond}",
                 flush=True,
             )
         print("Let it down." if wanted != wanted else f"Pull to {units.length(wanted)} and hold.", flush=True)
 
+    def keep() -> None:
+        if args.csv and holds:
+            rows = "".join(f"{h.draw_mm:.1f},{h.force_n:.2f},{h.sd_n:.2f},{h.wander_n:.2f}\n" for h in holds)
+            write_whole(Path(args.csv), f"draw_mm,force_n,sd_n,wander_n\n{rows}".encode())
+            print(f"Table with {len(holds)} of {len(draws)} draws: {args.csv}")
+
     scale = SerialScale(args.scale)
     scale.open()
     try:
-        holds = weigh(scale, cell, draws, tell, args.for_s)
+        done = weigh(scale, cell, draws, tell, args.for_s)
+    except (KeyboardInterrupt, TillerError):
+        keep()
+        raise
     finally:
         scale.close()
+        sounds.close()
+    if abs(done.left_n) > MOST_LEFT_N:
+        msg = (
+            f"With the string down the scale reads {units.force(done.left_n)}: something hung on it when its zero was taken or hangs on it now,"
+            " and the weights are that much off; weigh again. Nothing was written."
+        )
+        raise TillerError(msg)
+    keep()
+    print("± is the hand and the scale; a tape that is read 1 cm wrong makes some 2 % (common practice).")
     if len(holds) < len(draws):
         print(f"{len(holds)} of {len(draws)} draws were weighed.")
-    if args.csv and holds:
-        rows = "".join(f"{h.draw_mm:.1f},{h.force_n:.2f},{h.sd_n:.2f},{h.wander_n:.2f}\n" for h in holds)
-        write_whole(Path(args.csv), f"draw_mm,force_n,sd_n,wander_n\n{rows}".encode())
-        print(f"Table: {args.csv}")
-    return 0 if holds else 2
+    for k in odd_steps(holds):
+        print(
+            f"CHECK {units.length(holds[k].draw_mm)}: the weight rises otherwise before it than after it; was a pause on the way taken for a hold? Weigh again."
+        )
+    if done.left_n != done.left_n:
+        print(
+            "The string was not let down while the scale was read, so its zero could not be checked again. Let it down."
+        )
+    return 0
+
+
+MOST_LEFT_N = 3.0
+"""What the scale may read with the string down: its drift and the rope (common practice, no source)."""
 
 
 def _refuse_contradictions(args: argparse.Namespace) -> None:

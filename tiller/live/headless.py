@@ -19,6 +19,7 @@ from tiller.live.sound import Sounds
 from tiller.live.stages import Event, Happening
 from tiller.live.view import View, planned_strokes
 from tiller.measure.worker import Worked
+from tiller.output import control
 from tiller.quantity import plain_data
 from tiller.report.data import advice_json
 from tiller.report.style import Units
@@ -116,9 +117,8 @@ def run(
             teller.say(view)
             sounds.mind(view.stage, teller.happened)
         if for_s is not None and time.monotonic() - begun >= for_s:
-            teller.line(
-                "The time that --for gave is over; a pull that was going on is kept, and is measured at the next start."
-            )
+            then = ", and is measured at the next start" if rack.camera is not None else ""
+            teller.line(f"The time that --for gave is over; a pull that was going on is kept{then}.")
     except KeyboardInterrupt:
         teller.line("Stopped; what was pulled is kept.")
     finally:
@@ -217,7 +217,12 @@ class _Teller:
     def line(self, text: str) -> None:
         """A line of its own, above the status line."""
         if not self.as_json:
-            print(f"\r\x1b[K{text}" if self.out.isatty() else text, file=self.out, flush=True)
+            self._clear()
+            print(text, file=self.out, flush=True)
+
+    def _clear(self) -> None:
+        if self.out.isatty():
+            control(self.out, "\r\x1b[K")
 
     def _json(self, value: dict[str, Any]) -> None:
         print(json.dumps(plain_data(value), allow_nan=False), file=self.out, flush=True)
@@ -266,4 +271,5 @@ class _Teller:
             self._json(view_json(view))
         elif self.out.isatty():
             wide = shutil.get_terminal_size().columns - 1
-            print(f"\r\x1b[K{status(view, self.units)[:wide]}", end="", file=self.out, flush=True)
+            self._clear()
+            print(status(view, self.units)[:wide], end="", file=self.out, flush=True)

@@ -167,9 +167,13 @@ def _rig_of(path: Path, camera: bool) -> Rig:
     """
     if not camera:
         return read_rig_for_weight(path)
-    if not {"camera", "fiducials", "hook"} & set(load_toml(path)):
+    there = load_toml(path)
+    lacking = [key for key in ("camera", "fiducials", "hook") if key not in there]
+    if lacking and "load_cell" in there:
+        ways = ["'tiller calibrate lens'"] if lacking == ["camera"] else ["'tiller calibrate board'"]
+        ways = ["'tiller calibrate lens'", *ways] if "camera" in lacking and len(lacking) > 1 else ways
         msg = (
-            f"{path} has the scale, but no camera and no fiducials yet: 'tiller calibrate lens' and 'tiller calibrate board' write them;"
+            f"{path} has the scale, but no {' and no '.join(lacking)} yet: {' and '.join(ways)} write{'s' if len(ways) == 1 else ''} that;"
             " --no-camera works by weight alone."
         )
         raise FileFault(msg)

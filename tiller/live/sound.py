@@ -20,6 +20,7 @@ from typing import TextIO
 import numpy as np
 
 from tiller.live.stages import Event, Happening
+from tiller.output import control
 from tiller.sources.interfaces import Stage
 
 RATE_HZ = 22_050
@@ -94,7 +95,7 @@ class Sounds:
             winsound.PlaySound(str(self._file(name)), winsound.SND_FILENAME | winsound.SND_ASYNC)
             return
         if self._bell is not None:  # always: who works over ssh does not hear the far machine's tone
-            print("\a", end="", file=self._bell, flush=True)
+            control(self._bell, "\a")
         self._ask_player()
         if self._players and not os.environ.get("TILLER_SILENT"):
             try:

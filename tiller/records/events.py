@@ -72,27 +72,33 @@ def events_of(book: Book, bow: str) -> tuple[Event, ...]:
 
 
 def forget_event(book: Book, bow: str) -> Event:
-    """Takes the newest event of a bow out of the book.
+    """Takes what was noted last of a bow out of the book.
 
     Raises:
-        BookFault: there is none, or the book cannot be written.
+        BookFault: there is nothing, or the book cannot be written.
     """
-    known = events_of(book, bow)
-    if not known:
+    rows = book.rows(
+        "SELECT e.id, e.kind, e.at, e.limb, e.from_mm, e.to_mm FROM events e JOIN bows b ON b.id = e.bow_id WHERE b.name = ? ORDER BY e.id DESC LIMIT 1",
+        (bow,),
+    )
+    if not rows:
         msg = f"The book has nothing noted of '{bow}' that could be taken back."
         raise BookFault(msg)
-    last = known[-1]
+    row = rows[0]
     try:
+        at = datetime.fromisoformat(row["at"]).replace(tzinfo=None)
         with book.writing() as db:
-            db.execute(
-                "DELETE FROM events WHERE id = (SELECT e.id FROM events e JOIN bows b ON b.id = e.bow_id WHERE b.name = ? AND e.at = ? AND e.kind = ?"
-                " ORDER BY e.id DESC LIMIT 1)",
-                (bow, last.at.isoformat(timespec="seconds"), last.kind),
-            )
+            gone = db.execute("DELETE FROM events WHERE id = ?", (row["id"],)).rowcount
+    except ValueError as err:
+        msg = f"The book holds '{row['at']}' as the time of what was noted last of '{bow}', which is none: 'tiller book check' says what else is wrong with it."
+        raise BookFault(msg) from err
     except sqlite3.Error as err:
         msg = f"The book {book.path} could not be written ({err}); nothing was taken back."
         raise BookFault(msg) from err
-    return last
+    if gone != 1:
+        msg = f"What was noted last of '{bow}' is gone from the book already."
+        raise BookFault(msg)
+    return Event(kind=row["kind"], at=at, limb=row["limb"], from_mm=row["from_mm"], to_mm=row["to_mm"])
 
 
 def note_event(book: Book, bow: str, event: Event, now: datetime) -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.bow.rigfile import Lens
 from tiller.errors import FileFault, ForceFault, RecordingFault, SourceFault, VisionFault
 from tiller.files import check_regular, read_regular, write_whole
 from tiller.force.calibrate import Load
@@ -20,6 +22,7 @@ from tiller.measure.recording import LARGEST_PICTURE
 from tiller.sources.feeds import small
 from tiller.sources.interfaces import Camera, Ended, Image, Scale, now_s
 from tiller.vision.rig.board import Key, find_markers
+from tiller.vision.rig.camera import as_points
 from tiller.vision.rig.lens import SeenCorners, coverage, see_lens_board, worth_taking
 
 Array = NDArray[np.float64]
@@ -223,7 +226,7 @@ def pictures_in(folder: Path) -> tuple[tuple[str, Image], ...]:
     return tuple(out)
 
 
-def still_shots(camera: Camera, size: tuple[int, int], for_s: float) -> Iterator[Image]:
+def still_shots(camera: Camera, size: tuple[int, int], for_s: float) -> Generator[Image, None, None]:
     """The pictures of moments in which nothing moved, one a moment; the camera is closed at the end.
 
     Raises:
@@ -267,7 +270,8 @@ def capture_lens(
     """
     views: list[SeenCorners] = []
     last_told = ""
-    for image in still_shots(camera, size, for_s):
+    shots = still_shots(camera, size, for_s)
+    for image in shots:
         seen = see_lens_board(image, board)
         if seen is None:
             said = "no board in view, or glare on it: turn it away from the lamp, show it whole."
@@ -284,12 +288,12 @@ def capture_lens(
         last_told = said
         if len(views) >= wanted:
             break
+    shots.close()
     return views
 
 
-NEW_PLACE = 0.03
-"""Of the fiducials' spread: how much the picture must differ from those before by more than turn, shift and size. By geometry: a step of some 5 degrees
-round a rack that is as wide as it is far away."""
+NEW_PLACE = 0.08
+"""A step aside over the distance to the rack from which two pictures tell of depth: some 5 degrees round it."""
 LEAST_SEEN = 4
 
 
@@ -297,7 +301,7 @@ def capture_rack(
     camera: Camera,
     keys: Sequence[Key],
     folder: Path,
-    size: tuple[int, int],
+    lens: Lens,
     wanted: int,
     tell: Callable[[str], None],
     for_s: float = 900.0,
@@ -307,6 +311,7 @@ def capture_rack(
     Args:
         keys: fiducials of the rack, hook, seat and lath.
         folder: new or without pictures; it is made.
+        lens: of the camera; pictures are taken at its size.
 
     Returns:
         How many were taken: fewer than wanted where the time was over or the camera ended.
@@ -324,37 +329,47 @@ def capture_rack(
         raise FileFault(msg) from err
     taken: list[dict[Key, Array]] = []
     last_told = ""
-    for image in still_shots(camera, size, for_s):
-        found = find_markers(np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), dtype=np.uint8), keys)
-        if len(found) < LEAST_SEEN:
-            said = f"not taken: {len(found)} fiducial(s) in view, {LEAST_SEEN} are the least: step back, or turn the camera to the rack."
-        elif not all(differs(found, other) for other in taken):
-            said = "not taken: like one before; go round the rack, higher, lower."
-        else:
-            write_whole(folder / f"{len(taken) + 1:02d}.png", cv2.imencode(".png", image)[1].tobytes())
-            taken.append(found)
-            once = [str(k[1]) for k in sorted(set(keys)) if sum(k in t for t in taken) < 2]
-            said = f"picture {len(taken)} of {wanted} taken; not in two pictures yet: {', '.join(once) or 'none'}."
-        if said != last_told:
-            tell(said)
-        last_told = said
-        if len(taken) >= wanted:
-            break
+    with closing(still_shots(camera, lens.image_size, for_s)) as shots:
+        for image in shots:
+            found = find_markers(np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), dtype=np.uint8), keys)
+            if len(found) < LEAST_SEEN:
+                said = f"not taken: {len(found)} fiducial(s) in view, {LEAST_SEEN} are the least: step back, or turn the camera to the rack."
+            elif not all(step_share(found, other, lens) > NEW_PLACE for other in taken):
+                said = "not taken: from where one was taken before; go round the rack, higher, lower."
+            else:
+                write_whole(folder / f"{len(taken) + 1:02d}.png", cv2.imencode(".png", image)[1].tobytes())
+                taken.append(found)
+                once = [str(k[1]) for k in sorted(set(keys)) if sum(k in t for t in taken) < 2]
+                said = f"picture {len(taken)} of {wanted} taken; not in two pictures yet: {', '.join(once) or 'none'}."
+            if said != last_told:
+                tell(said)
+            last_told = said
+            if len(taken) >= wanted:
+                break
     return len(taken)
 
 
-def differs(a: dict[Key, Array], b: dict[Key, Array]) -> bool:
-    """Whether two pictures were taken from places far enough apart for both to tell of depth; so too where they share fewer than ``LEAST_SEEN``.
+def step_share(a: dict[Key, Array], b: dict[Key, Array], lens: Lens) -> float:
+    """How far the camera went aside between two pictures of the rack, over its distance to it; inf where they share fewer than ``LEAST_SEEN`` fiducials.
 
-    Turn, shift and size are fitted away; what is left over goes against the spread (rms both).
+    Turned in place it is 0. The fiducials are taken as in one plane: then rays go over by R + t n' / d up to a factor; the middle singular value
+    of that is 1, and the largest less the smallest is the length of t / d (Ma, Soatto, Kosecka, Sastry, An Invitation to 3-D Vision, section 5.3;
+    from memory, tested against made-up R, t, n, d).
     """
     shared = sorted(set(a) & set(b))
     if len(shared) < LEAST_SEEN:
-        return True
-    one, two = (np.concatenate([m[k] for k in shared]) for m in (a, b))
-    z, w = ((p - p.mean(axis=0)) @ np.array([1.0, 1.0j]) for p in (one, two))
-    turn = np.vdot(z, w) / np.vdot(z, z)
-    return bool(np.sqrt(np.mean(np.abs(w - turn * z) ** 2) / np.mean(np.abs(w) ** 2)) > NEW_PLACE)
+        return math.inf
+    rays = [
+        as_points(
+            cv2.undistortPoints(np.concatenate([m[k] for k in shared]).reshape(-1, 1, 2), lens.matrix, lens.distortion)
+        )
+        for m in (a, b)
+    ]
+    over, _ = cv2.findHomography(rays[0], rays[1], 0)
+    if over is None:
+        return math.inf
+    singular = np.linalg.svd(over, compute_uv=False)
+    return float((singular[0] - singular[2]) / singular[1])
 
 
 def _field(row: int, column: int, shape: tuple[int, ...]) -> str:

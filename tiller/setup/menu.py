@@ -47,16 +47,19 @@ def put_in_menu(home: str | None) -> MenuFiles:
         msg = "A menu entry can be written on Linux only: elsewhere make a shortcut to 'tiller-window', which lies beside 'tiller' and opens no terminal."
         raise FileFault(msg)
     out = menu_files()
-    for path, data in (
-        (out.icon, files("tiller.setup").joinpath("icon.svg").read_bytes()),
-        (out.entry, entry_text(starting_with(), home).encode()),
-    ):
+    text = entry_text(starting_with(), home)
+    for path in (out.icon, out.entry):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as err:
-            msg = f"{path.parent} cannot be made ({err.strerror}): the entry was not written."
+            msg = f"{path.parent} cannot be made ({err.strerror}): nothing was written; free that path, or set XDG_DATA_HOME to a folder that may be written."
             raise FileFault(msg) from err
-        write_whole(path, data)
+    write_whole(out.icon, files("tiller.setup").joinpath("icon.svg").read_bytes())
+    try:
+        write_whole(out.entry, text.encode())
+    except FileFault:
+        out.icon.unlink(missing_ok=True)
+        raise
     return out
 
 
@@ -74,14 +77,14 @@ def take_from_menu() -> bool:
         except FileNotFoundError:
             continue
         except OSError as err:
-            msg = f"{path} cannot be taken away ({err.strerror})."
+            msg = f"{path} cannot be taken away ({err.strerror}): remove it by hand."
             raise FileFault(msg) from err
     return there
 
 
 def starting_with() -> tuple[str, ...]:
-    """What starts this installation, whatever is on the PATH."""
-    return (sys.executable, "-m", "tiller.start")
+    """What starts this installation, whatever is on the PATH or lies in the folder that a menu starts in."""
+    return (sys.executable, "-P", "-m", "tiller.start")
 
 
 def entry_text(command: tuple[str, ...], home: str | None) -> str:

@@ -23,7 +23,7 @@ from tiller.bow.bowfile import read_bow
 from tiller.bow.rigfile import read_cell
 from tiller.bow.stavefile import read_stave
 from tiller.children import STANDS_IN, child
-from tiller.errors import TillerError
+from tiller.errors import FileFault, TillerError
 from tiller.files import write_whole
 from tiller.measure.store import pictures_of
 from tiller.report.style import Units
@@ -265,8 +265,15 @@ class ShopApp:
         self._focus()
 
     def _write(self, path: Path, state: Asking) -> None:
-        """Writes a new bow's file, or a changed one with the one before beside it."""
+        """Writes a new bow's file, or a changed one with the one before beside it.
+
+        Raises:
+            FileFault: it cannot be written, or was changed elsewhere since it was read.
+        """
         if state.original:
+            if text_of(path) != state.original:
+                msg = f"the file of '{state.name}' was changed elsewhere meanwhile: begin again, nothing was written."
+                raise FileFault(msg)
             write_whole(path.with_name("bow.toml.before"), state.original.encode())
             write_whole(path, state.text.encode())
             self.message = f"'{state.name}' is changed; what its file said before is kept in bow.toml.before."

@@ -123,6 +123,10 @@ def _rows(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> No
         )
 
 
+GRAVE = ("STOP", "OVERSTRAINED")
+"""How the sentences begin that never give way to others."""
+
+
 def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> None:
     item = shown.items[shown.chosen]
     sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
@@ -145,11 +149,15 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
     sheet.text(x, y, "NEXT", 0.8 * size, look.soft)
     y = sheet.wrapped(x, y + 1.1 * size, units.words(item.next_step) + ".", 1.15 * size, most, look.ink, 7) + 0.5 * size
     page = shown.page
+    # what must be looked at before anything is scraped comes first, whatever else has no room
+    grave = tuple(t for t in page.warned if t.startswith(GRAVE)) if page is not None else ()
+    for text in grave:
+        y = sheet.wrapped(x, y, units.words(text), 0.8 * size, most, look.weak, 3) + 0.3 * size
     end = box.y + box.height - edge
     below = end - (0.27 * box.height if page is not None and len(page.course) > 1 else 0.0)
     across = tall = 0.0
     if shown.aspect:
-        tall = min(0.56 * most / shown.aspect, below - y - 3.5 * size)
+        tall = max(0.0, min(0.56 * most / shown.aspect, below - y - 3.5 * size))
         across = tall * shown.aspect + edge
         sheet.image(x, y, tall * shown.aspect, tall)
     after = y
@@ -157,8 +165,7 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
         # beside the photograph where there is one
         after = _list(sheet, page, units, look, Box(x + across, y, most - across, below - y - 1.2 * size), size)
     y = max(after, y + tall + 0.6 * size if shown.aspect else y)
-    # what must be looked at before anything is scraped comes first
-    first = tuple(units.words(text) for text in page.warned) if page is not None else ()
+    first = tuple(units.words(t) for t in page.warned if t not in grave) if page is not None else ()
     for line in (*first, *shown.lines):
         rows = min(3, sheet.rows(line, 0.72 * size, most))
         if y + 0.95 * size * (rows + 1) > below - 0.4 * size:
@@ -172,8 +179,7 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
                 look.soft,
             )
             break
-        warned = line.startswith(("STOP", "OVERSTRAINED"))
-        y = sheet.wrapped(x, y, line, 0.72 * size, most, look.weak if warned else look.ink, 3) + 0.2 * size
+        y = sheet.wrapped(x, y, line, 0.72 * size, most, look.ink, 3) + 0.2 * size
     if page is not None and len(page.course) > 1:
         gap = 0.03 * most
         each = (most - 2 * gap) / 3
@@ -204,7 +210,9 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
 
 def _list(sheet: Sketch, page: Page, units: Units, look: Look, box: Box, size: float) -> float:
     """The last list to scrape, struck out where strokes were made since; where the next line may begin."""
-    head = "TO SCRAPE, in this order" if page.held else "WAS TO BE SCRAPED, before the last strokes"
+    over = any(text.startswith(GRAVE[1]) for text in page.warned)
+    now = "WHEN A WAY OUT IS CHOSEN, SCRAPE, in this order" if over else "TO SCRAPE, in this order"
+    head = now if page.held else "WAS TO BE SCRAPED, before the last strokes"
     sheet.fitted(box.x, box.y, head, 0.8 * size, box.width, look.soft)
     y = box.y + 1.3 * size
     for text in page.layers:
