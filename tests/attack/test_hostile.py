@@ -5,6 +5,7 @@ One sentence, exit code 2, nothing changed; never code of theirs run, never a fi
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import shutil
@@ -315,6 +316,25 @@ def test_a_byte_order_mark_does_no_harm(small_recording: Path, tmp_path: Path) -
     for name in ("bow.toml", "rig.toml", "frames.csv", "force.csv"):
         (folder / name).write_bytes(b"\xef\xbb\xbf" + (folder / name).read_bytes())
     assert np.isfinite(read_recording(folder).bow.left.length_mm)
+
+
+def test_a_bell_and_a_cleared_line_of_our_own_reach_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Through the cleaned stream; what is printed there beside them is cleaned all the same."""
+    from tiller.live.sound import Sounds
+    from tiller.output import clean_output, control
+
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setenv("TILLER_SILENT", "1")
+    told = Terminal()
+    monkeypatch.setattr(sys, "stdout", told)
+    with clean_output():
+        Sounds(sys.stdout).play("point")
+        control(sys.stdout, "\r\x1b[K")
+        print("a\x07\x1b[31m", end="")
+    assert told.getvalue() == "\a\r\x1b[Ka??[31m"
 
 
 def test_what_is_printed_holds_no_control_character(capsys: pytest.CaptureFixture[str]) -> None:

@@ -84,14 +84,9 @@ def test_each_hold_is_found_and_nothing_between(hand: Use) -> None:
     told: list[tuple[float, Hold | None]] = []
     done = weigh(hand(PulledScale([*HOLDS, *DOWN])), CELL, DRAWS, lambda d, h: told.append((d, h)), 120.0)
     assert [h.draw_mm for h in done.holds] == list(DRAWS)
-    for hold, true, shake in zip(done.holds, (40.0, 90.0, 145.0), (0.2, 0.4, 0.6), strict=True):
+    for hold, true in zip(done.holds, (40.0, 90.0, 145.0), strict=True):
         assert hold.force_n == pytest.approx(true, abs=0.1)
-        # a sine of 2 Hz, averaged over 0.2 s, is left with sin(x)/x of its size, x = pi 2 0.2; the cell's share comes on top
-        x = np.pi * 2.0 * weighing.BLOCK_S
-        told_sd = np.hypot(shake * np.sin(x) / x / np.sqrt(2), 0.002 * true)
-        assert (
-            0.65 * told_sd < hold.sd_n < 2.0 * told_sd
-        )  # the end of the pull may lie within the first fifth of a second
+        assert hold.sd_n > 0.002 * true
     assert told[0] == (250.0, None)
     assert [d for d, _ in told[1:3]] == [300.0, 350.0]
     assert np.isnan(told[3][0])
@@ -139,6 +134,11 @@ def test_what_is_a_hold() -> None:
     t = np.arange(0.0, 2.0, 0.0125)
     middle, sd, wander = steady(t, np.full(len(t), 80.0)) or (0.0, 1.0, 1.0)
     assert (middle, sd, wander) == (80.0, 0.0, 0.0)
+    # a sine of 2 Hz, averaged over 0.2 s, is left with sin(x)/x of its size, x = pi 2 0.2; ten even steps through it have the sd of half its
+    # square times 10/9
+    sway = steady(t, 80.0 + 0.6 * np.sin(2 * np.pi * 2.0 * t)) or (0.0, 0.0, 0.0)
+    x = np.pi * 2.0 * weighing.BLOCK_S
+    assert sway[1] == pytest.approx(0.6 * np.sin(x) / x * np.sqrt(0.5 * 10 / 9), rel=0.02)
     # a pull that goes on at 10 N/s is none; a tremor that is quick against the means is one
     assert steady(t, 80.0 + 10.0 * t) is None
     quick = steady(t, 80.0 + 3.0 * np.sin(2 * np.pi * t / (weighing.BLOCK_S / 2)))

@@ -12,6 +12,7 @@ import pytest
 
 import tiller
 from tests.examples.even_bow import main
+from tiller import public
 
 SHIPPED = Path(__file__).parents[1] / "data" / "orderly_rack"
 ROOT = Path(__file__).parents[2]
@@ -44,6 +45,7 @@ def test_nothing_is_loaded_before_it_is_asked_for() -> None:
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         _ = tiller.nothing  # type: ignore[attr-defined]
     assert set(tiller.__all__) <= set(dir(tiller))
+    assert tiller.__all__ == public.__all__
     assert all(getattr(tiller, name).__doc__ for name in tiller.__all__)
 
 

@@ -24,6 +24,8 @@ UNSEEN_DRIFT_N = 0.3
 """Sd of the zero where the log does not end with a slack string (common practice, no source)."""
 MOVING_SD_N = 1.0
 """What the curve of a moving rope's force adds to a straight line's sd (common practice, no source)."""
+FAR_N = 25.0
+"""A first zero this far from rig.toml's own may be a load that hangs there already (common practice, no source)."""
 SENSITIVITY_SD = 0.002
 """Relative sd of the sensitivity where no calibration says better (common practice, no source)."""
 

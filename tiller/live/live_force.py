@@ -13,6 +13,7 @@ from itertools import islice
 import numpy as np
 
 from tiller.bow.rigfile import LoadCell
+from tiller.force.cell import FAR_N
 from tiller.force.line import Hello, Reading, Reason, Rejected, Trouble, parse_line
 from tiller.sources.interfaces import Lines
 
@@ -21,8 +22,6 @@ SPIKE_N = 60.0
 """A reading this far from both its neighbours is a spike (common practice, no source)."""
 QUIET_N = 2.5
 WRONG_WAY_N = -8.0
-FAR_N = 25.0
-"""A first zero this far from rig.toml's own may be a load that hangs there already (common practice, no source)."""
 KEPT_S = 30.0
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.rigfile import LoadCell
 from tiller.errors import ForceFault, SourceFault
-from tiller.force.cell import SENSITIVITY_SD
+from tiller.force.cell import FAR_N, SENSITIVITY_SD
 from tiller.setup.capture import listen, settled
 from tiller.sources.interfaces import Scale, now_s
 
@@ -27,8 +27,6 @@ BLOCK_S = 0.2
 RISE_N = 3.0
 """A hold weighs at least so much more than the one before: the rope's own weight and the zero's drift are less."""
 SLACK_N = 5.0
-FAR_N = 25.0
-"""A zero this far from rig.toml's own may be a load that hangs there already (common practice, no source)."""
 LET_DOWN_S = 60.0
 UNEVEN_STEPS = 1.6
 """A bow's weight rises almost evenly with its draw: where the rise a millimetre is so many times that of the stretch beside it, a hold was
