@@ -27,6 +27,7 @@ import numpy as np
 from tests.bench.bowyer import Standing, stand, true_bow
 from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
+from tiller.mechanics.advice.carry import Shown, came_off, carried, level_kept
 from tiller.mechanics.advice.history import FIRST_STROKE_MM
 from tiller.mechanics.advice.layers import strokes
 from tiller.mechanics.advice.plan import make_plan
@@ -46,6 +47,8 @@ HAND = float(os.environ.get("COURSE_HAND", "1"))
 """How much of the hand's error is made: 0 is an exact hand."""
 MAP = float(os.environ.get("COURSE_MAP", "1"))
 """How much of the map's error is made, likewise."""
+CARRY = os.environ.get("COURSE_CARRY", "1") != "0"
+"""Whether earlier pulls of the bow count."""
 KINDS = ("even", "crooked", "faults", "crooked and faults")
 LIMITS = {
     "even bows, first pass": 0.013,
@@ -158,6 +161,31 @@ def believed(
     return BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, whole.string_ea_n, LEVEL_SD)
 
 
+def by_all_pulls(
+    bow: BowTruth, seen: BowBelief, before: dict[str, list[tuple[LimbBelief, list[tuple[float, float, float]]]]]
+) -> BowBelief:
+    """What all pulls together leave of the bow."""
+    limbs, weights = [], []
+    for side, limb in zip(SIDES, (seen.left, seen.right), strict=True):
+        true = bow.limb(side)
+        width, thick = (np.interp(limb.s_mm, true.s_mm, v) for v in (true.width_mm, true.thickness_mm))
+        inertia = [crowned_section(width, thick + d, true.crown_radius_mm).second_moment_mm4 for d in (-0.1, 0.1)]
+        slope = np.log(inertia[1] / inertia[0]) / 0.2
+        told = [
+            (
+                Shown(np.interp(limb.s_mm, b.s_mm, b.log_ei), np.interp(limb.s_mm, b.s_mm, np.sqrt(np.diag(b.cov)))),
+                came_off(limb.s_mm, taken, slope, 0.1),
+            )
+            for b, taken in before[side]
+        ]
+        log_ei, cov = carried(limb.s_mm, told, limb.log_ei, limb.cov)
+        limbs.append(replace(limb, log_ei=log_ei, cov=cov))
+        weights.append((limb.nock_mm - limb.s_mm) ** 2)
+    more = level_kept([seen.left.log_ei, seen.right.log_ei], [b.log_ei for b in limbs], weights)
+    left, right = (replace(b, log_ei=b.log_ei + more) for b in limbs)
+    return replace(seen, left=left, right=right)
+
+
 def lasting_errors(bow: BowTruth, rng: np.random.Generator) -> dict[str, Array]:
     out = {}
     for side in SIDES:
@@ -185,9 +213,14 @@ def wood(bow: BowTruth, belief: BowBelief) -> tuple[LimbWood, LimbWood]:
     return out[0], out[1]
 
 
-def by_hand(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> tuple[BowTruth, int]:
-    """The bow after the pass's layers, scraped by a hand that errs by 20 % and 0.02 mm a layer and by 6 mm at its ends; strokes made."""
+Taken = dict[str, list[tuple[float, float, float]]]
+
+
+def by_hand(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> tuple[BowTruth, int, Taken]:
+    """The bow after the pass's layers, scraped by a hand that errs by 20 % and 0.02 mm a layer and by 6 mm at its ends; strokes made; what they are
+    counted as."""
     limbs, made = {}, 0
+    counted: Taken = {side: [] for side in SIDES}
     for side in SIDES:
         limb = bow.limb(side)
         thick = limb.thickness_mm.copy()
@@ -199,8 +232,9 @@ def by_hand(bow: BowTruth, plan: Plan, rng: np.random.Generator) -> tuple[BowTru
             cut = np.clip((limb.s_mm - low + 8) / 16, 0, 1) * np.clip((high + 8 - limb.s_mm) / 16, 0, 1)
             thick = thick - depth * cut
             made += max(count, 1)
+            counted[side].append((z.from_mm, z.to_mm, told))
         limbs[side] = replace(limb, thickness_mm=thick)
-    return replace(bow, left=limbs["left"], right=limbs["right"]), made
+    return replace(bow, left=limbs["left"], right=limbs["right"]), made, counted
 
 
 def largest_stretch(now: Standing, bow: BowTruth) -> float:
@@ -235,9 +269,11 @@ def run(seed: int) -> Course:
     now = stand(bow)
     uneven, told_now, told_after = [now.uneven], [], []
     done = False
+    before: dict[str, list[tuple[LimbBelief, list[tuple[float, float, float]]]]] = {side: [] for side in SIDES}
     limit = 1.06 * float(np.median(np.concatenate([e[w] for e, w in zip(now.strain, now.working, strict=True)])))
     for turn in range(MOST_PASSES):
-        belief = believed(bow, lasting, rng, 1.0, _gap(bow, now, rng))
+        seen = believed(bow, lasting, rng, 1.0, _gap(bow, now, rng))
+        belief = by_all_pulls(bow, seen, before) if CARRY else seen
         aim = Aim(bow.draw_mm, bow.weight_n, bow.brace_mm, limit)
         plan = make_plan(
             belief,
@@ -250,7 +286,9 @@ def run(seed: int) -> Course:
         )
         told_now.append(plan.now)
         done = plan.done
-        bow, made = by_hand(bow, plan, rng)
+        bow, made, taken = by_hand(bow, plan, rng)
+        for side, limb in zip(SIDES, (seen.left, seen.right), strict=True):
+            before[side].append((limb, taken[side]))
         if not made:
             break
         told_after.append(plan.after_pass)

@@ -5,13 +5,19 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
 from tiller.cli.entry import main
+from tiller.measure.advice import _off_after, belief_by_all_pulls
 from tiller.measure.comparison import learned_stroke
+from tiller.measure.pipeline import Measured, measure
+from tiller.measure.recording import read_recording
+from tiller.measure.sets import Past
 from tiller.mechanics.advice.history import (
     PassDone,
     Scraped,
@@ -21,6 +27,7 @@ from tiller.mechanics.advice.history import (
     stacking,
     tiller_difference_mm,
 )
+from tiller.mechanics.forward.belief import BowBelief
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan, make_even, write_recording
 from tiller.simulate.shoot import Shooter
@@ -38,6 +45,7 @@ def test_a_pass_is_promised_and_checked_and_the_stroke_is_learned(
     first = json.loads((tmp_path / "one.json").read_text())
     assert first["passes_done"] == []
     assert first["stroke_mm"] == 0.05
+    assert first["plan_summary"]["earlier_pulls"] == 0
     zones = [z for z in first["plan"] if z["pass_mm"] > 0]
     assert len(zones) > 6
     # the left limb loses half as much again as planned, the right one what was planned; the right one takes a set
@@ -87,6 +95,8 @@ def test_a_pass_is_promised_and_checked_and_the_stroke_is_learned(
     assert toasted["stiffer"] == pytest.approx(-3 * depth / 13.5, abs=0.06)
     assert toasted["nock_mm"] == pytest.approx(taken["right"]["nock_mm"], abs=1.0)
     assert "SINCE THEN toasted, right limb 200 mm to 400 mm" in said
+    assert second["plan_summary"]["earlier_pulls"] == 1
+    assert "the plan rests on this pull and on 1 earlier one of this bow" in said
     assert second["lost_share"] == pytest.approx(0.05, abs=0.03)
 
 
@@ -214,3 +224,72 @@ def test_a_limit_that_was_shown_stays(small_recording: Path) -> None:
         assert (found.limit, found.limit_sd) == (0.0055, 0.0004)
     assert set_by_place(measured, recording.bow, Past([{**pull, "advice": None}], ())) is None
     assert set_by_place(measured, recording.bow, Past([{**pull, "advice": {"set_shown": {"limit": None}}}], ())) is None
+
+
+def _kept(measured: Measured, day: int, **more: object) -> dict[str, Any]:
+    """A pull as the book hands it out, as far as its map is concerned."""
+    profiles = {
+        side: [
+            {"s_mm": s, "stiffness_n_m2": _or_none(ei), "stiffness_sd": _or_none(sd)}
+            for s, ei, sd in zip(limb.s_mm, limb.stiffness_n_m2, limb.stiffness_sd, strict=True)
+        ]
+        for side, limb in ((side, measured.result.limb(side)) for side in SIDES)
+    }
+    return {"taken_at": f"2026-05-{day:02d}T10:00:00", "force_there_n": 200.0, "profiles": profiles, **more}
+
+
+def _or_none(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def test_a_plan_rests_on_all_pulls_and_on_what_came_off(tmp_path: Path) -> None:
+    bow = random_bow(np.random.default_rng(31), "again", (), string_kind="long")
+    measured = []
+    for seed in (31, 32):
+        write_recording(tmp_path / str(seed), bow, Plan(largest_mm=480.0, pictures=10, seed=seed))
+        measured.append(measure(read_recording(tmp_path / str(seed))))
+    wood = read_recording(tmp_path / "31").bow
+    first, now = measured
+
+    def by(**more: object) -> BowBelief:
+        belief, earlier = belief_by_all_pulls(now, wood, Past((_kept(first, 3, **more),)))
+        assert earlier == 1
+        return belief
+
+    nothing = {"layers": [], "plan": []}
+    still = by(advice=nothing, scrapings=[])
+    seen = np.isfinite(now.result.limb("left").strain)
+    then, alone = (np.log(1e6 * m.result.limb("left").stiffness_n_m2[seen]) for m in measured)
+    together = still.left.log_ei[seen]
+    # between the two maps, and surer than either
+    way = together - np.mean(together), then - np.mean(then), alone - np.mean(alone)
+    toward = float((way[0] - way[2]) @ (way[1] - way[2]) / ((way[1] - way[2]) @ (way[1] - way[2])))
+    assert 0.1 < toward < 0.6
+    sd = [np.mean(np.sqrt(np.diag(b.left.cov))[seen]) for b in (still, now.belief)]
+    assert sd[0] < 0.97 * sd[1]
+    # what was scraped is reckoned with, as many strokes as were made: so much less is expected there
+    layer = {"limb": "left", "from_mm": 250.0, "to_mm": 450.0, "depth_mm": 0.15}
+    s, told = now.belief.left.s_mm, {"layers": [layer], "plan": []}
+    there = (s > 280) & (s < 420)
+    made, half, untold = (
+        _off_after({"advice": told, "scrapings": rows}, "left", s, np.full(len(s), 0.2), ())
+        for rows in (
+            [{"strokes": 3, "planned_strokes": 3}],
+            [{"strokes": 1, "planned_strokes": 4}, {"strokes": 2, "planned_strokes": 2}],
+            [],
+        )
+    )
+    assert made.log_ei[there] == pytest.approx(-0.03)
+    assert half.log_ei[there] == pytest.approx(-0.015)
+    assert np.all(untold.log_ei[there] < 0)
+    assert np.all(np.diag(untold.cov)[there] > np.diag(made.cov)[there])
+    assert np.all(_off_after({"advice": told, "scrapings": []}, "right", s, np.full(len(s), 0.2), ()).log_ei == 0)
+    both = by(advice=told, scrapings=[{"strokes": 3, "planned_strokes": 3}])
+    assert float(np.mean((both.left.log_ei - still.left.log_ei)[there])) < 0.0
+    # nothing is known of a pull whose plan is not there, and nothing comes from one that was not weighed
+    unplanned = by(advice=None, scrapings=[])
+    assert np.max(np.abs(unplanned.left.log_ei - now.belief.left.log_ei)[seen]) < 0.35 * np.max(
+        np.abs(still.left.log_ei - now.belief.left.log_ei)[seen]
+    )
+    assert belief_by_all_pulls(now, wood, Past(({**_kept(first, 3), "force_there_n": None},)))[1] == 0
+    assert belief_by_all_pulls(now, wood, Past())[0] is now.belief

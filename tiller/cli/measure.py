@@ -178,7 +178,7 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     book = book_of(args)
     past = past_of(book, recording)
     by_place = set_by_place(measured, recording.bow, past)
-    advice = advise(measured, recording.bow, by_place)
+    advice = advise(measured, recording.bow, by_place, past)
     progress(args, "")
     stroke = FIRST_STROKE_MM
     notes = strange_words(recording.strange_keys)

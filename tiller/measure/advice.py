@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
 from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
+from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.wood.moisture import strain_at
 from tiller.bow.wood.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.measure.pipeline import HIDDEN_WORKING_MM, Measured, to_back_of, working_zone
+from tiller.measure.sets import Past, column, seen_at
 from tiller.measure.wanted import tiller_of, wanted_strain
 from tiller.mechanics.advice.advice import Advice, NextPull
+from tiller.mechanics.advice.carry import CameOff, Shown, alike, came_off, carried, level_kept
 from tiller.mechanics.advice.evidence import shown_further
+from tiller.mechanics.advice.history import LEVEL_CHANGE_SD, STROKE_PRIOR_SD
 from tiller.mechanics.advice.plan import make_plan
 from tiller.mechanics.advice.planned import Plan
 from tiller.mechanics.advice.thinning import Aim, LimbWood
@@ -34,9 +40,16 @@ from tiller.mechanics.forward.elastica import NoEquilibriumError
 from tiller.mechanics.forward.forecast import Forecast, forecast
 from tiller.mechanics.forward.stop import Stop, stop_now
 from tiller.quantity import mm, mm_span
+from tiller.records.events import Event
 
 Array = NDArray[np.float64]
 
+UNTOLD_SHARE, UNTOLD_SD = 0.6, 1.0
+"""Where nobody said that a planned pass was scraped, so much of it is taken to have come off, and the relative sd of that (common practice, no source)."""
+UNPLANNED_SD = 0.1
+"""Sd of what came off a limb, as log EI, where nothing was planned and so nothing is known (common practice, no source)."""
+TREATED_SD = 0.05
+"""Sd of what heat or drying changes in a stretch, as log EI (common practice, no source)."""
 LEAST_SHARE = 0.25
 """From a pull over less than this share of the way from its first picture to the target draw no plan is made."""
 UNSCALED_STRAIN_SD = 0.03
@@ -124,11 +137,80 @@ def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
     return out[0], out[1]
 
 
-def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Advice:
+def _off_after(pull: Mapping[str, Any], side: Side, s: Array, slope_per_mm: Array, events: Sequence[Event]) -> CameOff:
+    """What is thought to have come off a limb after a pull, and what else was done to it before the next one."""
+    told = pull.get("advice") or {}
+    layers = told.get("layers") or told.get("plan")
+    common, local = LEVEL_CHANGE_SD, 0.0
+    taken: list[tuple[float, float, float]] = []
+    spread = 0.0
+    if layers is None:
+        common, local = UNPLANNED_SD, UNPLANNED_SD
+    else:
+        scrapings = pull.get("scrapings") or []
+        made, planned = (sum(int(row[key]) for row in scrapings) for key in ("strokes", "planned_strokes"))
+        share = made / planned if planned > 0 else UNTOLD_SHARE
+        spread = STROKE_PRIOR_SD if planned > 0 else UNTOLD_SD
+        depth = "depth_mm" if told.get("layers") else "pass_mm"
+        taken = [(z["from_mm"], z["to_mm"], share * z[depth]) for z in layers if z["limb"] == side]
+    off = came_off(s, taken, slope_per_mm, spread)
+    cov = off.cov + common**2 + alike(s, local)
+    for event in events:
+        if event.limb in ("", side):
+            low = -np.inf if event.from_mm is None else event.from_mm
+            high = np.inf if event.to_mm is None else event.to_mm
+            cov = cov + alike(s, np.where((s >= low) & (s <= high), TREATED_SD, 0.0)) + TREATED_SD**2
+    return CameOff(off.log_ei, cov)
+
+
+def belief_by_all_pulls(measured: Measured, bow: Bow, past: Past) -> tuple[BowBelief, int]:
+    """The belief by this pull and all earlier ones that may be compared with it, and how many those are: each shows the shape of the stiffness,
+    what came off in between is predicted, the newest pull's force says the level."""
+    newest = measured.belief
+    if not measured.result.weighed:
+        return newest, 0
+    pulls = [
+        p for p in past.comparable if p["force_there_n"] is not None and all(p["profiles"][side] for side in SIDES)
+    ]
+    if not pulls:
+        return newest, 0
+    ends = [str(p["taken_at"]) for p in pulls[1:]]
+    limbs, weights = [], []
+    for side, limb in zip(SIDES, (newest.left, newest.right), strict=True):
+        s, width, above = limb.s_mm, bow.limb(side).width_at(limb.s_mm), bow.above(side, limb.s_mm)
+        thick = thick_enough(measured.result.limb(side).thickness_mm, 1.0, above)
+        inertia = [
+            limb_section(width, thick + more, measured.crown_radius_mm, above).second_moment_mm4 for more in (0.0, 0.1)
+        ]
+        slope = np.log(inertia[1] / inertia[0]) / 0.1
+        before = []
+        for k, pull in enumerate(pulls):
+            rows = pull["profiles"][side]
+            where, ei, sd = (column(rows, key) for key in ("s_mm", "stiffness_n_m2", "stiffness_sd"))
+            ei, sd = seen_at(s, where, ei) * NMM2_PER_NM2, seen_at(s, where, sd) * NMM2_PER_NM2
+            later = [
+                e
+                for e in past.events
+                if e.at.isoformat(timespec="seconds") > str(pull["taken_at"])
+                and (k >= len(ends) or e.at.isoformat(timespec="seconds") <= ends[k])
+            ]
+            with np.errstate(invalid="ignore", divide="ignore"):
+                shown = Shown(np.log(ei), sd / ei)
+            before.append((shown, _off_after(pull, side, s, slope, later)))
+        log_ei, cov = carried(s, before, limb.log_ei, limb.cov)
+        limbs.append(replace(limb, log_ei=log_ei, cov=cov))
+        weights.append((limb.nock_mm - s) ** 2)  # a string's moment goes nearly as the way to the nock
+    more = level_kept([newest.left.log_ei, newest.right.log_ei], [b.log_ei for b in limbs], weights)
+    left, right = (replace(b, log_ei=b.log_ei + more) for b in limbs)
+    return replace(newest, left=left, right=right), len(pulls)
+
+
+def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None, past: Past | None = None) -> Advice:
     """Forecast, stop and plan from a measured pull; what cannot be had is said, never made up.
 
     Args:
         by_place: what the set since earlier pulls shows of the strain that this piece bears.
+        past: the bow's earlier pulls: the plan rests on all of them; None = on this one alone.
     """
     limit, source = strain_limit(bow, by_place)
     wood = wood_of(measured, bow)
@@ -143,11 +225,16 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Ad
         )
     stop, of_stop = _stop(measured, bow, wood, limit, ahead)
     said = [*of_stop.first, *said, *of_stop.then]
-    plan, no_plan = _plan(measured, bow, wood, limit, ahead)
+    belief, earlier = belief_by_all_pulls(measured, bow, past) if past is not None else (measured.belief, 0)
+    plan, no_plan = _plan(measured, belief, bow, wood, limit, ahead)
     if no_plan:
         said.append(f"no plan: {no_plan}")
     if plan is not None:
         said += plan.said
+        if earlier:
+            said.append(
+                f"the plan rests on this pull and on {earlier} earlier one{'s' if earlier > 1 else ''} of this bow, with what came off in between."
+            )
     further = _next_pull(plan, stop, measured.result.pictures[measured.result.largest].draw_mm, bow)
     return Advice(
         forecast=ahead,
@@ -160,6 +247,7 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None) -> Ad
         next_pull=further,
         no_forecast=no_forecast,
         no_plan=no_plan,
+        earlier_pulls=earlier,
     )
 
 
@@ -293,7 +381,12 @@ def _not_measured(measured: Measured, bow: Bow) -> list[str]:
 
 
 def _plan(
-    measured: Measured, bow: Bow, wood: tuple[LimbWood, LimbWood], limit: float, ahead: Forecast | None
+    measured: Measured,
+    belief: BowBelief,
+    bow: Bow,
+    wood: tuple[LimbWood, LimbWood],
+    limit: float,
+    ahead: Forecast | None,
 ) -> tuple[Plan | None, str]:
     """The plan, or why there is none."""
     target, result = bow.target, measured.result
@@ -314,7 +407,7 @@ def _plan(
     aim = Aim(target.draw_length_mm, target.draw_weight_n, target.brace_height_mm, limit)
     try:
         plan = make_plan(
-            measured.belief,
+            belief,
             wood,
             measured.crown_radius_mm,
             aim,

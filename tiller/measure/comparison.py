@@ -14,6 +14,7 @@ from tiller.measure.pipeline import Measured
 from tiller.measure.sets import Past, column, events_shown, limb_line, set_of, since_day
 from tiller.mechanics.advice.history import (
     FIRST_STROKE_MM,
+    STROKE_PRIOR_SD,
     TILLER_SD_MM,
     Beside,
     PassDone,
@@ -29,8 +30,6 @@ from tiller.mechanics.advice.yielding import SetShown
 
 Array = NDArray[np.float64]
 
-STROKE_PRIOR_SD = 0.3
-"""Relative sd of a stroke's depth before a pass showed it (common practice, no source)."""
 DEEPEST_STROKE_MM = 0.2
 TOO_MUCH = 1.25
 VAGUE = 0.3

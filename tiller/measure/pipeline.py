@@ -35,13 +35,15 @@ from tiller.mechanics.fit.pullfit import (
     every,
     fit_pull,
     forces_that_bend,
+    straight_end,
 )
 from tiller.mechanics.fit.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.fit.strain import strain_profile
 from tiller.mechanics.forward.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.forward.elastica import NoEquilibriumError
+from tiller.mechanics.forward.level import level_by_force
 from tiller.quantity import mm
-from tiller.vision.limbs.limb import normals
+from tiller.vision.limbs.limb import LimbModel, dragged_mm, normals
 from tiller.vision.limbs.pull import ENOUGH_SEEN
 
 Array = NDArray[np.float64]
@@ -110,17 +112,25 @@ def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
     section = limb_section(width, thick, crown, above)
     # the outline shows the middle of the thickness; moments and bending are about the neutral axis, nearer to the belly under a crown
     down = (0.5 * thick - section.to_belly_mm)[:, None]
+    rest = straight_end(model.rest_mm, model.s_mm, _dragged_mm(sight, model))
     return LimbData(
         sign=model.sign,
         s_mm=model.s_mm,
         nock_s_mm=limb.length_mm,
-        rest_mm=(model.rest_mm - down * normals(model.rest_mm, model.sign)) * mirror,
+        rest_mm=(rest - down * normals(rest, model.sign)) * mirror,
         points_mm=np.array([t.points_mm - down * t.normal_mm for t in traces]) * mirror,
         offset_mm=np.array([t.offset_mm for t in traces]),
         sd_mm=np.array([t.sd_mm for t in traces]),
         mass_per_mm_kg=section.area_mm2 * density * 1e-9,
         prior=prior,
     )
+
+
+def _dragged_mm(sight: Sight, model: LimbModel) -> float:
+    """Over how much of its end the string drags the limb's edge at rest: there the line goes on as before, or the nock would be put beside its place."""
+    ends = sight.scene.board.view.plane_to_pixels(model.rest_mm[[-3, -1]], sight.scene.rig.bow_plane_z_mm)
+    length = float(np.linalg.norm(model.rest_mm[-1] - model.rest_mm[-3]))
+    return dragged_mm(model, float(np.linalg.norm(ends[1] - ends[0])) / length)
 
 
 def _pictures(sight: Sight, forces: Forces | None, top: int) -> tuple[PullPicture, ...]:
@@ -193,6 +203,10 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
     level_sd = LEVEL_SD if forces is not None else MODULUS_VARIATION
     bends = all(recording.bow.limb(d).working_from_mm < sight.models[d].s_mm[0] - HIDDEN_WORKING_MM for d in SIDES)
     belief = belief_of(fitted.fit, both, handles, fitted.pulls, level_sd, bends)
+    string_mm = string_stretch(both, fitted.pulls)[2]
+    up = [p for p in pictures if p.branch == "up"]
+    if forces is not None:
+        belief = level_by_force(belief, string_mm, np.array([p.draw_mm for p in up]), np.array([p.force_n for p in up]))
     backs = to_back_of(result, recording.bow, fitted.crown_radius_mm)
     row = next(k for k, s in enumerate(sight.seen) if s.picture.file == pictures[result.largest].file)
     fits = (fitted.fit.left, fitted.fit.right)
@@ -210,7 +224,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
         forces,
         {side: fitted.data[side].prior for side in SIDES},
         belief,
-        string_stretch(both, fitted.pulls)[2],
+        string_mm,
         fitted.crown_radius_mm,
         tiller,
     )

@@ -44,7 +44,7 @@ def limb_line(points: Array, side: Side) -> Array:
     return np.asarray(points * np.array([-1.0 if side == "left" else 1.0, 1.0]), dtype=float)
 
 
-def _seen_at(s: Array, where: Array, values: Array) -> Array:
+def seen_at(s: Array, where: Array, values: Array) -> Array:
     """Values (n,) at other places, NaN outside of what was seen."""
     good = np.isfinite(values)
     if np.count_nonzero(good) < 2:
@@ -61,8 +61,8 @@ def rest_of(pull: Mapping[str, Any], side: Side) -> tuple[Array, Array]:
 def thinned_mm(limb: LimbResult, pull: Mapping[str, Any], s_mm: Array) -> Array:
     """What came off the belly since a pull (n,), by the stiffness then and now; 0 where it is not known."""
     rows = pull["profiles"][limb.side]
-    then = _seen_at(s_mm, column(rows, "s_mm"), column(rows, "stiffness_n_m2"))
-    now = _seen_at(s_mm, limb.s_mm, limb.stiffness_n_m2)
+    then = seen_at(s_mm, column(rows, "s_mm"), column(rows, "stiffness_n_m2"))
+    now = seen_at(s_mm, limb.s_mm, limb.stiffness_n_m2)
     thick = np.interp(s_mm, limb.s_mm, limb.thickness_mm)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.nan_to_num(thick * (np.cbrt(then / now) - 1.0), nan=0.0, posinf=0.0, neginf=0.0)
@@ -151,8 +151,8 @@ def _rest_moved(limb: LimbResult, pulls: Sequence[Mapping[str, Any]]) -> RestMov
         rows = pull["profiles"][side]
         if rows:
             where = column(rows, "s_mm")
-            bends.append(_seen_at(s, where, 1e-3 * column(rows, "bend_per_m")))
-            strains.append(_seen_at(s, where, column(rows, "strain")))
+            bends.append(seen_at(s, where, 1e-3 * column(rows, "bend_per_m")))
+            strains.append(seen_at(s, where, column(rows, "strain")))
     if not bends:
         return None
     bend, strain = (np.fmax.reduce(np.array(rows)) for rows in (bends, strains))

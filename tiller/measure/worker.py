@@ -67,7 +67,7 @@ def work_up(
     progress("forecast and plan")
     past = past_of(book, recording)
     by_place = set_by_place(measured, recording.bow, past)
-    advice = advise(measured, recording.bow, by_place)
+    advice = advise(measured, recording.bow, by_place, past)
     # without a scale the forecast is the table's: nothing is compared with it
     told = advice.forecast is not None and measured.result.weighed
     now_n = advice.forecast.weight_n if advice.forecast is not None and told else float("nan")

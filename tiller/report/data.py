@@ -218,6 +218,7 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             "uneven_final_band": [plan.final.low, plan.final.high],
             "even_strain": plan.even_strain,
             "largest_strain": plan.largest_strain,
+            "earlier_pulls": advice.earlier_pulls,
         },
         "working_strain": advice.working_strain,
         "working_strain_source": advice.strain_source,

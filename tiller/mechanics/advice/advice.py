@@ -30,6 +30,7 @@ class Advice:
         tiller: at brace, now and wanted; None where it cannot be had.
         next_pull: what a further pull will show; None where it may not go further, or nothing is known.
         said: why something is missing, and what the plan says about ways out.
+        earlier_pulls: how many pulls of the bow before this one the plan rests on as well.
         no_forecast, no_plan: why there is none, '' where there is one or nobody asked.
     """
 
@@ -43,3 +44,4 @@ class Advice:
     next_pull: NextPull | None = None
     no_forecast: str = ""
     no_plan: str = ""
+    earlier_pulls: int = 0

@@ -20,6 +20,8 @@ PASS_SD = 0.012
 """Relative sd of the change of a zone's EI between two pulls, what both err alike left out (set on simulated pulls)."""
 FIRST_STROKE_MM = 0.05
 """What one pull of a scraper takes off (common practice, no source), until the bow's own passes show it."""
+STROKE_PRIOR_SD = 0.3
+"""Relative sd of a stroke's depth before a pass showed it (common practice, no source)."""
 LEVEL_CHANGE_SD = 0.015
 """Relative sd of the change of the level of all EI between two pulls (common practice, no source)."""
 ZONE_MM = 100.0

@@ -161,12 +161,33 @@ def _shape(rest: Array, root: Array, turn: Array, s: Array) -> Array:
     return np.concatenate([root[:, None, :], root[:, None, :] + np.cumsum(pieces, axis=1)], axis=1)
 
 
+END_MM = 40.0
+"""Beyond its last station a limb goes on as this much of its end leads."""
+
+
 def nock_of(line: Array, s: Array, nock_s_mm: float) -> Array:
-    """The nock (..., 2): the line continued beyond its last station in the direction of its last 40 mm."""
-    back = min(int(np.searchsorted(s, s[-1] - 40.0 + 1e-6)), len(s) - 2)
+    """The nock (..., 2): the line continued beyond its last station in the direction of its last ``END_MM``."""
+    back = min(int(np.searchsorted(s, s[-1] - END_MM + 1e-6)), len(s) - 2)
     tangent = line[..., -1, :] - line[..., back, :]
     tangent = tangent / np.linalg.norm(tangent, axis=-1, keepdims=True)
     return np.asarray(line[..., -1, :] + (nock_s_mm - s[-1]) * tangent, dtype=float)
+
+
+LEAD_MM = 80.0
+"""So much of a line before its end leads the end on: over less its outline's own wander does (0.3 mm, alike over some 40 mm)."""
+LEAST_END_MM = 10.0
+
+
+def straight_end(line: Array, s: Array, end_mm: float) -> Array:
+    """The line (n, 2) with its last ``end_mm`` going straight on as the ``LEAD_MM`` before lead, least squares."""
+    end = s > s[-1] - max(end_mm, LEAST_END_MM)
+    lead = ~end & (s > s[-1] - max(end_mm, LEAST_END_MM) - LEAD_MM)
+    if np.count_nonzero(lead) < 5:
+        return line
+    out = line.copy()
+    for k in (0, 1):
+        out[end, k] = np.polyval(np.polyfit(s[lead], line[lead, k], 1), s[end])
+    return out
 
 
 def string_holds(limb: LimbData, lines_mm: Array, pulls: Pulls) -> tuple[Array, Array]:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.units import STANDARD_GRAVITY
+from tiller.mechanics.fit.pullfit import END_MM
 
 Array = NDArray[np.float64]
 
@@ -92,10 +93,13 @@ def chain_of(
 
 
 def _extended(at: Array, s: Array, values: Array) -> Array:
+    """Values (k,) at other places; beyond the ends straight on, as the end's last ``END_MM`` lead: as the fit places the nock."""
+    second = max(1, int(np.searchsorted(s, s[0] + END_MM - 1e-6, side="right")) - 1)
+    last = min(int(np.searchsorted(s, s[-1] - END_MM + 1e-6)), len(s) - 2)
     out = np.interp(at, s, values)
-    low, high = at < s[0], at > s[-1]
-    out = np.where(low, values[0] + (at - s[0]) * (values[1] - values[0]) / (s[1] - s[0]), out)
-    return np.where(high, values[-1] + (at - s[-1]) * (values[-1] - values[-2]) / (s[-1] - s[-2]), out)
+    out = np.where(at < s[0], values[0] + (at - s[0]) * (values[second] - values[0]) / (s[second] - s[0]), out)
+    slope = (values[-1] - values[last]) / (s[-1] - s[last])
+    return np.where(at > s[-1], values[-1] + (at - s[-1]) * slope, out)
 
 
 def coarser(bow: WholeBow, segments: int) -> WholeBow:

@@ -30,9 +30,6 @@ forecast again, since both go through the same lever arms (common practice, no s
 RELAX_SD = 0.005
 """A hold is weighed before wood has done with giving, alike in every picture (independent rig's live session: 0.4-0.7 % of the force were still to
 go when its points were taken)."""
-OUTLINE_SD_MM = 0.5
-"""What an outline that looks a little other at rest than drawn adds to the deflection, alike in all pictures; it counts for more the
-less the limbs moved (set on simulated pulls)."""
 SCATTER_SHARE, FADE_SHARE = 0.25, 0.2
 """The sd of EI allows for errors that neighbouring stations share; over the whole bow they average out more than it
 says, and what the fades are believed to give too little is taken by the stations next to them. Set so that stated and
@@ -145,8 +142,7 @@ def forecast(
     softer = solve_draws(replace(bow, string_ea_n=softer_ea), shorter, draws, mean)
     stretch = np.abs(softer.force_n / mean.force_n - 1.0)
     level = np.hypot(LEVEL_SD, cell_sd)
-    seen = OUTLINE_SD_MM / belief.moved_mm if np.isfinite(belief.moved_mm) else 0.0
-    relative = np.sqrt(relative**2 + fade**2 + stretch**2 + seen**2 + MODEL_SD**2 + RELAX_SD**2 + level**2)
+    relative = np.sqrt(relative**2 + fade**2 + stretch**2 + belief.outline_sd**2 + MODEL_SD**2 + RELAX_SD**2 + level**2)
     first = np.zeros(count, dtype=int)
     lengths = string_lengths(bow_from(belief, left, right), brace_mm, at_rows(braced, first))
     string_sd = float(np.hypot(SCATTER_SHARE * np.std(lengths), PLACES_SD_MM))

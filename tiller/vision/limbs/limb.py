@@ -63,6 +63,7 @@ class LimbModel:
         root_play_mm: how far its root may leave its place across the rack.
         wood: (n, 3) its colour at rest, blue, green, red; None before it was seen.
         dressed: (n,) stations whose colour is not that of the limb around them: wraps, paint, leather; None likewise.
+        string_mm: length of the string that is on the bow; 0 where none is.
     """
 
     side: Side
@@ -77,6 +78,7 @@ class LimbModel:
     root_play_mm: float
     wood: Single | None = None
     dressed: NDArray[np.bool_] | None = None
+    string_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -233,6 +235,29 @@ def trace_limbs(
             )
         )
     return tuple(traces)
+
+
+STRING_PX = 6.0
+"""A string as near as this to the belly's edge lies in its profile, 7 px long, and drags the edge towards itself."""
+STRING_END_MM = 150.0
+"""Only so near to the nock: further in a string that lies so near is no taut one."""
+
+
+def dragged_mm(model: LimbModel, px_per_mm: float) -> float:
+    """Over how much of its end the belly's edge of a limb at rest is dragged by the string, which runs from the nock to the middle, as long as it is.
+
+    Args:
+        px_per_mm: of the picture at the limb's end.
+    """
+    line = model.rest_mm
+    way = (line[-1] - line[-9]) / np.linalg.norm(line[-1] - line[-9])
+    nock = line[-1] + NOCK_CLEARANCE_MM * way
+    half = 0.5 * model.string_mm
+    if half <= abs(nock[0]):
+        return 0.0
+    string = np.array([-nock[0], -float(np.sqrt(half**2 - nock[0] ** 2))]) / half
+    angle = abs(way[0] * string[1] - way[1] * string[0])
+    return float(np.clip(STRING_PX / px_per_mm / max(angle, 1e-3) - NOCK_CLEARANCE_MM, 0.0, STRING_END_MM))
 
 
 INSIDE_PX = 0.5
@@ -445,4 +470,5 @@ def blank_model(bow: Bow, side: Side, cradle_half_mm: float = CRADLE_HALF_MM) ->
     crown = max(crown, 0.5 * float(np.max(width)) + 1e-6)
     sign = -1 if side == "left" else 1
     rest = np.column_stack([sign * s, np.full(len(s), 20.0)])
-    return LimbModel(side, sign, s, width, thickness, crown, 0.5 * thickness, 0.5 * thickness, rest, play)
+    edge = 0.5 * thickness
+    return LimbModel(side, sign, s, width, thickness, crown, edge, edge, rest, play, string_mm=bow.string.length_mm)
