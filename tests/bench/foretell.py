@@ -1,4 +1,4 @@
-"""Weight of the braced bow foretold from pulls to 60 % of the draw on a long string. ``python -m tests.bench.foretell [--bows N]``.
+"""Weight of the braced bow foretold from pulls to 60 % of the draw on a long string. ``python -m tests.bench.foretell [--bows N | --recordings]``.
 
 The rough bows of the virtual bowyer, photographed and weighed by the software rack; the truth is the forward model on
 the true bow, which is tested against OpenSees.
@@ -11,8 +11,10 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import argparse
+import json
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -43,12 +45,54 @@ def foretold(seed: int, share: float) -> tuple[float, float]:
     return ahead.weight_n / stand(bow).weight_n - 1, ahead.weight_sd_n / ahead.weight_n
 
 
+SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "recordings"
+
+
+def cut_off(name: str, share: float) -> tuple[float, float]:
+    """The same for a recording of the independent rig, of which only the pictures up to a share of the target draw are used."""
+    from tiller.measure.advice import advise
+    from tiller.measure.pipeline import measure
+    from tiller.measure.recording import read_recording
+
+    recording = read_recording(SHARED / name)
+    truth = json.loads((SHARED / name / "truth.json").read_text())
+    draws = {Path(f["file"]).name: f.get("draw_mm") or 0.0 for f in truth["frames"]}
+    most = share * recording.bow.target.draw_length_mm
+    kept = tuple(p for p in recording.pictures if p.role != "pull" or draws[Path(p.file).name] <= most)
+    ahead = advise(measure(replace(recording, pictures=kept)), recording.bow).forecast
+    if ahead is None:
+        return float("nan"), float("nan")
+    return ahead.weight_n / truth["forecast"]["braced_weight_n"] - 1, ahead.weight_sd_n / ahead.weight_n
+
+
+def recordings() -> int:
+    """Weights foretold by the independent rig's recordings, cut off at several draws."""
+    if not SHARED.is_dir():
+        print("The recordings of the independent rig do not lie beside this checkout (../shared/recordings).")
+        return 2
+    names = sorted(p.name for p in SHARED.iterdir() if p.is_dir())
+    broken = False
+    for share in (0.5, 0.6, 0.7, 0.8, 1.0):
+        with ProcessPoolExecutor(os.cpu_count() or 1) as pool:
+            told = np.array(list(pool.map(cut_off, names, [share] * len(names))))
+        away = np.abs(told[:, 0] / told[:, 1])
+        print(
+            f"{100 * share:.0f} % of the draw: error {100 * np.sqrt(np.mean(told[:, 0] ** 2)):.2f} % rms, mean {100 * np.mean(told[:, 0]):+.2f} %, stated"
+            f" {100 * np.median(told[:, 1]):.2f} %, largest {np.max(away):.1f} sd (at most 3)"
+        )
+        broken |= not np.max(away) <= 3.0
+    return int(broken)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser()
+    parser.add_argument("--recordings", action="store_true", help="the independent rig's recordings, cut off")
     parser.add_argument("--bows", type=int, default=48)
     parser.add_argument("--first", type=int, default=100)
     parser.add_argument("--share", type=float, default=0.6)
     given = parser.parse_args()
+    if given.recordings:
+        return recordings()
     seeds = range(given.first, given.first + given.bows)
     with ProcessPoolExecutor(os.cpu_count() or 1) as pool:
         told = np.array(list(pool.map(foretold, seeds, [given.share] * len(seeds))))
