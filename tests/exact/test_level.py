@@ -15,6 +15,7 @@ from tiller.mechanics.fit.pullfit import nock_of, straight_end
 from tiller.mechanics.forward.belief import LENGTH_SD_MM, BowBelief, bow_from
 from tiller.mechanics.forward.chain import chain_of
 from tiller.mechanics.forward.elastica import solve_draws
+from tiller.mechanics.forward.forecast import forecast
 from tiller.mechanics.forward.level import CURVE_SD, level_by_force
 from tiller.simulate.bowmaker import BowTruth, random_bow
 from tiller.vision.limbs.limb import NOCK_CLEARANCE_MM, STRING_PX, blank_model, dragged_mm
@@ -56,6 +57,14 @@ def test_without_a_force_or_a_string_nothing_moves(bow: BowTruth) -> None:
     assert level_by_force(belief, float("nan"), DRAWS, force) is belief
     assert level_by_force(belief, bow.string_mm, DRAWS, np.full(len(DRAWS), np.nan)) is belief
     assert level_by_force(belief, 1.2 * bow.string_mm, DRAWS, force) is belief  # slack at all of them
+
+
+def test_what_is_open_of_the_level_is_in_the_weight_s_sd(bow: BowTruth) -> None:
+    belief = believed(bow)
+    plain, wide = (forecast(replace(belief, outline_sd=sd), 560.0, 150.0) for sd in (0.0, 0.03))
+    more = np.sqrt(wide.weight_sd_n**2 - plain.weight_sd_n**2) / plain.weight_n
+    assert more == pytest.approx(0.03, rel=1e-6)
+    assert wide.weight_n == plain.weight_n
 
 
 def test_fit_and_forward_model_have_the_nock_at_one_place() -> None:
