@@ -3,7 +3,7 @@
 The errors of the stiffness along the limb are those of the independent rig's recordings (``../shared/recordings``): each is measured, what it says
 is held against its truth, and the error of a limb chosen at random, its sign too, is laid on the true bow that is tillered here, with the
 covariance that was stated with it. Half of an error's variance stays with the bow (calipers, the wood's own), half is new with each pull.
-Nothing is rendered, so that many bows can be run; ``tests.bench.bowyer`` renders them.
+Earlier pulls of a bow count (COURSE_CARRY=0: only the newest). Nothing is rendered, so that many bows can be run; ``tests.bench.bowyer`` renders them.
 
 A quarter of the bows are even when roughed out and only too heavy, a quarter is crooked, a quarter has 2 to 4 faults, a quarter both. The hand errs by
 20 % and 0.02 mm a layer, its ends by 6 mm. The true bow's weight and strain come from the forward model, which is tested against OpenSees.
@@ -20,6 +20,7 @@ import json
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -323,6 +324,37 @@ def _gap(bow: BowTruth, now: Standing, rng: np.random.Generator) -> float:
     return gap
 
 
+PASS_MM = 0.3
+"""Depth of a pass of the baselines."""
+
+
+def without(seed: int, by_eye: bool) -> float:
+    """How uneven a bow ends without this program: all of both limbs taken down alike, or the flattest third of each drawn limb (its natural shape is not
+    known), until the weight is met."""
+    rng = np.random.default_rng(9500 + seed)
+    bow = roughed(seed)
+    for _ in range(30):
+        now = stand(bow)
+        if now.weight_n / bow.weight_n - 1 < 0.01:
+            break
+        limbs = {}
+        for k, side in enumerate(SIDES):
+            limb = bow.limb(side)
+            section = crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm)
+            bend = now.strain[k] / section.to_back_mm * 1e3 + limb.rest_curvature_per_m
+            edges = np.linspace(limb.bend_from_mm, limb.bend_to_mm, 10)
+            mean = [float(np.mean(bend[(limb.s_mm >= a) & (limb.s_mm < b)])) for a, b in pairwise(edges)]
+            places = [(edges[j], edges[j + 1]) for j in np.argsort(mean)[:3]] if by_eye else [(edges[0], edges[-1])]
+            thick = limb.thickness_mm.copy()
+            for a, b in places:
+                depth = PASS_MM * (1 + rng.normal(0, 0.2)) / (1 if by_eye else 3)
+                low, high = a + rng.normal(0, 6), b + rng.normal(0, 6)
+                thick -= depth * np.clip((limb.s_mm - low + 8) / 16, 0, 1) * np.clip((high + 8 - limb.s_mm) / 16, 0, 1)
+            limbs[side] = replace(limb, thickness_mm=thick)
+        bow = replace(bow, left=limbs["left"], right=limbs["right"])
+    return stand(bow).uneven
+
+
 def rms(values: list[float]) -> float:
     return float(np.sqrt(np.mean(np.square(values))))
 
@@ -342,7 +374,9 @@ def main() -> int:
         return 2
     errors()
     with ProcessPoolExecutor(os.cpu_count() or 1) as pool:
-        courses = list(pool.map(run, range(options.first, options.first + options.bows)))
+        seeds = range(options.first, options.first + options.bows)
+        courses = list(pool.map(run, seeds))
+        eye, evenly = (list(pool.map(without, seeds, [way] * len(seeds))) for way in (True, False))
     figures: dict[str, float] = {}
     for kind in KINDS:
         these = [c for c in courses if c.kind == kind]
@@ -386,6 +420,12 @@ def main() -> int:
     for name, value in figures.items():
         allowed = f"at most {LIMITS[name]:g}" if name in LIMITS else "{:g} to {:g}".format(*BETWEEN[name])
         print(f"{name}: {value:.3g} ({allowed})")
+    ends = rms([c.uneven[-1] for c in courses])
+    for name, others in (("by eye", eye), ("all of it taken down alike", evenly)):
+        ratio = rms(others) / ends
+        print(f"{name}: bows end uneven by {100 * rms(others):.1f} % rms, {ratio:.1f} times as much (at least 3)")
+        if ratio < 3.0:
+            broken.append(f"{name}: only {ratio:.2g} times as uneven, at least 3")
     for text in broken:
         print(f"BEYOND ITS LIMIT  {text}")
     return 1 if broken else 0
