@@ -2,7 +2,7 @@
 
 The errors of the stiffness along the limb are those of the independent rig's recordings (``../shared/recordings``): each is measured, what it says
 is held against its truth, and the error of a limb chosen at random, its sign too, is laid on the true bow that is tillered here, with the
-covariance that was stated with it. Half of an error's variance stays with the bow (calipers, the wood's own), half is new with each pull.
+covariance that was stated with it. A share of an error's variance stays with the bow (``carry.LASTING``), the rest is new with each pull.
 Earlier pulls of a bow count (COURSE_CARRY=0: only the newest). Nothing is rendered, so that many bows can be run; ``tests.bench.bowyer`` renders them.
 
 A quarter of the bows are even when roughed out and only too heavy, a quarter is crooked, a quarter has 2 to 4 faults, a quarter both. The hand errs by
@@ -28,8 +28,8 @@ import numpy as np
 from tests.bench.bowyer import Standing, stand, true_bow
 from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
-from tiller.mechanics.advice.carry import Shown, came_off, carried, level_kept
-from tiller.mechanics.advice.history import FIRST_STROKE_MM
+from tiller.mechanics.advice.carry import LASTING, Shown, came_off, carried, level_kept
+from tiller.mechanics.advice.history import FIRST_STROKE_MM, STROKE_PRIOR_SD
 from tiller.mechanics.advice.layers import strokes
 from tiller.mechanics.advice.plan import make_plan
 from tiller.mechanics.advice.planned import Band, Plan
@@ -150,7 +150,7 @@ def believed(
         told = errors()[int(rng.integers(len(errors())))] if doubt else errors()[0]
         s = told.share * limb.length_mm
         new = told.error * float(rng.choice([-1.0, 1.0]))
-        error = MAP * np.sqrt(0.5) * (np.interp(s, limb.s_mm, lasting[side]) + new)
+        error = MAP * (np.sqrt(LASTING) * np.interp(s, limb.s_mm, lasting[side]) + np.sqrt(1.0 - LASTING) * new)
         log_ei = np.interp(s, limb.s_mm, np.log(limb.ei_n_m2 * 1e6)) + level + gap + doubt * error
         way = np.column_stack([np.cos(chain.rest_angle), np.sin(chain.rest_angle)]) * chain.step_mm
         line = np.vstack([chain.root_mm, chain.root_mm + np.cumsum(way, axis=0)])
@@ -166,7 +166,7 @@ def by_all_pulls(
     bow: BowTruth, seen: BowBelief, before: dict[str, list[tuple[LimbBelief, list[tuple[float, float, float]]]]]
 ) -> BowBelief:
     """What all pulls together leave of the bow."""
-    limbs, weights = [], []
+    limbs = []
     for side, limb in zip(SIDES, (seen.left, seen.right), strict=True):
         true = bow.limb(side)
         width, thick = (np.interp(limb.s_mm, true.s_mm, v) for v in (true.width_mm, true.thickness_mm))
@@ -175,16 +175,14 @@ def by_all_pulls(
         told = [
             (
                 Shown(np.interp(limb.s_mm, b.s_mm, b.log_ei), np.interp(limb.s_mm, b.s_mm, np.sqrt(np.diag(b.cov)))),
-                came_off(limb.s_mm, taken, slope, 0.1),
+                came_off(limb.s_mm, taken, slope, STROKE_PRIOR_SD),
             )
             for b, taken in before[side]
         ]
         log_ei, cov = carried(limb.s_mm, told, limb.log_ei, limb.cov)
-        limbs.append(replace(limb, log_ei=log_ei, cov=cov))
-        weights.append((limb.nock_mm - limb.s_mm) ** 2)
-    more = level_kept([seen.left.log_ei, seen.right.log_ei], [b.log_ei for b in limbs], weights)
-    left, right = (replace(b, log_ei=b.log_ei + more) for b in limbs)
-    return replace(seen, left=left, right=right)
+        more = level_kept(limb.log_ei, log_ei, (limb.nock_mm - limb.s_mm) ** 2)
+        limbs.append(replace(limb, log_ei=log_ei + more, cov=cov))
+    return replace(seen, left=limbs[0], right=limbs[1])
 
 
 def lasting_errors(bow: BowTruth, rng: np.random.Generator) -> dict[str, Array]:

@@ -133,8 +133,8 @@ def test_a_pull_that_shows_nothing_of_a_stretch_says_nothing_there() -> None:
     assert np.all(alone_cov == 0.02**2 * LIKE)
 
 
-def test_the_newest_pull_s_force_keeps_the_level() -> None:
+def test_the_newest_pull_says_how_stiff_a_limb_is_as_a_whole() -> None:
     weight = (870.0 - S) ** 2
     told = 16.0 + 0.05 * np.sin(S / 60.0)
-    more = level_kept([np.full(N, 16.02)], [told], [weight])
+    more = level_kept(np.full(N, 16.02), told, weight)
     assert np.sum(weight * np.exp(-(told + more))) == pytest.approx(np.sum(weight * np.exp(-16.02)))

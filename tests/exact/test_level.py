@@ -11,16 +11,17 @@ import numpy as np
 import pytest
 
 from tests.exact.test_target import believed, described
-from tiller.mechanics.fit.pullfit import nock_of, straight_end
+from tiller.mechanics.fit.pullfit import nock_of, undragged
 from tiller.mechanics.forward.belief import LENGTH_SD_MM, BowBelief, bow_from
 from tiller.mechanics.forward.chain import chain_of
 from tiller.mechanics.forward.elastica import solve_draws
 from tiller.mechanics.forward.forecast import forecast
 from tiller.mechanics.forward.level import CURVE_SD, level_by_force
 from tiller.simulate.bowmaker import BowTruth, random_bow
-from tiller.vision.limbs.limb import NOCK_CLEARANCE_MM, STRING_PX, blank_model, dragged_mm
+from tiller.vision.limbs.limb import NOCK_CLEARANCE_MM, STRING_END_MM, STRING_PX, blank_model, dragged_mm
 
 DRAWS = np.array([150.0, 300.0, 420.0, 480.0, 540.0])
+HELD = np.ones(len(DRAWS), dtype=bool)
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +41,7 @@ def test_the_level_moves_by_gauss_s_weights(bow: BowTruth, outline_sd: float, by
     string = bow.string_mm
     whole = bow_from(true)
     force = solve_draws(whole, string, DRAWS).force_n
-    found = level_by_force(_stiffer(true, by, outline_sd), string, DRAWS, force)
+    found = level_by_force(_stiffer(true, by, outline_sd), string, DRAWS, force, HELD)
     longer = solve_draws(whole, string + LENGTH_SD_MM, DRAWS[-3:]).force_n
     by_length = np.mean(np.log(longer / force[-3:]))
     gain = outline_sd**2 / (outline_sd**2 + by_length**2 + CURVE_SD**2)
@@ -54,9 +55,16 @@ def test_the_level_moves_by_gauss_s_weights(bow: BowTruth, outline_sd: float, by
 def test_without_a_force_or_a_string_nothing_moves(bow: BowTruth) -> None:
     belief = _stiffer(believed(bow), 0.02, 0.01)
     force = np.full(len(DRAWS), 100.0)
-    assert level_by_force(belief, float("nan"), DRAWS, force) is belief
-    assert level_by_force(belief, bow.string_mm, DRAWS, np.full(len(DRAWS), np.nan)) is belief
-    assert level_by_force(belief, 1.2 * bow.string_mm, DRAWS, force) is belief  # slack at all of them
+    assert level_by_force(belief, float("nan"), DRAWS, force, HELD) is belief
+    assert level_by_force(belief, bow.string_mm, DRAWS, np.full(len(DRAWS), np.nan), HELD) is belief
+    assert level_by_force(belief, 1.2 * bow.string_mm, DRAWS, force, HELD) is belief  # slack at all of them
+    # pictures of a rope on the move say less
+    true = solve_draws(bow_from(believed(bow)), bow.string_mm, DRAWS).force_n
+    moved = [
+        float(np.mean(level_by_force(belief, bow.string_mm, DRAWS, true, held).left.log_ei - belief.left.log_ei))
+        for held in (HELD, ~HELD)
+    ]
+    assert moved[0] < 1.7 * moved[1] < 0.0
 
 
 def test_what_is_open_of_the_level_is_in_the_weight_s_sd(bow: BowTruth) -> None:
@@ -90,13 +98,25 @@ def test_a_dragged_end_does_not_lead_the_nock_astray() -> None:
     line = np.column_stack([s, true + wander + dragged])
     nock = 20.0 + 0.5 * 2e-4 * (868.0 - 400.0) ** 2 / 2
     raw = nock_of(line, s, 868.0)[1]
-    mended = nock_of(straight_end(line, s, 26.0), s, 868.0)[1]
+    mended = nock_of(undragged(line, s, 26.0, 3.0), s, 868.0)[1]
     assert abs(raw - nock) > 2.5
     assert abs(mended - nock) < 1.5
-    # a straight line stays what it is, and a short one is left alone
+    # no string drags that far at this scale; and a straight line stays what it is
+    assert undragged(line, s, 26.0, 0.5) is line
     straight = np.column_stack([s, 20.0 - 0.01 * s])
-    assert straight_end(straight, s, 40.0) == pytest.approx(straight)
-    assert straight_end(line[:6], s[:6], 40.0) is not None
+    assert undragged(straight, s, 40.0, 3.0) == pytest.approx(straight)
+    assert np.array_equal(undragged(line[:6], s[:6], 40.0, 3.0), line[:6])
+
+
+@pytest.mark.parametrize("bent", [0.08, 0.15, 0.3])
+def test_a_tip_that_is_bent_back_keeps_its_bend(bent: float) -> None:
+    s = np.arange(110.0, 846.0, 5.0)
+    rng = np.random.default_rng(6)
+    wander = np.convolve(rng.normal(0, 1.0, len(s) + 8), np.full(9, 1 / 9), "valid")
+    up = np.maximum(s - 620.0, 0.0)
+    line = np.column_stack([s, 20.0 + 0.5 * bent / 230.0 * up**2 + wander])
+    for end_mm in (10.0, 26.0, STRING_END_MM):
+        assert undragged(line, s, end_mm, 3.0) is line
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
@@ -109,7 +129,7 @@ def test_the_string_drags_the_belly_s_edge_as_far_as_it_is_near(bow: BowTruth, s
     model = replace(model, rest_mm=line, string_mm=2 * nock / np.cos(steep))
     # beside a straight limb the string is STRING_PX away where the sine says
     far = STRING_PX / px_per_mm / np.sin(steep) - NOCK_CLEARANCE_MM
-    assert dragged_mm(model, px_per_mm) == pytest.approx(far)
+    assert dragged_mm(model, px_per_mm) == pytest.approx(min(far, STRING_END_MM))
     assert far > 25.0
     # a string that is too short for the limb, and none, drag nothing
     assert dragged_mm(replace(model, string_mm=nock), px_per_mm) == 0.0

@@ -13,11 +13,10 @@ import pytest
 from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
 from tiller.cli.entry import main
-from tiller.measure.advice import _off_after, belief_by_all_pulls
 from tiller.measure.comparison import learned_stroke
 from tiller.measure.pipeline import Measured, measure
 from tiller.measure.recording import read_recording
-from tiller.measure.sets import Past
+from tiller.measure.sets import Past, _off_after, belief_by_all_pulls
 from tiller.mechanics.advice.history import (
     PassDone,
     Scraped,

@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
 from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
-from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.wood.moisture import strain_at
 from tiller.bow.wood.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.measure.pipeline import HIDDEN_WORKING_MM, Measured, to_back_of, working_zone
-from tiller.measure.sets import Past, column, seen_at
+from tiller.measure.sets import Past, belief_by_all_pulls
 from tiller.measure.wanted import tiller_of, wanted_strain
 from tiller.mechanics.advice.advice import Advice, NextPull
-from tiller.mechanics.advice.carry import CameOff, Shown, alike, came_off, carried, level_kept
 from tiller.mechanics.advice.evidence import shown_further
-from tiller.mechanics.advice.history import LEVEL_CHANGE_SD, STROKE_PRIOR_SD
 from tiller.mechanics.advice.plan import make_plan
 from tiller.mechanics.advice.planned import Plan
 from tiller.mechanics.advice.thinning import Aim, LimbWood
@@ -40,16 +35,9 @@ from tiller.mechanics.forward.elastica import NoEquilibriumError
 from tiller.mechanics.forward.forecast import Forecast, forecast
 from tiller.mechanics.forward.stop import Stop, stop_now
 from tiller.quantity import mm, mm_span
-from tiller.records.events import Event
 
 Array = NDArray[np.float64]
 
-UNTOLD_SHARE, UNTOLD_SD = 0.6, 1.0
-"""Where nobody said that a planned pass was scraped, so much of it is taken to have come off, and the relative sd of that (common practice, no source)."""
-UNPLANNED_SD = 0.1
-"""Sd of what came off a limb, as log EI, where nothing was planned and so nothing is known (common practice, no source)."""
-TREATED_SD = 0.05
-"""Sd of what heat or drying changes in a stretch, as log EI (common practice, no source)."""
 LEAST_SHARE = 0.25
 """From a pull over less than this share of the way from its first picture to the target draw no plan is made."""
 UNSCALED_STRAIN_SD = 0.03
@@ -135,74 +123,6 @@ def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
             )
         )
     return out[0], out[1]
-
-
-def _off_after(pull: Mapping[str, Any], side: Side, s: Array, slope_per_mm: Array, events: Sequence[Event]) -> CameOff:
-    """What is thought to have come off a limb after a pull, and what else was done to it before the next one."""
-    told = pull.get("advice") or {}
-    layers = told.get("layers") or told.get("plan")
-    common, local = LEVEL_CHANGE_SD, 0.0
-    taken: list[tuple[float, float, float]] = []
-    spread = 0.0
-    if layers is None:
-        common, local = UNPLANNED_SD, UNPLANNED_SD
-    else:
-        scrapings = pull.get("scrapings") or []
-        made, planned = (sum(int(row[key]) for row in scrapings) for key in ("strokes", "planned_strokes"))
-        share = made / planned if planned > 0 else UNTOLD_SHARE
-        spread = STROKE_PRIOR_SD if planned > 0 else UNTOLD_SD
-        depth = "depth_mm" if told.get("layers") else "pass_mm"
-        taken = [(z["from_mm"], z["to_mm"], share * z[depth]) for z in layers if z["limb"] == side]
-    off = came_off(s, taken, slope_per_mm, spread)
-    cov = off.cov + common**2 + alike(s, local)
-    for event in events:
-        if event.limb in ("", side):
-            low = -np.inf if event.from_mm is None else event.from_mm
-            high = np.inf if event.to_mm is None else event.to_mm
-            cov = cov + alike(s, np.where((s >= low) & (s <= high), TREATED_SD, 0.0)) + TREATED_SD**2
-    return CameOff(off.log_ei, cov)
-
-
-def belief_by_all_pulls(measured: Measured, bow: Bow, past: Past) -> tuple[BowBelief, int]:
-    """The belief by this pull and all earlier ones that may be compared with it, and how many those are: each shows the shape of the stiffness,
-    what came off in between is predicted, the newest pull's force says the level."""
-    newest = measured.belief
-    if not measured.result.weighed:
-        return newest, 0
-    pulls = [
-        p for p in past.comparable if p["force_there_n"] is not None and all(p["profiles"][side] for side in SIDES)
-    ]
-    if not pulls:
-        return newest, 0
-    ends = [str(p["taken_at"]) for p in pulls[1:]]
-    limbs, weights = [], []
-    for side, limb in zip(SIDES, (newest.left, newest.right), strict=True):
-        s, width, above = limb.s_mm, bow.limb(side).width_at(limb.s_mm), bow.above(side, limb.s_mm)
-        thick = thick_enough(measured.result.limb(side).thickness_mm, 1.0, above)
-        inertia = [
-            limb_section(width, thick + more, measured.crown_radius_mm, above).second_moment_mm4 for more in (0.0, 0.1)
-        ]
-        slope = np.log(inertia[1] / inertia[0]) / 0.1
-        before = []
-        for k, pull in enumerate(pulls):
-            rows = pull["profiles"][side]
-            where, ei, sd = (column(rows, key) for key in ("s_mm", "stiffness_n_m2", "stiffness_sd"))
-            ei, sd = seen_at(s, where, ei) * NMM2_PER_NM2, seen_at(s, where, sd) * NMM2_PER_NM2
-            later = [
-                e
-                for e in past.events
-                if e.at.isoformat(timespec="seconds") > str(pull["taken_at"])
-                and (k >= len(ends) or e.at.isoformat(timespec="seconds") <= ends[k])
-            ]
-            with np.errstate(invalid="ignore", divide="ignore"):
-                shown = Shown(np.log(ei), sd / ei)
-            before.append((shown, _off_after(pull, side, s, slope, later)))
-        log_ei, cov = carried(s, before, limb.log_ei, limb.cov)
-        limbs.append(replace(limb, log_ei=log_ei, cov=cov))
-        weights.append((limb.nock_mm - s) ** 2)  # a string's moment goes nearly as the way to the nock
-    more = level_kept([newest.left.log_ei, newest.right.log_ei], [b.log_ei for b in limbs], weights)
-    left, right = (replace(b, log_ei=b.log_ei + more) for b in limbs)
-    return replace(newest, left=left, right=right), len(pulls)
 
 
 def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None, past: Past | None = None) -> Advice:

@@ -35,7 +35,7 @@ from tiller.mechanics.fit.pullfit import (
     every,
     fit_pull,
     forces_that_bend,
-    straight_end,
+    undragged,
 )
 from tiller.mechanics.fit.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.fit.strain import strain_profile
@@ -43,7 +43,7 @@ from tiller.mechanics.forward.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.forward.elastica import NoEquilibriumError
 from tiller.mechanics.forward.level import level_by_force
 from tiller.quantity import mm
-from tiller.vision.limbs.limb import LimbModel, dragged_mm, normals
+from tiller.vision.limbs.limb import DRAG_PX, LimbModel, dragged_mm, normals
 from tiller.vision.limbs.pull import ENOUGH_SEEN
 
 Array = NDArray[np.float64]
@@ -112,12 +112,13 @@ def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
     section = limb_section(width, thick, crown, above)
     # the outline shows the middle of the thickness; moments and bending are about the neutral axis, nearer to the belly under a crown
     down = (0.5 * thick - section.to_belly_mm)[:, None]
-    rest = straight_end(model.rest_mm, model.s_mm, _dragged_mm(sight, model))
+    seen = model.rest_mm - down * normals(model.rest_mm, model.sign)
     return LimbData(
         sign=model.sign,
         s_mm=model.s_mm,
         nock_s_mm=limb.length_mm,
-        rest_mm=(rest - down * normals(rest, model.sign)) * mirror,
+        rest_mm=undragged(seen * mirror, model.s_mm, *_dragged_mm(sight, model)),
+        rest_seen_mm=seen * mirror,
         points_mm=np.array([t.points_mm - down * t.normal_mm for t in traces]) * mirror,
         offset_mm=np.array([t.offset_mm for t in traces]),
         sd_mm=np.array([t.sd_mm for t in traces]),
@@ -126,11 +127,11 @@ def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
     )
 
 
-def _dragged_mm(sight: Sight, model: LimbModel) -> float:
-    """Over how much of its end the string drags the limb's edge at rest: there the line goes on as before, or the nock would be put beside its place."""
+def _dragged_mm(sight: Sight, model: LimbModel) -> tuple[float, float]:
+    """Over how much of its end the string drags the limb's edge at rest, and by how much at most."""
     ends = sight.scene.board.view.plane_to_pixels(model.rest_mm[[-3, -1]], sight.scene.rig.bow_plane_z_mm)
-    length = float(np.linalg.norm(model.rest_mm[-1] - model.rest_mm[-3]))
-    return dragged_mm(model, float(np.linalg.norm(ends[1] - ends[0])) / length)
+    px_per_mm = float(np.linalg.norm(ends[1] - ends[0]) / np.linalg.norm(model.rest_mm[-1] - model.rest_mm[-3]))
+    return dragged_mm(model, px_per_mm), DRAG_PX / px_per_mm
 
 
 def _pictures(sight: Sight, forces: Forces | None, top: int) -> tuple[PullPicture, ...]:
@@ -206,7 +207,13 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
     string_mm = string_stretch(both, fitted.pulls)[2]
     up = [p for p in pictures if p.branch == "up"]
     if forces is not None:
-        belief = level_by_force(belief, string_mm, np.array([p.draw_mm for p in up]), np.array([p.force_n for p in up]))
+        belief = level_by_force(
+            belief,
+            string_mm,
+            np.array([p.draw_mm for p in up]),
+            np.array([p.force_n for p in up]),
+            np.array([p.held for p in up], dtype=bool),
+        )
     backs = to_back_of(result, recording.bow, fitted.crown_radius_mm)
     row = next(k for k, s in enumerate(sight.seen) if s.picture.file == pictures[result.largest].file)
     fits = (fitted.fit.left, fitted.fit.right)
@@ -508,6 +515,7 @@ def _limb_result(
 ) -> tuple[LimbResult, Departure]:
     limb = bow.limb(side)
     s = data.s_mm
+    rest_mm = data.rest_mm if data.rest_seen_mm is None else data.rest_seen_mm
     width = limb.width_at(s)
     bend = fit.bend_per_mm[row]
     free = (None, 0.0) if cell_sd is not None else (fit.force_cov[row], force_var)
@@ -549,7 +557,7 @@ def _limb_result(
     seen_at_rest = np.isfinite(data.offset_mm[rest])
     count = np.sum(seen_at_rest, axis=0)
     at_rest = np.where(count > 0, np.nansum(data.offset_mm[rest], axis=0) / np.maximum(count, 1), np.nan)
-    change = change_of_place(s, data.rest_mm, data.points_mm[row], data.offset_mm[row] - at_rest)
+    change = change_of_place(s, rest_mm, data.points_mm[row], data.offset_mm[row] - at_rest)
     alone = bend_from_places(s, change, ALONE_MARGIN * data.sd_mm[row])
     mirror = np.array([float(data.sign), 1.0])
 
@@ -571,7 +579,7 @@ def _limb_result(
             departure_sd=departure.sd,
             thickness_mm=strain.thickness_mm,
             moment_n_m=1e-3 * moment,
-            rest_mm=data.rest_mm * mirror,
+            rest_mm=rest_mm * mirror,
             drawn_mm=(data.points_mm if np.any(np.isfinite(data.offset_mm[row])) else fit.line_mm)[row] * mirror,
             marks=marks,
             aim=departure.aim,

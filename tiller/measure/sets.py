@@ -1,4 +1,4 @@
-"""The set of both limbs by place, out of the bow's earlier pulls, and what was changed by heat or drying between two pulls."""
+"""What a bow's earlier pulls say: its set by place, what heat or drying changed between two pulls, and its stiffness by all of them together."""
 
 from __future__ import annotations
 
@@ -10,11 +10,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.composite import limb_section, thick_enough
+from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.wood.moisture import strain_at
-from tiller.measure.pipeline import Measured
-from tiller.mechanics.advice.history import EventShown, SetTaken, event_shown, moved_across, set_taken
+from tiller.measure.pipeline import LEVEL_SD, Measured
+from tiller.mechanics.advice.carry import CameOff, Shown, alike, came_off, carried, level_kept
+from tiller.mechanics.advice.history import (
+    LEVEL_CHANGE_SD,
+    STROKE_PRIOR_SD,
+    EventShown,
+    SetTaken,
+    event_shown,
+    moved_across,
+    set_taken,
+)
 from tiller.mechanics.advice.yielding import STEP_MM, RestMoved, SetShown, set_shown
 from tiller.mechanics.fit.results import LimbResult
+from tiller.mechanics.forward.belief import BowBelief
 from tiller.records.events import KINDS, SHAPES, Event
 
 Array = NDArray[np.float64]
@@ -44,7 +56,7 @@ def limb_line(points: Array, side: Side) -> Array:
     return np.asarray(points * np.array([-1.0 if side == "left" else 1.0, 1.0]), dtype=float)
 
 
-def seen_at(s: Array, where: Array, values: Array) -> Array:
+def _seen_at(s: Array, where: Array, values: Array) -> Array:
     """Values (n,) at other places, NaN outside of what was seen."""
     good = np.isfinite(values)
     if np.count_nonzero(good) < 2:
@@ -61,8 +73,8 @@ def rest_of(pull: Mapping[str, Any], side: Side) -> tuple[Array, Array]:
 def thinned_mm(limb: LimbResult, pull: Mapping[str, Any], s_mm: Array) -> Array:
     """What came off the belly since a pull (n,), by the stiffness then and now; 0 where it is not known."""
     rows = pull["profiles"][limb.side]
-    then = seen_at(s_mm, column(rows, "s_mm"), column(rows, "stiffness_n_m2"))
-    now = seen_at(s_mm, limb.s_mm, limb.stiffness_n_m2)
+    then = _seen_at(s_mm, column(rows, "s_mm"), column(rows, "stiffness_n_m2"))
+    now = _seen_at(s_mm, limb.s_mm, limb.stiffness_n_m2)
     thick = np.interp(s_mm, limb.s_mm, limb.thickness_mm)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.nan_to_num(thick * (np.cbrt(then / now) - 1.0), nan=0.0, posinf=0.0, neginf=0.0)
@@ -151,8 +163,8 @@ def _rest_moved(limb: LimbResult, pulls: Sequence[Mapping[str, Any]]) -> RestMov
         rows = pull["profiles"][side]
         if rows:
             where = column(rows, "s_mm")
-            bends.append(seen_at(s, where, 1e-3 * column(rows, "bend_per_m")))
-            strains.append(seen_at(s, where, column(rows, "strain")))
+            bends.append(_seen_at(s, where, 1e-3 * column(rows, "bend_per_m")))
+            strains.append(_seen_at(s, where, column(rows, "strain")))
     if not bends:
         return None
     bend, strain = (np.fmax.reduce(np.array(rows)) for rows in (bends, strains))
@@ -193,3 +205,105 @@ def events_shown(measured: Measured, past: Past) -> tuple[EventShown, ...]:
             )
         out += changes
     return tuple(out)
+
+
+UNTOLD_SHARE, UNTOLD_SD = 0.6, 1.0
+"""Where nobody said that a planned pass was scraped, so much of it is taken to have come off, and the relative sd of that (common practice, no source)."""
+UNPLANNED_SD = 0.1
+"""Sd of what came off a limb, as log EI, where it is not known where (common practice, no source)."""
+LOCAL_CHANGE_SD = 0.005
+"""Sd of what a stretch changes by between two pulls for no reason that is known, as log EI (common practice, no source)."""
+TREATED_SD = 0.05
+"""Sd of what heat or drying changes in a stretch, as log EI (common practice, no source)."""
+SAME_LIMB_MM = 3.0
+"""A limb whose last station lies elsewhere by more was shortened, or is another one."""
+
+
+def _layers_of(told: Mapping[str, Any], side: Side) -> list[tuple[float, float, float]] | None:
+    """From, to and depth of what a stored plan wanted off a limb; None where it is not known."""
+    key, depth = ("layers", "depth_mm") if told.get("layers") else ("plan", "pass_mm")
+    rows = told.get(key)
+    if not isinstance(rows, list):
+        return None
+    out = []
+    for row in rows:
+        values = [row.get(name) for name in ("from_mm", "to_mm", depth)]
+        if not all(isinstance(v, int | float) and np.isfinite(v) for v in values):
+            return None
+        if row.get("limb") == side:
+            out.append((float(values[0]), float(values[1]), float(values[2])))
+    return out
+
+
+def _off_after(pull: Mapping[str, Any], side: Side, s: Array, slope_per_mm: Array, events: Sequence[Event]) -> CameOff:
+    """What is thought to have come off a limb after a pull, and what else was done to it before the next one."""
+    layers = _layers_of(pull.get("advice") or {}, side)
+    scrapings = pull.get("scrapings") or []
+    made, planned = (sum(int(row[key]) for row in scrapings) for key in ("strokes", "planned_strokes"))
+    if layers is None or (made > 0 and planned == 0):  # what came off, and where, nobody knows
+        off = CameOff(np.zeros(len(s)), UNPLANNED_SD**2 + alike(s, UNPLANNED_SD))
+    else:
+        share, spread = (made / planned, STROKE_PRIOR_SD) if planned > 0 else (UNTOLD_SHARE, UNTOLD_SD)
+        taken = came_off(s, [(a, b, share * deep) for a, b, deep in layers], slope_per_mm, spread)
+        off = CameOff(taken.log_ei, taken.cov + LEVEL_CHANGE_SD**2 + alike(s, LOCAL_CHANGE_SD))
+    cov = off.cov
+    for event in events:
+        if event.limb in ("", side):
+            low = -np.inf if event.from_mm is None else event.from_mm
+            high = np.inf if event.to_mm is None else event.to_mm
+            cov = cov + alike(s, np.where((s >= low) & (s <= high), TREATED_SD, 0.0)) + TREATED_SD**2
+    return CameOff(off.log_ei, cov)
+
+
+def _shown_by(pull: Mapping[str, Any], side: Side, s: Array, common_sd: float) -> Shown:
+    """What a stored pull shows of a limb; NaN where it was not seen, and everywhere where nothing was weighed or the limb had another length.
+
+    Args:
+        common_sd: relative sd that is in the stored one and alike everywhere, which is no error of the shape.
+    """
+    nothing = Shown(np.full(len(s), np.nan), np.full(len(s), np.nan))
+    rows = pull["profiles"][side]
+    if pull["force_there_n"] is None or not rows:
+        return nothing
+    where, ei, sd = (column(rows, key) for key in ("s_mm", "stiffness_n_m2", "stiffness_sd"))
+    good = np.isfinite(ei) & np.isfinite(sd) & (ei > 0) & (sd > 0)
+    if abs(where[-1] - s[-1]) > SAME_LIMB_MM or np.count_nonzero(good) < 2:
+        return nothing
+    seen = np.interp(s, where, good.astype(float), left=0.0, right=0.0) > 0.99
+    log_ei = np.interp(s, where[good], np.log(ei[good] * NMM2_PER_NM2))
+    relative = np.interp(s, where[good], np.sqrt(np.maximum((sd[good] / ei[good]) ** 2 - common_sd**2, 0.0)))
+    return Shown(np.where(seen, log_ei, np.nan), np.where(seen, relative, np.nan))
+
+
+def belief_by_all_pulls(measured: Measured, bow: Bow, past: Past) -> tuple[BowBelief, int]:
+    """The belief by this pull and all earlier ones that may be compared with it, and how many of those show something.
+
+    Each shows the shape of a limb's stiffness, what came off in between is predicted, the newest one says how stiff each limb is as a whole.
+    """
+    newest, pulls = measured.belief, past.comparable
+    if not measured.result.weighed or not pulls:
+        return newest, 0
+    times = [*(str(p["taken_at"]) for p in pulls[1:]), None]
+    events = [(e.at.isoformat(timespec="seconds"), e) for e in past.events]
+    cell = measured.sight.scene.rig.load_cell
+    common_sd = float(np.hypot(LEVEL_SD, (cell.sensitivity_sd if cell is not None else None) or 0.0))
+    limbs, showing = [], set()
+    for side, limb in zip(SIDES, (newest.left, newest.right), strict=True):
+        s, width, above = limb.s_mm, bow.limb(side).width_at(limb.s_mm), bow.above(side, limb.s_mm)
+        thick = thick_enough(measured.result.limb(side).thickness_mm, 1.0, above)
+        sections = [limb_section(width, thick + more, measured.crown_radius_mm, above) for more in (0.0, 0.1)]
+        slope = np.log(sections[1].second_moment_mm4 / sections[0].second_moment_mm4) / 0.1
+        before: list[tuple[Shown, CameOff]] = []
+        for k, (pull, until) in enumerate(zip(pulls, times, strict=True)):
+            since = str(pull["taken_at"])
+            later = [e for at, e in events if at > since and (until is None or at <= until)]
+            shown = _shown_by(pull, side, s, common_sd)
+            if np.any(np.isfinite(shown.log_ei)):
+                showing.add(k)
+            if before or k in showing:  # what came off before the first map is in that map
+                before.append((shown, _off_after(pull, side, s, slope, later)))
+        log_ei, cov = carried(s, before, limb.log_ei, limb.cov)
+        # a string's moment goes nearly as the way to the nock
+        more = level_kept(limb.log_ei, log_ei, (limb.nock_mm - s) ** 2)
+        limbs.append(replace(limb, log_ei=log_ei + more, cov=cov))
+    return (replace(newest, left=limbs[0], right=limbs[1]), len(showing)) if showing else (newest, 0)

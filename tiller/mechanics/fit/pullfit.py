@@ -45,7 +45,7 @@ NOISE_MARGIN = 1.5
 STATED = 0.765
 """Edges err alike over neighbouring stations and pictures by more than the residuals show, hence the margin in the fit; limbs are made more evenly than
 the wide priors allow, hence the factor on what is stated. Both so that stated and actual scatter agree over the independent rig's nine recordings
-(69 and 73 % of bends and stiffnesses within 1 sd, 95 and 97 % within 2)."""
+(68 and 72 % of bends and stiffnesses within 1 sd, 95 and 97 % within 2)."""
 SCATTER_ROUNDS = 99
 """The scatter is judged this many times and then kept, so that the rounds come to an end."""
 FREEDOM = 5.0
@@ -59,7 +59,7 @@ class LimbData:
     Attributes:
         sign: -1 left, +1 right.
         s_mm: (n,) stations; nock_s_mm: where the string sits.
-        rest_mm: (n, 2) rest line in limb coordinates (x outward).
+        rest_mm: (n, 2) rest line in limb coordinates (x outward), its end without the string's drag; rest_seen_mm: as seen, None = alike.
         points_mm: (m, n, 2) lines in limb coordinates; offset_mm, sd_mm: (m, n) measured place across them, NaN where not seen.
         mass_per_mm_kg: (n,).
         prior: of log EI on the nodes.
@@ -74,6 +74,7 @@ class LimbData:
     sd_mm: Array
     mass_per_mm_kg: Array
     prior: StiffnessPrior
+    rest_seen_mm: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -178,8 +179,12 @@ LEAD_MM = 80.0
 LEAST_END_MM = 10.0
 
 
-def straight_end(line: Array, s: Array, end_mm: float) -> Array:
-    """The line (n, 2) with its last ``end_mm`` going straight on as the ``LEAD_MM`` before lead, least squares."""
+def undragged(line: Array, s: Array, end_mm: float, most_mm: float) -> Array:
+    """The rest line (n, 2), limb coordinates, without what the string drags its end by in the picture.
+
+    Its last ``end_mm`` go straight on as the ``LEAD_MM`` before lead (least squares). The string drags towards the belly and by no more than
+    ``most_mm``: where that is not what is taken out the limb itself is bent there, and the line stays as it is.
+    """
     end = s > s[-1] - max(end_mm, LEAST_END_MM)
     lead = ~end & (s > s[-1] - max(end_mm, LEAST_END_MM) - LEAD_MM)
     if np.count_nonzero(lead) < 5:
@@ -187,7 +192,9 @@ def straight_end(line: Array, s: Array, end_mm: float) -> Array:
     out = line.copy()
     for k in (0, 1):
         out[end, k] = np.polyval(np.polyfit(s[lead], line[lead, k], 1), s[end])
-    return out
+    along = out[-1] - out[np.flatnonzero(end)[0] - 1]
+    to_back = np.array([-along[1], along[0]]) / np.linalg.norm(along)
+    return out if 0.0 < float((out[-1] - line[-1]) @ to_back) <= most_mm else line
 
 
 def string_holds(limb: LimbData, lines_mm: Array, pulls: Pulls) -> tuple[Array, Array]:

@@ -150,11 +150,12 @@ def belief_of(
     give, give_sd = fade_give(fits, data, handle_mm, pulls, bends)
     ea, soft_sd, _ = string_stretch(data, pulls)
     moved = min(float(np.nanmax(np.linalg.norm(d.points_mm[:, -1] - d.rest_mm[-1], axis=-1))) for d in data)
+    outline_sd = OUTLINE_SD_MM / moved if np.isfinite(moved) and moved > 0 else 0.0
     limbs = [
         LimbBelief(f.s_mm, f.log_ei, f.cov, d.rest_mm, d.mass_per_mm_kg, handle, d.nock_s_mm)
         for f, d, handle in zip(fits, data, handle_mm, strict=True)
     ]
-    return BowBelief(limbs[0], limbs[1], give, give_sd, ea, level_sd, soft_sd, OUTLINE_SD_MM / moved)
+    return BowBelief(limbs[0], limbs[1], give, give_sd, ea, level_sd, soft_sd, outline_sd)
 
 
 def _thickening(give: float) -> float:

@@ -239,8 +239,10 @@ def trace_limbs(
 
 STRING_PX = 6.0
 """A string as near as this to the belly's edge lies in its profile, 7 px long, and drags the edge towards itself."""
-STRING_END_MM = 150.0
-"""Only so near to the nock: further in a string that lies so near is no taut one."""
+STRING_END_MM = 45.0
+"""Only so near to the last station: further in a string that lies so near lies along the limb, which bends back there."""
+DRAG_PX = 2.0
+"""More than so much no string drags an edge (independent rig's live session, 720p: by up to 1.1 px)."""
 
 
 def dragged_mm(model: LimbModel, px_per_mm: float) -> float:
