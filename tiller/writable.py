@@ -10,6 +10,8 @@ from tiller.errors import FileFault
 
 OURS = (".toml", ".csv", ".sqlite3")
 """What the shop's own files end with; no command writes such a one where it was asked for a picture, a sheet or JSON."""
+KINDS = (".json", ".png", ".jpg", ".jpeg", ".pdf", ".csv", ".zip", ".txt")
+"""What is written where it was asked for ends so; what is there already and ends otherwise was made by somebody else."""
 MARKS = ("rig.toml", "frames.csv")
 ALWAYS = ("book", "file")
 """Arguments that may name a new book or backup, of whatever command."""
@@ -17,7 +19,11 @@ ALWAYS = ("book", "file")
 
 def add_outputs(parser: argparse.ArgumentParser, *names: str) -> None:
     """Says which of a command's arguments are outputs, and gives it ``--force``."""
-    parser.add_argument("--force", action="store_true", help="write over one of the shop's files, or into a recording")
+    parser.add_argument(
+        "--force",
+        action="store_true",
+        help="write over one of the shop's files or a file of another kind, or into a recording",
+    )
     parser.set_defaults(outputs=names)
 
 
@@ -58,9 +64,13 @@ def _check(path: Path, read: Iterable[Path]) -> None:
     within = _recording_around(path)
     try:
         whole = path.resolve()
-        over = path.is_file() and (whole.suffix.lower() in OURS or any(p.is_file() and p.samefile(path) for p in read))
+        there, kind = path.is_file(), whole.suffix.lower()
+        over = there and (kind in OURS or any(p.is_file() and p.samefile(path) for p in read))
     except (OSError, RuntimeError, ValueError):
         return  # whoever writes it says what is wrong
+    if there and not over and kind not in KINDS:
+        msg = f"{path} is there already and is no picture, sheet or JSON by its name: choose another name; --force writes over it."
+        raise FileFault(msg)
     if over:
         msg = f"{path} is there already and is one of the shop's files or is read here: choose another name; --force writes over it."
         raise FileFault(msg)

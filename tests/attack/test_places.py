@@ -104,6 +104,8 @@ def test_a_new_file_is_never_written_over_another(tmp_path: Path) -> None:
         ["targets", "{rec}"],
         ["layout", "--length", "800", "--weight", "200", "--draw", "500", "--template", "{bow}"],
         ["stave", "{bow}", "--wood", "white ash"],
+        ["forecast", "{bow}", "--picture", "{notes}"],
+        ["layout", "--wood", "yew", "--length", "800", "--weight", "200", "--draw", "500", "--template", "{notes}"],
     ],
 )
 def test_nothing_is_written_over_an_input_or_into_a_recording(
@@ -112,8 +114,10 @@ def test_nothing_is_written_over_an_input_or_into_a_recording(
     folder, bow = tmp_path / "pull", tmp_path / "bow.toml"
     shutil.copytree(small_recording, folder)
     shutil.copy(folder / "bow.toml", bow)
+    notes = tmp_path / "notes.md"
+    notes.write_text("seasoned since spring")
     before = {p: p.read_bytes() for p in sorted(tmp_path.rglob("*")) if p.is_file() and home not in p.parents}
-    assert main([word.format(rec=folder, bow=bow) for word in words]) == 2
+    assert main([word.format(rec=folder, bow=bow, notes=notes) for word in words]) == 2
     said = capsys.readouterr().err
     assert said.count("\n") == 1
     assert "choose" in said or "give" in said

@@ -16,7 +16,7 @@ from tiller.mechanics.forward.belief import LENGTH_SD_MM, BowBelief, bow_from
 from tiller.mechanics.forward.chain import chain_of
 from tiller.mechanics.forward.elastica import solve_draws
 from tiller.mechanics.forward.forecast import forecast
-from tiller.mechanics.forward.level import CURVE_SD, level_by_force
+from tiller.mechanics.forward.level import CURVE_SD, MOVING_MORE, level_by_force
 from tiller.simulate.bowmaker import BowTruth, random_bow
 from tiller.vision.limbs.limb import NOCK_CLEARANCE_MM, STRING_END_MM, STRING_PX, blank_model, dragged_mm
 
@@ -55,16 +55,29 @@ def test_the_level_moves_by_gauss_s_weights(bow: BowTruth, outline_sd: float, by
 def test_without_a_force_or_a_string_nothing_moves(bow: BowTruth) -> None:
     belief = _stiffer(believed(bow), 0.02, 0.01)
     force = np.full(len(DRAWS), 100.0)
-    assert level_by_force(belief, float("nan"), DRAWS, force, HELD) is belief
-    assert level_by_force(belief, bow.string_mm, DRAWS, np.full(len(DRAWS), np.nan), HELD) is belief
-    assert level_by_force(belief, 1.2 * bow.string_mm, DRAWS, force, HELD) is belief  # slack at all of them
-    # pictures of a rope on the move say less
-    true = solve_draws(bow_from(believed(bow)), bow.string_mm, DRAWS).force_n
-    moved = [
-        float(np.mean(level_by_force(belief, bow.string_mm, DRAWS, true, held).left.log_ei - belief.left.log_ei))
-        for held in (HELD, ~HELD)
-    ]
-    assert moved[0] < 1.7 * moved[1] < 0.0
+
+    def level(string_mm: float, force_n: np.ndarray, held: np.ndarray = HELD) -> float:
+        found = level_by_force(belief, string_mm, DRAWS, force_n, held)
+        assert found.outline_sd == belief.outline_sd
+        return float(np.mean(found.left.log_ei - belief.left.log_ei))
+
+    assert level(float("nan"), force) == 0.0
+    assert level(bow.string_mm, np.full(len(DRAWS), np.nan)) == 0.0
+    assert level(1.2 * bow.string_mm, force) == 0.0  # slack at all of them
+    # on the move the wood bears more than it would at a hold
+    assert level(float("nan"), force, ~HELD) == pytest.approx(-MOVING_MORE)
+
+
+def test_a_rope_on_the_move_says_less_and_bears_more(bow: BowTruth) -> None:
+    belief = replace(believed(bow), outline_sd=0.01)
+    true = solve_draws(bow_from(belief), bow.string_mm, DRAWS).force_n
+    held = level_by_force(belief, bow.string_mm, DRAWS, true, HELD)
+    moving = level_by_force(belief, bow.string_mm, DRAWS, (1 + MOVING_MORE) * true, ~HELD)
+    assert moving.outline_sd > 1.15 * held.outline_sd
+    # EI taken from forces on the move is too high by as much as they are: both are taken back
+    lower = float(np.mean(moving.left.log_ei - belief.left.log_ei))
+    assert -MOVING_MORE < lower < 0.0
+    assert np.mean(held.left.log_ei - belief.left.log_ei) == pytest.approx(0.0, abs=1e-6)
 
 
 def test_what_is_open_of_the_level_is_in_the_weight_s_sd(bow: BowTruth) -> None:

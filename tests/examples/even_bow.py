@@ -25,4 +25,6 @@ def main(folder: str) -> None:
 
 
 if __name__ == "__main__":
+    if len(sys.argv) != 2:
+        sys.exit("say a recording's folder: python even_bow.py FOLDER")
     main(sys.argv[1])

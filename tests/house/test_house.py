@@ -115,7 +115,9 @@ def test_the_version_names_what_a_report_needs(capsys: pytest.CaptureFixture[str
     assert "missing" not in said
 
 
-def test_a_log_to_be_sent(tmp_path: Path, home: Path, small_recording: Path) -> None:
+def test_a_log_to_be_sent(
+    tmp_path: Path, home: Path, small_recording: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     log = tmp_path / "tiller.log"
     assert main(["--log", str(log), "book", "list"]) == 2  # there is no book yet
     assert main(["--log", str(log), "shop"]) == 0
@@ -126,6 +128,12 @@ def test_a_log_to_be_sent(tmp_path: Path, home: Path, small_recording: Path) -> 
     assert "ended with 2" in told
     assert "BookFault" in told
     assert "ended with 0" in told
+    # a folder that is not there is said before anything is done
+    capsys.readouterr()
+    assert main(["--log", str(tmp_path / "nowhere" / "x.log"), "shop"]) == 2
+    told = capsys.readouterr()
+    assert "there is no folder" in told.err
+    assert told.out == ""
     # never into a file that is something else
     bow = small_recording / "bow.toml"
     before = bow.read_bytes()

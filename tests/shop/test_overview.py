@@ -81,13 +81,17 @@ def test_what_is_done_and_what_is_lacking(shop: Path) -> None:
         return items(shop)["small_bow"]
 
     layer = {"limb": "left", "from_mm": 120.0, "to_mm": 400.0, "depth_mm": 0.31}
-    assert "scrape 2 layers by its list, then pull again" in with_advice(layers=[layer, layer]).next_step
+    sound = {"plan_summary": (told["plan_summary"] or {}) | {"largest_strain": 0.006}, "working_strain": 0.0075}
+    assert "scrape 2 layers by its list, then pull again" in with_advice(layers=[layer, layer], **sound).next_step
     page = page_of(shop / "book.sqlite3", "small_bow")
     assert page is not None
     assert page.held
     assert [plain(text) for text in page.layers] == ["left limb, 120 to 400 mm from the pivot: 0.31 mm"] * 2
     assert page.target_n > 0
     assert len(page.course) == 1
+    strained = with_advice(**sound | {"layers": [layer], "working_strain": 0.005})
+    assert "before anything is scraped" in strained.next_step
+    assert "scrape 1" not in strained.next_step
     with_advice(
         layers=[layer],
         working_strain=0.006,

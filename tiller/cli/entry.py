@@ -7,6 +7,7 @@ import os
 import sys
 import time
 import traceback
+from pathlib import Path
 from typing import Any, NoReturn
 
 from tiller import __version__
@@ -173,6 +174,9 @@ def _must_be_a_log(path: str) -> None:
         with open(path, "rb") as file:
             first = file.readline(200)
     except FileNotFoundError:
+        if not Path(path).absolute().parent.is_dir():
+            msg = f"{path} cannot be written: there is no folder {Path(path).parent}; give another file to --log."
+            raise FileFault(msg) from None
         return
     if first and b" tiller " not in first[:40]:
         msg = f"{path} is there already and is no log of this program: give another file to --log; nothing was written."

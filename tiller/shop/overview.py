@@ -226,6 +226,8 @@ def _next_of_bow(told: Mapping[str, Any], pull: Mapping[str, Any], fate: str, st
     layers, lacking = _rows(told, "layers"), _rows(told, "missing")
     if told.get("missing") == []:
         return "finished", "within what can be told it is done: note it as whole, print its sheet"
+    if layers and _number(told, "plan_summary", "largest_strain") > _number(told, "working_strain"):
+        return "in work", "the target would strain it too far: choose a way out on its page before anything is scraped"
     if layers:
         return (
             "in work",

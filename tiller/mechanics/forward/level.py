@@ -22,29 +22,36 @@ TOP_SHARE, MOST_DRAWS = 0.6, 4
 CURVE_SD = 0.003
 """Relative sd that the force so worked out has beside that of the string's length (independent rig, nine recordings: 0.3 % at full draw)."""
 
-MOVING_SD = 0.01
-"""While the rope is pulled wood bears about this share more than a while later, alike in all such pictures (independent rig's live session: 0.9 %)."""
+MOVING_MORE = 0.005
+"""By how much more the wood bears while the rope is pulled than soon after, when a weight is read (independent rig's live session: 0.9 to 1.0 % over what
+it bears in the end on the move, 0.4 to 0.5 % after 1.6 s)."""
+MOVING_SD = 0.003
+"""How far that differs from pull to pull on the move, as relative sd (the same)."""
 
 
 def level_by_force(
     belief: BowBelief, string_mm: float, draw_mm: Array, force_n: Array, held: NDArray[np.bool_]
 ) -> BowBelief:
-    """The belief with its level moved towards the one by which the bow gives the forces that were measured.
+    """The belief with its level moved towards the one by which the bow gives the forces that were measured, or would have been at a hold.
 
     Args:
         string_mm: the string's length without load, of this pull.
         draw_mm, force_n: (k,) on the way up; NaN where nothing was measured. held: (k,) the rope was held still there.
 
     Returns:
-        The belief as it was where its string is not known, nothing was weighed, or the forward model finds no equilibrium there: then the level's sd
-        stays what it was, too.
+        The belief as it was where nothing was weighed. Where its string is not known, or the forward model finds no equilibrium there, only what the wood
+        bears on the move is taken out, and the level's sd stays what it was.
     """
     good = np.isfinite(draw_mm) & np.isfinite(force_n) & (force_n > 0)
-    if not np.any(good) or not np.isfinite(string_mm) or not belief.outline_sd > 0:
+    if not np.any(good):
+        return belief
+    more = np.where(held, 0.0, MOVING_MORE)
+    belief = _raised(belief, -float(np.mean(more[good])))
+    if not np.isfinite(string_mm) or not belief.outline_sd > 0:
         return belief
     order = np.argsort(np.where(good, draw_mm, -np.inf))[::-1][: min(MOST_DRAWS, int(np.count_nonzero(good)))][::-1]
     order = order[draw_mm[order] > TOP_SHARE * draw_mm[order[-1]]]
-    draws, forces = draw_mm[order], force_n[order]
+    draws, forces = draw_mm[order], force_n[order] / (1.0 + more[order])
     try:
         bow = bow_from(belief)
         as_is = solve_draws(bow, string_mm, draws)
@@ -58,5 +65,9 @@ def level_by_force(
     moving = MOVING_SD * float(np.mean(~held[order]))
     variance = by_length**2 + CURVE_SD**2 + moving**2
     gain = belief.outline_sd**2 / (belief.outline_sd**2 + variance)
-    left, right = (replace(limb, log_ei=limb.log_ei + gain * off) for limb in (belief.left, belief.right))
-    return replace(belief, left=left, right=right, outline_sd=belief.outline_sd * float(np.sqrt(1.0 - gain)))
+    return replace(_raised(belief, gain * off), outline_sd=belief.outline_sd * float(np.sqrt(1.0 - gain)))
+
+
+def _raised(belief: BowBelief, by: float) -> BowBelief:
+    left, right = (replace(limb, log_ei=limb.log_ei + by) for limb in (belief.left, belief.right))
+    return replace(belief, left=left, right=right)

@@ -85,8 +85,8 @@ def _set_words(by_place: SetShown, units: Units) -> list[str]:
         places = 1 if units.metric else 2
         out.append(
             f"          both nocks together follow the string by {units.length(by_place.nocks_mm, places)} ±"
-            f" {units.length(by_place.nocks_sd_mm, places)} (the handle's rock drops out of this sum); largest strain reached"
-            f" {100 * by_place.strain:.2f} %"
+            f" {units.length(by_place.nocks_sd_mm, places)} (the handle's rock drops out of this sum); largest strain in the pulls"
+            f" before this one {100 * by_place.strain:.2f} %"
         )
     out += [
         f"          {z.limb} limb {units.length(z.from_mm)} to {units.length(z.to_mm)} kept {100 * z.kept:.0f} ± {100 * z.kept_sd:.0f} % of its bend at a strain of"
