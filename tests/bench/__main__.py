@@ -191,7 +191,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     print(f"tiller --help: {time.perf_counter() - start:.2f} s (at most 0.25)")
     wall, peak = command("measure", str(work / "pull"), "--json", str(work / "r.json"), "--quiet")
     print(
-        f"tiller measure, 26 pictures, whole command: {wall:.2f} s (at most 4), peak memory {limits.hold('peak memory, MB', peak, 500):.0f} MB (at most 500)"
+        f"tiller measure, 26 pictures, whole command: {wall:.2f} s (at most 3 where this was written), peak memory {limits.hold('peak memory, MB', peak, 500):.0f} MB (at most 500)"
     )
     if not quick:
         base = (wall, peak)
