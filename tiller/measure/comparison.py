@@ -70,7 +70,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
             )
         passes = [p for p in passes if np.isfinite(p.share)]
         promised = float((advice.get("plan_summary") or {}).get("weight_after_pass_n") or np.nan)
-        said += _pass_words(passes, promised, now_n)
+        said += _pass_words(passes, promised, now_n, bool(last.get("scrapings")))
         if passes:
             # where the bowyer said how many strokes were made, a stroke took what came off over those
             made = sum(s["strokes"] for s in last.get("scrapings") or [])
@@ -144,22 +144,22 @@ def _log_ei(measured: Measured, bow: Bow, side: Side, zone: Mapping[str, Any]) -
     return float(np.log(after / before))
 
 
-def _pass_words(passes: list[PassDone], promised_n: float, now_n: float) -> list[str]:
+def _pass_words(passes: list[PassDone], promised_n: float, now_n: float, noted: bool = True) -> list[str]:
+    """What a pass did, in words; ``noted``: somebody said that strokes were made."""
     out = []
     if np.isfinite(promised_n) and np.isfinite(now_n):
-        out.append(
-            f"the bow is forecast {100 * (now_n / promised_n - 1):+.1f} % off what the last plan promised after its pass."
-        )
+        off = f"the bow is forecast {100 * (now_n / promised_n - 1):+.1f} % off what the last plan promised after its pass"
+        out.append(f"{off}." if noted else f"{off}; no stroke is noted since the last pull.")
     if nothing_off(passes):
         return []
     for done in passes:
         if done.sd > VAGUE:
             out.append(
-                f"how much came off the {done.limb} limb cannot be told from these two pulls ({100 * done.share:.0f} ± {100 * done.sd:.0f} % of what was planned)."
+                f"how much came off the {done.limb} limb cannot be told from these two pulls (to no better than ± {100 * done.sd:.0f} % of what was planned)."
             )
             continue
         out.append(
-            f"on the {done.limb} limb {100 * done.share:.0f} ± {100 * done.sd:.0f} % of the planned wood came off, by its stiffness."
+            f"on the {done.limb} limb {round(100 * done.share):d} ± {100 * done.sd:.0f} % of the planned wood came off, by its stiffness."
         )
         if done.share > TOO_MUCH and done.share - 1 > 2 * done.sd:
             out.append(

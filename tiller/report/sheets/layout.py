@@ -29,7 +29,7 @@ OWN_MODULUS_SD = 0.05
 def layout_words(laid: Layout, allowance: float, modulus_sd: float, units: Units = METRIC) -> str:
     """Widths and thicknesses by inch or every 50 mm: what to saw and plane to, and what it shall be in the end."""
     step = 50.0 if units.metric else 2 * MM_PER_INCH
-    digits = 1 if units.metric else 2
+    digits, fine = (1, 1) if units.metric else (2, 3)
     out = [
         f"{'from pivot':>12s} {'width':>9s} {'rough out to':>13s} {'in the end':>11s} {'strain':>8s}   [{units.length_unit}; both limbs alike]"
     ]
@@ -37,7 +37,7 @@ def layout_words(laid: Layout, allowance: float, modulus_sd: float, units: Units
         w, t, e = (float(np.interp(s, laid.s_mm, v)) for v in (laid.width_mm, laid.thickness_mm, laid.strain))
         cells = [units.length_value(v) for v in (s, w, t * (1 + allowance), t)]
         out.append(
-            f"{cells[0]:12.{0 if units.metric else 1}f} {cells[1]:9.{digits}f} {cells[2]:13.{digits}f} {cells[3]:11.{digits}f} {100 * e:7.2f}%"
+            f"{cells[0]:12.{0 if units.metric else 1}f} {cells[1]:9.{digits}f} {cells[2]:13.{fine}f} {cells[3]:11.{fine}f} {100 * e:7.2f}%"
         )
     spread = modulus_sd * laid.weight_n
     out.append(
