@@ -68,7 +68,7 @@ def _check(path: Path, read: Iterable[Path]) -> None:
         over = there and (kind in OURS or any(p.is_file() and p.samefile(path) for p in read))
     except (OSError, RuntimeError, ValueError):
         return  # whoever writes it says what is wrong
-    if there and not over and kind not in KINDS:
+    if there and not over and kind and kind not in KINDS and not str(path).startswith("/dev/"):
         msg = f"{path} is there already and is no picture, sheet or JSON by its name: choose another name; --force writes over it."
         raise FileFault(msg)
     if over:

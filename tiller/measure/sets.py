@@ -255,11 +255,10 @@ def _off_after(pull: Mapping[str, Any], side: Side, s: Array, slope_per_mm: Arra
     return CameOff(off.log_ei, cov)
 
 
-def _shown_by(pull: Mapping[str, Any], side: Side, s: Array, common_sd: float) -> Shown:
+def _shown_by(pull: Mapping[str, Any], side: Side, s: Array) -> Shown:
     """What a stored pull shows of a limb; NaN where it was not seen, and everywhere where nothing was weighed or the limb had another length.
 
-    Args:
-        common_sd: relative sd that is in the stored one and alike everywhere, which is no error of the shape.
+    The stored sd holds that of the level, alike everywhere, which is no error of the shape.
     """
     nothing = Shown(np.full(len(s), np.nan), np.full(len(s), np.nan))
     rows = pull["profiles"][side]
@@ -271,7 +270,7 @@ def _shown_by(pull: Mapping[str, Any], side: Side, s: Array, common_sd: float) -
         return nothing
     seen = np.interp(s, where, good.astype(float), left=0.0, right=0.0) > 0.99
     log_ei = np.interp(s, where[good], np.log(ei[good] * NMM2_PER_NM2))
-    relative = np.interp(s, where[good], np.sqrt(np.maximum((sd[good] / ei[good]) ** 2 - common_sd**2, 0.0)))
+    relative = np.interp(s, where[good], np.sqrt(np.maximum((sd[good] / ei[good]) ** 2 - LEVEL_SD**2, 0.0)))
     return Shown(np.where(seen, log_ei, np.nan), np.where(seen, relative, np.nan))
 
 
@@ -285,8 +284,6 @@ def belief_by_all_pulls(measured: Measured, bow: Bow, past: Past) -> tuple[BowBe
         return newest, 0
     times = [*(str(p["taken_at"]) for p in pulls[1:]), None]
     events = [(e.at.isoformat(timespec="seconds"), e) for e in past.events]
-    cell = measured.sight.scene.rig.load_cell
-    common_sd = float(np.hypot(LEVEL_SD, (cell.sensitivity_sd if cell is not None else None) or 0.0))
     limbs, showing = [], set()
     for side, limb in zip(SIDES, (newest.left, newest.right), strict=True):
         s, width, above = limb.s_mm, bow.limb(side).width_at(limb.s_mm), bow.above(side, limb.s_mm)
@@ -297,10 +294,11 @@ def belief_by_all_pulls(measured: Measured, bow: Bow, past: Past) -> tuple[BowBe
         for k, (pull, until) in enumerate(zip(pulls, times, strict=True)):
             since = str(pull["taken_at"])
             later = [e for at, e in events if at > since and (until is None or at <= until)]
-            shown = _shown_by(pull, side, s, common_sd)
-            if np.any(np.isfinite(shown.log_ei)):
+            shown = _shown_by(pull, side, s)
+            here = bool(np.any(np.isfinite(shown.log_ei)))
+            if here:
                 showing.add(k)
-            if before or k in showing:  # what came off before the first map is in that map
+            if before or here:  # what came off before the first map is in that map
                 before.append((shown, _off_after(pull, side, s, slope, later)))
         log_ei, cov = carried(s, before, limb.log_ei, limb.cov)
         # a string's moment goes nearly as the way to the nock

@@ -118,9 +118,11 @@ def carried(s_mm: Array, before: Sequence[tuple[Shown, CameOff]], now: Array, no
         # what lasts of a surer pull's error is that of this one; what an unsure one has beyond it is its own
         all_sd = np.maximum(shown.sd, LEAST_SD)
         own = np.sqrt(np.maximum(all_sd**2 - LASTING * sd**2, (1.0 - LASTING) * all_sd**2))
-        own = np.where(np.isfinite(shown.log_ei) & np.isfinite(own), own, UNSEEN_SD)
-        noise = own[:, None] * like * own[None, :]
-        seen = np.where(np.isfinite(shown.log_ei), shown.log_ei, now)
+        known = np.isfinite(shown.log_ei) & np.isfinite(own)
+        own = np.where(known, own, UNSEEN_SD)
+        # what stands for a station that was not seen says nothing of the one beside it
+        noise = own[:, None] * like * own[None, :] * (known[:, None] == known[None, :])
+        seen = np.where(known, shown.log_ei, now)
         mean, cov = (seen, noise) if not len(mean) else _weighed_in(s_mm, mean, cov, seen, noise)
         mean, cov = mean + off.log_ei, cov + off.cov
     mean, cov = _weighed_in(s_mm, mean, cov, now, (1.0 - LASTING) * sd[:, None] * like * sd[None, :])

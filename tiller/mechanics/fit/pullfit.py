@@ -183,8 +183,10 @@ def undragged(line: Array, s: Array, end_mm: float, most_mm: float) -> Array:
     """The rest line (n, 2), limb coordinates, without what the string drags its end by in the picture.
 
     Its last ``end_mm`` go straight on as the ``LEAD_MM`` before lead (least squares). The string drags towards the belly and by no more than
-    ``most_mm``: where that is not what is taken out the limb itself is bent there, and the line stays as it is.
+    ``most_mm``: where that is not what is taken out the limb itself is bent back there, and the line stays as it is.
     """
+    if end_mm <= 0.0:
+        return line
     end = s > s[-1] - max(end_mm, LEAST_END_MM)
     lead = ~end & (s > s[-1] - max(end_mm, LEAST_END_MM) - LEAD_MM)
     if np.count_nonzero(lead) < 5:

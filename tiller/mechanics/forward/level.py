@@ -25,6 +25,8 @@ CURVE_SD = 0.003
 MOVING_MORE = 0.005
 """By how much more the wood bears while the rope is pulled than soon after, when a weight is read (independent rig's live session: 0.9 to 1.0 % over what
 it bears in the end on the move, 0.4 to 0.5 % after 1.6 s)."""
+MOVING_LESS = 0.15
+"""What a picture on the move counts in the fit against one at a hold, by the variances that it has there."""
 MOVING_SD = 0.003
 """How far that differs from pull to pull on the move, as relative sd (the same)."""
 
@@ -46,7 +48,8 @@ def level_by_force(
     if not np.any(good):
         return belief
     more = np.where(held, 0.0, MOVING_MORE)
-    belief = _raised(belief, -float(np.mean(more[good])))
+    # the fit believes a picture on the move the less (``MOVING_LESS``), so less of what it bears more is in the level
+    belief = _raised(belief, -float(np.average(more[good], weights=np.where(held[good], 1.0, MOVING_LESS))))
     if not np.isfinite(string_mm) or not belief.outline_sd > 0:
         return belief
     order = np.argsort(np.where(good, draw_mm, -np.inf))[::-1][: min(MOST_DRAWS, int(np.count_nonzero(good)))][::-1]
