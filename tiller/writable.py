@@ -10,7 +10,7 @@ from tiller.errors import FileFault
 
 OURS = (".toml", ".csv", ".sqlite3")
 """What the shop's own files end with; no command writes such a one where it was asked for a picture, a sheet or JSON."""
-KINDS = (".json", ".png", ".jpg", ".jpeg", ".pdf", ".csv", ".zip", ".txt")
+KINDS = (".json", ".png", ".jpg", ".jpeg", ".pdf", ".zip", ".txt")
 """What is written where it was asked for ends so; what is there already and ends otherwise was made by somebody else."""
 MARKS = ("rig.toml", "frames.csv")
 ALWAYS = ("book", "file")

@@ -30,7 +30,7 @@ from tiller.mechanics.advice.history import FIRST_STROKE_MM
 from tiller.mechanics.advice.layers import strokes
 from tiller.mechanics.forward.chain import WholeBow, chain_of
 from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, brace, solve_draws
-from tiller.simulate.bowmaker import BowTruth, random_bow
+from tiller.simulate.bowmaker import BowTruth, LimbTruth, random_bow
 from tiller.simulate.hand import scraped
 from tiller.simulate.record import Plan as PullPlan
 from tiller.simulate.record import make_even, write_recording
@@ -277,6 +277,15 @@ def even_removal(seed: int) -> Outcome:
     return Outcome(end.weight_n / bow.weight_n - 1, end.uneven, passes, 0, started, 0.0)
 
 
+def flattest(limb: LimbTruth, strain: Array) -> list[tuple[float, float]]:
+    """From and to, mm, of the third of a drawn limb that looks flattest to an eye that does not know its natural shape; strain (n,) at the back."""
+    section = crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm)
+    bend = strain / section.to_back_mm * 1e3 + limb.rest_curvature_per_m
+    edges = np.linspace(limb.bend_from_mm, limb.bend_to_mm, 10)
+    mean = [float(np.mean(bend[(limb.s_mm >= a) & (limb.s_mm < b)])) for a, b in pairwise(edges)]
+    return [(float(edges[j]), float(edges[j + 1])) for j in np.argsort(mean)[:3]]
+
+
 def by_eye(seed: int) -> Outcome:
     """Baseline: scrape the flattest third of each drawn limb (its natural shape not known), until the weight is met."""
     rng = np.random.default_rng(9000 + seed)
@@ -289,13 +298,7 @@ def by_eye(seed: int) -> Outcome:
             break
         zones = []
         for k, side in enumerate(SIDES):
-            limb = bow.limb(side)
-            section = crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm)
-            bend = now.strain[k] / section.to_back_mm * 1e3 + limb.rest_curvature_per_m
-            edges = np.linspace(limb.bend_from_mm, limb.bend_to_mm, 10)
-            mean = [float(np.mean(bend[(limb.s_mm >= a) & (limb.s_mm < b)])) for a, b in pairwise(edges)]
-            for j in np.argsort(mean)[:3]:
-                zones.append((side, float(edges[j]), float(edges[j + 1]), 0.3))
+            zones += [(side, a, b, 0.3) for a, b in flattest(bow.limb(side), now.strain[k])]
         bow = scraped(bow, zones, rng)
         passes += 1
     end = stand(bow)

@@ -20,12 +20,11 @@ import json
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from tests.bench.bowyer import Standing, stand, true_bow
+from tests.bench.bowyer import Standing, flattest, stand, true_bow
 from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
 from tiller.mechanics.advice.carry import LASTING, Shown, came_off, carried, level_kept
@@ -338,11 +337,7 @@ def without(seed: int, by_eye: bool) -> float:
         limbs = {}
         for k, side in enumerate(SIDES):
             limb = bow.limb(side)
-            section = crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm)
-            bend = now.strain[k] / section.to_back_mm * 1e3 + limb.rest_curvature_per_m
-            edges = np.linspace(limb.bend_from_mm, limb.bend_to_mm, 10)
-            mean = [float(np.mean(bend[(limb.s_mm >= a) & (limb.s_mm < b)])) for a, b in pairwise(edges)]
-            places = [(edges[j], edges[j + 1]) for j in np.argsort(mean)[:3]] if by_eye else [(edges[0], edges[-1])]
+            places = flattest(limb, now.strain[k]) if by_eye else [(limb.bend_from_mm, limb.bend_to_mm)]
             thick = limb.thickness_mm.copy()
             for a, b in places:
                 depth = PASS_MM * (1 + rng.normal(0, 0.2)) / (1 if by_eye else 3)

@@ -97,6 +97,7 @@ def test_wood_that_nobody_told_of_is_believed_from_the_newest_pull() -> None:
     inside = np.abs(S - 350.0) < 30.0
     plain, _ = carried(S, before, now, 0.02**2 * LIKE)
     taken = float(np.mean((found - plain)[inside]))  # how much of it is believed
+    # a box with sharp ends, where errors are taken to be smooth, is believed by a seventh too much: the bound allows a quarter
     assert -1.25 * 0.15 < taken < -0.8 * 0.15
     outside, sd = np.abs(S - 350.0) > 150.0, np.sqrt(np.diag(cov))
     assert np.mean(sd[inside]) > np.mean(sd[outside])  # and it is less sure there than elsewhere

@@ -17,6 +17,7 @@ from tests.exact.test_target import believed, described, woods
 from tiller.mechanics.advice import plan
 from tiller.mechanics.advice.thinning import Aim, Shop
 from tiller.mechanics.forward import elastica
+from tiller.mechanics.forward.chain import WholeBow
 from tiller.mechanics.wood.layout import outline
 from tiller.simulate.bowmaker import random_bow
 from tiller.vision.rig.board import STRAY_SD, _robust_chi2
@@ -50,34 +51,35 @@ def test_the_heaviest_bow_whose_weak_spots_are_little_over(monkeypatch: pytest.M
     assert 148.0 < found <= 150.0
 
 
-@pytest.mark.parametrize("stiffer", [0.99, 1.03])
-def test_a_neighbour_s_shape_leads_to_the_same_bow(monkeypatch: pytest.MonkeyPatch, stiffer: float) -> None:
-    """And alone: nothing is solved from scratch where it leads there."""
+def _neighbours(stiffer: float) -> tuple[WholeBow, float, elastica.Solved, elastica.Solved]:
+    """A bow with one limb so much stiffer, its string, the plain bow drawn, and itself drawn from scratch."""
     bow = true_bow(random_bow(np.random.default_rng(14), "near", (), string_kind="braced"))
     string, _ = elastica.brace(bow, 150.0)
     draws = np.linspace(220.0, 580.0, 6)
     start = elastica.solve_draws(bow, string, draws)
     other = replace(bow, left=replace(bow.left, ei_nmm2=stiffer * bow.left.ei_nmm2))
     cold = elastica.solve_draws(other, string, draws)
+    return other, string, start, cold
+
+
+@pytest.mark.parametrize("stiffer", [0.99, 1.03])
+def test_a_neighbour_s_shape_leads_to_the_same_bow(monkeypatch: pytest.MonkeyPatch, stiffer: float) -> None:
+    """And alone: nothing is solved from scratch where it leads there."""
+    other, string, start, cold = _neighbours(stiffer)
 
     def never(*_: object) -> None:
         pytest.fail("the neighbour's shape did not lead there")
 
     monkeypatch.setattr(elastica, "_newton", never)
-    warm = elastica.solve_draws(other, string, draws, start)
+    warm = elastica.solve_draws(other, string, start.draw_mm, start)
     assert warm.force_n == pytest.approx(cold.force_n, rel=1e-5)
     assert np.max(np.abs(warm.angle - cold.angle)) < 1e-5
 
 
 @pytest.mark.parametrize("stiffer", [0.9, 1.3])
 def test_where_a_neighbour_is_too_far_it_is_solved_anew(stiffer: float) -> None:
-    bow = true_bow(random_bow(np.random.default_rng(14), "far", (), string_kind="braced"))
-    string, _ = elastica.brace(bow, 150.0)
-    draws = np.linspace(220.0, 580.0, 6)
-    start = elastica.solve_draws(bow, string, draws)
-    other = replace(bow, left=replace(bow.left, ei_nmm2=stiffer * bow.left.ei_nmm2))
-    cold = elastica.solve_draws(other, string, draws)
-    warm = elastica.solve_draws(other, string, draws, start)
+    other, string, start, cold = _neighbours(stiffer)
+    warm = elastica.solve_draws(other, string, start.draw_mm, start)
     assert warm.force_n == pytest.approx(cold.force_n, rel=1e-6)
 
 

@@ -14,10 +14,12 @@ from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
 from tiller.cli.entry import main
 from tiller.measure.comparison import learned_stroke
-from tiller.measure.pipeline import Measured, measure
+from tiller.measure.pipeline import LEVEL_SD, Measured, measure
 from tiller.measure.recording import read_recording
-from tiller.measure.sets import Past, _off_after, belief_by_all_pulls
+from tiller.measure.sets import LOCAL_CHANGE_SD, Past, _off_after, _shown_by, belief_by_all_pulls
+from tiller.mechanics.advice.carry import LASTING
 from tiller.mechanics.advice.history import (
+    LEVEL_CHANGE_SD,
     PassDone,
     Scraped,
     lost_share,
@@ -265,7 +267,13 @@ def test_a_plan_rests_on_all_pulls_and_on_what_came_off(tmp_path: Path) -> None:
     toward = float((way[0] - way[2]) @ (way[1] - way[2]) / ((way[1] - way[2]) @ (way[1] - way[2])))
     assert 0.1 < toward < 0.6
     sd = [np.mean(np.sqrt(np.diag(b.left.cov))[seen]) for b in (still, now.belief)]
-    assert sd[0] < 0.97 * sd[1]
+    # the new part of two maps weighed together, the earlier one after what may have changed in between; the lasting part stays
+    var = sd[1] ** 2
+    new = (1 - LASTING) * var
+    then_sd2 = new + LEVEL_CHANGE_SD**2 + LOCAL_CHANGE_SD**2
+    expected = np.sqrt(LASTING + 1 / (1 / new + 1 / then_sd2) / var)
+    assert sd[0] / sd[1] == pytest.approx(expected, abs=0.015)
+    assert expected < 0.97
     # what was scraped is reckoned with, as many strokes as were made: so much less is expected there
     layer = {"limb": "left", "from_mm": 250.0, "to_mm": 450.0, "depth_mm": 0.15}
     s, told = now.belief.left.s_mm, {"layers": [layer], "plan": []}
@@ -292,3 +300,39 @@ def test_a_plan_rests_on_all_pulls_and_on_what_came_off(tmp_path: Path) -> None:
     )
     assert belief_by_all_pulls(now, wood, Past(({**_kept(first, 3), "force_there_n": None},)))[1] == 0
     assert belief_by_all_pulls(now, wood, Past())[0] is now.belief
+
+
+def test_what_an_earlier_pull_did_not_show_is_not_made_up(small_recording: Path) -> None:
+    measured = measure(read_recording(small_recording))
+    s = measured.belief.left.s_mm
+    pull = _kept(measured, 3)
+    whole = _shown_by(pull, "left", s)
+    for row in pull["profiles"]["left"]:
+        if 220 <= row["s_mm"] <= 530:
+            row["stiffness_n_m2"] = row["stiffness_sd"] = None
+    some = _shown_by(pull, "left", s)
+    hidden = (s >= 220) & (s <= 530)
+    assert np.all(np.isnan(some.log_ei[hidden]))
+    assert np.array_equal(some.log_ei[~hidden], whole.log_ei[~hidden], equal_nan=True)
+    # the stored sd without the level's own part, which is alike everywhere
+    seen = np.isfinite(whole.sd)
+    limb = measured.result.limb("left")
+    both = np.hypot(whole.sd, LEVEL_SD)[seen]
+    assert both == pytest.approx((limb.stiffness_sd / limb.stiffness_n_m2)[seen], rel=1e-6)
+    # a limb that was shortened since, and a pull without a scale, show nothing
+    assert not np.any(np.isfinite(_shown_by(pull, "left", s - 10.0).log_ei))
+    assert not np.any(np.isfinite(_shown_by(pull | {"force_there_n": None}, "left", s).log_ei))
+
+
+def test_strokes_without_a_plan_may_have_been_anywhere() -> None:
+    s, slope = np.arange(110.0, 800.0, 10.0), np.full(69, 0.2)
+    none: dict[str, Any] = {"advice": {"layers": [], "plan": []}, "scrapings": []}
+    still = _off_after(none, "left", s, slope, ())
+    some = _off_after(none | {"scrapings": [{"strokes": 20, "planned_strokes": 0}]}, "left", s, slope, ())
+    torn = _off_after({"advice": {"layers": [{"limb": "left", "from_mm": None}]}}, "left", s, slope, ())
+    level = np.full(len(s), 1.0 / len(s))
+    apart = np.eye(len(s))[30] - level
+    told, untold = (float(np.sqrt(apart @ off.cov @ apart)) for off in (still, some))
+    assert 0.0 < told < 0.01
+    assert untold > 0.05
+    assert np.array_equal(torn.cov, some.cov)

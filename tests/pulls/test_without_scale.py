@@ -65,8 +65,7 @@ def test_bend_marks_and_bands_against_the_truth(tmp_path: Path) -> None:
             strains += list((limb.strain / strain - 1)[inside])
     assert np.sqrt(np.mean(np.square(errors))) < 0.055
     assert 0.55 <= np.mean(np.array(bands) < 1) <= 0.92
-    # three bows are some 40 stretches that err by themselves: 0.91 (12 other bows), less two sd of that share
-    assert np.mean(np.array(bands) < 2) >= 0.82
+    assert np.mean(np.array(bands) < 2) >= 0.85
     assert abs(np.median(strains)) < 0.08  # half the thickness: a crowned back is nearer to or farther from the axis
 
 

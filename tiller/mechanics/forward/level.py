@@ -25,10 +25,10 @@ CURVE_SD = 0.003
 MOVING_MORE = 0.005
 """By how much more the wood bears while the rope is pulled than soon after, when a weight is read (independent rig's live session: 0.9 to 1.0 % over what
 it bears in the end on the move, 0.4 to 0.5 % after 1.6 s)."""
-MOVING_LESS = 0.15
-"""What a picture on the move counts in the fit against one at a hold, by the variances that it has there."""
 MOVING_SD = 0.003
-"""How far that differs from pull to pull on the move, as relative sd (the same)."""
+"""How far that differs from pull to pull on the move, as relative sd (the same session)."""
+MOVING_LESS = 0.15
+"""What a picture on the move counts in the fit against one at a hold, by the variances that it has there: 0.6 % at a hold, 1.5 % on the move, squared."""
 
 
 def level_by_force(
