@@ -11,7 +11,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import active_children, get_context, parent_process, resource_tracker
@@ -65,6 +65,10 @@ def _isolated() -> Iterator[None]:
             os.environ["PYTHONSAFEPATH"] = before
 
 
+class ProcessDied(Exception):
+    """A process ended before it answered."""
+
+
 class SecondProcess:
     """One process beside this one, for half of the work; it starts with the ``with`` block and is gone after it.
 
@@ -101,6 +105,24 @@ class SecondProcess:
                 process.kill()
                 process.join()
         self._pool = None
+
+    @property
+    def process_ids(self) -> tuple[int, ...]:
+        """The process there is; none where it could not be started."""
+        return tuple(pid for pid in self._processes if pid is not None)
+
+    def alone(self, work: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """A function's result from the process, which is waited for; never done here. Raises what the work raised.
+
+        Raises:
+            ProcessDied: there is no process, or it ended before it answered.
+        """
+        if self._pool is None:
+            raise ProcessDied
+        try:
+            return self._pool.submit(work, *args, **kwargs).result()
+        except (BrokenProcessPool, CancelledError, OSError, RuntimeError) as err:  # RuntimeError: it was shut down
+            raise ProcessDied from err
 
     def ask(self, work: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> Asked[T]:
         """Asks for a function's result; go on with other work before taking it. What is asked first is done first."""

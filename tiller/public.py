@@ -16,7 +16,7 @@ from tiller.bow.stavefile import Stave, read_stave
 from tiller.bow.wood.moisture import equilibrium
 from tiller.bow.wood.woods import Wood, find_wood
 from tiller.errors import TillerError
-from tiller.measure.advice import advise as _advise
+from tiller.measure.followup.advice import advise as _advise
 from tiller.measure.pipeline import Measured, measure
 from tiller.measure.recording import Recording
 from tiller.measure.recording import read_recording as _read_recording

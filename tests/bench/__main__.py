@@ -149,7 +149,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     seen = [s for s in sight.seen if s.picture.role == "pull"]
     image = read_picture(recording, seen[12].picture)
     shape = seen[12].shape
-    from tiller.measure.advice import advise
+    from tiller.measure.followup.advice import advise
     from tiller.measure.pipeline import measure
 
     measured = measure(recording)

@@ -156,7 +156,7 @@ class Outcome:
 
 
 def by_the_tool(seed: int) -> Outcome:
-    from tiller.measure.advice import advise, advise_from_file
+    from tiller.measure.followup.advice import advise, advise_from_file
     from tiller.measure.pipeline import measure
     from tiller.measure.recording import read_recording
 

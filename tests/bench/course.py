@@ -31,7 +31,7 @@ from tiller.mechanics.advice.carry import LASTING, Shown, came_off, carried, lev
 from tiller.mechanics.advice.history import FIRST_STROKE_MM, STROKE_PRIOR_SD
 from tiller.mechanics.advice.layers import strokes
 from tiller.mechanics.advice.plan import make_plan
-from tiller.mechanics.advice.planned import Band, Plan
+from tiller.mechanics.advice.planned import Band, Plan, Showed
 from tiller.mechanics.advice.thinning import Aim, LimbWood
 from tiller.mechanics.forward.belief import FADE_GIVE, FADE_GIVE_SD, BowBelief, LimbBelief, bow_from
 from tiller.mechanics.forward.elastica import brace, solve_draws
@@ -278,9 +278,7 @@ def run(seed: int) -> Course:
             wood(bow, belief),
             bow.left.crown_radius_mm,
             aim,
-            0.01 * bow.weight_n,
-            braced=True,
-            drawn_mm=bow.draw_mm,
+            Showed(0.01 * bow.weight_n, True, bow.draw_mm),
         )
         told_now.append(plan.now)
         done = plan.done

@@ -29,7 +29,7 @@ LIMITS = {"error_rms": (0.0, 0.03), "inside_1_sd": (0.55, 0.80)}
 
 def foretold(seed: int, share: float) -> tuple[float, float]:
     """Relative error of the forecast and its stated relative sd."""
-    from tiller.measure.advice import advise
+    from tiller.measure.followup.advice import advise
     from tiller.measure.pipeline import measure
     from tiller.measure.recording import read_recording
 
@@ -50,7 +50,7 @@ SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "recordings"
 
 def cut_off(name: str, share: float) -> tuple[float, float]:
     """The same for a recording of the independent rig, of which only the pictures up to a share of the target draw are used."""
-    from tiller.measure.advice import advise
+    from tiller.measure.followup.advice import advise
     from tiller.measure.pipeline import measure
     from tiller.measure.recording import read_recording
 

@@ -79,15 +79,16 @@ def cpu_s() -> dict[str, float]:
     return out
 
 
-def child_s(process: subprocess.Popen[bytes] | None) -> float:
-    """CPU seconds of a process."""
-    if process is None:
-        return 0.0
-    try:
-        fields = Path(f"/proc/{process.pid}/stat").read_text().rsplit(")", 1)[1].split()
-    except OSError:
-        return 0.0
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+def child_s(processes: tuple[int, ...]) -> float:
+    """CPU seconds of processes."""
+    ticks = 0
+    for pid in processes:
+        try:
+            fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+        except OSError:
+            continue
+        ticks += int(fields[11]) + int(fields[12])
+    return ticks / os.sysconf("SC_CLK_TCK")
 
 
 def window(seconds: float, folder: Path) -> list[str]:
@@ -129,7 +130,7 @@ def window(seconds: float, folder: Path) -> list[str]:
         app.run(seconds, each)
         until = time.monotonic()
         used = {name: s - start.get(name, 0.0) for name, s in cpu_s().items()}
-        used["measuring, a process beside"] = child_s(rack._measurer._process)
+        used["measuring, a process beside"] = child_s(rack._measurer.process_ids)
         t = app.timing
         state = rack.camera.state if rack.camera is not None else None
         app.close()

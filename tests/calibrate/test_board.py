@@ -19,7 +19,7 @@ from tiller.setup.rig_writer import lens_table, put
 from tiller.sources.interfaces import ENDED, Ended, Shot, now_s
 from tiller.vision.rig.board import Key, board_pose, crossing, find_markers
 from tiller.vision.rig.camera import View
-from tiller.vision.rig.rackfit import Lath, RackFound, find_rack, stick_length
+from tiller.vision.rig.rackfit import Known, Lath, RackFound, find_rack, stick_length
 from tiller.vision.rig.squares import sharpen
 
 SIZE = (1920, 1080)
@@ -96,7 +96,7 @@ def found_from(
     seen = [find_markers(image, KEYS) for image in images]
     lath = Lath((NAME, 30), (NAME, 31), 60.0, lath_mm, 40.0, THICK_MM)
     board = {(NAME, k): 100.0 for k in range(6)}
-    return find_rack(seen, lens, board, lath, ((NAME, 20), 60.0), ((NAME, 21), 40.0), tapes(truth, rng))
+    return find_rack(seen, lens, Known(board, lath, ((NAME, 20), 60.0), ((NAME, 21), 40.0), tapes(truth, rng)))
 
 
 def test_corners_by_their_edges(camera: Camera) -> None:
@@ -196,31 +196,31 @@ def test_bad_pictures_and_tapes_are_said(camera: Camera, monkeypatch: pytest.Mon
     lath = Lath((NAME, 30), (NAME, 31), 60.0, 1500.0, 40.0, THICK_MM)
     board = {(NAME, k): 100.0 for k in range(6)}
     with pytest.raises(VisionFault, match="at least 3"):
-        find_rack(seen[:2], LENS, board, lath, None, None, [])
+        find_rack(seen[:2], LENS, Known(board, lath, None, None, []))
     no_lath = [{k: v for k, v in p.items() if k[1] != 31} for p in seen]
     with pytest.raises(VisionFault, match="right fiducial"):
-        find_rack(no_lath, LENS, board, lath, None, None, [])
+        find_rack(no_lath, LENS, Known(board, lath, None, None, []))
     same = [find_markers(i, KEYS) for i in pictures(camera, sheets, 8, [(0, -150, 2600)] * 4)]
     with pytest.raises(VisionFault, match="same place"):
-        find_rack(same, LENS, board, lath, None, None, [])
+        find_rack(same, LENS, Known(board, lath, None, None, []))
     wrong = [*tapes(truth, rng)]
     wrong[1] = (wrong[1][0], wrong[1][1], wrong[1][2] + 25.0)
-    found = find_rack(seen, LENS, board, lath, None, None, wrong)
+    found = find_rack(seen, LENS, Known(board, lath, None, None, wrong))
     assert any("between fiducials 3 and 4" in text for text in found.said)
     assert found.hook is None
     assert not any("right end lies" in text for text in found.said)
     with monkeypatch.context() as strict:  # any tilt at all is said then
         strict.setattr("tiller.vision.rig.rackfit.LATH_TILT_MM", 1e-6)
-        tilted = find_rack(seen, LENS, board, lath, None, None, wrong)
+        tilted = find_rack(seen, LENS, Known(board, lath, None, None, wrong))
     assert any("right end lies" in text for text in tilted.said)
     moved = [dict(p) for p in seen]
     for p in moved[4:]:
         if (NAME, 2) in p:
             p[(NAME, 2)] = p[(NAME, 2)] + np.array([14.0, 0.0])
     with pytest.raises(VisionFault, match="contradict"):
-        find_rack(moved, LENS, board, lath, None, None, [])
+        find_rack(moved, LENS, Known(board, lath, None, None, []))
     with pytest.raises(VisionFault, match="not on the board"):
-        find_rack(seen, LENS, board, lath, None, None, [((NAME, 0), (NAME, 77), 500.0)])
+        find_rack(seen, LENS, Known(board, lath, None, None, [((NAME, 0), (NAME, 77), 500.0)]))
 
 
 def test_the_command(camera: Camera, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from tiller.vision.limbs.edges import HALF_WINDOW_PX, fit_edges
+from tiller.vision.limbs.edges import HALF_WINDOW_PX, EdgeSearch, fit_edges
 
 TAU = np.arange(-HALF_WINDOW_PX, HALF_WINDOW_PX + 1, dtype=float)
 BLUR = (0.8, 1.4)
@@ -34,20 +34,20 @@ def profiles(
 )
 def test_place(place: float, strip: float) -> None:
     picture, empty = profiles(64, place, 0.5, 1, strip=strip)
-    fit = fit_edges(picture, empty, np.full(64, strip), BLUR, (1.0, 1.0), rounds=4)
+    fit = fit_edges(picture, empty, np.full(64, strip), BLUR, (1.0, 1.0), EdgeSearch(rounds=4))
     assert np.mean(fit.tau_px) == pytest.approx(place, abs=0.03)
 
 
 def test_shade_and_grid_lines_behind_do_not_move_it() -> None:
     clean, empty = profiles(64, 0.4, 0.5, 1, shade=0.6, grid=True)
-    fit = fit_edges(clean, empty, np.zeros(64), BLUR, (1.0, 1.0), rounds=4)
+    fit = fit_edges(clean, empty, np.zeros(64), BLUR, (1.0, 1.0), EdgeSearch(rounds=4))
     assert np.mean(fit.tau_px) == pytest.approx(0.4, abs=0.05)
 
 
 def test_scatter_stated_and_bound() -> None:
     noise = 2.0
     picture, empty = profiles(2000, 0.2, noise, 3)
-    fit = fit_edges(picture, empty, np.zeros(2000), BLUR, (noise, noise), rounds=4, smooth=11, parts=2)
+    fit = fit_edges(picture, empty, np.zeros(2000), BLUR, (noise, noise), EdgeSearch(rounds=4, smooth=11, parts=2))
     actual = float(np.std(fit.tau_px))
     information = sum(
         (step / noise) ** 2 / (2 * blur * np.sqrt(np.pi)) for step, blur in ((50.0, BLUR[0]), (27.0, BLUR[1]))
@@ -67,9 +67,7 @@ def test_a_dark_sliver_has_two_sides_and_the_scan_finds_the_right_one() -> None:
         np.concatenate([np.zeros(n), np.full(n, 2.5)]),
         BLUR,
         (1.0, 1.0),
-        smooth=11,
-        parts=2,
-        scan_px=(-3.6, -2.4, -1.2, 0.0, 1.2, 2.4, 3.6),
+        EdgeSearch(smooth=11, parts=2, scan_px=(-3.6, -2.4, -1.2, 0.0, 1.2, 2.4, 3.6)),
     )
     assert np.median(fit.tau_px[:n]) == pytest.approx(1.5, abs=0.1)
     assert np.median(fit.tau_px[n:]) == pytest.approx(-1.5, abs=0.1)

@@ -15,6 +15,7 @@ from scipy.special import huber
 from tests.bench.bowyer import stand, true_bow
 from tests.exact.test_target import believed, described, woods
 from tiller.mechanics.advice import plan
+from tiller.mechanics.advice.planned import Showed
 from tiller.mechanics.advice.thinning import Aim, Shop
 from tiller.mechanics.forward import elastica
 from tiller.mechanics.forward.chain import WholeBow
@@ -93,9 +94,7 @@ def test_a_limb_is_chalked_in_zones_of_about_60_mm() -> None:
         woods(bow, belief, described(bow)),
         bow.left.crown_radius_mm,
         aim,
-        1.0,
-        braced=True,
-        drawn_mm=bow.draw_mm,
+        Showed(1.0, True, bow.draw_mm),
     )
     lengths = [z.to_mm - z.from_mm for z in made.zones]
     assert len(lengths) > 10

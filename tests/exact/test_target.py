@@ -21,6 +21,7 @@ from tiller.bow.units import archery_draw_mm
 from tiller.errors import KeyFault
 from tiller.measure.wanted import tiller_of, wanted_strain
 from tiller.mechanics.advice.plan import make_plan
+from tiller.mechanics.advice.planned import Showed
 from tiller.mechanics.advice.thinning import Aim, LimbWood, Shop
 from tiller.mechanics.forward.belief import FADE_GIVE, FADE_GIVE_SD, BowBelief, LimbBelief, bow_from
 from tiller.mechanics.forward.elastica import solve_draws
@@ -164,7 +165,7 @@ def test_a_shape_that_the_wood_cannot_give_is_said(even: BowTruth) -> None:
     bow = described(heavy, shape="stiff-outer", outer_share=0.4)
     aim = Aim(heavy.draw_mm, heavy.weight_n, heavy.brace_mm, 0.02)
     plan = make_plan(
-        belief, woods(heavy, belief, bow), even.left.crown_radius_mm, aim, 1.0, braced=True, drawn_mm=heavy.draw_mm
+        belief, woods(heavy, belief, bow), even.left.crown_radius_mm, aim, Showed(1.0, True, heavy.draw_mm)
     )
     assert plan.zones == ()
     assert any("nothing is proposed until you choose" in text for text in plan.said)
@@ -191,7 +192,7 @@ def test_an_even_bow_is_not_even_where_another_shape_is_wanted(even: BowTruth) -
     def uneven(**keys: object) -> float:
         bow = described(even, **keys)
         return make_plan(
-            belief, woods(even, belief, bow), even.left.crown_radius_mm, aim, 1.0, braced=True, drawn_mm=even.draw_mm
+            belief, woods(even, belief, bow), even.left.crown_radius_mm, aim, Showed(1.0, True, even.draw_mm)
         ).now.expected
 
     assert uneven(shape="stiff-outer") > uneven() + 0.05

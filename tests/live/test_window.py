@@ -19,6 +19,7 @@ from tiller.bow.rigfile import read_rig
 from tiller.live.session import Options, Rack
 from tiller.live.view import BoardNow, View
 from tiller.measure.recording import read_recording
+from tiller.measure.store import Keeping
 from tiller.measure.worker import Worked, work_up
 from tiller.records.book import PullRow
 from tiller.report.style import Units
@@ -32,7 +33,7 @@ SIZES = ((1280, 720), (1600, 900), (1920, 1080), (2560, 1440), (3840, 2160), (12
 
 @pytest.fixture(scope="module")
 def worked(small_recording: Path) -> Worked:
-    return work_up(read_recording(small_recording), None, None, plots=False)
+    return work_up(read_recording(small_recording), None, Keeping(book=None, plots=False))
 
 
 @pytest.fixture(scope="module")

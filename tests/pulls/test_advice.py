@@ -18,7 +18,7 @@ from tiller.bow.section import crowned_section
 from tiller.bow.tomlwrite import toml
 from tiller.cli.entry import main
 from tiller.errors import KeyFault
-from tiller.measure.advice import advise, advise_from_file
+from tiller.measure.followup.advice import advise, advise_from_file
 from tiller.measure.pipeline import Measured, measure
 from tiller.measure.recording import read_recording
 from tiller.mechanics.advice.advice import Advice
@@ -241,7 +241,7 @@ def test_the_working_strain_stops_the_draw(
 
 def test_a_string_that_overstrains_the_bow_by_itself_is_refused(advised: tuple[Measured, Advice]) -> None:
     from tiller.mechanics.forward.elastica import NoEquilibriumError
-    from tiller.mechanics.forward.stop import stop_now
+    from tiller.mechanics.forward.stop import Bounds, StrungNow, stop_now
 
     belief = advised[0].belief
     count = [len(belief.left.s_mm), len(belief.right.s_mm)]
@@ -251,17 +251,16 @@ def test_a_string_that_overstrains_the_bow_by_itself_is_refused(advised: tuple[M
     def stop(string: float, strain: float, surface: list[np.ndarray]) -> float:
         return stop_now(
             belief,
-            string,
-            60.0,
-            600.0,
-            150.0,
-            strain,
-            (surface[0], surface[1]),
-            (full[0], full[1]),
-            300.0,
-            False,
-            0.01,
-            (spread[0], spread[1]),
+            StrungNow(string, 60.0, 300.0, False),
+            Bounds(
+                target_draw_mm=600.0,
+                target_weight_n=150.0,
+                working_strain=strain,
+                to_surface_mm=(surface[0], surface[1]),
+                working=(full[0], full[1]),
+                force_sd=0.01,
+                strain_sd=(spread[0], spread[1]),
+            ),
         ).draw_mm
 
     short = 0.9 * (belief.left.nock_mm + belief.right.nock_mm)

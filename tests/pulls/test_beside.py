@@ -13,10 +13,10 @@ import pytest
 from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
 from tiller.cli.entry import main
-from tiller.measure.comparison import learned_stroke
+from tiller.measure.followup.comparison import learned_stroke
+from tiller.measure.followup.sets import LOCAL_CHANGE_SD, Past, _off_after, _shown_by, belief_by_all_pulls
 from tiller.measure.pipeline import LEVEL_SD, Measured, measure
 from tiller.measure.recording import read_recording
-from tiller.measure.sets import LOCAL_CHANGE_SD, Past, _off_after, _shown_by, belief_by_all_pulls
 from tiller.mechanics.advice.carry import LASTING
 from tiller.mechanics.advice.history import (
     LEVEL_CHANGE_SD,
@@ -158,7 +158,7 @@ def test_energy_lost_and_stacking_of_known_curves() -> None:
 
 def test_words_about_a_pass_need_their_evidence() -> None:
     """What is said of a pass by how well its share is known: 'nothing' only where half of it can be ruled out."""
-    from tiller.measure.comparison import _pass_words
+    from tiller.measure.followup.comparison import _pass_words
     from tiller.mechanics.advice.history import nothing_off
 
     nan = float("nan")
@@ -180,7 +180,7 @@ def test_words_about_a_pass_need_their_evidence() -> None:
 
 def test_a_set_may_lower_the_limit_and_never_raises_it(small_recording: Path) -> None:
     from tiller.bow.bowfile import read_bow
-    from tiller.measure.advice import strain_limit
+    from tiller.measure.followup.advice import strain_limit
     from tiller.mechanics.advice.yielding import SetShown
 
     bow = read_bow(small_recording / "bow.toml")
@@ -202,9 +202,9 @@ def test_a_limit_that_was_shown_stays(small_recording: Path) -> None:
     """Heat takes a set out of a limb; the wood bears no more for it."""
     from datetime import datetime
 
+    from tiller.measure.followup.sets import Past, set_by_place
     from tiller.measure.pipeline import measure
     from tiller.measure.recording import read_recording
-    from tiller.measure.sets import Past, set_by_place
     from tiller.records.events import Event
 
     recording = read_recording(small_recording)

@@ -15,7 +15,7 @@ from tiller.bow.bowfile import SIDES, Bow, parse_bow
 from tiller.bow.composite import limb_section
 from tiller.bow.section import crowned_section
 from tiller.errors import KeyFault
-from tiller.measure.advice import advise, advise_from_file, wood_of
+from tiller.measure.followup.advice import advise, advise_from_file, wood_of
 from tiller.measure.pipeline import Measured, measure
 from tiller.measure.recording import read_recording
 from tiller.measure.store import description

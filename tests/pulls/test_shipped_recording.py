@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from tiller.bow.bowfile import SIDES
-from tiller.measure.advice import advise
+from tiller.measure.followup.advice import advise
 from tiller.measure.pipeline import Measured, measure
 from tiller.measure.recording import Recording, read_recording
 

@@ -13,7 +13,7 @@ import pytest
 
 from tests.pulls.test_measure import zone_errors
 from tiller.cli.entry import main
-from tiller.measure.advice import UNTRIED_FORCE_SD, advise
+from tiller.measure.followup.advice import UNTRIED_FORCE_SD, advise
 from tiller.measure.pipeline import measure
 from tiller.measure.recording import read_recording
 from tiller.records.book import Book

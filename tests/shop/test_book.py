@@ -22,9 +22,9 @@ from tiller.cli.entry import main
 from tiller.errors import BookFault
 from tiller.measure.pipeline import measure
 from tiller.measure.recording import hash_files, read_recording
-from tiller.measure.store import pictures_of
+from tiller.measure.store import Keeping, pictures_of
 from tiller.measure.worker import work_up
-from tiller.records.book import Book
+from tiller.records.book import Book, PullSource
 from tiller.records.migrations import MIGRATIONS
 
 
@@ -98,7 +98,9 @@ def test_an_export_holds_each_pull_s_own_pictures_and_the_shop_s_files(
 
 
 def test_the_rack_s_pulls_have_a_photograph(small_recording: Path, home: Path) -> None:
-    worked = work_up(read_recording(small_recording), None, home / "book.sqlite3", plots=False, photograph=True)
+    worked = work_up(
+        read_recording(small_recording), None, Keeping(book=home / "book.sqlite3", plots=False, photograph=True)
+    )
     (picture,) = worked.kept.pictures
     assert picture.name == "overlay.jpg"
     assert picture.stat().st_size > 20_000
@@ -220,12 +222,12 @@ WRITER = """
 import sys, pickle
 from pathlib import Path
 from datetime import datetime
-from tiller.records.book import Book
+from tiller.records.book import Book, PullSource
 result, path = pickle.loads(Path(sys.argv[1]).read_bytes()), Path(sys.argv[2])
 with Book(path) as book:
     print("ready", flush=True)
     for k in range(100000):
-        book.add(result, "ash", {}, Path("x"), {"a": f"{sys.argv[3]}/{k}"}, datetime.now())
+        book.add(result, PullSource("ash", {}, Path("x"), {"a": f"{sys.argv[3]}/{k}"}, datetime.now()))
 """
 
 
@@ -265,7 +267,7 @@ def test_nothing_of_a_failed_entry_stays(small_recording: Path, home: Path) -> N
     with Book(home / "book.sqlite3") as book:
         book.db.execute("CREATE TRIGGER no_marks BEFORE INSERT ON marks BEGIN SELECT RAISE(ABORT, 'no'); END")
         with pytest.raises(BookFault, match="this pull is not in it"):
-            book.add(result, "ash", {}, small_recording, hash_files(recording), datetime.now())
+            book.add(result, PullSource("ash", {}, small_recording, hash_files(recording), datetime.now()))
         assert book.pulls() == []
         assert book.bows() == []
 
@@ -274,7 +276,7 @@ def test_a_pull_measured_again_stays_with_its_bow_and_changes_no_other(small_rec
     """After a merge a bow may stand under another name than its file's: what is measured again goes there."""
     path = home / "book.sqlite3"
     recording = read_recording(small_recording)
-    work_up(recording, None, path, plots=False)
+    work_up(recording, None, Keeping(book=path, plots=False))
     name = recording.bow.name
     with Book(path) as book, book.writing() as db:
         db.execute("UPDATE bows SET name = ? WHERE name = ?", (f"{name} (2)", name))
@@ -282,7 +284,7 @@ def test_a_pull_measured_again_stays_with_its_bow_and_changes_no_other(small_rec
             "INSERT INTO bows (name, wood, description, created_at) VALUES (?, 'oak', '{}', '2026-01-01')", (name,)
         )
         db.execute("UPDATE results SET made_at = '2031-01-01T00:00:00+00:00'")  # a laptop whose clock was wrong
-    kept = work_up(recording, None, path, plots=False).kept
+    kept = work_up(recording, None, Keeping(book=path, plots=False)).kept
     with Book(path) as book:
         assert {b["name"]: (b["wood"], b["pulls"]) for b in book.bows()} == {
             name: ("oak", 0),
@@ -297,7 +299,7 @@ def test_a_bow_that_is_noted_as_cracked_is_not_sent_to_the_scraper(
     small_recording: Path, home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     recording = read_recording(small_recording)
-    work_up(recording, None, home / "book.sqlite3", plots=False)
+    work_up(recording, None, Keeping(book=home / "book.sqlite3", plots=False))
     name = recording.bow.name
     assert main(["book", "fate", name, "cracked"]) == 0
     for words in (

@@ -13,6 +13,7 @@ from tiller.bow.bowfile import SIDES
 from tiller.cli.entry import main
 from tiller.measure.photos import photos_of
 from tiller.measure.recording import read_recording
+from tiller.measure.store import Keeping
 from tiller.measure.worker import work_up
 from tiller.records.book import Book
 from tiller.records.lessons import Taught, lesson, shop_modulus, shop_strain
@@ -36,7 +37,7 @@ def test_energy_is_the_area_under_the_curve() -> None:
 def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "book.sqlite3"
     recording = read_recording(small_recording)
-    work_up(recording, None, path, plots=False)
+    work_up(recording, None, Keeping(book=path, plots=False))
     name = recording.bow.name
     assert main(["report", name, "--book", str(path), "--out", str(tmp_path / "out")]) == 0
     page = next((tmp_path / "out").glob("*.html")).read_text()
@@ -76,7 +77,7 @@ def test_photographs_with_the_limbs_on_them(small_recording: Path, tmp_path: Pat
     bow = random_bow(np.random.default_rng(8), "braced_bow", (), string_kind="braced")
     write_recording(tmp_path / "braced", bow, SimPlan(pictures=6, seed=8, size=(1280, 720)), Setting(noise=1.0))
     path = tmp_path / "book.sqlite3"
-    work_up(read_recording(tmp_path / "braced"), None, path, plots=False)
+    work_up(read_recording(tmp_path / "braced"), None, Keeping(book=path, plots=False))
     with Book(path) as book:
         pulls = [book.pull(r.pull_id) for r in book.pulls("braced_bow")]
     photos, said = photos_of(pulls, Units())
@@ -137,7 +138,7 @@ def test_a_working_strain_is_offered_only_by_enough_bows() -> None:
 
 def test_what_a_bow_taught(small_recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "book.sqlite3"
-    worked = work_up(read_recording(small_recording), None, path, plots=False)
+    worked = work_up(read_recording(small_recording), None, Keeping(book=path, plots=False))
     assert main(["book", "taught", "--book", str(path)]) == 0
     told = capsys.readouterr().out
     assert read_recording(small_recording).bow.wood in told

@@ -19,7 +19,7 @@ from tiller.bow.stavefile import crown_of, log_words, onto_bow, parse_stave, rea
 from tiller.bow.wood.moisture import WETTEST
 from tiller.cli.entry import main
 from tiller.errors import KeyFault
-from tiller.measure.advice import strain_limit
+from tiller.measure.followup.advice import strain_limit
 from tiller.mechanics.wood.season import Season, season_of
 from tiller.records.book import Book
 from tiller.records.lessons import Taught

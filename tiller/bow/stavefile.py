@@ -113,6 +113,62 @@ def _optional(table: Table, key: str, low: float, high: float, unit: str = "") -
     return table.number(key, low, high, unit) if key in table.data else None
 
 
+def _dates(top: Table, today: date | None) -> dict[str, date]:
+    dates: dict[str, date] = {}
+    for key in STEPS:
+        on = _date(top, key)
+        if on is not None:
+            dates[key] = on
+    felled, roughed = dates.get("felled"), dates.get("roughed_out")
+    for key, on in dates.items():
+        if felled is not None and on < felled:
+            raise top.fault(key, f"a day on or after the felling ({felled})")
+    for key in ("split", "bark_off"):
+        if roughed is not None and key in dates and roughed < dates[key]:
+            raise top.fault("roughed_out", f"a day on or after {key.replace('_', ' ')} ({dates[key]})")
+    for key, on in dates.items():
+        if today is not None and on > today:
+            raise top.fault(key, f"a day not after today ({today})")
+    return dates
+
+
+def _within(row: Table, on: date, felled: date | None, today: date | None) -> None:
+    """Refuses a day ``on`` before the felling or after today."""
+    if felled is not None and on < felled:
+        raise row.fault("on", f"a day on or after the felling ({felled})")
+    if today is not None and on > today:
+        raise row.fault("on", f"a day not after today ({today})")
+
+
+def _weighing(row: Table, felled: date | None, today: date | None, before: Weighing | None) -> Weighing:
+    found = Weighing(_must_date(row, "on"), row.number("mass_kg", 0.05, 60, "kg"))
+    _within(row, found.on, felled, today)
+    if before is not None and found.on <= before.on:
+        raise row.fault("on", f"a day after the weigh-in before it ({before.on})")
+    if before is not None and not SLIP_DOWN < found.mass_kg / before.mass_kg < SLIP_UP:
+        raise row.fault(
+            "mass_kg", f"a mass near that of {before.on}, {before.mass_kg:g} kg (is the point in its place?)"
+        )
+    return found
+
+
+def _offcut(table: Table, felled: date | None, today: date | None) -> Offcut:
+    offcut = Offcut(
+        _must_date(table, "on"),
+        table.number("wet_g", 0.5, 5000, "g"),
+        table.number("dry_g", 0.5, 5000, "g"),
+        table.number("stave_kg", 0.05, 60, "kg"),
+    )
+    if not offcut.dry_g < offcut.wet_g:
+        raise table.fault("dry_g", "less than the wet piece")
+    if offcut.moisture > WETTEST_OFFCUT:
+        raise table.fault(
+            "dry_g", f"at least a third of the wet piece: no wood holds more than {WETTEST_OFFCUT:g} % of water"
+        )
+    _within(table, offcut.on, felled, today)
+    return offcut
+
+
 def parse_stave(data: dict[str, object], file: str = "stave.toml", today: date | None = None) -> Stave:
     """A checked stave from parsed TOML.
 
@@ -123,56 +179,13 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml", today: date |
         KeyFault: a key is missing or wrong, dates are out of order, a weigh-in leaps. (One that rises a little is said later.)
     """
     top = Table(file, "", data)
-    dates: dict[str, date] = {}
-    for key in STEPS:
-        on = _date(top, key)
-        if on is not None:
-            dates[key] = on
+    dates = _dates(top, today)
     felled = dates.get("felled")
-    for key, on in dates.items():
-        if felled is not None and on < felled:
-            raise top.fault(key, f"a day on or after the felling ({felled})")
-    roughed = dates.get("roughed_out")
-    for key in ("split", "bark_off"):
-        if roughed is not None and key in dates and roughed < dates[key]:
-            raise top.fault("roughed_out", f"a day on or after {key.replace('_', ' ')} ({dates[key]})")
-    for key, on in dates.items():
-        if today is not None and on > today:
-            raise top.fault(key, f"a day not after today ({today})")
+    rows = top.tables("weighings", 0) if "weighings" in data else []
     weighings: list[Weighing] = []
-    for row in top.tables("weighings", 0) if "weighings" in data else []:
-        found = Weighing(_must_date(row, "on"), row.number("mass_kg", 0.05, 60, "kg"))
-        if felled is not None and found.on < felled:
-            raise row.fault("on", f"a day on or after the felling ({felled})")
-        if today is not None and found.on > today:
-            raise row.fault("on", f"a day not after today ({today})")
-        if weighings and found.on <= weighings[-1].on:
-            raise row.fault("on", f"a day after the weigh-in before it ({weighings[-1].on})")
-        if weighings and not SLIP_DOWN < found.mass_kg / weighings[-1].mass_kg < SLIP_UP:
-            raise row.fault(
-                "mass_kg",
-                f"a mass near that of {weighings[-1].on}, {weighings[-1].mass_kg:g} kg (is the point in its place?)",
-            )
-        weighings.append(found)
-    offcut = None
-    if "offcut" in data:
-        table = top.table("offcut")
-        offcut = Offcut(
-            _must_date(table, "on"),
-            table.number("wet_g", 0.5, 5000, "g"),
-            table.number("dry_g", 0.5, 5000, "g"),
-            table.number("stave_kg", 0.05, 60, "kg"),
-        )
-        if not offcut.dry_g < offcut.wet_g:
-            raise table.fault("dry_g", "less than the wet piece")
-        if offcut.moisture > WETTEST_OFFCUT:
-            raise table.fault(
-                "dry_g", f"at least a third of the wet piece: no wood holds more than {WETTEST_OFFCUT:g} % of water"
-            )
-        if felled is not None and offcut.on < felled:
-            raise table.fault("on", f"a day on or after the felling ({felled})")
-        if today is not None and offcut.on > today:
-            raise table.fault("on", f"a day not after today ({today})")
+    for row in rows:
+        weighings.append(_weighing(row, felled, today, weighings[-1] if weighings else None))
+    offcut = _offcut(top.table("offcut"), felled, today) if "offcut" in data else None
     shop = top.table("shop") if "shop" in data else None
     features: list[StaveFeature] = []
     for row in top.tables("features", 0) if "features" in data else []:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,24 +12,24 @@ from tiller.cli.arguments import number, whole
 from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
-    from tiller.bow.rigfile import Lens
+    from collections.abc import Sequence
 
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from tiller.bow.rigfile import Lens, Rig
+    from tiller.force.calibrate import Load
+    from tiller.vision.rig.board import Key
+
+STANDARD_GRAVITY = 9.80665
+"""m/s2, the conventional value (CGPM 1901)."""
 CHECK_MM = 1.5
 """A lath that measures further off tells of a rack that is not measured well (common practice, no source)."""
 
 
 def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     """Adds them to the parser's sub-commands."""
-    targets = commands.add_parser(
-        "targets",
-        help="sheets to print: lens board, fiducials, hook",
-        description="Writes the sheets to print, true to scale, as PDF.",
-    )
-    targets.add_argument("folder", metavar="FOLDER", help="where to")
-    targets.add_argument("--paper", choices=("a4", "letter"), default="a4")
-    add_outputs(targets, "folder")
-    targets.set_defaults(run=run_targets)
-
+    _add_targets(commands)
     calibrate = commands.add_parser(
         "calibrate",
         help="load cell, lens and rack: how they measure, and how well",
@@ -45,9 +46,26 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     plot.add_argument("--plot", metavar="FILE", help="draw what is left over as PNG")
     add_outputs(plot, "plot")
 
-    scale = kinds.add_parser(
-        "scale", parents=[shown, rig, plot], help="the load cell, by known masses or a reference scale"
+    _add_scale(kinds, [shown, rig, plot])
+    _add_check(kinds, [shown])
+    _add_lens(kinds, [rig, plot])
+    _add_board(kinds, [shown, rig])
+
+
+def _add_targets(commands: Any) -> None:
+    targets = commands.add_parser(
+        "targets",
+        help="sheets to print: lens board, fiducials, hook",
+        description="Writes the sheets to print, true to scale, as PDF.",
     )
+    targets.add_argument("folder", metavar="FOLDER", help="where to")
+    targets.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    add_outputs(targets, "folder")
+    targets.set_defaults(run=run_targets)
+
+
+def _add_scale(kinds: Any, shared: list[argparse.ArgumentParser]) -> None:
+    scale = kinds.add_parser("scale", parents=shared, help="the load cell, by known masses or a reference scale")
     scale.add_argument("--scale", metavar="PORT", help="serial port of the scale, or socket://host:port")
     scale.add_argument("--readings", metavar="FILE", help="readings from a CSV: series,way,mass_kg (or force_n),counts")
     scale.add_argument("--masses", metavar="KG,KG,...", help="masses that are hung, in kg")
@@ -69,7 +87,9 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     scale.add_argument("--cell", default="", metavar="TEXT", help="which cell it is")
     scale.set_defaults(run=run_scale)
 
-    check = kinds.add_parser("check", parents=[shown], help="zero and one mass again: has the load cell drifted?")
+
+def _add_check(kinds: Any, shared: list[argparse.ArgumentParser]) -> None:
+    check = kinds.add_parser("check", parents=shared, help="zero and one mass again: has the load cell drifted?")
     check.add_argument("--scale", metavar="PORT", required=True)
     check.add_argument("--mass", type=number, metavar="KG", required=True)
     check.add_argument("--rig", metavar="FILE")
@@ -78,7 +98,9 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     check.add_argument("--gravity", type=number, metavar="M/S2")
     check.set_defaults(run=run_check)
 
-    lens = kinds.add_parser("lens", parents=[rig, plot], help="the camera's lens, by the printed lens board")
+
+def _add_lens(kinds: Any, shared: list[argparse.ArgumentParser]) -> None:
+    lens = kinds.add_parser("lens", parents=shared, help="the camera's lens, by the printed lens board")
     lens.add_argument(
         "--camera", metavar="CAMERA", help="number, device or address: takes pictures by itself when the board is still"
     )
@@ -94,8 +116,10 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     )
     lens.set_defaults(run=run_lens)
 
+
+def _add_board(kinds: Any, shared: list[argparse.ArgumentParser]) -> None:
     board = kinds.add_parser(
-        "board", parents=[shown, rig], help="the rack: fiducials, bow's plane, hook, from a few pictures and tapes"
+        "board", parents=shared, help="the rack: fiducials, bow's plane, hook, from a few pictures and tapes"
     )
     board.add_argument("pictures", metavar="FOLDER", help="pictures from different places, with the lath in the cradle")
     board.add_argument(
@@ -203,20 +227,119 @@ def _ask(text: str) -> None:
         raise TillerError(msg)
 
 
-def run_scale(args: argparse.Namespace) -> int:
-    """``tiller calibrate scale``."""
+@dataclass(frozen=True)
+class _Hung:
+    """What was hung on the scale and read, the gravity that weights were taken at, and the scale's firmware."""
+
+    loads: tuple[Load, ...]
+    gravity: float
+    firmware: str = ""
+    creep: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
+
+
+def _from_readings(args: argparse.Namespace) -> _Hung:
+    """What a file says was read before.
+
+    Raises:
+        TillerError: the file or an option beside it makes no sense.
+    """
+    from tiller.errors import TillerError
+    from tiller.force.calibrate import weight_n
+    from tiller.setup.capture import has_forces, read_loads
+
+    clash = [n for n, v in (("--masses", args.masses), ("--forces", args.forces), ("--creep", args.creep)) if v]
+    if clash:
+        msg = f"{clash[0]} does nothing beside --readings: leave it out."
+        raise TillerError(msg)
+    gravity = (args.gravity or STANDARD_GRAVITY) if has_forces(Path(args.readings)) else _gravity(args)
+    return _Hung(read_loads(Path(args.readings), lambda kg: weight_n(kg, gravity)), gravity)
+
+
+def _levels(args: argparse.Namespace, gravity: float) -> dict[float, str]:
+    """The loads to hang, N, and how each is called.
+
+    Raises:
+        TillerError: they or the series make no sense.
+    """
     import math
-    from datetime import date, datetime
 
     from tiller.errors import TillerError
-    from tiller.force.calibrate import Load, calibrate, weight_n
+    from tiller.force.calibrate import weight_n
+
+    if args.forces:
+        levels = {f: f"{f:g} N" for f in _numbers(args.forces, "--forces")}
+    else:
+        levels = {weight_n(kg, gravity): f"{kg:g} kg" for kg in _numbers(args.masses, "--masses")}
+    if len(levels) < 5 or max(levels) > 5000 or not all(map(math.isfinite, levels)):
+        msg = f"{len(levels)} loads up to {max(levels):.0f} N are asked for: at least five, in kg (or N with --forces), up to the largest pull."
+        raise TillerError(msg)
+    if not 1 <= args.series <= 10:
+        msg = f"--series is {args.series}: it must be from 1 to 10."
+        raise TillerError(msg)
+    return levels
+
+
+def _hung(args: argparse.Namespace) -> _Hung:
+    """Asks for each load and reads it.
+
+    Raises:
+        TillerError: an option makes no sense, or the scale cannot be read.
+    """
+    from datetime import datetime
+
+    from tiller.errors import TillerError
+    from tiller.force.calibrate import Load
     from tiller.paths import data_folder
+    from tiller.setup.capture import keep_load, listen, settled, steps_of
+    from tiller.sources.scales import SerialScale
+
+    if bool(args.masses) == bool(args.forces):
+        msg = "give --masses in kg, or --forces in N by a reference scale."
+        raise TillerError(msg)
+    gravity = (args.gravity or STANDARD_GRAVITY) if args.forces else _gravity(args)
+    levels = _levels(args, gravity)
+    scale = SerialScale(args.scale)
+    scale.open()
+    noted = data_folder() / "calibration" / f"scale-{datetime.now():%Y%m%d-%H%M%S}.csv"
+    print(f"What is read is noted in {noted}: --readings takes it again, with a row mended or left out.")
+    firmware, creep = "", None
+    loads: list[Load] = []
+    try:
+        scale.write("hello\n")
+        print("Hang each load, let it hang still, then press Enter. Stand clear of what hangs; pad the floor.")
+        for series, rising, force in steps_of(list(levels), args.series):
+            what = levels.get(force, "nothing")
+            _ask(f"series {series} of {args.series}, {'up' if rising else 'down'}: hang {what}, Enter:")
+            while True:
+                try:
+                    told = settled(scale)
+                    break
+                except TillerError as err:
+                    print(err)
+                    _ask("Enter to read it again:")
+            firmware = f"{told.hello.name} {told.hello.version}" if told.hello else firmware
+            print(f"  {told.counts:.0f} ± {told.sd:.0f} counts")
+            loads.append(Load(series, rising, force, told.counts, told.sd))
+            keep_load(noted, loads[-1])
+        if args.creep > 0:
+            _ask(f"creep: hang {levels[max(levels)]}, Enter; it is read for {args.creep:g} minutes:")
+            t, counts, _ = listen(scale, 60.0 * args.creep)
+            creep = (t, counts)
+    finally:
+        scale.close()
+    return _Hung(tuple(loads), gravity, firmware, creep)
+
+
+def run_scale(args: argparse.Namespace) -> int:
+    """``tiller calibrate scale``."""
+    from datetime import date
+
+    from tiller.errors import TillerError
+    from tiller.force.calibrate import calibrate
     from tiller.report.plots.calibration import scale_plot
     from tiller.report.style import Units
     from tiller.report.text.calibration import scale_words
-    from tiller.setup.capture import has_forces, keep_load, listen, read_loads, settled, steps_of
     from tiller.setup.rig_writer import cell_table, put
-    from tiller.sources.scales import SerialScale
 
     units = Units(args.units == "metric")
     if not 0 <= args.mass_sd <= 0.05:
@@ -228,65 +351,12 @@ def run_scale(args: argparse.Namespace) -> int:
     if args.creep and not 1.5 <= args.creep <= 60:
         msg = f"--creep is {args.creep:g}: 1.5 to 60 minutes."
         raise TillerError(msg)
-    firmware = ""
-    creep = None
-    gravity = args.gravity or 9.80665
-    if args.readings:
-        clash = [n for n, v in (("--masses", args.masses), ("--forces", args.forces), ("--creep", args.creep)) if v]
-        if clash:
-            msg = f"{clash[0]} does nothing beside --readings: leave it out."
-            raise TillerError(msg)
-        gravity = gravity if has_forces(Path(args.readings)) else _gravity(args)
-        loads = read_loads(Path(args.readings), lambda kg: weight_n(kg, gravity))
-    else:
-        if bool(args.masses) == bool(args.forces):
-            msg = "give --masses in kg, or --forces in N by a reference scale."
-            raise TillerError(msg)
-        if args.forces:
-            levels = {f: f"{f:g} N" for f in _numbers(args.forces, "--forces")}
-        else:
-            gravity = _gravity(args)
-            levels = {weight_n(kg, gravity): f"{kg:g} kg" for kg in _numbers(args.masses, "--masses")}
-        if len(levels) < 5 or max(levels) > 5000 or not all(map(math.isfinite, levels)):
-            msg = f"{len(levels)} loads up to {max(levels):.0f} N are asked for: at least five, in kg (or N with --forces), up to the largest pull."
-            raise TillerError(msg)
-        if not 1 <= args.series <= 10:
-            msg = f"--series is {args.series}: it must be from 1 to 10."
-            raise TillerError(msg)
-        scale = SerialScale(args.scale)
-        scale.open()
-        noted = data_folder() / "calibration" / f"scale-{datetime.now():%Y%m%d-%H%M%S}.csv"
-        print(f"What is read is noted in {noted}: --readings takes it again, with a row mended or left out.")
-        try:
-            scale.write("hello\n")
-            print("Hang each load, let it hang still, then press Enter. Stand clear of what hangs; pad the floor.")
-            got = []
-            for series, rising, force in steps_of(list(levels), args.series):
-                what = levels.get(force, "nothing")
-                _ask(f"series {series} of {args.series}, {'up' if rising else 'down'}: hang {what}, Enter:")
-                while True:
-                    try:
-                        told = settled(scale)
-                        break
-                    except TillerError as err:
-                        print(err)
-                        _ask("Enter to read it again:")
-                firmware = f"{told.hello.name} {told.hello.version}" if told.hello else firmware
-                print(f"  {told.counts:.0f} ± {told.sd:.0f} counts")
-                got.append(Load(series, rising, force, told.counts, told.sd))
-                keep_load(noted, got[-1])
-            loads = tuple(got)
-            if args.creep > 0:
-                _ask(f"creep: hang {levels[max(levels)]}, Enter; it is read for {args.creep:g} minutes:")
-                t, counts, _ = listen(scale, 60.0 * args.creep)
-                creep = (t, counts)
-        finally:
-            scale.close()
-    found = calibrate(loads, args.mass_sd, creep)
+    hung = _from_readings(args) if args.readings else _hung(args)
+    found = calibrate(hung.loads, args.mass_sd, hung.creep)
     print(scale_words(found, units))
     if not args.dry:
         path = _rig_path(args)
-        put(path, cell_table(found, date.today().isoformat(), args.cell, firmware, gravity))
+        put(path, cell_table(found, date.today().isoformat(), args.cell, hung.firmware, hung.gravity))
         print(f"[load_cell] written into {path}.")
     if args.plot:
         _draw(args.plot, scale_plot(found, units))
@@ -458,8 +528,7 @@ def run_board(args: argparse.Namespace) -> int:
     from tiller.report.text.calibration import board_words
     from tiller.setup.capture import pictures_in, see_all
     from tiller.setup.rig_writer import board_tables, put
-    from tiller.vision.rig.board import board_pose
-    from tiller.vision.rig.rackfit import Lath, find_rack, stick_length
+    from tiller.vision.rig.rackfit import Known, Lath, find_rack
 
     path = _rig_path(args)
     if not args.check:
@@ -491,29 +560,7 @@ def run_board(args: argparse.Namespace) -> int:
     ends = (key(STICK[0].marker), key(STICK[1].marker))
     keys = [key(s.marker) for s in (*RACK, *HOOK, *SEAT, *STICK)]
     if args.check:
-        rig = read_rig(path)
-        keys = sorted({(f.dictionary, f.id) for f in rig.fiducials} | set(ends))
-        off: list[float] = []
-        for (name, _), marks in zip(images, see_all(images, keys, lambda _: None), strict=True):
-            if not all(e in marks for e in ends):
-                print(f"{name}: the lath's fiducials are not both in view")
-                continue
-            seen = board_pose({k: v for k, v in marks.items() if k not in ends}, rig)
-            # its fiducials are on its front, half its thickness before the bow's plane
-            plane = rig.bow_plane_z_mm + 0.5 * args.lath_thick
-            length = stick_length((marks[ends[0]], marks[ends[1]]), seen.view, plane)
-            off.append(length - args.lath)
-            print(f"{name}: the lath of {args.lath:.1f} mm measures {length:.1f} mm: {off[-1]:+.1f} mm")
-        if not off:
-            print("No picture shows both ends of the lath: nothing was checked.")
-            return 2
-        if max(map(abs, off)) > CHECK_MM:
-            print(
-                f"More than {CHECK_MM:g} mm off: measure lath and tapes again, then calibrate the rack anew; or was the camera's focus changed?"
-            )
-            return 2
-        print("Good: the rack measures.")
-        return 0
+        return _checked(args, read_rig(path), images, ends)
     pictures = see_all(images, keys, lambda text: print(text, flush=True))
     share = args.bar / 100.0 if args.bar else 1.0
     lath = Lath(
@@ -525,15 +572,14 @@ def run_board(args: argparse.Namespace) -> int:
         middle_mm=float("nan") if args.pivot is None else args.pivot,
     )
     present = {key(s.marker): s.side_mm * share for s in RACK if any(key(s.marker) in p for p in pictures)}
-    found = find_rack(
-        pictures,
-        lens,
+    known = Known(
         present,
         lath,
         (key(HOOK[0].marker), HOOK[0].side_mm * share),
         (key(SEAT[0].marker), SEAT[0].side_mm * share),
         [_tape(text, key) for text in args.tape],
     )
+    found = find_rack(pictures, lens, known)
     print(board_words(found, Units(args.units == "metric")))
     if not 5.0 <= found.bow_plane_z_mm <= 500.0 or any(abs(o) > 8.0 for o in found.tape_off_mm):
         msg = "tapes, lath and pictures contradict each other: nothing was written; measure again what the notes name."
@@ -541,6 +587,38 @@ def run_board(args: argparse.Namespace) -> int:
     if not args.dry:
         put(path, board_tables(found))
         print(f"fiducials, bow's plane{' and hook' if found.hook else ''} written into {path}.")
+    return 0
+
+
+def _checked(
+    args: argparse.Namespace, rig: Rig, images: Sequence[tuple[str, NDArray[np.uint8]]], ends: tuple[Key, Key]
+) -> int:
+    """The lath's length in each picture by the rack as it is; 0 where it is right, 2 where it is not or was not seen."""
+    from tiller.setup.capture import see_all
+    from tiller.vision.rig.board import board_pose
+    from tiller.vision.rig.rackfit import stick_length
+
+    keys = sorted({(f.dictionary, f.id) for f in rig.fiducials} | set(ends))
+    off: list[float] = []
+    for (name, _), marks in zip(images, see_all(images, keys, lambda _: None), strict=True):
+        if not all(e in marks for e in ends):
+            print(f"{name}: the lath's fiducials are not both in view")
+            continue
+        seen = board_pose({k: v for k, v in marks.items() if k not in ends}, rig)
+        # its fiducials are on its front, half its thickness before the bow's plane
+        plane = rig.bow_plane_z_mm + 0.5 * args.lath_thick
+        length = stick_length((marks[ends[0]], marks[ends[1]]), seen.view, plane)
+        off.append(length - args.lath)
+        print(f"{name}: the lath of {args.lath:.1f} mm measures {length:.1f} mm: {off[-1]:+.1f} mm")
+    if not off:
+        print("No picture shows both ends of the lath: nothing was checked.")
+        return 2
+    if max(map(abs, off)) > CHECK_MM:
+        print(
+            f"More than {CHECK_MM:g} mm off: measure lath and tapes again, then calibrate the rack anew; or was the camera's focus changed?"
+        )
+        return 2
+    print("Good: the rack measures.")
     return 0
 
 

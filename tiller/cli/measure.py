@@ -85,7 +85,7 @@ def say_worked_up(
     json_file: Path | None,
 ) -> Kept:
     """Measures, advises, keeps and says it."""
-    from tiller.measure.store import fate_fault
+    from tiller.measure.store import Keeping, fate_fault
     from tiller.measure.worker import work_up
     from tiller.paths import book_path
     from tiller.report.text.advice import advice_words
@@ -96,12 +96,14 @@ def say_worked_up(
     worked = work_up(
         recording,
         second,
-        book,
-        pictures,
-        json_file,
-        units,
+        Keeping(
+            book=book,
+            pictures=pictures,
+            json_file=json_file,
+            units=units,
+            plots=not getattr(args, "no_pictures", False),
+        ),
         lambda text: progress(args, text),
-        plots=not getattr(args, "no_pictures", False),
     )
     result, kept = worked.result, worked.kept
     if not getattr(args, "quiet", False):
@@ -165,10 +167,10 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     """The recording, what follows from it, and the depth of the bowyer's stroke as learned so far."""
     from dataclasses import replace
 
-    from tiller.measure.advice import advise
-    from tiller.measure.comparison import set_beside
+    from tiller.measure.followup.advice import advise
+    from tiller.measure.followup.comparison import set_beside
+    from tiller.measure.followup.sets import set_by_place
     from tiller.measure.pipeline import measure, strange_words
-    from tiller.measure.sets import set_by_place
     from tiller.measure.store import past_of
     from tiller.mechanics.advice.history import FIRST_STROKE_MM
 
@@ -264,7 +266,7 @@ def run_forecast(args: argparse.Namespace) -> int:
 
         from tiller.bow.bowfile import BOW_KEYS
         from tiller.bow.tomlcheck import load_toml, strange_keys
-        from tiller.measure.advice import advise_from_file
+        from tiller.measure.followup.advice import advise_from_file
         from tiller.measure.pipeline import strange_words
         from tiller.setup.bow_files import bow_beside_stave
 

@@ -185,6 +185,7 @@ def _pull(bow: BowTruth, turn: int, draw_mm: float, place: Path, second: SecondP
     """A pull on the rack in software, recorded and worked up as ``tiller rack`` does it."""
     from tiller.bow.bowfile import read_bow
     from tiller.measure.recording import read_recording
+    from tiller.measure.store import Keeping
     from tiller.measure.worker import work_up
     from tiller.paths import book_path
     from tiller.setup.bow_files import bow_file, with_stave
@@ -197,7 +198,7 @@ def _pull(bow: BowTruth, turn: int, draw_mm: float, place: Path, second: SecondP
     own.write_text((folder / "bow.toml").read_text())
     text, _ = with_stave(own, read_bow(own))  # crown, moisture and features of the stave's file beside it
     (folder / "bow.toml").write_text(text)
-    return work_up(read_recording(folder), second, book_path(), folder / "measured")
+    return work_up(read_recording(folder), second, Keeping(book=book_path(), pictures=folder / "measured"))
 
 
 def _copy(worked: Worked, pictures: Path, names: dict[str, str]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,73 @@ RESET_BACK_MS = 2_000
 """The board's clock going back by more than this is a reset or a wrap; by less, a late or doubled line."""
 
 
+@dataclass
+class _Taken:
+    """What the lines of a pull hold, as they are read one after the other; an era is what lies between two resets of the board."""
+
+    rejected: Counter[str] = field(default_factory=Counter)
+    troubles: Counter[str] = field(default_factory=Counter)
+    host_s: list[float] = field(default_factory=list)
+    board_s: list[float] = field(default_factory=list)
+    counts: list[int] = field(default_factory=list)
+    era_of: list[int] = field(default_factory=list)
+    era: int = 0
+    wraps: int = 0
+    resets: int = 0
+    last_ms: int = -1
+    greeted: bool = False
+    hello: Hello | None = None
+    total: int = 0
+
+    def line(self, arrived_s: float, raw: str) -> None:
+        """Takes one line."""
+        self.total += 1
+        if not np.isfinite(arrived_s):
+            self.rejected[Reason.GARBLED.value] += 1
+            return
+        line = parse_line(raw)
+        if isinstance(line, Reading):
+            self._reading(arrived_s, line)
+        elif isinstance(line, Hello):
+            self.hello, self.greeted = line, bool(self.host_s)
+        elif isinstance(line, Trouble):
+            self.troubles[line.code] += 1
+        elif isinstance(line, Rejected):
+            self.rejected[line.reason.value] += 1
+
+    def _reading(self, arrived_s: float, line: Reading) -> None:
+        if self.last_ms >= 0:
+            step = line.ms - self.last_ms
+            back = step < -RESET_BACK_MS
+            if back and not self.greeted and self.last_ms > MS_LIMIT - 60_000 and line.ms < 60_000:
+                self.wraps += 1
+            elif back or (self.greeted and step < 0):
+                self.era, self.wraps, self.resets = self.era + 1, 0, self.resets + 1
+            elif step <= 0:
+                self.rejected[Reason.DOUBLED.value] += 1
+                return
+        self.greeted = False
+        self.last_ms = line.ms
+        self.host_s.append(arrived_s)
+        self.board_s.append((line.ms + self.wraps * MS_LIMIT) * 1e-3)
+        self.counts.append(line.counts)
+        self.era_of.append(self.era)
+
+    def refuse_nothing(self) -> None:
+        """Refuses a log without a usable reading.
+
+        Raises:
+            ForceFault: no line at all, or not one of them usable.
+        """
+        if self.total == 0:
+            msg = "The force log is empty: check that the scale was plugged in and sending, and record the pull again."
+            raise ForceFault(msg)
+        if not self.host_s:
+            most = ", ".join(f"{n} x {why}" for why, n in self.rejected.most_common(3)) or "no reading among them"
+            msg = f"All {self.total} lines of the force log were rejected ({most}): check cable, baud rate and firmware, and record the pull again."
+            raise ForceFault(msg)
+
+
 def read_log(lines: Iterable[tuple[float, str]]) -> ForceLog:
     """Cleans the lines of one pull.
 
@@ -53,58 +120,15 @@ def read_log(lines: Iterable[tuple[float, str]]) -> ForceLog:
     Raises:
         ForceFault: no line at all, or not one of them usable.
     """
-    rejected: Counter[str] = Counter()
-    troubles: Counter[str] = Counter()
-    host: list[float] = []
-    board: list[float] = []
-    counts: list[int] = []
-    epoch: list[int] = []
-    era, wraps, resets, last = 0, 0, 0, -1
-    greeted = False
-    hello: Hello | None = None
-    total = 0
+    taken = _Taken()
     for arrived, raw in lines:
-        total += 1
-        if not np.isfinite(arrived):
-            rejected[Reason.GARBLED.value] += 1
-            continue
-        line = parse_line(raw)
-        if isinstance(line, Reading):
-            if last >= 0:
-                step = line.ms - last
-                if greeted and step < 0:
-                    era, wraps, resets = era + 1, 0, resets + 1
-                elif step < -RESET_BACK_MS:
-                    if last > MS_LIMIT - 60_000 and line.ms < 60_000:
-                        wraps += 1
-                    else:
-                        era, wraps, resets = era + 1, 0, resets + 1
-                elif step <= 0:
-                    rejected[Reason.DOUBLED.value] += 1
-                    continue
-            greeted = False
-            last = line.ms
-            host.append(arrived)
-            board.append((line.ms + wraps * MS_LIMIT) * 1e-3)
-            counts.append(line.counts)
-            epoch.append(era)
-        elif isinstance(line, Hello):
-            hello, greeted = line, bool(host)
-        elif isinstance(line, Trouble):
-            troubles[line.code] += 1
-        elif isinstance(line, Rejected):
-            rejected[line.reason.value] += 1
-    if total == 0:
-        msg = "The force log is empty: check that the scale was plugged in and sending, and record the pull again."
-        raise ForceFault(msg)
-    if not host:
-        most = ", ".join(f"{n} x {why}" for why, n in rejected.most_common(3)) or "no reading among them"
-        msg = f"All {total} lines of the force log were rejected ({most}): check cable, baud rate and firmware, and record the pull again."
-        raise ForceFault(msg)
-    t_host, t_board = np.array(host), np.array(board)
-    value, era_of = np.array(counts, dtype=float), np.array(epoch)
+        taken.line(arrived, raw)
+    taken.refuse_nothing()
+    rejected = taken.rejected
+    t_host, t_board = np.array(taken.host_s), np.array(taken.board_s)
+    value, era_of = np.array(taken.counts, dtype=float), np.array(taken.era_of)
     t: Array = t_host.copy()
-    for number in range(era + 1):
+    for number in range(taken.era + 1):
         part = era_of == number
         if np.count_nonzero(part) >= 5:
             t[part] = _steady(t_host[part], t_board[part])
@@ -122,11 +146,11 @@ def read_log(lines: Iterable[tuple[float, str]]) -> ForceLog:
         t,
         value,
         dict(rejected),
-        dict(troubles),
-        resets,
+        dict(taken.troubles),
+        taken.resets,
         rate,
         tuple((float(t[i]), float(t[i + 1])) for i in holes),
-        hello,
+        taken.hello,
     )
 
 

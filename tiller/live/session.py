@@ -41,7 +41,7 @@ from tiller.live.view import (
     no_bow,
     planned_strokes,
 )
-from tiller.measure.advice import advise_from_file
+from tiller.measure.followup.advice import advise_from_file
 from tiller.measure.worker import Measurer, Worked
 from tiller.mechanics.forward.stop import FIRST_SHARE, Stop
 from tiller.quantity import newton

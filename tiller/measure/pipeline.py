@@ -8,34 +8,29 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
+from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.composite import limb_section, thick_enough
 from tiller.bow.section import Section
 from tiller.bow.units import NMM2_PER_NM2
-from tiller.bow.wood.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
+from tiller.bow.wood.woods import MODULUS_VARIATION
 from tiller.children import SecondProcess
 from tiller.errors import MeasureFault
+from tiller.measure.fitting import Fitted, fit_sight
 from tiller.measure.force import UNWEIGHED, Forces, ask_for_log, force_left_out, force_notes, forces_of
+from tiller.measure.notes import result_notes
 from tiller.measure.recording import Recording
-from tiller.measure.tracing import Progress, Sight, grouped, limb_twist, look_at, outline_thickness
+from tiller.measure.tracing import Progress, Sight, grouped, limb_twist, look_at
 from tiller.measure.wanted import tiller_of, wanted_strain
 from tiller.mechanics.advice.wanted import Tiller
-from tiller.mechanics.fit.agreement import UNSTEADY_MM, departing, off_by, usual_of
-from tiller.mechanics.fit.crown import Crown, CrownReading, crown_from_stiffness
-from tiller.mechanics.fit.curvature import bend_from_places, change_of_place
+from tiller.mechanics.fit.curvature import BendProfile, bend_from_places, change_of_place
 from tiller.mechanics.fit.handle import handle_bend
 from tiller.mechanics.fit.marks import SURE, Departure, departure_from_even, find_marks
-from tiller.mechanics.fit.prior import StiffnessPrior, stiffness_prior
+from tiller.mechanics.fit.prior import StiffnessPrior
 from tiller.mechanics.fit.pullfit import (
     DOWN_SD,
     LimbData,
     LimbFit,
     PullFit,
-    Pulls,
-    every,
-    fit_pull,
-    forces_that_bend,
-    undragged,
 )
 from tiller.mechanics.fit.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.fit.strain import strain_profile
@@ -43,33 +38,21 @@ from tiller.mechanics.forward.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.forward.elastica import NoEquilibriumError
 from tiller.mechanics.forward.level import level_by_force
 from tiller.quantity import mm
-from tiller.vision.limbs.limb import DRAG_PX, LimbModel, dragged_mm, normals
 from tiller.vision.limbs.pull import ENOUGH_SEEN
 
 Array = NDArray[np.float64]
 
 LEVEL_SD = 0.015
 """Relative sd of the level of EI from hook, bow plane and load cell together (common practice, no source)."""
-ALONE_GAP = 0.08
-"""Mean disagreement of the two ways to the bend that is worth saying (common practice, no source)."""
-ALIKE_MM = 60.0
-"""Over so much of a limb the errors of the bend in one picture hang together (the splines' own reach)."""
 ALONE_MARGIN = 1.5
 """A single picture's edges err by more than their own noise says (set on simulated pulls)."""
-MODULUS_GAP = 1.4
-"""Nearly twice what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory): a limb of several layers is often so far off."""
 LEAST_DRAW_MM = 40.0
 HIDDEN_WORKING_MM = 10.0
 """Where more than this of the working limb lies hidden by the cradle, the bow bends through its handle."""
 SURE_IN_DOUBT = 3.9
 """Where pictures of a limb had to be left out of the fit, a mark on it takes so many sd (common practice, no source)."""
-MOVING_SHARE = 0.015
-"""While the rope is pulled wood bears some 1 % more than it does a second later (common practice, no source): such a picture says so much less
-about the weight."""
 LIMB_SHARE = 0.5
 """A limb that fewer of the pull's pictures show than this is not measured: where it is hidden its place is only expected."""
-FREE_FORCE_SD = 0.5
-"""Relative sd of a force that no scale told: free."""
 SEEN_LEAST = 0.5
 """A station seen in fewer than this share of the pictures has no value."""
 
@@ -88,50 +71,6 @@ class Measured:
     string_mm: float
     crown_radius_mm: float | None
     tiller: Tiller | None = None
-
-
-def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
-    """One limb's centrelines and prior for the fit, in limb coordinates (x outward)."""
-    bow, model = sight.scene.bow, sight.models[side]
-    limb = bow.limb(side)
-    mirror = np.array([float(model.sign), 1.0])
-    width = limb.width_at(model.s_mm)
-    wood = bow.table_wood
-    modulus = bow.known_modulus_gpa or ASSUMED_MODULUS_GPA
-    above = bow.above(side, model.s_mm)
-    density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
-    station_s = np.array([st.s_mm for st in limb.stations])
-    station_h = np.array([st.thickness_mm for st in limb.stations])
-
-    def ei_of(thickness: Array) -> Array:
-        return 1e3 * modulus * limb_section(width, thick_enough(thickness, 3.0, above), crown, above).second_moment_mm4
-
-    prior = stiffness_prior(model.s_mm, station_s, station_h, ei_of, *outline_thickness(sight, side))
-    traces = [s.shape.limbs[side] for s in sight.seen]
-    thick = thick_enough(np.exp(prior.log_h), 3.0, above)
-    section = limb_section(width, thick, crown, above)
-    # the outline shows the middle of the thickness; moments and bending are about the neutral axis, nearer to the belly under a crown
-    down = (0.5 * thick - section.to_belly_mm)[:, None]
-    seen = model.rest_mm - down * normals(model.rest_mm, model.sign)
-    return LimbData(
-        sign=model.sign,
-        s_mm=model.s_mm,
-        nock_s_mm=limb.length_mm,
-        rest_mm=undragged(seen * mirror, model.s_mm, *_dragged_mm(sight, model)),
-        rest_seen_mm=seen * mirror,
-        points_mm=np.array([t.points_mm - down * t.normal_mm for t in traces]) * mirror,
-        offset_mm=np.array([t.offset_mm for t in traces]),
-        sd_mm=np.array([t.sd_mm for t in traces]),
-        mass_per_mm_kg=section.area_mm2 * density * 1e-9,
-        prior=prior,
-    )
-
-
-def _dragged_mm(sight: Sight, model: LimbModel) -> tuple[float, float]:
-    """Over how much of its end the string drags the limb's edge at rest, and by how much at most."""
-    ends = sight.scene.board.view.plane_to_pixels(model.rest_mm[[-3, -1]], sight.scene.rig.bow_plane_z_mm)
-    px_per_mm = float(np.linalg.norm(ends[1] - ends[0]) / np.linalg.norm(model.rest_mm[-1] - model.rest_mm[-3]))
-    return dragged_mm(model, px_per_mm), DRAG_PX / px_per_mm
 
 
 def _pictures(sight: Sight, forces: Forces | None, top: int) -> tuple[PullPicture, ...]:
@@ -187,7 +126,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
     pictures = _pictures(sight, forces, top)
     progress("fit")
     try:
-        fitted = _fit(sight, pictures, forces is not None)
+        fitted = fit_sight(sight, pictures, forces is not None)
         result = _result(recording, sight, pictures, fitted, forces)
     except ValueError as err:  # widths and thicknesses that make no section
         side, station = max(
@@ -269,212 +208,64 @@ def _against_wanted(
     return replace(result, wanted_balance=float(np.expm1(tiller.left_over_right))), tiller
 
 
-def _fit(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) -> _Fitted:
-    by_file = {p.file: p for p in pictures}
-    m = len(sight.seen)
-    hook = np.full((m, 2), np.nan)
-    force, sd = np.full(m, np.nan), np.full(m, np.nan)
-    rest, down = np.zeros(m, dtype=bool), np.zeros(m, dtype=bool)
-    for k, s in enumerate(sight.seen):
-        if s.picture.role == "rest":
-            rest[k], force[k], sd[k] = True, 0.0, 0.1
-            continue
-        told = by_file.get(s.picture.file)
-        if told is None or s.shape.hook is None:
-            continue
-        hook[k] = s.shape.hook.seat_mm
-        force[k] = told.force_n
-        sd[k] = told.force_sd_n if told.held else np.hypot(told.force_sd_n, MOVING_SHARE * told.force_n)
-        down[k] = told.branch == "down"
-        if weighed and force[k] <= 0.5:  # string slack or the zero's noise: no moment to speak of
-            force[k] = np.nan
-    used = int(np.count_nonzero(np.isfinite(force) & ~rest))
-    if weighed and used < 2:
-        msg = "Fewer than two pictures of the pull have a force above zero; pull further, or check the scale."
-        raise MeasureFault(msg)
-    radius = sight.scene.bow.crown_radius_mm
-    data: dict[Side, LimbData] = {side: limb_data(sight, side, radius) for side in SIDES}
-    if not weighed:  # the force that the calipers' stiffness would need, and free; up and down are alike then
-        force = forces_that_bend(data["left"], data["right"], hook, rest)
-        force = np.where(rest | (force > 0.5), force, np.nan)
-        sd, down = np.where(rest, 0.1, FREE_FORCE_SD * force), np.zeros(m, dtype=bool)
-    pulls = Pulls(hook, force, sd, rest, down)
-    # a first look on every third station: where to start from, and what the crown is read off
-    rough = {side: every(data[side], 3) for side in SIDES}
-    fit = _fit_or_fault(rough, pulls, 7)
-    crown = None
-    if radius is None:
-        readings = [_reading(sight.scene.bow, side, getattr(fit, side)) for side in SIDES]
-        readings = [reading for reading in readings if len(reading.width_mm) >= 3]
-        if readings:  # with too few calipers to tell, the back is taken as flat
-            crown = crown_from_stiffness(readings)
-            radius = crown.radius_mm if np.isfinite(crown.radius_mm) else None
-            data = {side: limb_data(sight, side, radius) for side in SIDES}
-    gained = [
-        np.interp(data[side].s_mm, rough[side].s_mm, getattr(fit, side).log_ei - rough[side].prior.log_ei)
-        for side in SIDES
-    ]
-    start = (data["left"].prior.log_ei + gained[0], data["right"].prior.log_ei + gained[1])
-    fit = _fit_or_fault(data, pulls, start=start)
-    mistaken = tuple(
-        (k, side)
-        for side in SIDES
-        for k in departing(getattr(fit, side).residual_mm, data[side].s_mm)
-        if not rest[k]  # every bend is counted from the rest shape
-    )
-    if mistaken:  # what the eye took for the limb there does not bend as the limb does in all the others
-        for row, side in mistaken:
-            data[side].offset_mm[row] = np.nan
-        fit = _fit_or_fault(data, pulls, start=(fit.left.log_ei, fit.right.log_ei))
-    return _Fitted(fit, pulls, data, radius, crown, mistaken)
-
-
-def _fit_or_fault(
-    data: dict[Side, LimbData], pulls: Pulls, rounds: int = 14, start: tuple[Array, Array] | None = None
-) -> PullFit:
-    try:
-        return fit_pull(data["left"], data["right"], pulls, rounds, start)
-    except (ValueError, np.linalg.LinAlgError) as err:
-        msg = f"The stiffness cannot be fitted to this pull ({err}); pull further, or look whether pictures and force belong together."
-        raise MeasureFault(msg) from err
-
-
-def _reading(bow: Bow, side: Side, fit: LimbFit) -> CrownReading:
-    limb = bow.limb(side)
-    low, high = fit.s_mm[0] - 5, min(fit.s_mm[-1], 0.95 * limb.length_mm)
-    stations = [st for st in limb.stations if low <= st.s_mm <= high]
-    s = np.array([st.s_mm for st in stations])
-    return CrownReading(
-        np.array([st.width_mm for st in stations]),
-        np.array([st.thickness_mm for st in stations]),
-        np.interp(s, fit.s_mm, fit.log_ei),
-        np.interp(s, fit.s_mm, np.sqrt(np.diag(fit.cov))),
-        bow.above(side, s),
-    )
-
-
-@dataclass(frozen=True)
-class _Fitted:
-    fit: PullFit
-    pulls: Pulls
-    data: dict[Side, LimbData]
-    crown_radius_mm: float | None
-    crown: Crown | None
-    mistaken: tuple[tuple[int, Side], ...] = ()
-
-
 def working_zone(bow: Bow, side: Side) -> tuple[float, float]:
     """From where to where the limb works: end of the fade to the stiff tip."""
     limb = bow.limb(side)
     return limb.working_from_mm, limb.working_to_mm
 
 
-def _result(
-    recording: Recording,
-    sight: Sight,
-    pictures: tuple[PullPicture, ...],
-    fitted: _Fitted,
-    forces: Forces | None,
-) -> PullResult:
-    fit, data = fitted.fit, fitted.data
-    bow = recording.bow
-    index = {s.picture.file: k for k, s in enumerate(sight.seen)}
-    fitted_row = np.isfinite(fitted.fit.factor_sd)
+def _largest(sight: Sight, pictures: tuple[PullPicture, ...], fit: PullFit, weighed: bool) -> int:
+    """The picture of the largest draw that can be told of, on the way up.
+
+    Raises:
+        MeasureFault: there is none.
+    """
+    index = _rows_of(sight)
+    fitted = np.isfinite(fit.factor_sd)
     good = [
         k
         for k, p in enumerate(pictures)
-        if p.branch == "up" and (p.force_n > 0.5 if forces is not None else fitted_row[index[p.file]])
+        if p.branch == "up" and (p.force_n > 0.5 if weighed else fitted[index[p.file]])
     ]
     if not good:
-        what = "has a force" if forces is not None else "shows the bow bent"
+        what = "has a force" if weighed else "shows the bow bent"
         msg = f"No picture on the way up {what}; record the pull again."
         raise MeasureFault(msg)
-    largest = max(good, key=lambda k: pictures[k].draw_mm)
+    return max(good, key=lambda k: pictures[k].draw_mm)
+
+
+def _rows_of(sight: Sight) -> dict[str, int]:
+    return {s.picture.file: k for k, s in enumerate(sight.seen)}
+
+
+def _result(
+    recording: Recording, sight: Sight, pictures: tuple[PullPicture, ...], fitted: Fitted, forces: Forces | None
+) -> PullResult:
+    fit, weighed, index = fitted.fit, forces is not None, _rows_of(sight)
+    largest = _largest(sight, pictures, fit, weighed)
     row = index[pictures[largest].file]
-    at_rest = np.array([seen.picture.role == "rest" for seen in sight.seen])
     cell = recording.rig.load_cell
-    cell_sd = cell.sensitivity_sd if forces is not None and cell is not None else None
+    at_largest = _AtLargest(
+        row=row,
+        rest=np.array([seen.picture.role == "rest" for seen in sight.seen]),
+        crown_mm=fitted.crown_radius_mm,
+        cell_sd=cell.sensitivity_sd if weighed and cell is not None else None,
+        force_var=float(fit.factor_sd[row] ** 2),
+    )
     limbs: dict[Side, LimbResult] = {}
     departures: dict[Side, Departure] = {}
-    for side, limb_fit in (("left", fit.left), ("right", fit.right)):
-        key: Side = "left" if side == "left" else "right"
-        doubtful = any(of == key for _, of in fitted.mistaken)
-        limbs[key], departures[key] = _limb_result(
-            bow,
-            key,
-            data[key],
-            limb_fit,
-            row,
-            at_rest,
-            fitted.crown_radius_mm,
-            cell_sd,
-            float(fit.factor_sd[row] ** 2),
-            doubtful,
+    for side in SIDES:
+        doubtful = any(of == side for _, of in fitted.mistaken)
+        limb_fit = fit.left if side == "left" else fit.right
+        limbs[side], departures[side] = _limb_result(
+            recording.bow, side, fitted.data[side], limb_fit, at_largest, doubtful
         )
-        limbs[key] = replace(limbs[key], twist=limb_twist(sight, key))
-    hysteresis = float("nan")
-    if forces is not None:
-        hysteresis = _hysteresis(fit, [index[p.file] for p in pictures if p.branch == "down"])
+        limbs[side] = replace(limbs[side], twist=limb_twist(sight, side))
+    down = [index[p.file] for p in pictures if p.branch == "down"]
     a, b = departures["left"], departures["right"]
-    said = list(sight.said)
-    said += force_notes(forces, recording, pictures[largest].force_n) if forces is not None else [UNWEIGHED]
-    said += strange_words(recording.strange_keys)
-    if bow.table_wood is None:
-        like = like_wood(bow.wood)
-        said.append(
-            f"the wood '{bow.wood}' is in no table{f' (is {like} meant?)' if like else ''}: modulus, density and working strain are general guesses."
-        )
-    for side in SIDES:
-        known = bow.known_modulus_gpa
-        implied = limbs[side].implied_modulus_gpa
-        if known and np.isfinite(implied) and not 1 / MODULUS_GAP < implied / known < MODULUS_GAP:
-            said.append(
-                f"the {side} limb's stiffness and calipers imply a modulus of {implied:.1f} GPa, where {known:.1f} is known of the wood: check the load cell's"
-                f" counts_per_newton, the calipers and the wood before anything is scraped{'' if bow.limb(side).layers else ', and give its layers in bow.toml if it is backed or laminated'}."
-            )
-    if not fit.converged:
-        others = "pictures and force" if forces is not None else "the pictures"
-        said.append(
-            f"the bend had not settled to 0.3 % when the fit ended: {others} disagree somewhere; take it with caution."
-        )
-    left_out = list(sight.left_out)
-    left_out += force_left_out(forces, pictures) if forces is not None else []
-    for side in SIDES:
-        found = limbs[side]
-        both = np.isfinite(found.departure) & np.isfinite(found.bend_alone_per_m)
-        if np.count_nonzero(both) > 10:
-            mean = float(np.mean(found.bend_per_m[both]))
-            gap = float(np.mean(found.bend_alone_per_m[both])) / mean - 1
-            # places that are nearer than this err alike
-            many = max(1.0, float(np.ptp(found.s_mm[both])) / ALIKE_MM)
-            doubt = float(np.sqrt(np.mean(found.bend_alone_sd[both] ** 2) / many)) / mean
-            if abs(gap) > max(ALONE_GAP, 3 * doubt):
-                said.append(
-                    f"the {side} limb's bend in the picture of the largest draw alone is {100 * gap:+.0f} % off what all pictures and"
-                    " forces say together: look whether the handle slipped, or the bow took a set during the pull."
-                )
-    if fitted.crown is not None and forces is not None:
-        sd = fitted.crown.curvature_sd_per_mm
-        low, high = fitted.crown.curvature_per_mm + sd, fitted.crown.curvature_per_mm - sd
-        span = f"{mm(1 / low)} to {f'{mm(1 / high)}' if high > 1 / 2000 else 'flat'}"
-        said.append(
-            f"bow.toml has no crown_radius_mm; how the stiffness follows the width speaks for a crown radius of {span}. Measure it across the back for surer strain."
-        )
-    for row, side in fitted.mistaken:
-        left_out.append(
-            f"{sight.seen[row].picture.file}: what was followed as the {side} limb does not bend as it does in all the other pictures; that limb left out"
-            " there: look what stands or shines beside it"
-        )
-    usual = {side: usual_of(off_by(getattr(fit, side).residual_mm, data[side].s_mm)) for side in SIDES}
-    unsteady = [side for side in SIDES if usual[side] > UNSTEADY_MM]
-    if unsteady:
-        said.append(
-            f"the edges of the {' and the '.join(unsteady)} limb are found a little elsewhere in each picture, so the ± of what is told there is wider: a hard shadow"
-            " close behind the bow does that, or a soft or noisy camera. Light the bow from the other side, hang a cloth behind it, or bring the camera nearer."
-        )
     return PullResult(
         recording=recording.name,
-        bow=bow.name,
+        bow=recording.bow.name,
         pictures=pictures,
         largest=largest,
         left=limbs["left"],
@@ -482,14 +273,30 @@ def _result(
         lag_s=forces.lag.lag_s if forces is not None else float("nan"),
         lag_sd_s=forces.lag.sd_s if forces is not None else float("nan"),
         lag_from_data=forces is not None and forces.lag.from_data,
-        hysteresis=hysteresis,
+        hysteresis=_hysteresis(fit, down) if weighed else float("nan"),
         balance=a.aim / b.aim - 1.0,
         balance_sd=float(np.hypot(a.aim_sd_rel, b.aim_sd_rel)),
         force_lines_rejected=forces.log.rejected if forces is not None else {},
-        left_out=tuple(left_out),
-        said=tuple(said),
-        string_kind=bow.string.kind,
+        left_out=_left_out(sight, pictures, fitted, forces),
+        said=(
+            *sight.said,
+            *(force_notes(forces, recording, pictures[largest].force_n) if forces is not None else [UNWEIGHED]),
+            *strange_words(recording.strange_keys),
+            *result_notes(recording.bow, limbs, fitted, weighed),
+        ),
+        string_kind=recording.bow.string.kind,
     )
+
+
+def _left_out(
+    sight: Sight, pictures: tuple[PullPicture, ...], fitted: Fitted, forces: Forces | None
+) -> tuple[str, ...]:
+    departed = (
+        f"{sight.seen[row].picture.file}: what was followed as the {side} limb does not bend as it does in all the other pictures; that limb left out"
+        " there: look what stands or shines beside it"
+        for row, side in fitted.mistaken
+    )
+    return (*sight.left_out, *(force_left_out(forces, pictures) if forces is not None else ()), *departed)
 
 
 def _hysteresis(fit: PullFit, rows: list[int]) -> float:
@@ -501,24 +308,31 @@ def _hysteresis(fit: PullFit, rows: list[int]) -> float:
     return 1.0 - 1.0 / float(np.average([fit.factor[k] for k in seen], weights=weights))
 
 
+@dataclass(frozen=True, kw_only=True)
+class _AtLargest:
+    """What a limb's result at the largest draw rests on.
+
+    Attributes:
+        row: of that picture; rest: (m,) the rows of the bow at rest; crown_mm: crown radius, None = flat.
+        cell_sd: relative sd of the load cell's sensitivity, None = no scale; force_var: relative variance of the force there.
+    """
+
+    row: int
+    rest: NDArray[np.bool_]
+    crown_mm: float | None
+    cell_sd: float | None
+    force_var: float
+
+
 def _limb_result(
-    bow: Bow,
-    side: Side,
-    data: LimbData,
-    fit: LimbFit,
-    row: int,
-    rest: NDArray[np.bool_],
-    crown: float | None,
-    cell_sd: float | None,
-    force_var: float,
-    in_doubt: bool,
+    bow: Bow, side: Side, data: LimbData, fit: LimbFit, at: _AtLargest, in_doubt: bool
 ) -> tuple[LimbResult, Departure]:
-    limb = bow.limb(side)
+    limb, row, crown, cell_sd = bow.limb(side), at.row, at.crown_mm, at.cell_sd
     s = data.s_mm
     rest_mm = data.rest_mm if data.rest_seen_mm is None else data.rest_seen_mm
     width = limb.width_at(s)
     bend = fit.bend_per_mm[row]
-    free = (None, 0.0) if cell_sd is not None else (fit.force_cov[row], force_var)
+    free = (None, 0.0) if cell_sd is not None else (fit.force_cov[row], at.force_var)
     above = bow.above(side, s)
     strain = strain_profile(
         data.prior,
@@ -532,16 +346,11 @@ def _limb_result(
     to_back = limb_section(width, thick_enough(strain.thickness_mm, 1.0, above), crown, above).to_back_mm
     wanted = wanted_strain(bow, side, s, to_back)
     departure = departure_from_even(s, strain.back / wanted, strain.log_cov, low, high)
-    seen = np.mean(np.isfinite(data.offset_mm), axis=0) >= SEEN_LEAST
-    # a lone station amid a hidden stretch is chance: most of its neighbours within 20 mm must be seen too
-    padded = np.pad(seen.astype(float), 4, mode="edge")
-    seen &= np.lib.stride_tricks.sliding_window_view(padded, 9).mean(axis=1) > 0.5
-    departure = Departure(
-        s,
-        np.where(seen, departure.departure, np.nan),
-        np.where(seen, departure.sd, np.nan),
-        departure.aim,
-        departure.aim_sd_rel,
+    seen = _seen(data)
+    departure = replace(
+        departure,
+        departure=np.where(seen, departure.departure, np.nan),
+        sd=np.where(seen, departure.sd, np.nan),
     )
     marks = find_marks(departure, strain.log_cov, sure=SURE_IN_DOUBT if in_doubt else SURE)
     ei = np.exp(fit.log_ei) / NMM2_PER_NM2
@@ -551,14 +360,8 @@ def _limb_result(
     ei_sd = ei * np.sqrt(np.diag(fit.cov) + LEVEL_SD**2 + (cell_sd or 0.0) ** 2)
     inside = (s >= low) & (s <= high) & seen
     section = limb_section(width, thick_enough(limb.thickness_at(s), 3.0, above), crown, above)
-    implied = ei * NMM2_PER_NM2 / section.second_moment_mm4 * 1e-3
-    level = float(np.median(implied[inside])) if np.any(inside) else float("nan")
-    spread = float(1.4826 * np.median(np.abs(implied[inside] - level))) if np.any(inside) else float("nan")
-    seen_at_rest = np.isfinite(data.offset_mm[rest])
-    count = np.sum(seen_at_rest, axis=0)
-    at_rest = np.where(count > 0, np.nansum(data.offset_mm[rest], axis=0) / np.maximum(count, 1), np.nan)
-    change = change_of_place(s, rest_mm, data.points_mm[row], data.offset_mm[row] - at_rest)
-    alone = bend_from_places(s, change, ALONE_MARGIN * data.sd_mm[row])
+    level, spread = _level((ei * NMM2_PER_NM2 / section.second_moment_mm4 * 1e-3)[inside])
+    alone = _alone(data, at, rest_mm)
     mirror = np.array([float(data.sign), 1.0])
 
     def shown(values: Array) -> Array:
@@ -590,3 +393,29 @@ def _limb_result(
         ),
         departure,
     )
+
+
+def _seen(data: LimbData) -> NDArray[np.bool_]:
+    """Stations (n,) that enough of the pictures show."""
+    seen = np.mean(np.isfinite(data.offset_mm), axis=0) >= SEEN_LEAST
+    # a lone station amid a hidden stretch is chance: most of its neighbours within 20 mm must be seen too
+    padded = np.pad(seen.astype(float), 4, mode="edge")
+    return np.asarray(seen & (np.lib.stride_tricks.sliding_window_view(padded, 9).mean(axis=1) > 0.5))
+
+
+def _level(values: Array) -> tuple[float, float]:
+    """Median and robust spread; NaN of none."""
+    if not len(values):
+        return float("nan"), float("nan")
+    level = float(np.median(values))
+    return level, float(1.4826 * np.median(np.abs(values - level)))
+
+
+def _alone(data: LimbData, at: _AtLargest, rest_mm: Array) -> BendProfile:
+    """The bend by the picture of the largest draw alone."""
+    s, row = data.s_mm, at.row
+    seen_at_rest = np.isfinite(data.offset_mm[at.rest])
+    count = np.sum(seen_at_rest, axis=0)
+    at_rest = np.where(count > 0, np.nansum(data.offset_mm[at.rest], axis=0) / np.maximum(count, 1), np.nan)
+    change = change_of_place(s, rest_mm, data.points_mm[row], data.offset_mm[row] - at_rest)
+    return bend_from_places(s, change, ALONE_MARGIN * data.sd_mm[row])

@@ -16,19 +16,19 @@ from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.children import Asked, SecondProcess
 from tiller.errors import BookFault, FileFault
 from tiller.files import write_whole
+from tiller.measure.followup.sets import Past
 from tiller.measure.pipeline import Measured, working_zone
 from tiller.measure.recording import Recording, hash_files, read_picture
-from tiller.measure.sets import Past
 from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.advice.history import Beside
 from tiller.mechanics.fit.pullfit import nock_of
 from tiller.paths import data_folder
-from tiller.records.book import FATES, Book, mark_of
+from tiller.records.book import FATES, Book, PullSource, mark_of
 from tiller.records.events import events_of
 from tiller.report.data import advice_json, result_json, write_json
 from tiller.report.plots.overlay import overlay
 from tiller.report.plots.worker import Wanted, draw
-from tiller.report.style import Units
+from tiller.report.style import METRIC, Units
 from tiller.report.text.comparison import beside_json
 
 Drawn = dict[str, bytes]
@@ -160,39 +160,53 @@ def description(recording: Recording) -> dict[str, Any]:
     }
 
 
+@dataclass(frozen=True, kw_only=True)
+class Keeping:
+    """Where a pull is kept, and what is drawn of it.
+
+    Attributes:
+        book: the book's file; None = no entry.
+        pictures: folder for the pictures; None = beside the book (in the data folder where there is no book).
+        json_file: where the result goes as JSON; None = nowhere.
+        units: of the pictures.
+        plots: whether pictures are drawn; photograph: without them the photograph with the measured bow alone.
+    """
+
+    book: Path | None
+    pictures: Path | None = None
+    json_file: Path | None = None
+    units: Units = METRIC
+    plots: bool = True
+    photograph: bool = False
+
+
 def keep(
     measured: Measured,
     recording: Recording,
-    units: Units,
-    book: Path | None,
-    pictures: Path | None,
-    json_file: Path | None,
+    keeping: Keeping,
     advice: Advice | None = None,
+    comparison: Beside | None = None,
     plots: Sequence[Asked[Drawn]] = (),
-    beside: Beside | None = None,
-    photograph: bool = False,
 ) -> Kept:
     """Writes files (each whole or not at all), then the book's entry (all of it or nothing).
 
     Args:
-        book: the book's file; None = no entry.
-        pictures: folder for the pictures; None = beside the book (in the data folder where there is no book).
-        advice: what follows from the pull, for JSON and book; beside: the pull beside earlier ones, likewise.
-        plots: plots that were asked for; none at all = no pictures, no overlay either, unless ``photograph`` asks for that alone.
+        advice: what follows from the pull, for JSON and book; comparison: the pull beside earlier ones, likewise.
+        plots: plots that were asked for.
 
     Raises:
         FileFault, BookFault: something could not be written; the book holds nothing half-written.
     """
-    hashes = hash_files(recording)
+    hashes, book = hash_files(recording), keeping.book
     told = advice_json(advice, recording.bow) if advice is not None else {}
-    if beside is not None:
-        told |= beside_json(beside)
+    if comparison is not None:
+        told |= beside_json(comparison)
     written: list[Path] = []
-    if json_file is not None:
-        write_json(json_file, result_json(measured.result) | told)
-    if plots or photograph:
-        folder = pictures or pictures_of(book.parent if book else data_folder(), recording.name, hashes)
-        drawn = {"overlay.jpg": overlay_of(measured, recording, units)}
+    if keeping.json_file is not None:
+        write_json(keeping.json_file, result_json(measured.result) | told)
+    if plots or keeping.photograph:
+        folder = keeping.pictures or pictures_of(book.parent if book else data_folder(), recording.name, hashes)
+        drawn = {"overlay.jpg": overlay_of(measured, recording, keeping.units)}
         for asked in plots:
             drawn |= asked.take()
         for name, data in drawn.items():
@@ -200,15 +214,9 @@ def keep(
             written.append(folder / name)
     if book is None:
         return Kept(None, None, False, tuple(written))
-    taken = taken_at(recording)
+    source = PullSource(
+        recording.bow.wood, description(recording), recording.folder.resolve(), hashes, taken_at(recording)
+    )
     with Book(book) as shop:
-        pull, result, new = shop.add(
-            measured.result,
-            recording.bow.wood,
-            description(recording),
-            recording.folder.resolve(),
-            hashes,
-            taken,
-            advice=told or None,
-        )
+        pull, result, new = shop.add(measured.result, source, told or None)
     return Kept(pull, result, new, tuple(written))

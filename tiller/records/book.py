@@ -64,6 +64,17 @@ def may_write(path: Path) -> bool:
     return os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
 
 
+@dataclass(frozen=True)
+class PullSource:
+    """Where a pull comes from: its bow's wood and description, the recording's folder, hashes of its files by name, when it was taken."""
+
+    wood: str
+    description: Mapping[str, Any]
+    folder: Path
+    hashes: Mapping[str, str]
+    taken_at: datetime
+
+
 class Book:
     """The shop's book. ``open`` it with a ``with`` statement."""
 
@@ -222,15 +233,7 @@ class Book:
         db.execute("COMMIT")
 
     def add(
-        self,
-        result: PullResult,
-        wood: str,
-        description: Mapping[str, Any],
-        folder: Path,
-        hashes: Mapping[str, str],
-        taken_at: datetime,
-        program: str = __version__,
-        advice: Mapping[str, Any] | None = None,
+        self, result: PullResult, source: PullSource, advice: Mapping[str, Any] | None = None
     ) -> tuple[int, int, bool]:
         """Writes a measured pull: all of it or nothing.
 
@@ -240,70 +243,85 @@ class Book:
         Raises:
             BookFault: it cannot be written; the book is as it was.
         """
-        fingerprint = fingerprint_of(hashes)
+        fingerprint = fingerprint_of(source.hashes)
         now = datetime.now(UTC).isoformat(timespec="seconds")
-        top = result.pictures[result.largest]
         try:
             with self.writing() as db:
                 found = db.execute(
                     "SELECT p.id, s.bow_id FROM pulls p JOIN sessions s ON s.id = p.session_id WHERE p.fingerprint = ?",
                     (fingerprint,),
                 ).fetchone()
-                if found is None:
-                    db.execute(
-                        "INSERT INTO bows (name, wood, description, created_at) VALUES (?, ?, ?, ?) ON CONFLICT (name) DO NOTHING",
-                        (result.bow, wood, json.dumps(description), now),
-                    )
-                    bow_id = db.execute("SELECT id FROM bows WHERE name = ?", (result.bow,)).fetchone()[0]
-                else:  # a pull that is known stays with its bow, under whatever name the book keeps that
-                    bow_id = int(found[1])
+                # a pull that is known stays with its bow, under whatever name the book keeps that
+                bow_id = int(found[1]) if found is not None else self._bow_of(db, result.bow, source, now)
                 db.execute(
-                    "UPDATE bows SET wood = ?, description = ? WHERE id = ?", (wood, json.dumps(description), bow_id)
+                    "UPDATE bows SET wood = ?, description = ? WHERE id = ?",
+                    (source.wood, json.dumps(source.description), bow_id),
                 )
-                if found is None:
-                    day = taken_at.date().isoformat()
-                    db.execute("INSERT INTO sessions (bow_id, day) VALUES (?, ?) ON CONFLICT DO NOTHING", (bow_id, day))
-                    session = db.execute(
-                        "SELECT id FROM sessions WHERE bow_id = ? AND day = ?", (bow_id, day)
-                    ).fetchone()[0]
-                    cursor = db.execute(
-                        "INSERT INTO pulls (session_id, fingerprint, recording, folder, taken_at) VALUES (?, ?, ?, ?, ?)",
-                        (session, fingerprint, result.recording, str(folder), taken_at.isoformat(timespec="seconds")),
-                    )
-                    pull_id = int(cursor.lastrowid or 0)
-                    db.executemany(
-                        "INSERT INTO files VALUES (?, ?, ?)", [(pull_id, k, v) for k, v in sorted(hashes.items())]
-                    )
-                else:
-                    pull_id = int(found[0])
-                # a clock that was wrong once must not keep a later result behind an earlier one
-                last = db.execute("SELECT MAX(made_at) FROM results WHERE pull_id = ?", (pull_id,)).fetchone()[0]
-                cursor = db.execute(
-                    "INSERT INTO results (pull_id, made_at, program, largest_draw_mm, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed, string_kind)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        pull_id,
-                        max(now, last or now),
-                        program,
-                        top.draw_mm,
-                        top.force_n if result.weighed else 0.0,
-                        result.lag_s if result.weighed else 0.0,
-                        result.lag_sd_s if result.weighed else 0.0,
-                        _number(result.hysteresis),
-                        _number(result.balance),
-                        _number(result.balance_sd),
-                        json.dumps({"left_out": result.left_out, "said": result.said}),
-                        int(result.weighed),
-                        result.string_kind,
-                    ),
-                )
-                result_id = int(cursor.lastrowid or 0)
+                pull_id = int(found[0]) if found is not None else self._add_pull(db, bow_id, result.recording, source)
+                result_id = self._add_result(db, pull_id, result, now)
                 self._add_details(db, result_id, result)
                 if advice is not None:
                     db.execute("INSERT INTO advice VALUES (?, ?)", (result_id, json.dumps(advice)))
         except sqlite3.Error as err:
             raise self._fault("could not be written, so this pull is not in it", err) from err
         return pull_id, result_id, found is None
+
+    @staticmethod
+    def _bow_of(db: sqlite3.Connection, name: str, source: PullSource, now: str) -> int:
+        """The bow of that name, written down where it is new."""
+        db.execute(
+            "INSERT INTO bows (name, wood, description, created_at) VALUES (?, ?, ?, ?) ON CONFLICT (name) DO NOTHING",
+            (name, source.wood, json.dumps(source.description), now),
+        )
+        return int(db.execute("SELECT id FROM bows WHERE name = ?", (name,)).fetchone()[0])
+
+    @staticmethod
+    def _add_pull(db: sqlite3.Connection, bow_id: int, recording: str, source: PullSource) -> int:
+        """A pull that is new: its day's session, itself, its files."""
+        day = source.taken_at.date().isoformat()
+        db.execute("INSERT INTO sessions (bow_id, day) VALUES (?, ?) ON CONFLICT DO NOTHING", (bow_id, day))
+        session = db.execute("SELECT id FROM sessions WHERE bow_id = ? AND day = ?", (bow_id, day)).fetchone()[0]
+        cursor = db.execute(
+            "INSERT INTO pulls (session_id, fingerprint, recording, folder, taken_at) VALUES (?, ?, ?, ?, ?)",
+            (
+                session,
+                fingerprint_of(source.hashes),
+                recording,
+                str(source.folder),
+                source.taken_at.isoformat(timespec="seconds"),
+            ),
+        )
+        pull_id = int(cursor.lastrowid or 0)
+        db.executemany(
+            "INSERT INTO files VALUES (?, ?, ?)", [(pull_id, k, v) for k, v in sorted(source.hashes.items())]
+        )
+        return pull_id
+
+    @staticmethod
+    def _add_result(db: sqlite3.Connection, pull_id: int, result: PullResult, now: str) -> int:
+        top = result.pictures[result.largest]
+        # a clock that was wrong once must not keep a later result behind an earlier one
+        last = db.execute("SELECT MAX(made_at) FROM results WHERE pull_id = ?", (pull_id,)).fetchone()[0]
+        cursor = db.execute(
+            "INSERT INTO results (pull_id, made_at, program, largest_draw_mm, force_there_n, lag_s, lag_sd_s, hysteresis, balance, balance_sd, notes, weighed, string_kind)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                pull_id,
+                max(now, last or now),
+                __version__,
+                top.draw_mm,
+                top.force_n if result.weighed else 0.0,
+                result.lag_s if result.weighed else 0.0,
+                result.lag_sd_s if result.weighed else 0.0,
+                _number(result.hysteresis),
+                _number(result.balance),
+                _number(result.balance_sd),
+                json.dumps({"left_out": result.left_out, "said": result.said}),
+                int(result.weighed),
+                result.string_kind,
+            ),
+        )
+        return int(cursor.lastrowid or 0)
 
     @staticmethod
     def _add_details(db: sqlite3.Connection, result_id: int, result: PullResult) -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.bow.stavefile import read_stave
 from tiller.errors import TillerError
-from tiller.measure.advice import advise_from_file
+from tiller.measure.followup.advice import advise_from_file
 from tiller.mechanics.wood.season import FAR_DAYS, season_of
 from tiller.quantity import mm, mm_span, newton
 from tiller.records.book import FATES, Book

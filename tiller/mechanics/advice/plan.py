@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from tiller.mechanics.advice.evidence import Doubt, believed
 from tiller.mechanics.advice.layers import depth_at, layers
-from tiller.mechanics.advice.planned import Band, Doubtful, LeftAlone, Missing, Plan, Zone
+from tiller.mechanics.advice.planned import Band, Doubtful, LeftAlone, Missing, Plan, Showed, Zone
 from tiller.mechanics.advice.thinning import (
     BESIDE_WEAK_MM,
     SEGMENTS,
@@ -78,27 +78,16 @@ WEAK_TOLERANCE = 0.08
 
 
 def make_plan(
-    belief: BowBelief,
-    wood: tuple[LimbWood, LimbWood],
-    crown_mm: float | None,
-    aim: Aim,
-    weight_sd_n: float,
-    weak: tuple[tuple[Limb, float, float], ...] = (),
-    *,
-    braced: bool,
-    drawn_mm: float,
+    belief: BowBelief, wood: tuple[LimbWood, LimbWood], crown_mm: float | None, aim: Aim, showed: Showed
 ) -> Plan:
     """Plans the next pass and what is left after it.
 
-    Args:
-        belief, wood, crown_mm: the bow as it is.
-        weight_sd_n: sd of the forecast of its weight.
-        weak: marked weak stretches (limb, from, to), left alone in any case.
-        braced, drawn_mm: the string of the pull that this rests on, and how far it went.
+    ``belief``, ``wood``, ``crown_mm``: the bow as it is.
 
     Raises:
         NoEquilibriumError: the target draw, brace height or weight cannot be had.
     """
+    weight_sd_n, weak, braced, drawn_mm = showed.weight_sd_n, showed.weak, showed.braced, showed.drawn_mm
     shop = Shop(belief, wood, crown_mm, aim)
     spared = _weak_places(belief, weak)
     none = (np.zeros(len(belief.left.s_mm)), np.zeros(len(belief.right.s_mm)))
@@ -112,16 +101,9 @@ def make_plan(
     final, level, even_weight, hands_off = now, shop.level_of(now), now.weight_n, standing.hands_off
     if not hands_off:
         final, level, even_weight, over = _final(shop, string, now, aim, said)
+        said += _choice_words(over, even_weight)
         if over > 2 * WEAK_TOLERANCE:
-            said.append(
-                f"nothing is proposed until you choose: for the lighter bow lower draw_weight_n in bow.toml to {newton(even_weight)} or so; to keep the weight, want"
-                " another shape there."
-            )
             final, hands_off = now, True
-        elif over > WEAK_TOLERANCE:
-            said.append(
-                f"the plan keeps the weight: for the lighter bow lower draw_weight_n in bow.toml to {newton(even_weight)} or so."
-            )
     passed, left = now, _spared(shop, weak)
     zones: tuple[Zone, ...] = ()
     if not hands_off:
@@ -159,6 +141,14 @@ def make_plan(
         missing=standing.missing,
         said=tuple(said),
     )
+
+
+def _choice_words(over: float, even_weight_n: float) -> list[str]:
+    """What to choose between weight and evenness, where a weak stretch stays strained by ``over`` above even."""
+    lighter = f"for the lighter bow lower draw_weight_n in bow.toml to {newton(even_weight_n)} or so"
+    if over > 2 * WEAK_TOLERANCE:
+        return [f"nothing is proposed until you choose: {lighter}; to keep the weight, want another shape there."]
+    return [f"the plan keeps the weight: {lighter}."] if over > WEAK_TOLERANCE else []
 
 
 @dataclass(frozen=True, kw_only=True)

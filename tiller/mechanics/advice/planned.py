@@ -77,6 +77,22 @@ class Band:
     high: float
 
 
+@dataclass(frozen=True)
+class Showed:
+    """What the pull that a plan rests on showed.
+
+    Attributes:
+        weight_sd_n: sd of the forecast of the bow's weight.
+        braced, drawn_mm: whether it was braced, and how far it was drawn.
+        weak: marked weak stretches (limb, from, to), left alone in any case.
+    """
+
+    weight_sd_n: float
+    braced: bool
+    drawn_mm: float
+    weak: tuple[tuple[Limb, float, float], ...] = ()
+
+
 @dataclass(frozen=True, kw_only=True)
 class Plan:
     """A plan.

@@ -31,44 +31,62 @@ class Stop:
     limits_mm: dict[str, float]
 
 
-def stop_now(
-    belief: BowBelief,
-    string_mm: float,
-    from_mm: float,
-    target_draw_mm: float,
-    target_weight_n: float,
-    working_strain: float,
-    to_surface_mm: tuple[Array, Array],
-    working: tuple[NDArray[np.bool_], NDArray[np.bool_]],
-    drawn_mm: float,
-    marked: bool,
-    force_sd: float,
-    strain_sd: tuple[Array, Array],
-) -> Stop:
-    """The smallest of: target draw, draw of the target weight, draw of the working strain, next step.
+@dataclass(frozen=True)
+class StrungNow:
+    """How the bow stands.
 
-    Args:
+    Attributes:
         string_mm: the string that is on the bow now, unstretched.
         from_mm: a draw at or below which it is just taut.
-        to_surface_mm: (n,) by limb, neutral axis to the fibre that comes to its limit first.
-        working: (n,) by limb, stations that count.
         drawn_mm: largest draw so far; 0 before the first pull.
         marked: a stretch is marked stiff or weak.
+    """
+
+    string_mm: float
+    from_mm: float
+    drawn_mm: float
+    marked: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bounds:
+    """What the bow is not to exceed, and how surely that is known.
+
+    Attributes:
+        target_draw_mm, target_weight_n: of the finished bow; working_strain: of its wood.
+        to_surface_mm: (n,) by limb, neutral axis to the fibre that comes to its limit first.
+        working: (n,) by limb, stations that count.
         force_sd: relative sd of the predicted force; strain_sd: (n,) by limb, that of the strain.
+    """
+
+    target_draw_mm: float
+    target_weight_n: float
+    working_strain: float
+    to_surface_mm: tuple[Array, Array]
+    working: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+    force_sd: float
+    strain_sd: tuple[Array, Array]
+
+
+def stop_now(belief: BowBelief, now: StrungNow, bounds: Bounds) -> Stop:
+    """The smallest of: target draw, draw of the target weight, draw of the working strain, next step.
 
     Raises:
         NoEquilibriumError: the bow cannot be solved on that string, or the string alone strains it too far already.
     """
-    limits = {"target draw": target_draw_mm}
-    draws, force, strain = _curve(belief, string_mm, from_mm, target_draw_mm, to_surface_mm, working, strain_sd)
+    drawn_mm, marked, force_sd = now.drawn_mm, now.marked, bounds.force_sd
+    limits = {"target draw": bounds.target_draw_mm}
+    draws, force, strain = _curve(belief, now, bounds)
     if not (np.all(np.isfinite(force)) and np.all(np.isfinite(strain))):
         msg = "force or strain of this bow cannot be told at some draw"
         raise NoEquilibriumError(msg)
     taut = draws[0] - force[0] * (draws[1] - draws[0]) / max(force[1] - force[0], 1e-9)
-    limits["target weight"] = _crossing(draws, force * (1 + SURE * force_sd), target_weight_n, taut, "target weight")
-    limits["working strain"] = _crossing(draws, strain, working_strain, taut, "working strain")
+    limits["target weight"] = _crossing(
+        draws, force * (1 + SURE * force_sd), bounds.target_weight_n, taut, "target weight"
+    )
+    limits["working strain"] = _crossing(draws, strain, bounds.working_strain, taut, "working strain")
     limits["next step"] = (
-        drawn_mm + (STEP_MARKED_MM if marked else STEP_EVEN_MM) if drawn_mm > 0 else FIRST_SHARE * target_draw_mm
+        drawn_mm + (STEP_MARKED_MM if marked else STEP_EVEN_MM) if drawn_mm > 0 else FIRST_SHARE * bounds.target_draw_mm
     )
     name = min((n for n in limits if np.isfinite(limits[n])), key=lambda n: limits[n])
     if drawn_mm <= 0:
@@ -80,22 +98,15 @@ def stop_now(
     reason = {
         "target draw": "the bow's target draw",
         "target weight": f"there the force may reach the target weight (with {100 * SURE * force_sd:.0f} % to spare)",
-        "working strain": f"there some part may reach the working strain of {100 * working_strain:.2f} % (with two sd to spare)",
+        "working strain": f"there some part may reach the working strain of {100 * bounds.working_strain:.2f} % (with two sd to spare)",
         "next step": step,
     }[name]
     return Stop(float(limits[name]), reason, limits)
 
 
-def _curve(
-    belief: BowBelief,
-    string_mm: float,
-    from_mm: float,
-    far_mm: float,
-    to_surface_mm: tuple[Array, Array],
-    working: tuple[NDArray[np.bool_], NDArray[np.bool_]],
-    strain_sd: tuple[Array, Array],
-) -> tuple[Array, Array, Array]:
-    """Draws, force and the largest strain with its margin on a string, from where it is taut beyond ``from_mm`` to ``far_mm``."""
+def _curve(belief: BowBelief, now: StrungNow, bounds: Bounds) -> tuple[Array, Array, Array]:
+    """Draws, force and the largest strain with its margin on the string, from where it is taut to the target draw."""
+    string_mm, from_mm, far_mm = now.string_mm, now.from_mm, bounds.target_draw_mm
     bow = bow_from(belief)
     solved: Solved | None = None
     for low in np.arange(from_mm, far_mm - 40.0, 30.0):
@@ -113,8 +124,8 @@ def _curve(
     most = np.zeros(len(solved.draw_mm))
     for k, (limb, chain) in enumerate(((belief.left, bow.left), (belief.right, bow.right))):
         bend = np.array([np.interp(limb.s_mm, chain.s_mm, row) for row in solved.bend_per_mm[:, k]])
-        margin = to_surface_mm[k] * (1 + SURE * strain_sd[k])
-        most = np.maximum(most, np.max((bend * margin)[:, working[k]], axis=1))
+        margin = bounds.to_surface_mm[k] * (1 + SURE * bounds.strain_sd[k])
+        most = np.maximum(most, np.max((bend * margin)[:, bounds.working[k]], axis=1))
     return solved.draw_mm, solved.force_n, most
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
@@ -16,7 +17,7 @@ from PIL import ImageDraw, ImageFont
 from tiller.bow.bowfile import SIDES, Side
 from tiller.bow.units import archery_draw_mm
 from tiller.errors import FileFault
-from tiller.mechanics.fit.results import PullResult
+from tiller.mechanics.fit.results import LimbResult, PullResult
 from tiller.report.style import COLOUR, INK, LEFT, METRIC, PAPER, RIGHT, Units, draw_and_force, rgb
 from tiller.vision.rig.camera import View
 
@@ -87,77 +88,110 @@ def overlay(
     Returns:
         blue green red, same size.
     """
-    scale = photo.shape[1] / 1920.0
-    canvas = photo.copy()
+    drawing = _Drawing(photo.copy(), view, plane_z_mm, photo.shape[1] / 1920.0, [])
+    for side in SIDES:
+        drawing.limb(result.limb(side), units)
+        drawing.nock(nocks_mm[side], side)
+    hook = np.array(hook_mm)
+    drawing.hook(hook)
+    return drawing.labelled(result, hook, units)
 
-    def pixels(points: Array) -> NDArray[np.int32]:
-        return np.round(view.plane_to_pixels(points, plane_z_mm) * 16).astype(np.int32)
 
-    def line(points: Array, colour: str, thick: int) -> None:
-        cv2.polylines(canvas, [pixels(points)], False, rgb(colour)[::-1], thick, cv2.LINE_AA, 4)
+@dataclass(frozen=True)
+class _Label:
+    at_px: tuple[float, float]
+    text: str
+    colour: str
+    big: bool
 
-    labels: list[tuple[tuple[float, float], str, str, str]] = []
-    for side, colour in zip(SIDES, (LEFT, RIGHT), strict=True):
-        limb = result.limb(side)
-        seen = np.isfinite(limb.bend_per_m)
+
+@dataclass(frozen=True)
+class _Drawing:
+    """A photograph that is drawn on, blue green red, in the rack's millimetres; ``scale``: to a picture 1920 px wide."""
+
+    canvas: Image
+    view: View
+    plane_z_mm: float
+    scale: float
+    labels: list[_Label]
+
+    def _thick(self, width: float, least: int = 1) -> int:
+        return max(least, int(width * self.scale))
+
+    def _pixels(self, points: Array) -> NDArray[np.int32]:
+        return np.round(self.view.plane_to_pixels(points, self.plane_z_mm) * 16).astype(np.int32)
+
+    def _at(self, point: Array) -> tuple[float, float]:
+        x, y = self.view.plane_to_pixels(point, self.plane_z_mm)[0]
+        return float(x), float(y)
+
+    def _line(self, points: Array, colour: str, thick: int) -> None:
+        cv2.polylines(self.canvas, [self._pixels(points)], False, rgb(colour)[::-1], thick, cv2.LINE_AA, 4)
+
+    def limb(self, limb: LimbResult, units: Units) -> None:
+        """Its marks, the line where it was measured, and its scale."""
         normal = np.gradient(limb.drawn_mm, axis=0)
-        normal = np.column_stack([-normal[:, 1], normal[:, 0]]) * (-1.0 if side == "left" else 1.0)
+        normal = np.column_stack([-normal[:, 1], normal[:, 0]]) * (-1.0 if limb.side == "left" else 1.0)
         normal /= np.linalg.norm(normal, axis=1)[:, None]
+        self._marks(limb, normal)
+        self._line(limb.drawn_mm, PAPER, self._thick(5, 2))
+        seen = np.isfinite(limb.bend_per_m)
+        for part in np.split(np.arange(len(seen)), np.flatnonzero(np.diff(seen.astype(int))) + 1):
+            if seen[part[0]] and len(part) > 1:
+                self._line(limb.drawn_mm[part], LEFT if limb.side == "left" else RIGHT, self._thick(2.4))
+        self._ticks(limb, normal, units)
+
+    def _marks(self, limb: LimbResult, normal: Array) -> None:
         for mark in limb.marks:
             inside = (limb.s_mm >= mark.from_mm - 3) & (limb.s_mm <= mark.to_mm + 3)
             if np.count_nonzero(inside) < 2:
                 continue
-            _hatched(
-                canvas,
-                pixels(limb.drawn_mm[inside] + 15 * normal[inside]),
-                pixels(limb.drawn_mm[inside] - 15 * normal[inside]),
-                mark.kind,
-                scale,
-            )
-            middle = (
-                limb.drawn_mm[inside][np.count_nonzero(inside) // 2]
-                + 92 * normal[inside][np.count_nonzero(inside) // 2]
-            )
-            x, y = view.plane_to_pixels(middle, plane_z_mm)[0]
-            labels.append(((x, y), f"{mark.kind} {100 * mark.departure:+.0f} %", COLOUR[mark.kind], "big"))
-        line(limb.drawn_mm, PAPER, max(2, int(5 * scale)))
-        for part in np.split(np.arange(len(seen)), np.flatnonzero(np.diff(seen.astype(int))) + 1):
-            if seen[part[0]] and len(part) > 1:
-                line(limb.drawn_mm[part], colour, max(1, int(2.4 * scale)))
+            line, out = limb.drawn_mm[inside], normal[inside]
+            upper, lower = self._pixels(line + 15 * out), self._pixels(line - 15 * out)
+            _hatched(self.canvas, upper, lower, mark.kind, self.scale)
+            middle = np.count_nonzero(inside) // 2
+            words = f"{mark.kind} {100 * mark.departure:+.0f} %"
+            self.labels.append(_Label(self._at(line[middle] + 92 * out[middle]), words, COLOUR[mark.kind], True))
+
+    def _ticks(self, limb: LimbResult, normal: Array, units: Units) -> None:
         for number in range(1, int(limb.s_mm[-1] // units.tick_mm) + 1):
             s = number * units.tick_mm
             if s < limb.s_mm[0]:
                 continue
             at = np.array([np.interp(s, limb.s_mm, limb.drawn_mm[:, k]) for k in (0, 1)])
             n = np.array([np.interp(s, limb.s_mm, normal[:, k]) for k in (0, 1)])
-            line(np.vstack([at - 9 * n, at + 9 * n]), INK, max(1, int(2 * scale)))
-            x, y = view.plane_to_pixels(at + 26 * n, plane_z_mm)[0]
-            labels.append(((x, y), units.tick(number), INK, "small"))
-        x, y = view.plane_to_pixels(nocks_mm[side], plane_z_mm)[0]
-        cv2.circle(canvas, (round(x), round(y)), int(9 * scale), rgb(PAPER)[::-1], int(4 * scale) + 1, cv2.LINE_AA)
-        cv2.circle(canvas, (round(x), round(y)), int(9 * scale), rgb(colour)[::-1], int(2 * scale) + 1, cv2.LINE_AA)
-    hook = np.array(hook_mm)
-    for way in (np.array([1.0, 0.0]), np.array([0.0, 1.0])):
-        line(np.vstack([hook - 16 * way, hook + 16 * way]), PAPER, max(3, int(5 * scale)))
-        line(np.vstack([hook - 16 * way, hook + 16 * way]), INK, max(1, int(2 * scale)))
-    picture = PillowImage.fromarray(cv2.cvtColor(canvas, cv2.COLOR_BGR2RGB))
-    draw = ImageDraw.Draw(picture, "RGBA")
-    fonts = {"small": _font(max(10, int(15 * scale))), "big": _font(max(12, int(24 * scale)), bold=True)}
-    for place, text, colour, size in labels:
-        _boxed(draw, place, text, fonts[size], colour)
-    top = result.pictures[result.largest]
-    x, y = view.plane_to_pixels(hook, plane_z_mm)[0]
-    lines = f"draw {draw_and_force(top, units)}"
-    _boxed(draw, (x + 40 * scale, y - 10 * scale), lines, _font(max(16, int(34 * scale)), bold=True), INK, "ls")
-    _boxed(
-        draw,
-        (x + 40 * scale, y + 30 * scale),
-        f"pivot to string; {units.length(archery_draw_mm(top.draw_mm))} to the back, by the archery convention",
-        _font(max(10, int(17 * scale))),
-        INK,
-        "ls",
-    )
-    return np.asarray(cv2.cvtColor(np.asarray(picture), cv2.COLOR_RGB2BGR), dtype=np.uint8)
+            self._line(np.vstack([at - 9 * n, at + 9 * n]), INK, self._thick(2))
+            self.labels.append(_Label(self._at(at + 26 * n), units.tick(number), INK, False))
+
+    def nock(self, nock_mm: Array, side: Side) -> None:
+        """A ring about it."""
+        x, y = self._at(nock_mm)
+        for colour, width in ((PAPER, 4), (LEFT if side == "left" else RIGHT, 2)):
+            thick = int(width * self.scale) + 1
+            cv2.circle(self.canvas, (round(x), round(y)), int(9 * self.scale), rgb(colour)[::-1], thick, cv2.LINE_AA)
+
+    def hook(self, hook_mm: Array) -> None:
+        """A cross where the string sits."""
+        for way in (np.array([1.0, 0.0]), np.array([0.0, 1.0])):
+            ends = np.vstack([hook_mm - 16 * way, hook_mm + 16 * way])
+            self._line(ends, PAPER, self._thick(5, 3))
+            self._line(ends, INK, self._thick(2))
+
+    def labelled(self, result: PullResult, hook_mm: Array, units: Units) -> Image:
+        """The picture with all its words."""
+        scale = self.scale
+        picture = PillowImage.fromarray(cv2.cvtColor(self.canvas, cv2.COLOR_BGR2RGB))
+        draw = ImageDraw.Draw(picture, "RGBA")
+        small, big = _font(self._thick(15, 10)), _font(self._thick(24, 12), bold=True)
+        for label in self.labels:
+            _boxed(draw, label.at_px, label.text, big if label.big else small, label.colour)
+        top = result.pictures[result.largest]
+        x, y = self._at(hook_mm)
+        words = f"draw {draw_and_force(top, units)}"
+        _boxed(draw, (x + 40 * scale, y - 10 * scale), words, _font(self._thick(34, 16), bold=True), INK, "ls")
+        words = f"pivot to string; {units.length(archery_draw_mm(top.draw_mm))} to the back, by the archery convention"
+        _boxed(draw, (x + 40 * scale, y + 30 * scale), words, _font(self._thick(17, 10)), INK, "ls")
+        return np.asarray(cv2.cvtColor(np.asarray(picture), cv2.COLOR_RGB2BGR), dtype=np.uint8)
 
 
 def _hatched(canvas: Image, upper: NDArray[np.int32], lower: NDArray[np.int32], kind: str, scale: float) -> None:

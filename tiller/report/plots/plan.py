@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from tiller.mechanics.advice.layers import outside
-from tiller.mechanics.advice.planned import Plan
+from tiller.mechanics.advice.layers import Layer, outside
+from tiller.mechanics.advice.planned import LeftAlone, Plan, Zone
 from tiller.report.plots.pull import dress, new_figure, png
 from tiller.report.style import AIM, FAINT, INK, LEFT, METRIC, PAPER, RIGHT, WEAK, Units
 
@@ -23,110 +26,38 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
     axes = figure.add_axes((0.075, 0.13, 0.905, 0.70))
     dress(axes)
     deepest = max([units.depth_value(z.depth_mm + z.depth_sd_mm) for z in plan.zones], default=units.depth_value(0.5))
-    labelled: set[str] = set()
-
-    def once(text: str) -> str | None:
-        if text in labelled:
-            return None
-        labelled.add(text)
-        return text
-
+    reach = units.length_value(max(v[1] for v in working.values()))
     for side, sign, colour in (("left", -1.0, LEFT), ("right", 1.0, RIGHT)):
-        low, high = (units.length_value(v) for v in working[side])
-        axes.plot([sign * low, sign * high], [0, 0], color=colour, linewidth=5, solid_capstyle="butt", zorder=4)
-        middle = sign * 0.5 * (low + high)
-        axes.text(
-            middle,
-            -0.055 * deepest,
-            f"{side} limb",
-            color=colour,
-            ha="center",
-            va="bottom",
-            fontweight="bold",
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0},
-            zorder=6,
-        )
+        field = _Field(axes=axes, units=units, sign=sign, colour=colour, deepest=deepest, reach=reach)
+        field.limb(side, working[side])
         for zone in (z for z in plan.zones if z.limb == side):
-            a, b = sign * units.length_value(zone.from_mm), sign * units.length_value(zone.to_mm)
-            x, width = min(a, b), abs(b - a)
-            whole = units.depth_value(zone.depth_mm)
-            axes.bar(
-                x,
-                whole,
-                width,
-                align="edge",
-                facecolor="none",
-                edgecolor=AIM,
-                linewidth=1.1,
-                linestyle=(0, (4, 2)),
-                label=once("in all"),
-            )
-            axes.errorbar(
-                [x + 0.86 * width],
-                [whole],
-                yerr=[units.depth_value(zone.depth_sd_mm)],
-                color=AIM,
-                elinewidth=1,
-                capsize=2,
-                zorder=5,
-            )
+            field.zone(zone)
         laid = [o for o in plan.layers if o.limb == side]
         for number, layer in enumerate(laid):
-            ends = sorted(sign * units.length_value(v) for v in (layer.from_mm, layer.to_mm))
-            above = units.depth_value(sum(o.depth_mm for o in outside(laid, number)))
-            deep = units.depth_value(layer.depth_mm)
-            axes.bar(
-                ends[0],
-                deep,
-                ends[1] - ends[0],
-                bottom=above,
-                align="edge",
-                facecolor=colour,
-                alpha=0.85,
-                edgecolor=PAPER,
-                zorder=3,
-                label=once("in this pass, layer by layer"),
-            )
-            if deep > 0.035 * deepest:
-                wide = (ends[1] - ends[0]) / units.length_value(max(v[1] for v in working.values()))
-                axes.text(
-                    0.5 * (ends[0] + ends[1]),
-                    above + 0.5 * deep,
-                    f"{number + 1}:  {units.depth(layer.depth_mm)}"
-                    if wide > 0.2 and deep > 0.05 * deepest
-                    else f"{number + 1}",
-                    color=PAPER,
-                    ha="center",
-                    va="center",
-                    fontsize=9 if deep > 0.05 * deepest else 7,
-                    fontweight="bold",
-                    zorder=7,
-                )
+            field.layer(number, layer, sum(o.depth_mm for o in outside(laid, number)))
         for gap in (g for g in plan.left_alone if g.limb == side):
-            ends = sorted(sign * units.length_value(v) for v in (gap.from_mm, gap.to_mm))
-            axes.axvspan(ends[0], ends[1], facecolor="none", edgecolor=WEAK, hatch="xx", alpha=0.55, linewidth=1.0)
-            axes.text(
-                0.5 * (ends[0] + ends[1]),
-                1.02 * deepest,
-                "leave",
-                color=WEAK,
-                ha="center",
-                va="bottom",
-                fontsize=9.5,
-                fontweight="bold",
-                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
-            )
+            field.left_alone(gap)
     axes.set_ylim(1.1 * deepest, -0.16 * deepest)
     axes.set_yticks([tick for tick in axes.get_yticks() if 0 <= tick <= 1.1 * deepest])
-    reach = units.length_value(max(v[1] for v in working.values())) * 1.04
-    axes.set_xlim(-reach, reach)
+    axes.set_xlim(-1.04 * reach, 1.04 * reach)
     axes.axvline(0, color=FAINT, linewidth=0.8)
     axes.set_xlabel(f"along the back from the pivot, {units.length_unit}   (left limb | right limb)", color=INK)
     axes.set_ylabel(f"off the belly, {units.depth_unit}", color=INK)
     axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
     if plan.zones:
         # above the field: within it, it hides a zone's bar
-        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False, fontsize=9, borderaxespad=0.1)
+        handles, texts = axes.get_legend_handles_labels()
+        once = dict(zip(reversed(texts), reversed(handles), strict=True))  # each once, by its first
+        axes.legend(
+            [once[text] for text in dict.fromkeys(texts)],
+            list(dict.fromkeys(texts)),
+            loc="lower right",
+            bbox_to_anchor=(1.0, 1.0),
+            ncols=2,
+            frameon=False,
+            fontsize=9,
+            borderaxespad=0.1,
+        )
     else:
         axes.text(
             0.5,
@@ -175,3 +106,113 @@ def forecast_plot(
     axes.legend(loc="upper left", frameon=False, fontsize=9, labelcolor=INK)
     figure.text(0.105, 0.94, f"{bow_name}: forecast", color=INK, fontsize=13, fontweight="bold", va="center")
     return png(figure)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Field:
+    """Where one limb of a plan is drawn.
+
+    Attributes:
+        axes: the plot's field; units: in which its axes count.
+        sign: -1 to the left of the pivot, +1 to the right; colour: of the limb.
+        deepest: the largest depth that is drawn; reach: how far the limbs go, in the axes' units.
+    """
+
+    axes: Axes
+    units: Units
+    sign: float
+    colour: str
+    deepest: float
+    reach: float
+
+    def _ends(self, low_mm: float, high_mm: float) -> list[float]:
+        return sorted(self.sign * self.units.length_value(v) for v in (low_mm, high_mm))
+
+    def limb(self, side: str, working: tuple[float, float]) -> None:
+        """The belly's line from the fade to the stiff tip, and the limb's name."""
+        low, high = self._ends(*working)
+        self.axes.plot([low, high], [0, 0], color=self.colour, linewidth=5, solid_capstyle="butt", zorder=4)
+        self.axes.text(
+            0.5 * (low + high),
+            -0.055 * self.deepest,
+            f"{side} limb",
+            color=self.colour,
+            ha="center",
+            va="bottom",
+            fontweight="bold",
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0},
+            zorder=6,
+        )
+
+    def zone(self, zone: Zone) -> None:
+        """All that is to come off a zone, with its sd."""
+        low, high = self._ends(zone.from_mm, zone.to_mm)
+        whole = self.units.depth_value(zone.depth_mm)
+        self.axes.bar(
+            low,
+            whole,
+            high - low,
+            align="edge",
+            facecolor="none",
+            edgecolor=AIM,
+            linewidth=1.1,
+            linestyle=(0, (4, 2)),
+            label="in all",
+        )
+        self.axes.errorbar(
+            [low + 0.86 * (high - low)],
+            [whole],
+            yerr=[self.units.depth_value(zone.depth_sd_mm)],
+            color=AIM,
+            elinewidth=1,
+            capsize=2,
+            zorder=5,
+        )
+
+    def layer(self, number: int, layer: Layer, above_mm: float) -> None:
+        """One layer of this pass, under those that lie over it."""
+        low, high = self._ends(layer.from_mm, layer.to_mm)
+        above, deep = self.units.depth_value(above_mm), self.units.depth_value(layer.depth_mm)
+        self.axes.bar(
+            low,
+            deep,
+            high - low,
+            bottom=above,
+            align="edge",
+            facecolor=self.colour,
+            alpha=0.85,
+            edgecolor=PAPER,
+            zorder=3,
+            label="in this pass, layer by layer",
+        )
+        if deep <= 0.035 * self.deepest:
+            return
+        thick = deep > 0.05 * self.deepest
+        named = (high - low) / self.reach > 0.2 and thick
+        self.axes.text(
+            0.5 * (low + high),
+            above + 0.5 * deep,
+            f"{number + 1}:  {self.units.depth(layer.depth_mm)}" if named else f"{number + 1}",
+            color=PAPER,
+            ha="center",
+            va="center",
+            fontsize=9 if thick else 7,
+            fontweight="bold",
+            zorder=7,
+        )
+
+    def left_alone(self, gap: LeftAlone) -> None:
+        """A stretch that nothing is to come off."""
+        low, high = self._ends(gap.from_mm, gap.to_mm)
+        self.axes.axvspan(low, high, facecolor="none", edgecolor=WEAK, hatch="xx", alpha=0.55, linewidth=1.0)
+        self.axes.text(
+            0.5 * (low + high),
+            1.02 * self.deepest,
+            "leave",
+            color=WEAK,
+            ha="center",
+            va="bottom",
+            fontsize=9.5,
+            fontweight="bold",
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
+        )

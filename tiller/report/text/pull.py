@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Feature, Side
 from tiller.bow.units import archery_draw_mm
-from tiller.mechanics.fit.marks import SURE, THRESHOLD
+from tiller.mechanics.fit.marks import SURE, THRESHOLD, Mark
 from tiller.mechanics.fit.results import LimbResult, PullResult
 from tiller.report.style import Units
 
@@ -75,25 +75,16 @@ NEAR_MM = 20.0
 """A feature this near to a mark may explain it."""
 
 
-def _mark_line(
-    side: str,
-    from_mm: float,
-    to_mm: float,
-    kind: str,
-    departure: float,
-    sd: float,
-    units: Units,
-    features: Sequence[Feature] = (),
-) -> str:
-    more = "less" if kind == "stiff" else "more"
+def _mark_line(side: str, mark: Mark, units: Units, features: Sequence[Feature] = ()) -> str:
+    more = "less" if mark.kind == "stiff" else "more"
     there = [
         f"a {f.kind} at {units.length(f.from_mm)} to {units.length(f.to_mm)}"
         for f in features
-        if f.from_mm <= to_mm + NEAR_MM and f.to_mm >= from_mm - NEAR_MM
+        if f.from_mm <= mark.to_mm + NEAR_MM and f.to_mm >= mark.from_mm - NEAR_MM
     ]
     return (
-        f"{kind.upper():5s} {side} limb, {units.length(from_mm)} to {units.length(to_mm)} from the pivot:"
-        f" strained {abs(100 * departure):.0f} % {more} than is wanted (sd {100 * sd:.0f} %)."
+        f"{mark.kind.upper():5s} {side} limb, {units.length(mark.from_mm)} to {units.length(mark.to_mm)} from the pivot:"
+        f" strained {abs(100 * mark.departure):.0f} % {more} than is wanted (sd {100 * mark.sd:.0f} %)."
         + (f" By the bow's file there is {' and '.join(there)}, which may explain it." if there else "")
     )
 
@@ -182,11 +173,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
             f"The scale is {1000 * result.lag_s:.0f} ms behind the camera (sd {1000 * result.lag_sd_s:.0f} ms; {lag})."
         )
     out += ["", *_limb_rows({side: _profile(result.limb(side)) for side in SIDES}, units)]
-    marks = [
-        _mark_line(side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd, units, bow.limb(side).features)
-        for side in SIDES
-        for m in result.limb(side).marks
-    ]
+    marks = [_mark_line(side, m, units, bow.limb(side).features) for side in SIDES for m in result.limb(side).marks]
     out += [
         "",
         *(marks or [NO_MARKS]),
@@ -242,7 +229,7 @@ def kept_words(pull: Mapping[str, Any], units: Units) -> str:
     }
     out += ["", *_hysteresis_line(_or_nan(pull["hysteresis"])), "", *_limb_rows(limbs, units), ""]
     marks = [
-        _mark_line(m["limb"], m["from_mm"], m["to_mm"], m["kind"], m["departure"], m["sd"], units)
+        _mark_line(m["limb"], Mark(m["from_mm"], m["to_mm"], m["kind"], m["departure"], m["sd"]), units)
         for m in pull["marks"]
     ]
     out += marks or [NO_MARKS]

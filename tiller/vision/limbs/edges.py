@@ -209,6 +209,32 @@ def _weights(left: Single, floor: Single, over: int, parts: int) -> Single:
 LEVELS = 5
 
 
+@dataclass(frozen=True, kw_only=True)
+class EdgeSearch:
+    """How the edges of n profiles are looked for.
+
+    Attributes:
+        rounds: Gauss-Newton rounds with levels of each profile's own.
+        smooth: then ``polish`` rounds with levels averaged over this many neighbouring profiles (odd); 0 = none.
+        parts: the profiles are this many runs of equal length; levels are not averaged across them.
+        scan_px: shifts of the limb to try first, symmetric about 0; the first half of the profiles are then the
+            limb's back edges, the second half its belly edges at the same stations. Each station starts from the
+            shift that explains both edges there and at its neighbours best. A dark sliver has two sides, and
+            Gauss-Newton alone keeps to the nearer one.
+        start_px: (n,) where to begin; 0 where not given. reach_px: (n,) how far from there the edge may be found.
+        inside_px: (n,) how far inward the profile is the limb's: half its thickness, beyond which the other edge begins.
+    """
+
+    rounds: int = 3
+    smooth: int = 0
+    polish: int = 2
+    parts: int = 1
+    scan_px: tuple[float, ...] = ()
+    start_px: Array | None = None
+    reach_px: Array | None = None
+    inside_px: Array | None = None
+
+
 @np.errstate(
     invalid="ignore"
 )  # the small matrix kernels warn of numbers beyond a matrix's end now and then; what is not finite is lost below
@@ -218,14 +244,7 @@ def fit_edges(
     strip_px: Array,
     blur_px: tuple[float, float],
     noise: tuple[float, float],
-    rounds: int = 3,
-    smooth: int = 0,
-    polish: int = 2,
-    parts: int = 1,
-    scan_px: tuple[float, ...] = (),
-    start: Array | None = None,
-    reach_px: Array | None = None,
-    inside_px: Array | None = None,
+    search: EdgeSearch | None = None,
 ) -> EdgeFit:
     """Fits the edge of each profile.
 
@@ -235,34 +254,28 @@ def fit_edges(
         strip_px: (n,) width of the sliver beside the front, >= 0.
         blur_px: sd of the edge's blur in luma and hue.
         noise: sd of the picture's noise in luma and hue.
-        rounds: Gauss-Newton rounds with levels of each profile's own.
-        smooth: then ``polish`` rounds with levels averaged over this many neighbouring profiles (odd); 0 = none.
-        parts: the profiles are this many runs of equal length; levels are not averaged across them.
-        scan_px: shifts of the limb to try first, symmetric about 0; the first half of the profiles are then the
-            limb's back edges, the second half its belly edges at the same stations. Each station starts from the
-            shift that explains both edges there and at its neighbours best. A dark sliver has two sides, and
-            Gauss-Newton alone keeps to the nearer one.
-        start: (n,) where to begin, px; 0 where not given. reach_px: (n,) how far from there the edge may be found.
-        inside_px: (n,) how far inward the profile is the limb's: half its thickness, beyond which the other edge begins.
+        search: where to begin, how far to look, how often.
     """
+    search = search or EdgeSearch()
     _, n, m = picture.shape
     limit = (m - 1) / 2 - 2.0
+    start, smooth, parts = search.start_px, search.smooth, search.parts
     at = np.zeros(n, dtype=np.float32) if start is None else np.clip(start, -limit, limit).astype(np.float32)
     strip = np.maximum(strip_px, 0.0).astype(np.float32)
-    model = _Profiles(picture, empty, strip, blur_px, inside_px)
+    model = _Profiles(picture, empty, strip, blur_px, search.inside_px)
     low = np.full(n, -limit, dtype=np.float32)
     high = -low
-    if reach_px is not None:
-        low, high = np.maximum(low, at - reach_px), np.minimum(high, at + reach_px)
+    if search.reach_px is not None:
+        low, high = np.maximum(low, at - search.reach_px), np.minimum(high, at + search.reach_px)
     weight = (1.0 / np.array(noise, dtype=np.float32) ** 2)[:, None]
-    if scan_px:
-        shift = _scan(model, weight, scan_px, parts // 2)
+    if search.scan_px:
+        shift = _scan(model, weight, search.scan_px, parts // 2)
         at = np.concatenate([shift, -shift])
     floor, plain = np.array(noise, dtype=np.float32)[:, None], weight
     tint, behind, extra, wide = model.tint, model.behind, model.extra, model.wide
     basis = model.basis
     levels: Single | None = None
-    final = polish if smooth > 1 else 0
+    rounds, final = search.rounds, search.polish if smooth > 1 else 0
     for k in range(rounds + final + 1):
         target, g, dg, dgs, deep, inner = model.shapes(at)
         factor: Single | None = None

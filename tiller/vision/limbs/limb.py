@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import Bow, Side
 from tiller.bow.rigfile import CRADLE_HALF_MM
 from tiller.bow.section import sagitta_mm
-from tiller.vision.limbs.edges import HALF_WINDOW_PX, fit_edges
+from tiller.vision.limbs.edges import HALF_WINDOW_PX, EdgeFit, EdgeSearch, fit_edges
 from tiller.vision.limbs.frame import Frame, channels
 from tiller.vision.limbs.light import Single
 from tiller.vision.limbs.spline import Line, cubic_basis
@@ -196,29 +196,22 @@ def trace_limbs(
         strips,
         look.blur_px,
         look.noise,
-        rounds=rounds,
-        smooth=smooth,
-        polish=polish,
-        parts=2 * limbs,
-        scan_px=SCAN_PX if scan and not by_hue else (),
-        start=start if by_hue else None,
-        reach_px=np.where(told, reach, HALF_WINDOW_PX) if by_hue else None,
-        inside_px=half_px + INSIDE_PX,
+        EdgeSearch(
+            rounds=rounds,
+            smooth=smooth,
+            polish=polish,
+            parts=2 * limbs,
+            scan_px=SCAN_PX if scan and not by_hue else (),
+            start_px=start if by_hue else None,
+            reach_px=np.where(told, reach, HALF_WINDOW_PX) if by_hue else None,
+            inside_px=half_px + INSIDE_PX,
+        ),
     )
     high, wide = frame.image.shape[:2]
     inside = np.all((middle > 8) & (middle < (wide - 9, high - 9)), axis=-1).ravel()
-    tau_px = np.where(inside & (fit.step > 4.0) & (fit.sd_px < 0.8), fit.tau_px, np.nan)
-    # what grain and shading beside an edge shift it by: their size over the step, times the blur
-    with np.errstate(divide="ignore", invalid="ignore"):
-        grain_px = GRAIN * np.maximum(fit.misfit, 0.7) * look.blur_px[0] / fit.step
-    sd = np.sqrt(fit.sd_px**2 + grain_px**2 + FLOOR_PX**2).reshape(2, -1) / scale
-    place, sd = _without_strays(
-        (tau_px.reshape(2, -1) / scale * [[1.0], [-1.0]]).reshape(2 * limbs, n),
-        sd.reshape(2 * limbs, n),
-        _odd(STRAY_MM / float(np.mean(spacing))),
-    )
-    place, sd = place.reshape(2, limbs, n), sd.reshape(2, limbs, n)
-    edge = np.stack([up_mm + out_back, -(low_mm + out_belly)]).reshape(2, limbs, n) + place
+    outline = np.stack([up_mm + out_back, -(low_mm + out_belly)]).reshape(2, limbs, n)
+    place, sd = _places(fit, inside, scale.reshape(limbs, n), look.blur_px[0], spacing)
+    edge = outline + place
     misfit = np.minimum(fit.misfit, 6.0).reshape(2, limbs, n)
     traces = []
     for k, model in enumerate(models):
@@ -235,6 +228,28 @@ def trace_limbs(
             )
         )
     return tuple(traces)
+
+
+def _places(
+    fit: EdgeFit, inside: NDArray[np.bool_], px_per_mm: Array, blur_px: float, spacing_mm: Sequence[float]
+) -> tuple[Array, Array]:
+    """Where each edge lies from its expected place, and its sd, mm (2, limbs, n); NaN where it was not found.
+
+    ``inside`` (2 limbs n,): in the picture; ``px_per_mm`` (limbs, n).
+    """
+    limbs, n = px_per_mm.shape
+    tau_px = np.where(inside & (fit.step > 4.0) & (fit.sd_px < 0.8), fit.tau_px, np.nan)
+    # what grain and shading beside an edge shift it by: their size over the step, times the blur
+    with np.errstate(divide="ignore", invalid="ignore"):
+        grain_px = GRAIN * np.maximum(fit.misfit, 0.7) * blur_px / fit.step
+    scale = px_per_mm.ravel()
+    sd = np.sqrt(fit.sd_px**2 + grain_px**2 + FLOOR_PX**2).reshape(2, -1) / scale
+    place, sd = _without_strays(
+        (tau_px.reshape(2, -1) / scale * [[1.0], [-1.0]]).reshape(2 * limbs, n),
+        sd.reshape(2 * limbs, n),
+        _odd(STRAY_MM / float(np.mean(spacing_mm))),
+    )
+    return place.reshape(2, limbs, n), sd.reshape(2, limbs, n)
 
 
 STRING_PX = 6.0

@@ -27,7 +27,7 @@ from tiller.vision.limbs.limb import (
     smooth_offsets,
     trace_limb,
 )
-from tiller.vision.limbs.seek import SEEK_NOISE, find_band, lone_band
+from tiller.vision.limbs.seek import SEEK_NOISE, Stretch, find_band, lone_band
 from tiller.vision.limbs.wood import coloured, on_wood, without_cover
 from tiller.vision.rig.board import (
     Care,
@@ -203,22 +203,28 @@ AT_CRADLE_MM, INNER_SHARE, APART_SHARE, ALONG_SHARE = 30.0, 0.9, 0.05, 0.92
 inner part (set on simulated pulls)."""
 
 
-def _level_line(bow: Bow, side: Side, model: LimbModel) -> tuple[Array, Array, Array]:
-    """Where a limb is sought: distances out from the pivot (n,), a level line (n, 2) there, its normals (n, 2) to the back."""
+def _level(bow: Bow, side: Side, model: LimbModel, start_mm: float | None, share: float = 1.0) -> tuple[Array, Stretch]:
+    """Where a limb is sought: distances out from the pivot (n,), of its length this inner share, and a level line there."""
     out = np.arange(max(model.s_mm[0] - 10, 40.0), bow.limb(side).length_mm + 4, LEVEL_STEP_MM)
-    return out, np.column_stack([model.sign * out, np.full(len(out), 15.0)]), np.tile([0.0, 1.0], (len(out), 1))
+    out = out[out <= share * out[-1]]
+    stretch = Stretch(
+        line_mm=np.column_stack([model.sign * out, np.full(len(out), 15.0)]),
+        normal_mm=np.tile([0.0, 1.0], (len(out), 1)),
+        thickness_mm=bow.limb(side).thickness_at(out) + 2.0,
+        reach_mm=(190.0, 160.0),
+        spacing_mm=LEVEL_STEP_MM,
+        start_mm=start_mm,
+    )
+    return out, stretch
 
 
 def lies_there_already(scene: Scene) -> bool:
     """Whether the picture of the empty rack itself shows something like a bow in the cradle: on both sides a band as wide as the limb
     that begins at the cradle and stands out from what is above and below it. A shelf behind the rack at that height may look so too."""
     for side in SIDES:
-        out, line, up = _level_line(scene.bow, side, blank_model(scene.bow, side, scene.rig.cradle_half_mm))
-        inner = out < INNER_SHARE * out[-1]
-        band = lone_band(
-            scene.empty, scene.board.view, scene.rig.bow_plane_z_mm, line[inner], up[inner],
-            scene.bow.limb(side).thickness_at(out[inner]) + 2.0, (190.0, 160.0), LEVEL_STEP_MM, 5.0,
-        )  # fmt: skip
+        model = blank_model(scene.bow, side, scene.rig.cradle_half_mm)
+        _, stretch = _level(scene.bow, side, model, 5.0, INNER_SHARE)
+        band = lone_band(scene.empty, scene.board.view, scene.rig.bow_plane_z_mm, stretch)
         if abs(band.offset_mm[0] - 5.0) > AT_CRADLE_MM or np.mean(band.evidence > APART_SHARE) < ALONG_SHARE:
             return False
     return True
@@ -232,18 +238,10 @@ def _rough_rest(scene: Scene, frame: Frame, model: LimbModel) -> Array:
     """
     bow = scene.bow
     side = model.side
-    out, line, up = _level_line(bow, side, model)
+    out, stretch = _level(bow, side, model, None)
+    line, up = stretch.line_mm, stretch.normal_mm
     _must_be_inside(scene, frame.view, side, line[-1])
-    noise = scene.look.seek_noise
-    band = find_band(
-        frame,
-        line,
-        up,
-        bow.limb(side).thickness_at(out) + 2.0,
-        (190.0, 160.0),
-        noise,
-        LEVEL_STEP_MM,
-    )
+    band = find_band(frame, stretch, scene.look.seek_noise)
     good = band.evidence > 2.5
     if np.mean(good) < 0.6:
         msg = (
@@ -370,21 +368,19 @@ def see_limb(frame: Frame, model: LimbModel, about_mm: Array, reach_mm: float) -
     s, anchor = model.s_mm, float(model.rest_mm[0, 0])
     if reach_mm > 3.5:
         every = 2
-        noise = frame.look.seek_noise
         normal = normals(about_mm, model.sign)
         _, out_back, out_belly = outline_offsets(about_mm, normal, model.width_mm, model.crown_mm, view, z)
         thick = model.up_mm + model.low_mm + out_back + out_belly
-        band = find_band(
-            frame,
-            about_mm[::every],
-            normal[::every],
-            thick[::every],
-            (reach_mm + 12.0, reach_mm + 12.0),
-            noise,
-            float(s[every] - s[0]),
+        stretch = Stretch(
+            line_mm=about_mm[::every],
+            normal_mm=normal[::every],
+            thickness_mm=thick[::every],
+            reach_mm=(reach_mm + 12.0, reach_mm + 12.0),
+            spacing_mm=float(s[every] - s[0]),
             start_mm=0.0,
-            wood=model.wood[::every] if model.wood is not None else None,
         )
+        wood = model.wood[::every] if model.wood is not None else None
+        band = find_band(frame, stretch, frame.look.seek_noise, wood)
         offset = smooth_offsets(s[::every], band.offset_mm, np.where(band.evidence > 2.0, 1.0, 15.0), 110.0)
         about_mm = restation(about_mm + np.interp(s, s[::every], offset)[:, None] * normal, s, anchor)
     for turn in range(3):

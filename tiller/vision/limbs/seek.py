@@ -48,82 +48,74 @@ def wood_evidence(picture: Single, empty: Single, light: Light, noise: float) ->
     return np.asarray(np.minimum(strange(picture, empty, light) / np.float32(noise), 40.0), dtype=float)
 
 
-def find_band(
-    frame: Frame,
-    line_mm: Array,
-    normal_mm: Array,
-    thickness_mm: Array,
-    reach_mm: tuple[float, float],
-    noise: float,
-    spacing_mm: float,
-    start_mm: float | None = None,
-    wood: Single | None = None,
-) -> Band:
-    """The most evident band along a line.
+@dataclass(frozen=True, kw_only=True)
+class Stretch:
+    """Where a band is sought.
 
-    Args:
+    Attributes:
         line_mm: (n, 2) the expected line, evenly spaced by ``spacing_mm``; normal_mm: (n, 2) unit normals to the back.
         thickness_mm: (n,) apparent thickness of the band.
         reach_mm: search from -reach[0] to +reach[1] across the line.
         start_mm: where the band starts across the line, if known.
-        wood: (n, 3) the limb's colour, if known: what has another is no evidence of it.
     """
-    across, pixels, inside = _strip(frame.image, frame.view, frame.plane_z_mm, line_mm, normal_mm, reach_mm)
+
+    line_mm: Array
+    normal_mm: Array
+    thickness_mm: Array
+    reach_mm: tuple[float, float]
+    spacing_mm: float
+    start_mm: float | None = None
+
+
+def find_band(frame: Frame, stretch: Stretch, noise: float, wood: Single | None = None) -> Band:
+    """The most evident band along a line.
+
+    ``wood``: (n, 3) the limb's colour, if known: what has another is no evidence of it.
+    """
+    across, pixels, inside = _strip(frame.image, frame.view, frame.plane_z_mm, stretch)
     now = frame.now(pixels)
     evidence = np.where(inside, wood_evidence(now, frame.behind(pixels), frame.light, noise), 0.0)
     if wood is not None:
         other = wood_evidence(now, np.broadcast_to(wood[:, None, :], now.shape), frame.light.any_shade, noise)
         evidence = evidence * np.exp(-0.5 * (other / STRANGE) ** 2)
     mean = _means(evidence)
-    half = 0.5 * thickness_mm
+    half = 0.5 * stretch.thickness_mm
     core = mean(-half, half + 1)
     above, below = mean(half + 2, half + 7), mean(-half - 6, -half - 1)
     score = core - np.maximum(above, below) - 0.5 * np.minimum(above, below)
-    path = _best_path(np.clip(score, -5.0, 25.0), across, spacing_mm, start_mm)
+    path = _best_path(np.clip(score, -5.0, 25.0), across, stretch.spacing_mm, stretch.start_mm)
     return Band(across[path], score[np.arange(len(score)), path])
 
 
-def lone_band(
-    image: Image,
-    view: View,
-    plane_z_mm: float,
-    line_mm: Array,
-    normal_mm: Array,
-    thickness_mm: Array,
-    reach_mm: tuple[float, float],
-    spacing_mm: float,
-    start_mm: float | None = None,
-) -> Band:
+def lone_band(image: Image, view: View, plane_z_mm: float, stretch: Stretch) -> Band:
     """The most evident band along a line in one picture alone, with no picture of the empty rack to compare it with.
 
-    Arguments as in ``find_band``. The evidence is the difference in colour, as a share of what is beside it, that each third of the band has from what
+    The evidence is the difference in colour, as a share of what is beside it, that each third of the band has from what
     lies above it and from what lies below it, the least of them: a drawn line does not fill the band, a board on the wall may.
     """
-    across, pixels, inside = _strip(image, view, plane_z_mm, line_mm, normal_mm, reach_mm)
+    across, pixels, inside = _strip(image, view, plane_z_mm, stretch)
     colours = sample(image, pixels).astype(float)
     means = [_means(colours[..., k]) for k in range(3)]
 
     def mean(low: Array, high: Array) -> Array:
         return np.stack([one(low, high) for one in means], axis=-1)
 
-    half, third = 0.5 * thickness_mm, (thickness_mm - 2.0) / 3.0
+    half, third = 0.5 * stretch.thickness_mm, (stretch.thickness_mm - 2.0) / 3.0
     beside = (mean(half + 2, half + 7), mean(-half - 6, -half - 1))
     thirds = [mean(-half + 1 + k * third, -half + 2 + (k + 1) * third) for k in range(3)]
     apart = np.min(
         [np.linalg.norm(p - b, axis=-1) / (np.linalg.norm(b, axis=-1) + 1.0) for p in thirds for b in beside], axis=0
     )
     score = np.where(inside, apart, 0.0)
-    path = _best_path(np.clip(250.0 * score, 0.0, 25.0), across, spacing_mm, start_mm)
+    path = _best_path(np.clip(250.0 * score, 0.0, 25.0), across, stretch.spacing_mm, stretch.start_mm)
     return Band(across[path], score[np.arange(len(score)), path])
 
 
-def _strip(
-    image: Image, view: View, plane_z_mm: float, line_mm: Array, normal_mm: Array, reach_mm: tuple[float, float]
-) -> tuple[Array, Array, NDArray[np.bool_]]:
+def _strip(image: Image, view: View, plane_z_mm: float, stretch: Stretch) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Offsets (m,) mm across a line, the pixels (n, m, 2) there, and which of them are in the picture (n, m)."""
-    across = np.arange(-reach_mm[0], reach_mm[1] + 0.5, 1.0)
-    points = line_mm[:, None, :] + across[None, :, None] * normal_mm[:, None, :]
-    pixels = view.plane_to_pixels(points.reshape(-1, 2), plane_z_mm).reshape(len(line_mm), len(across), 2)
+    across = np.arange(-stretch.reach_mm[0], stretch.reach_mm[1] + 0.5, 1.0)
+    points = stretch.line_mm[:, None, :] + across[None, :, None] * stretch.normal_mm[:, None, :]
+    pixels = view.plane_to_pixels(points.reshape(-1, 2), plane_z_mm).reshape(len(stretch.line_mm), len(across), 2)
     height, width = image.shape[:2]
     inside = (
         (pixels[..., 0] >= 0) & (pixels[..., 0] <= width - 1) & (pixels[..., 1] >= 0) & (pixels[..., 1] <= height - 1)

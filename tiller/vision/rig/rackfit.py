@@ -34,6 +34,8 @@ LATH_TILT_MM, SEAT_SD_MM = 4.0, 0.5
 """A lath that lies askew by more is said; how surely it lies in the cradle as a bow would (common practice, no source)."""
 FLAT_SD_MM = 0.7
 """A board is flat, and a fiducial on it, to this (common practice, no source)."""
+TAPE_SD_MM = 0.7
+"""A taped distance between two middles (common practice, no source)."""
 TURN_SD = 0.004
 """How far a fiducial on the board is tilted against it, rad (common practice, no source)."""
 TILTED_DEG = 12.0
@@ -125,32 +127,38 @@ class _Layout:
         return x[6 * self.pictures : 6 * (self.pictures + len(self.keys))].reshape(-1, 6)
 
 
-def find_rack(
-    pictures: Sequence[Mapping[Key, Array]],
-    lens: Lens,
-    board: Mapping[Key, float],
-    lath: Lath,
-    hook: tuple[Key, float] | None,
-    seat: tuple[Key, float] | None,
-    tapes: Sequence[tuple[Key, Key, float]],
-    tape_sd_mm: float = 0.7,
-) -> RackFound:
+@dataclass(frozen=True)
+class Known:
+    """What is known of a rack before its pictures are looked at.
+
+    Attributes:
+        board: printed side of each fiducial of the board, mm; lath: what lies in the cradle.
+        hook, seat: fiducial and side of the hook's, and of the one that hangs where the string will lie.
+        tapes: two fiducials of the board and the distance of their middles, mm; tape_sd_mm: sd of each.
+    """
+
+    board: Mapping[Key, float]
+    lath: Lath
+    hook: tuple[Key, float] | None
+    seat: tuple[Key, float] | None
+    tapes: Sequence[tuple[Key, Key, float]]
+    tape_sd_mm: float = TAPE_SD_MM
+
+    def sides(self) -> dict[Key, float]:
+        """The printed side of every fiducial."""
+        sides = {**self.board, self.lath.left: self.lath.side_mm, self.lath.right: self.lath.side_mm}
+        return sides | {one[0]: one[1] for one in (self.hook, self.seat) if one is not None}
+
+
+def find_rack(pictures: Sequence[Mapping[Key, Array]], lens: Lens, known: Known) -> RackFound:
     """All places from the corners seen in each picture.
 
-    Args:
-        pictures: for each, corners (4, 2) by fiducial.
-        board: printed side of each fiducial of the board.
-        hook, seat: fiducial and side of the hook's, and of the one that hangs where the string will lie.
-        tapes: two fiducials of the board and the distance of their middles, mm.
+    ``pictures``: for each, corners (4, 2) by fiducial.
 
     Raises:
         VisionFault: too few pictures, a fiducial seen in too few of them, pictures from one place only, a tape that contradicts.
     """
-    sides = {**board, lath.left: lath.side_mm, lath.right: lath.side_mm}
-    if hook is not None:
-        sides[hook[0]] = hook[1]
-    if seat is not None:
-        sides[seat[0]] = seat[1]
+    sides, board, lath, tapes = known.sides(), known.board, known.lath, known.tapes
     _refuse_nonsense(lath)
     _checked(pictures, sides, lath, tapes)
     keys = tuple(k for k in sides if sum(k in p for p in pictures) >= 2)
@@ -163,7 +171,7 @@ def find_rack(
     start = _start(used, layout, lens)
     seen = [(p, j, used[p][k]) for p in range(len(used)) for j, k in enumerate(keys) if k in used[p]]
     where = {k: j for j, k in enumerate(keys)}
-    straps = [(where[a], where[b], d, tape_sd_mm) for a, b, d in tapes if a in where and b in where]
+    straps = [(where[a], where[b], d, known.tape_sd_mm) for a, b, d in tapes if a in where and b in where]
     straps.append((where[lath.left], where[lath.right], lath.apart_mm, lath.apart_sd_mm))
     fit = least_squares(
         _residuals,
@@ -180,7 +188,7 @@ def find_rack(
         raise VisionFault(msg)
     _refuse_one_place(layout, fit.x)
     cov = _covariance(fit.jac, max(0.8, rms / (CORNER_SD_PX * np.sqrt(2.0))))
-    return _in_rack(fit.x, cov, layout, where, board, lath, hook, seat, straps, rms, tape_sd_mm)
+    return _in_rack(fit.x, cov, layout, where, known, straps, rms)
 
 
 def _refuse_nonsense(lath: Lath) -> None:
@@ -299,11 +307,9 @@ def _covariance(jac: Array, factor: float) -> Array:
     return np.asarray(np.linalg.pinv(jac.T @ jac, hermitian=True) * factor**2, dtype=float)
 
 
-def _frame(
-    x: Array, layout: _Layout, where: Mapping[Key, int], board: Mapping[Key, float], lath: Lath
-) -> tuple[Array, Array]:
+def _frame(x: Array, layout: _Layout, where: Mapping[Key, int], known: Known) -> tuple[Array, Array]:
     """Axes (3, 3), rows x y z, and origin (3,) of the rack in the fit's own coordinates."""
-    marks = layout.marks(x)
+    marks, board, lath = layout.marks(x), known.board, known.lath
     rows = [where[k] for k in board if k in where]
     centres = marks[rows, 3:]
     facing = np.sum([_turn(marks[j, :3])[:, 2] for j in rows], axis=0)
@@ -323,17 +329,10 @@ def _frame(
     return np.vstack([axis_x, axis_y, z]), origin
 
 
-def _places(
-    x: Array,
-    layout: _Layout,
-    where: Mapping[Key, int],
-    board: Mapping[Key, float],
-    lath: Lath,
-    hook: tuple[Key, float] | None,
-    seat: tuple[Key, float] | None,
-) -> Array:
+def _places(x: Array, layout: _Layout, where: Mapping[Key, int], known: Known) -> Array:
     """What goes into rig.toml as numbers: centres (k, 3), turns (k), bow plane, hook offset x y, hook plane."""
-    axes, origin = _frame(x, layout, where, board, lath)
+    board, lath, hook, seat = known.board, known.lath, known.hook, known.seat
+    axes, origin = _frame(x, layout, where, known)
     marks = layout.marks(x)
     out: list[float] = []
     turns: list[float] = []
@@ -362,21 +361,18 @@ def _in_rack(
     cov: Array,
     layout: _Layout,
     where: Mapping[Key, int],
-    board: Mapping[Key, float],
-    lath: Lath,
-    hook: tuple[Key, float] | None,
-    seat: tuple[Key, float] | None,
+    known: Known,
     straps: list[tuple[int, int, float, float]],
     rms: float,
-    tape_sd_mm: float,
 ) -> RackFound:
-    told = _places(x, layout, where, board, lath, hook, seat)
+    board, hook = known.board, known.hook
+    told = _places(x, layout, where, known)
     slopes = np.empty((len(told), len(x)))
     for k in range(len(x)):
         step = 1e-5 if k % 6 < 3 or k == len(x) - 1 else 1e-3
         moved = x.copy()
         moved[k] += step
-        slopes[:, k] = (_places(moved, layout, where, board, lath, hook, seat) - told) / step
+        slopes[:, k] = (_places(moved, layout, where, known) - told) / step
     sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", slopes, cov, slopes), 0.0))
     keys = [k for k in board if k in where]
     n = len(keys)
@@ -387,26 +383,8 @@ def _in_rack(
         for k, c, t in zip(keys, centres, turns, strict=True)
     )
     marks = layout.marks(x)
-    axes, origin = _frame(x, layout, where, board, lath)
     off = np.array([d - float(np.linalg.norm(marks[a, 3:] - marks[b, 3:])) for a, b, d, _ in straps])
-    said = []
-    for (a, b, d, s), o in zip(straps, off, strict=True):
-        if abs(o) > 4 * s:
-            said.append(
-                f"the distance taped between fiducials {layout.keys[a][1]} and {layout.keys[b][1]}, {mm(d)}, is {mm(o, 1, sign=True)} off what pictures and the other tapes say: measure it again."
-            )
-    ends = [float((axes @ (marks[where[k], 3:] - origin))[2]) for k in (lath.left, lath.right)]
-    if abs(ends[1] - ends[0]) > LATH_TILT_MM:
-        said.append(
-            f"the lath's right end lies {mm(ends[1] - ends[0], 1, sign=True)} nearer to the camera than its left one: lay it as a bow would lie, along the board, and take the pictures again."
-        )
-    missing = [str(k[1]) for k in board if k not in where]
-    if missing:
-        said.append(f"fiducials {', '.join(missing)} were seen in fewer than two pictures and are left out.")
-    if abs(x[-1]) > 2.0 * SIDE_SD:
-        said.append(
-            f"the printed fiducials are {100 * x[-1]:+.1f} % off their nominal side by the tapes: the sheets were printed at another scale; the sides found are used."
-        )
+    said = _notes(x, layout, where, known, straps, off)
     found_hook = None
     hook_sd = float("nan")
     if len(told) > 4 * n + 1 and hook is not None:
@@ -427,6 +405,38 @@ def _in_rack(
         off,
         tuple(said),
     )
+
+
+def _notes(
+    x: Array,
+    layout: _Layout,
+    where: Mapping[Key, int],
+    known: Known,
+    straps: list[tuple[int, int, float, float]],
+    off: Array,
+) -> list[str]:
+    """What to know of tapes, lath, missing fiducials and the print's scale."""
+    marks, board, lath = layout.marks(x), known.board, known.lath
+    axes, origin = _frame(x, layout, where, known)
+    said = []
+    for (a, b, d, s), o in zip(straps, off, strict=True):
+        if abs(o) > 4 * s:
+            said.append(
+                f"the distance taped between fiducials {layout.keys[a][1]} and {layout.keys[b][1]}, {mm(d)}, is {mm(o, 1, sign=True)} off what pictures and the other tapes say: measure it again."
+            )
+    ends = [float((axes @ (marks[where[k], 3:] - origin))[2]) for k in (lath.left, lath.right)]
+    if abs(ends[1] - ends[0]) > LATH_TILT_MM:
+        said.append(
+            f"the lath's right end lies {mm(ends[1] - ends[0], 1, sign=True)} nearer to the camera than its left one: lay it as a bow would lie, along the board, and take the pictures again."
+        )
+    missing = [str(k[1]) for k in board if k not in where]
+    if missing:
+        said.append(f"fiducials {', '.join(missing)} were seen in fewer than two pictures and are left out.")
+    if abs(x[-1]) > 2.0 * SIDE_SD:
+        said.append(
+            f"the printed fiducials are {100 * x[-1]:+.1f} % off their nominal side by the tapes: the sheets were printed at another scale; the sides found are used."
+        )
+    return said
 
 
 def stick_length(corners: tuple[Array, Array], view: View, z_mm: float) -> float:

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.composite import limb_section, thick_enough
+from tiller.measure.followup.sets import Past, column, events_shown, limb_line, set_of, since_day
 from tiller.measure.pipeline import Measured
-from tiller.measure.sets import Past, column, events_shown, limb_line, set_of, since_day
 from tiller.mechanics.advice.history import (
     FIRST_STROKE_MM,
     STROKE_PRIOR_SD,

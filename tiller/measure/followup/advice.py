@@ -11,13 +11,13 @@ from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
 from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
 from tiller.bow.wood.moisture import strain_at
 from tiller.bow.wood.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
+from tiller.measure.followup.sets import Past, belief_by_all_pulls
 from tiller.measure.pipeline import HIDDEN_WORKING_MM, Measured, to_back_of, working_zone
-from tiller.measure.sets import Past, belief_by_all_pulls
 from tiller.measure.wanted import tiller_of, wanted_strain
 from tiller.mechanics.advice.advice import Advice, NextPull
 from tiller.mechanics.advice.evidence import shown_further
 from tiller.mechanics.advice.plan import make_plan
-from tiller.mechanics.advice.planned import Plan
+from tiller.mechanics.advice.planned import Plan, Showed
 from tiller.mechanics.advice.thinning import Aim, LimbWood
 from tiller.mechanics.advice.wanted import Tiller
 from tiller.mechanics.advice.yielding import SetShown
@@ -33,7 +33,7 @@ from tiller.mechanics.forward.belief import (
 )
 from tiller.mechanics.forward.elastica import NoEquilibriumError
 from tiller.mechanics.forward.forecast import Forecast, forecast
-from tiller.mechanics.forward.stop import Stop, stop_now
+from tiller.mechanics.forward.stop import Bounds, Stop, StrungNow, stop_now
 from tiller.quantity import mm, mm_span
 
 Array = NDArray[np.float64]
@@ -245,17 +245,21 @@ def _stop(
     try:
         stop = stop_now(
             measured.belief,
-            measured.string_mm if np.isfinite(measured.string_mm) else bow.string.length_mm,
-            taut_from_mm(bow),
-            target.draw_length_mm,
-            target.draw_weight_n,
-            limit,
-            (surface[0], surface[1]),
-            (working[0], working[1]),
-            drawn,
-            marked or max(hidden) >= HIDDEN_MM,
-            force_sd,
-            (spread[0], spread[1]),
+            StrungNow(
+                measured.string_mm if np.isfinite(measured.string_mm) else bow.string.length_mm,
+                taut_from_mm(bow),
+                drawn,
+                marked or max(hidden) >= HIDDEN_MM,
+            ),
+            Bounds(
+                target_draw_mm=target.draw_length_mm,
+                target_weight_n=target.draw_weight_n,
+                working_strain=limit,
+                to_surface_mm=(surface[0], surface[1]),
+                working=(working[0], working[1]),
+                force_sd=force_sd,
+                strain_sd=(spread[0], spread[1]),
+            ),
         )
     except NoEquilibriumError as err:
         said.append(f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
@@ -331,10 +335,7 @@ def _plan(
             wood,
             measured.crown_radius_mm,
             aim,
-            ahead.weight_sd_n,
-            weak,
-            braced=bow.string.kind == "braced",
-            drawn_mm=drawn,
+            Showed(ahead.weight_sd_n, bow.string.kind == "braced", drawn, weak),
         )
     except NoEquilibriumError as err:
         return None, f"{err}."
@@ -476,17 +477,19 @@ def advise_from_file(bow: Bow) -> Advice:
     try:
         stop = stop_now(
             belief,
-            bow.string.length_mm,
-            taut_from_mm(bow),
-            target.draw_length_mm,
-            target.draw_weight_n,
-            limit,
-            (surface[0], surface[1]),
-            (working[0], working[1]),
-            0.0,
-            False,
-            UNTRIED_FORCE_SD,
-            (np.full(len(limbs[0].s_mm), UNTRIED_STRAIN_SD), np.full(len(limbs[1].s_mm), UNTRIED_STRAIN_SD)),
+            StrungNow(bow.string.length_mm, taut_from_mm(bow), 0.0, False),
+            Bounds(
+                target_draw_mm=target.draw_length_mm,
+                target_weight_n=target.draw_weight_n,
+                working_strain=limit,
+                to_surface_mm=(surface[0], surface[1]),
+                working=(working[0], working[1]),
+                force_sd=UNTRIED_FORCE_SD,
+                strain_sd=(
+                    np.full(len(limbs[0].s_mm), UNTRIED_STRAIN_SD),
+                    np.full(len(limbs[1].s_mm), UNTRIED_STRAIN_SD),
+                ),
+            ),
         )
     except NoEquilibriumError as err:
         said.append(f"no stop: {err}; check the string's length in bow.toml.")
