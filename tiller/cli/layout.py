@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ from tiller.cli.stave import MOST_WIDTH_MM, as_meant, stave_file
 from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
-    from tiller.mechanics.wood.layout import Outline, Wanted
+    from tiller.mechanics.wood.layout import Layout, Outline, Wanted
     from tiller.records.lessons import Taught
     from tiller.report.style import Units
 
@@ -94,16 +95,11 @@ def _pairs(text: str, name: str, example: str) -> tuple[Any, Any]:
 
 def run_layout(args: argparse.Namespace) -> int:
     """``tiller layout``."""
-    import numpy as np
-
     from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM, archery_draw_mm
-    from tiller.bow.wood.moisture import modulus_at, strain_at
-    from tiller.bow.wood.woods import MODULUS_VARIATION, find_wood, like_wood
     from tiller.errors import TillerError
-    from tiller.files import write_whole
     from tiller.mechanics.forward.elastica import NoEquilibriumError
-    from tiller.mechanics.wood.layout import FADE_MM, LEAST_DRAW_MM, Outline, Wanted, lay_out, outline
-    from tiller.report.sheets.layout import OWN_MODULUS_SD, edges_along, layout_plot, layout_words, template
+    from tiller.mechanics.wood.layout import FADE_MM, Wanted, lay_out
+    from tiller.report.sheets.layout import layout_words
     from tiller.report.style import Units
     from tiller.report.text.pull import CAUTION
 
@@ -111,6 +107,53 @@ def run_layout(args: argparse.Namespace) -> int:
     if args.draw is None:
         args.draw = args.draw_to_back - ARCHERY_DRAW_ALLOWANCE_MM
     of_stave = _from_stave(args)
+    _refuse_nonsense(args, units)
+    piece = _piece(args)
+    most, modulus_sd = piece.working_strain, piece.modulus_sd
+    crown = 0.5 * args.log if args.log else None
+    wanted = Wanted(args.draw, args.weight, args.brace, piece.modulus_gpa, piece.density_kg_m3, crown)
+    shape, centre = _shape(args)
+    try:
+        laid = lay_out(shape, args.handle, wanted)
+    except (ValueError, NoEquilibriumError) as err:
+        raise TillerError(f"Such a bow cannot be laid out: {err}.") from err
+    # weight and draw given, a limb of a stiffer piece is thinner, and its strain goes with the modulus' cube root
+    if laid.level > most * (1.0 + modulus_sd / 3.0):
+        ways = _ways_under(args, shape, wanted, most, units)
+        msg = (
+            f"Such a bow would be strained to {100 * laid.level:.2f} %, over the working strain of {100 * most:.2f} % ({piece.strain_source}): {ways}."
+            " Nothing was laid out; your own working strain, if you know better, is --strain SHARE."
+        )
+        raise TillerError(msg)
+    print(
+        f"{args.wood}, modulus {piece.modulus_gpa:.1f} GPa; working strain {100 * most:.2f} % ({piece.strain_source}); draw {units.length(args.draw)} from the pivot,"
+        f" {units.length(archery_draw_mm(args.draw))} to the back, by the archery convention"
+    )
+    print(layout_words(laid, args.allowance, modulus_sd, units))
+    if laid.level > most:
+        print(
+            f"WARNING: strained to {100 * laid.level:.2f} % at full draw, {100 * (laid.level / most - 1):.1f} % over the working strain: no more than this piece's modulus is in doubt,"
+            f" but over it. {_ways_under(args, shape, wanted, most, units)}."
+        )
+    for text in [*of_stave, *piece.notes]:
+        print(f"Note: {units.words(text)}")
+    print(
+        f"The working limb runs from {units.length(args.handle + FADE_MM)}; handle and fade stay thicker, the tips as drawn."
+    )
+    print(CAUTION)
+    _draw(args, laid, centre, units)
+    return 0
+
+
+def _refuse_nonsense(args: argparse.Namespace, units: Units) -> None:
+    """Refuses sizes that make no bow.
+
+    Raises:
+        TillerError: one lies outside what makes sense.
+    """
+    from tiller.errors import TillerError
+    from tiller.mechanics.wood.layout import LEAST_DRAW_MM
+
     limits = (
         ("--length (of one limb, from the pivot to the nock)", args.length, 350, 1400, " mm"), ("--weight", args.weight, 20, 1000, " N"),
         ("--draw (from the pivot, as --draw-to-back comes to 44.45 mm more)", args.draw, 200, 1000, " mm"), ("--brace", args.brace, 60, 350, " mm"),
@@ -132,22 +175,65 @@ def run_layout(args: argparse.Namespace) -> int:
     if args.centre and not args.template:
         msg = "--centre is for the template: say where with --template FILE; nothing was written."
         raise TillerError(msg)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Piece:
+    """The wood that a bow is laid out in, and what the shop's own bows of it showed."""
+
+    modulus_gpa: float
+    modulus_sd: float
+    density_kg_m3: float
+    working_strain: float
+    strain_source: str
+    notes: tuple[str, ...]
+
+
+def _piece(args: argparse.Namespace) -> _Piece:
+    """What is known of the wood: the option's values first, then the table's, then the shop's own.
+
+    Raises:
+        TillerError: nothing tells its modulus.
+    """
+    from tiller.bow.wood.moisture import modulus_at, strain_at
+    from tiller.bow.wood.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, find_wood, like_wood
+    from tiller.errors import TillerError
+    from tiller.report.sheets.layout import OWN_MODULUS_SD
+
     wood = find_wood(args.wood)
     taught = _lessons(args.wood)
-    told_modulus = args.modulus
+    modulus = args.modulus
     of_shop: list[str] = []
-    if wood is None and args.modulus is None:
-        told_modulus, count = _own_modulus(taught)
-        if told_modulus is None:
+    if wood is None and modulus is None:
+        modulus, count = _own_modulus(taught)
+        if modulus is None:
             like = like_wood(args.wood)
             msg = f"'{args.wood}' is in no table{f' (is {like} meant?)' if like else ''}, and the book has no bow of it that tells: give its modulus with --modulus GPA."
             raise TillerError(msg)
         of_shop = [f"'{args.wood}' is in no table: its modulus is what your own {count} bow(s) of it showed."]
-    modulus = told_modulus or modulus_at(wood, args.moisture)  # type: ignore[arg-type]
-    modulus_sd = OWN_MODULUS_SD if told_modulus else MODULUS_VARIATION
-    density = wood.density_kg_m3 if wood is not None else 750.0
     most, source = (args.strain, "your own") if args.strain else strain_at(wood, args.moisture)
-    wanted = Wanted(args.draw, args.weight, args.brace, modulus, density, 0.5 * args.log if args.log else None)
+    return _Piece(
+        modulus_gpa=modulus or modulus_at(wood, args.moisture),  # type: ignore[arg-type]
+        modulus_sd=OWN_MODULUS_SD if modulus else MODULUS_VARIATION,
+        density_kg_m3=wood.density_kg_m3 if wood is not None else UNKNOWN_DENSITY_KG_M3,
+        working_strain=most,
+        strain_source=source,
+        notes=(*of_shop, *_of_the_shop(taught, modulus is None, args.strain is None)),
+    )
+
+
+def _shape(args: argparse.Namespace) -> tuple[Outline, tuple[Any, Any] | None]:
+    """The limb's outline and the stave's own centre line, where it is given.
+
+    Raises:
+        TillerError: widths or centre line make no limb.
+    """
+    import numpy as np
+
+    from tiller.errors import TillerError
+    from tiller.mechanics.wood.layout import Outline, outline
+    from tiller.report.sheets.layout import edges_along
+
     try:
         shape = outline(args.outline, args.length, args.handle, args.width, args.tip)
         if args.widths:
@@ -162,34 +248,14 @@ def run_layout(args: argparse.Namespace) -> int:
     except ValueError as err:
         msg = f"{err}; nothing was written."
         raise TillerError(msg) from err
-    try:
-        laid = lay_out(shape, args.handle, wanted)
-    except (ValueError, NoEquilibriumError) as err:
-        raise TillerError(f"Such a bow cannot be laid out: {err}.") from err
-    # weight and draw given, a limb of a stiffer piece is thinner, and its strain goes with the modulus' cube root
-    if laid.level > most * (1.0 + modulus_sd / 3.0):
-        ways = _ways_under(args, shape, wanted, most, units)
-        msg = (
-            f"Such a bow would be strained to {100 * laid.level:.2f} %, over the working strain of {100 * most:.2f} % ({source}): {ways}."
-            " Nothing was laid out; your own working strain, if you know better, is --strain SHARE."
-        )
-        raise TillerError(msg)
-    print(
-        f"{args.wood}, modulus {modulus:.1f} GPa; working strain {100 * most:.2f} % ({source}); draw {units.length(args.draw)} from the pivot,"
-        f" {units.length(archery_draw_mm(args.draw))} to the back, by the archery convention"
-    )
-    print(layout_words(laid, args.allowance, modulus_sd, units))
-    if laid.level > most:
-        print(
-            f"WARNING: strained to {100 * laid.level:.2f} % at full draw, {100 * (laid.level / most - 1):.1f} % over the working strain: no more than this piece's modulus is in doubt,"
-            f" but over it. {_ways_under(args, shape, wanted, most, units)}."
-        )
-    for text in [*of_stave, *of_shop, *_of_the_shop(taught, told_modulus is None, args.strain is None)]:
-        print(f"Note: {units.words(text)}")
-    print(
-        f"The working limb runs from {units.length(args.handle + FADE_MM)}; handle and fade stay thicker, the tips as drawn."
-    )
-    print(CAUTION)
+    return shape, centre
+
+
+def _draw(args: argparse.Namespace, laid: Layout, centre: tuple[Any, Any] | None, units: Units) -> None:
+    """Picture and template, where they are wanted."""
+    from tiller.files import write_whole
+    from tiller.report.sheets.layout import layout_plot, template
+
     drawn: list[tuple[str, str, bytes]] = []
     if args.picture:
         title = f"{args.wood}, limb of {units.length(args.length)}: {units.force(laid.weight_n)} at {units.length(args.draw)}"
@@ -199,7 +265,6 @@ def run_layout(args: argparse.Namespace) -> int:
     for what, name, data in drawn:
         write_whole(Path(name), data)
         print(f"{what}: {name}")
-    return 0
 
 
 def _from_stave(args: argparse.Namespace) -> list[str]:

@@ -107,7 +107,7 @@ def _roughed() -> BowTruth:
     from tiller.errors import TillerError
     from tiller.mechanics.wood.layout import Wanted, lay_out, outline
     from tiller.simulate.bowmaker import Knot
-    from tiller.simulate.hand import roughed_out
+    from tiller.simulate.hand import LaidOut, roughed_out
 
     wood = find_wood(WOOD)
     if wood is None:
@@ -116,13 +116,19 @@ def _roughed() -> BowTruth:
     modulus, crown = modulus_at(wood, MOISTURE), 0.5 * LOG_MM
     shape = outline("parallel", LIMB_MM, HANDLE_MM, WIDTH_MM, TIP_MM)
     laid = lay_out(shape, HANDLE_MM, Wanted(DRAW_MM, WEIGHT_N, BRACE_MM, modulus, wood.density_kg_m3, crown))
-    knots = (Knot("left", KNOT_MM, 1.8),)
-    stations, wanted = (laid.s_mm, laid.width_mm, laid.thickness_mm), (DRAW_MM, WEIGHT_N, BRACE_MM)
-    rng = np.random.default_rng(SEED)
-    own = 1.04 * modulus
-    return roughed_out(
-        NAME, WOOD, stations, own, wood.density_kg_m3, crown, ALLOWANCE, wanted, HANDLE_MM, knots, rng
-    )  # fmt: skip
+    ours = LaidOut(
+        name=NAME,
+        wood=WOOD,
+        stations=(laid.s_mm, laid.width_mm, laid.thickness_mm),
+        allowance=ALLOWANCE,
+        wanted=(DRAW_MM, WEIGHT_N, BRACE_MM),
+        handle_mm=HANDLE_MM,
+        modulus_gpa=1.04 * modulus,
+        density_kg_m3=wood.density_kg_m3,
+        crown_mm=crown,
+        knots=(Knot("left", KNOT_MM, 1.8),),
+    )
+    return roughed_out(ours, np.random.default_rng(SEED))
 
 
 def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTruth:

@@ -16,6 +16,7 @@ from tiller.bow.bowfile import SIDES, Bow
 from tiller.files import write_whole
 from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.fit.results import LimbResult, PullResult
+from tiller.mechanics.forward.forecast import Forecast
 from tiller.quantity import plain_data
 
 SCHEMA = "urn:tiller:result:1"
@@ -130,26 +131,9 @@ def result_json(result: PullResult) -> dict[str, Any]:
 
 def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
     """Forecast, stop and plan as data; a key is null where it could not be had, ``advice_said`` says why."""
-    ahead, stop, plan = advice.forecast, advice.stop, advice.plan
-    lengths = {side: bow.limb(side).length_mm for side in SIDES}
+    stop, tiller, further = advice.stop, advice.tiller, advice.next_pull
     return {
-        "forecast": None
-        if ahead is None
-        else {
-            "braced_weight_n": ahead.weight_n,
-            "sd_n": ahead.weight_sd_n,
-            "target_draw_mm": float(ahead.draw_mm[-1]),
-            "brace_mm": ahead.brace_mm,
-            "string_mm": ahead.string_mm,
-            "string_sd_mm": ahead.string_sd_mm,
-            "stored_j": ahead.stored_j,
-            "stored_sd_j": ahead.stored_sd_j,
-            "curve": {
-                "draw_mm": _list(ahead.draw_mm, 2),
-                "force_n": _list(ahead.force_n, 3),
-                "force_sd_n": _list(ahead.force_sd_n, 3),
-            },
-        },
+        "forecast": _forecast_json(advice.forecast) if advice.forecast is not None else None,
         "stop": None
         if stop is None
         else {
@@ -158,25 +142,54 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             "limits_mm": {name: _one(value) for name, value in stop.limits_mm.items()},
         },
         "tiller_at_brace": None
-        if advice.tiller is None
+        if tiller is None
         else {
-            "upper_less_lower_mm": advice.tiller.at_brace_mm,
-            "sd_mm": advice.tiller.sd_mm,
-            "wanted_mm": _one(advice.tiller.wanted_mm),
-            "wanted_left_over_right_strain": float(np.exp(advice.tiller.left_over_right)),
+            "upper_less_lower_mm": tiller.at_brace_mm,
+            "sd_mm": tiller.sd_mm,
+            "wanted_mm": _one(tiller.wanted_mm),
+            "wanted_left_over_right_strain": float(np.exp(tiller.left_over_right)),
         },
         "next_pull": None
-        if advice.next_pull is None
+        if further is None
         else {
-            "draw_mm": advice.next_pull.draw_mm,
-            "limb": advice.next_pull.limb,
-            "at_mm": advice.next_pull.at_mm,
-            "sd_now": advice.next_pull.sd_now,
-            "sd_then": advice.next_pull.sd_then,
+            "draw_mm": further.draw_mm,
+            "limb": further.limb,
+            "at_mm": further.at_mm,
+            "sd_now": further.sd_now,
+            "sd_then": further.sd_then,
         },
-        "plan": None
-        if plan is None
-        else [
+        **_plan_json(advice, bow),
+        "working_strain": advice.working_strain,
+        "working_strain_source": advice.strain_source,
+        "advice_said": list(advice.said),
+    }
+
+
+def _forecast_json(ahead: Forecast) -> dict[str, Any]:
+    return {
+        "braced_weight_n": ahead.weight_n,
+        "sd_n": ahead.weight_sd_n,
+        "target_draw_mm": float(ahead.draw_mm[-1]),
+        "brace_mm": ahead.brace_mm,
+        "string_mm": ahead.string_mm,
+        "string_sd_mm": ahead.string_sd_mm,
+        "stored_j": ahead.stored_j,
+        "stored_sd_j": ahead.stored_sd_j,
+        "curve": {
+            "draw_mm": _list(ahead.draw_mm, 2),
+            "force_n": _list(ahead.force_n, 3),
+            "force_sd_n": _list(ahead.force_sd_n, 3),
+        },
+    }
+
+
+def _plan_json(advice: Advice, bow: Bow) -> dict[str, Any]:
+    plan = advice.plan
+    if plan is None:
+        return dict.fromkeys(("plan", "layers", "leave_alone", "missing", "plan_summary"))
+    lengths = {side: bow.limb(side).length_mm for side in SIDES}
+    return {
+        "plan": [
             {
                 "limb": z.limb,
                 "from_mm": z.from_mm,
@@ -189,21 +202,17 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             }
             for z in plan.zones
         ],
-        "layers": None
-        if plan is None
-        else [{"limb": o.limb, "from_mm": o.from_mm, "to_mm": o.to_mm, "depth_mm": o.depth_mm} for o in plan.layers],
-        "leave_alone": None
-        if plan is None
-        else [{"limb": a.limb, "from_mm": a.from_mm, "to_mm": a.to_mm, "reason": a.reason} for a in plan.left_alone],
-        "missing": None
-        if plan is None
-        else [
+        "layers": [
+            {"limb": o.limb, "from_mm": o.from_mm, "to_mm": o.to_mm, "depth_mm": o.depth_mm} for o in plan.layers
+        ],
+        "leave_alone": [
+            {"limb": a.limb, "from_mm": a.from_mm, "to_mm": a.to_mm, "reason": a.reason} for a in plan.left_alone
+        ],
+        "missing": [
             {"what": m.what, "size": m.size, "limb": m.limb or None, "from_mm": _one(m.from_mm), "to_mm": _one(m.to_mm)}
             for m in plan.missing
         ],
-        "plan_summary": None
-        if plan is None
-        else {
+        "plan_summary": {
             "weight_now_n": plan.now_n,
             "weight_after_pass_n": plan.after_pass_n,
             "weight_final_n": plan.final_n,
@@ -220,9 +229,6 @@ def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
             "largest_strain": plan.largest_strain,
             "earlier_pulls": advice.earlier_pulls,
         },
-        "working_strain": advice.working_strain,
-        "working_strain_source": advice.strain_source,
-        "advice_said": list(advice.said),
     }
 
 

@@ -127,21 +127,30 @@ def _fade(s: Array, handle: float, end: float) -> Array:
     return 1.0 - x * x * (3.0 - 2.0 * x)
 
 
-def make_limb(
-    length_mm: float,
-    width_mm: float,
-    root_mm: float,
-    parallel: float,
-    modulus_gpa: float,
-    crown_mm: float,
-    crook_per_m: float,
-    modulus_sd: float,
-    rng: np.random.Generator,
-) -> LimbTruth:
-    """A limb whose thickness makes the strain even under a moment that falls linearly to the nock.
+@dataclass(frozen=True, kw_only=True)
+class LimbPlan:
+    """A limb as it is wanted.
 
-    ``parallel`` is the share of the limb that keeps its full width before it tapers.
+    Attributes:
+        length_mm, width_mm, root_mm: length, full width and thickness at the root.
+        parallel: the share of the limb that keeps its full width before it tapers.
+        modulus_gpa, modulus_sd: of the wood, and its relative scatter along the limb.
+        crown_mm: radius of the back; crook_per_m: scatter of its own curvature.
     """
+
+    length_mm: float
+    width_mm: float
+    root_mm: float
+    parallel: float
+    modulus_gpa: float
+    crown_mm: float
+    crook_per_m: float
+    modulus_sd: float
+
+
+def make_limb(plan: LimbPlan, rng: np.random.Generator) -> LimbTruth:
+    """A limb whose thickness makes the strain even under a moment that falls linearly to the nock."""
+    length_mm, width_mm, parallel = plan.length_mm, plan.width_mm, plan.parallel
     s = np.linspace(0.0, length_mm, int(round(length_mm / STEP_MM)) + 1)
     handle, fade_end = 50.0, 110.0
     taper_from = fade_end + parallel * (length_mm - fade_end)
@@ -153,21 +162,23 @@ def make_limb(
     stiff_from = 0.865 * length_mm
     lever = (length_mm - np.minimum(s, stiff_from)) * (1.0 + 0.12 * np.minimum(s, stiff_from) / length_mm)
     root_lever = (length_mm - fade_end) * (1.0 + 0.12 * fade_end / length_mm)
-    modulus = modulus_gpa * (1.0 + wandering(s, 70.0, modulus_sd, rng))
+    modulus = plan.modulus_gpa * (1.0 + wandering(s, 70.0, plan.modulus_sd, rng))
     # strain ~ M / (E w h^2): even when h ~ sqrt(M / (E w))
     at_root = np.interp(fade_end, s, modulus * width)
-    thickness = root_mm * np.sqrt(lever / root_lever * at_root / (modulus * width))
+    thickness = plan.root_mm * np.sqrt(lever / root_lever * at_root / (modulus * width))
     tip = float(np.interp(stiff_from, s, thickness))
     thickness = np.where(s >= stiff_from, tip, thickness)
     share = _fade(s, handle, fade_end)
     thickness = thickness * (1 - share) + 29.0 * share
     width = width * (1 - share) + 29.0 * share
-    crook = wandering(s, 60.0, crook_per_m, rng) * np.clip((s - 60.0) / 60.0, 0.0, 1.0)
+    crook = wandering(s, 60.0, plan.crook_per_m, rng) * np.clip((s - 60.0) / 60.0, 0.0, 1.0)
     # a stave is trued up before it comes to the rack: the crook leaves the nock within a centimetre of the line
     free = np.clip((s - 60.0) / 60.0, 0.0, 1.0)
     swing = float(np.sum(crook * (length_mm - s)) / np.sum(free * (length_mm - s)))
     crook = crook - free * (swing + rng.normal(0.0, 0.015))
-    return LimbTruth(s, width, thickness, thickness.copy(), modulus, crook, length_mm, fade_end, stiff_from, crown_mm)
+    return LimbTruth(
+        s, width, thickness, thickness.copy(), modulus, crook, length_mm, fade_end, stiff_from, plan.crown_mm
+    )
 
 
 def with_spot(limb: LimbTruth, spot: Spot) -> LimbTruth:
@@ -196,14 +207,16 @@ def random_bow(
     crown = rng.uniform(60, 140)
     limbs = {
         side: make_limb(
-            length + rng.normal(0, 3),
-            width,
-            root * (1 + rng.normal(0, 0.006)),
-            parallel,
-            modulus,
-            crown,
-            crook_per_m,
-            0.025,
+            LimbPlan(
+                length_mm=length + rng.normal(0, 3),
+                width_mm=width,
+                root_mm=root * (1 + rng.normal(0, 0.006)),
+                parallel=parallel,
+                modulus_gpa=modulus,
+                crown_mm=crown,
+                crook_per_m=crook_per_m,
+                modulus_sd=0.025,
+            ),
             rng,
         )
         for side in ("left", "right")

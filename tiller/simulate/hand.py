@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,27 +41,34 @@ def scraped(bow: BowTruth, passes: Sequence[Scrape], rng: np.random.Generator) -
     return replace(bow, left=limbs["left"], right=limbs["right"])
 
 
-def roughed_out(
-    name: str,
-    wood: str,
-    stations: tuple[Array, Array, Array],
-    modulus_gpa: float,
-    density_kg_m3: float,
-    crown_mm: float,
-    allowance: float,
-    wanted: tuple[float, float, float],
-    handle_mm: float,
-    knots: tuple[Knot, ...],
-    rng: np.random.Generator,
-) -> BowTruth:
-    """The true bow that comes of a layout: thicker by the allowance, with saw and axe's faults, in wood of its own modulus.
+@dataclass(frozen=True, kw_only=True)
+class LaidOut:
+    """A bow as it was laid out, and the wood that it is roughed out of.
 
-    Args:
+    Attributes:
         stations: (n,) each, place along the back from the pivot, width and thickness; mm.
+        allowance: share by which it is left thicker.
         wanted: draw and weight and brace height (mm, N, mm).
         handle_mm: stiff part from the pivot.
+        modulus_gpa, density_kg_m3, crown_mm: of the piece; knots: lumps in its outline.
     """
-    s0, width0, thick0 = stations
+
+    name: str
+    wood: str
+    stations: tuple[Array, Array, Array]
+    allowance: float
+    wanted: tuple[float, float, float]
+    handle_mm: float
+    modulus_gpa: float
+    density_kg_m3: float
+    crown_mm: float
+    knots: tuple[Knot, ...] = ()
+
+
+def roughed_out(laid: LaidOut, rng: np.random.Generator) -> BowTruth:
+    """The true bow that comes of a layout: thicker by the allowance, with saw and axe's faults, in wood of its own modulus."""
+    s0, width0, thick0 = laid.stations
+    handle_mm, allowance = laid.handle_mm, laid.allowance
     length = float(s0[-1])
     limbs = {}
     for side in SIDES:
@@ -77,14 +84,16 @@ def roughed_out(
             np.interp(s, s0, width0),
             even * (1 + working * (allowance + np.maximum(fault, 0.01 - allowance))),
             even,
-            modulus_gpa * (1 + wandering(s, 70.0, 0.02, rng)),
+            laid.modulus_gpa * (1 + wandering(s, 70.0, 0.02, rng)),
             crook - free * swing,
             length,
             handle_mm + FADE_MM,
             TIP_SHARE * length,
-            crown_mm,
+            laid.crown_mm,
         )
-    draw, weight, brace = wanted
+    draw, weight, brace = laid.wanted
     string = 2 * length * 1.012
     left, right = limbs["left"], limbs["right"]
-    return BowTruth(name, wood, left, right, "long", string, (), knots, weight, draw, brace, density_kg_m3)
+    return BowTruth(
+        laid.name, laid.wood, left, right, "long", string, (), laid.knots, weight, draw, brace, laid.density_kg_m3
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -242,8 +243,7 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
         rng = np.random.default_rng([plan.seed, plan.session])
     ups[1:-1] += rng.uniform(-4, 4, plan.pictures - 2)
     downs = np.array([0.83, 0.58, 0.3]) * (largest - first) + first
-    shapes: list[TrueShape] = [shooter.at(float(d)) for d in ups]
-    shapes += [shooter.at(float(d)) for d in downs]
+    shapes = [shooter.at(float(d)) for d in (*ups, *downs)]
     cell = TrueCell(
         float(rng.uniform(4000, 10000)),
         float(rng.uniform(-60000, 60000)),
@@ -252,80 +252,19 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
         plan.rate_hz,
         float(rng.uniform(0.05, 0.22)),
     )
-    # the pull in time: rest, then pull and hold in turns, then down
-    clock = 1000.0 + float(rng.uniform(0, 1000))
-    knots_t, knots_f = [clock], [0.0]
-    empty_t, rest_t = clock + 4.0, (clock + 18.0, clock + 20.0)
-    now = clock + 30.0
-    knots_t.append(now)
-    knots_f.append(0.0)
-    moments, forces = [], []
-    for k, drawn_shape in enumerate(shapes):
-        down = k >= plan.pictures
-        factor = 1 - plan.hysteresis if down else 1.0
-        now += 1.6 if not down else 3.0
-        level = drawn_shape.force_n * factor
-        knots_t.append(now)
-        knots_f.append(level * (1 + (0.0 if down else RELAXATION)))
-        hold = float(rng.uniform(1.9, 2.6))
-        share = float(rng.uniform(0.45, 0.7))
-        knots_t.append(now + hold)
-        knots_f.append(level * (1 + (0.002 if down else 0.0)))
-        moments.append(now + share * hold)
-        forces.append(float(np.interp(moments[-1], knots_t[-2:], knots_f[-2:])))
-        now += hold
-    knots_t += [now + 2.5, now + 12.0]
-    knots_f += [0.0, 0.0]
-    lines = stream(lambda t: float(np.interp(t, knots_t, knots_f)), clock, now + 10.0, cell, plan.faults, rng)
-    painter = Painter(scenery, bow, plan.seed + 1 + 1000 * plan.session)
-    frames = folder / "frames"
-    frames.mkdir(parents=True)
-    rows: list[tuple[str, float, str]] = []
-    truth_frames: list[dict[str, Any]] = []
-    jobs: list[tuple[str, float, TrueShape | None, int]] = [("empty", empty_t, None, -1)]
-    jobs += [("rest", t, rest, -1) for t in rest_t]
-    jobs += [("pull", moments[k], shapes[k], k) for k in range(len(shapes))]
-    for number, (role, t, shape, k) in enumerate(jobs):
-        name = f"frames/{number:03d}_{role}.jpg"
-        hook = None if role != "pull" or shape is None else shape.hook_mm
-        moving = setting.motion_px if role == "pull" else 0.0
-        image = painter.picture(shape, hook, moving, plan.occluder if role == "pull" else None)
-        quality = WEBCAM_QUALITY if Trouble.WEBCAM in setting.troubles else plan.quality
-        good, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
-        if not good:
-            msg = "the picture could not be encoded"
-            raise OSError(msg)
-        raw = data.tobytes()
-        (folder / name).write_bytes(raw[: len(raw) // 2] if number in plan.broken else raw)
-        rows.append((name, t, role))
-        entry: dict[str, Any] = {"file": name, "role": role, "t_s": t}
-        if role == "rest":
-            entry |= {"draw_mm": None, "force_n": 0.0}
-        if shape is not None:
-            entry["centreline"] = {
-                side: {
-                    "s_mm": bow.limb(side).s_mm.tolist(),
-                    "x_mm": getattr(shape, f"{side}_mm")[:, 0].tolist(),
-                    "y_mm": getattr(shape, f"{side}_mm")[:, 1].tolist(),
-                }
-                for side in ("left", "right")
-            }
-        if role == "pull" and shape is not None:
-            entry |= {
-                "draw_mm": shape.draw_mm,
-                "force_n": forces[k],
-                "branch": "up" if k < plan.pictures else "down",
-                "hook_x_mm": float(shape.hook_mm[0]),
-            }
-        truth_frames.append(entry)
-    with (folder / "frames.csv").open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(["file", "t_s", "role"])
-        writer.writerows((name, f"{t:.4f}", role) for name, t, role in rows)
-    with (folder / "force.csv").open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(["t_s", "line"])
-        writer.writerows((f"{t:.4f}", line) for t, line in lines)
+    course = _in_time(shapes, plan, rng)
+    lines = stream(course.force_at, course.begins_s, course.ends_s - 2.0, cell, plan.faults, rng)
+    taken = [_Taken("empty", course.empty_s), *(_Taken("rest", t, rest) for t in course.rest_s)]
+    taken += [_Taken("pull", t, shape, k) for k, (t, shape) in enumerate(zip(course.moments_s, shapes, strict=True))]
+    truth_frames = _pictures(folder, taken, Painter(scenery, bow, plan.seed + 1 + 1000 * plan.session), plan, setting)
+    for entry, one in zip(truth_frames, taken, strict=True):
+        entry |= _frame_truth(bow, one, course.forces_n[one.number] if one.role == "pull" else 0.0, plan)
+    _write_rows(
+        folder / "frames.csv",
+        ["file", "t_s", "role"],
+        [(e["file"], f"{e['t_s']:.4f}", e["role"]) for e in truth_frames],
+    )
+    _write_rows(folder / "force.csv", ["t_s", "line"], [(f"{t:.4f}", line) for t, line in lines])
     (folder / "rig.toml").write_text(toml_rig(scenery, cell, plan, rng), encoding="utf-8")
     (folder / "bow.toml").write_text(toml_bow(bow, plan, rng), encoding="utf-8")
     drawn = shapes[plan.pictures - 1]
@@ -356,3 +295,116 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
     }
     (folder / "truth.json").write_text(json.dumps(truth), encoding="utf-8")
     return truth
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Course:
+    """A pull in time: rest, then pull and hold in turns, then down; the force between ``knots_s`` is straight."""
+
+    begins_s: float
+    ends_s: float
+    empty_s: float
+    rest_s: tuple[float, float]
+    moments_s: tuple[float, ...]
+    forces_n: tuple[float, ...]
+    knots_s: tuple[float, ...]
+    knots_n: tuple[float, ...]
+
+    def force_at(self, t_s: float) -> float:
+        """The force at a time."""
+        return float(np.interp(t_s, self.knots_s, self.knots_n))
+
+
+def _in_time(shapes: Sequence[TrueShape], plan: Plan, rng: np.random.Generator) -> _Course:
+    clock = 1000.0 + float(rng.uniform(0, 1000))
+    now = clock + 30.0
+    knots_t, knots_f = [clock, now], [0.0, 0.0]
+    moments, forces = [], []
+    for k, drawn_shape in enumerate(shapes):
+        down = k >= plan.pictures
+        factor = 1 - plan.hysteresis if down else 1.0
+        now += 1.6 if not down else 3.0
+        level = drawn_shape.force_n * factor
+        knots_t.append(now)
+        knots_f.append(level * (1 + (0.0 if down else RELAXATION)))
+        hold = float(rng.uniform(1.9, 2.6))
+        share = float(rng.uniform(0.45, 0.7))
+        knots_t.append(now + hold)
+        knots_f.append(level * (1 + (0.002 if down else 0.0)))
+        moments.append(now + share * hold)
+        forces.append(float(np.interp(moments[-1], knots_t[-2:], knots_f[-2:])))
+        now += hold
+    return _Course(
+        begins_s=clock,
+        ends_s=now + 12.0,
+        empty_s=clock + 4.0,
+        rest_s=(clock + 18.0, clock + 20.0),
+        moments_s=tuple(moments),
+        forces_n=tuple(forces),
+        knots_s=(*knots_t, now + 2.5, now + 12.0),
+        knots_n=(*knots_f, 0.0, 0.0),
+    )
+
+
+@dataclass(frozen=True)
+class _Taken:
+    """A picture that is taken: its role, its time, the bow's shape and which of the pull's pictures it is."""
+
+    role: str
+    t_s: float
+    shape: TrueShape | None = None
+    number: int = -1
+
+
+def _pictures(
+    folder: Path, taken: Sequence[_Taken], painter: Painter, plan: Plan, setting: Setting
+) -> list[dict[str, Any]]:
+    """Paints and writes all pictures; for each its file, role and time."""
+    (folder / "frames").mkdir(parents=True)
+    rows: list[dict[str, Any]] = []
+    for number, one in enumerate(taken):
+        name = f"frames/{number:03d}_{one.role}.jpg"
+        pulled = one.role == "pull"
+        hook = one.shape.hook_mm if pulled and one.shape is not None else None
+        image = painter.picture(
+            one.shape, hook, setting.motion_px if pulled else 0.0, plan.occluder if pulled else None
+        )
+        quality = WEBCAM_QUALITY if Trouble.WEBCAM in setting.troubles else plan.quality
+        good, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
+        if not good:
+            msg = "the picture could not be encoded"
+            raise OSError(msg)
+        raw = data.tobytes()
+        (folder / name).write_bytes(raw[: len(raw) // 2] if number in plan.broken else raw)
+        rows.append({"file": name, "role": one.role, "t_s": one.t_s})
+    return rows
+
+
+def _frame_truth(bow: BowTruth, taken: _Taken, force_n: float, plan: Plan) -> dict[str, Any]:
+    """What is true of a picture."""
+    shape = taken.shape
+    entry: dict[str, Any] = {"draw_mm": None, "force_n": 0.0} if taken.role == "rest" else {}
+    if shape is not None:
+        entry["centreline"] = {
+            side: {
+                "s_mm": bow.limb(side).s_mm.tolist(),
+                "x_mm": getattr(shape, f"{side}_mm")[:, 0].tolist(),
+                "y_mm": getattr(shape, f"{side}_mm")[:, 1].tolist(),
+            }
+            for side in ("left", "right")
+        }
+    if taken.role == "pull" and shape is not None:
+        entry |= {
+            "draw_mm": shape.draw_mm,
+            "force_n": force_n,
+            "branch": "up" if taken.number < plan.pictures else "down",
+            "hook_x_mm": float(shape.hook_mm[0]),
+        }
+    return entry
+
+
+def _write_rows(path: Path, header: list[str], rows: Sequence[tuple[str, ...]]) -> None:
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(header)
+        writer.writerows(rows)

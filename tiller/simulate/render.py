@@ -143,8 +143,8 @@ class Painter:
         # post and cradle stand before the board
         z = self.scenery.plane_z_mm
         front, back = z - 42.0, 6.0
-        self._box(canvas, -31.0, 31.0, -760.0, -48.0, back, front, (104, 142, 172))
-        self._box(canvas, -26.0, 26.0, -48.0, -1.0, back, z + 26.0, (112, 152, 182))
+        self._box(canvas, (-31.0, -760.0, back), (31.0, -48.0, front), (104, 142, 172))
+        self._box(canvas, (-26.0, -48.0, back), (26.0, -1.0, z + 26.0), (112, 152, 182))
         soft = cv2.GaussianBlur(canvas, (0, 0), 0.5)
         out = np.clip(soft.astype(np.float32) * setting.light, 0, 255)
         return np.asarray(out, dtype=np.uint8)
@@ -152,14 +152,12 @@ class Painter:
     def _box(
         self,
         canvas: Image,
-        x0: float,
-        x1: float,
-        y0: float,
-        y1: float,
-        z0: float,
-        z1: float,
+        low: tuple[float, float, float],
+        high: tuple[float, float, float],
         colour: tuple[int, int, int],
     ) -> None:
+        """A box between two corners (x, y, z)."""
+        (x0, y0, z0), (x1, y1, z1) = low, high
         camera = self.scenery.camera
         place = camera.place_mm
         corners = np.array([[x, y, z] for z in (z0, z1) for y in (y0, y1) for x in (x0, x1)])

@@ -420,9 +420,8 @@ def untried(ahead: Forecast) -> Forecast:
     )
 
 
-def advise_from_file(bow: Bow) -> Advice:
-    """Forecast and stop from the bow's file alone, before its first pull: with a wide margin, and without a plan."""
-    limit, source = strain_limit(bow)
+def _belief_from_file(bow: Bow) -> tuple[BowBelief, list[Array], list[NDArray[np.bool_]]]:
+    """The bow as calipers and modulus tell it; by limb from the neutral axis to the fibre that comes to its limit first, and what works."""
     wood = bow.table_wood
     modulus = bow.known_modulus_gpa or ASSUMED_MODULUS_GPA
     density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
@@ -460,6 +459,14 @@ def advise_from_file(bow: Bow) -> Advice:
     )
     give, give_sd = (HANDLE_GIVE, HANDLE_GIVE_SD) if through else (FADE_GIVE, FADE_GIVE_SD)
     belief = BowBelief(limbs[0], limbs[1], give, give_sd, STRING_EA_N, MODULUS_VARIATION)
+    return belief, surface, working
+
+
+def advise_from_file(bow: Bow) -> Advice:
+    """Forecast and stop from the bow's file alone, before its first pull: with a wide margin, and without a plan."""
+    limit, source = strain_limit(bow)
+    wood = bow.table_wood
+    belief, surface, working = _belief_from_file(bow)
     source_e = "bow.toml's modulus" if bow.modulus_gpa else "a table's modulus" if wood else "a guessed modulus"
     said = [f"nothing was measured yet: this rests on calipers and {source_e}, and is wide."]
     if wood is None:
@@ -486,8 +493,8 @@ def advise_from_file(bow: Bow) -> Advice:
                 working=(working[0], working[1]),
                 force_sd=UNTRIED_FORCE_SD,
                 strain_sd=(
-                    np.full(len(limbs[0].s_mm), UNTRIED_STRAIN_SD),
-                    np.full(len(limbs[1].s_mm), UNTRIED_STRAIN_SD),
+                    np.full(len(belief.left.s_mm), UNTRIED_STRAIN_SD),
+                    np.full(len(belief.right.s_mm), UNTRIED_STRAIN_SD),
                 ),
             ),
         )

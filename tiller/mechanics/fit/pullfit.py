@@ -46,6 +46,9 @@ STATED = 0.765
 """Edges err alike over neighbouring stations and pictures by more than the residuals show, hence the margin in the fit; limbs are made more evenly than
 the wide priors allow, hence the factor on what is stated. Both so that stated and actual scatter agree over the independent rig's nine recordings
 (68 and 72 % of bends and stiffnesses within 1 sd, 95 and 97 % within 2)."""
+ALIKE_MM = 100.0
+"""Errors of neighbouring stations are followed as far as they hang together, at most this far: a hard shadow along a limb shifts its edge over that much.
+(Independent rig: with 40 mm a pull with such a shadow stated 0.8 of its scatter; 160 mm says the same as 100.)"""
 SCATTER_ROUNDS = 99
 """The scatter is judged this many times and then kept, so that the rounds come to an end."""
 FREEDOM = 5.0
@@ -562,7 +565,7 @@ def _scatter(z: Array, pictures: int, spacing: float) -> tuple[Array, float]:
 
     The first, (m, n), is a robust scale of the place along the limb (over all pictures and 30 mm to either
     side) times one of the picture: where clutter, string or glare disturb, values are trusted less. The
-    second is 1 + 2 sum of the autocorrelation over lags up to 40 mm, at least 1.
+    second is 1 + 2 sum of the autocorrelation, over lags as far as it goes or ``ALIKE_MM``, at least 1.
     """
     finite = z[np.isfinite(z)]
     if len(finite) < 20:
@@ -588,7 +591,7 @@ def _scatter(z: Array, pictures: int, spacing: float) -> tuple[Array, float]:
     scale = along[None, :] * across[:, None]
     clipped = np.clip(z / scale, -3, 3)
     power = np.nanmean(clipped * clipped)
-    for lag in range(1, max(2, int(40 / spacing)) + 1):
+    for lag in range(1, max(2, int(ALIKE_MM / spacing)) + 1):
         rho = float(np.nanmean(clipped[:, lag:] * clipped[:, :-lag]) / power)
         if not np.isfinite(rho) or rho <= 0.05:
             break

@@ -190,23 +190,17 @@ def trace_limbs(
     start, reach = _by_hue(seen[1], half_px, look.noise[1], smooth, 2 * limbs)
     told = np.isfinite(reach)
     by_hue = float(np.mean(told)) > HUE_TELLS
-    fit = fit_edges(
-        seen,
-        behind,
-        strips,
-        look.blur_px,
-        look.noise,
-        EdgeSearch(
-            rounds=rounds,
-            smooth=smooth,
-            polish=polish,
-            parts=2 * limbs,
-            scan_px=SCAN_PX if scan and not by_hue else (),
-            start_px=start if by_hue else None,
-            reach_px=np.where(told, reach, HALF_WINDOW_PX) if by_hue else None,
-            inside_px=half_px + INSIDE_PX,
-        ),
+    search = EdgeSearch(
+        rounds=rounds,
+        smooth=smooth,
+        polish=polish,
+        parts=2 * limbs,
+        scan_px=SCAN_PX if scan and not by_hue else (),
+        start_px=start if by_hue else None,
+        reach_px=np.where(told, reach, HALF_WINDOW_PX) if by_hue else None,
+        inside_px=half_px + INSIDE_PX,
     )
+    fit = fit_edges(seen, behind, strips, look.blur_px, look.noise, search)
     high, wide = frame.image.shape[:2]
     inside = np.all((middle > 8) & (middle < (wide - 9, high - 9)), axis=-1).ravel()
     outline = np.stack([up_mm + out_back, -(low_mm + out_belly)]).reshape(2, limbs, n)
@@ -216,17 +210,8 @@ def trace_limbs(
     traces = []
     for k, model in enumerate(models):
         offset, spread = _centre(model.s_mm, place[0, k], sd[0, k], place[1, k], sd[1, k])
-        traces.append(
-            LimbTrace(
-                expected_mm[k],
-                offset,
-                spread,
-                normal[k * n : (k + 1) * n],
-                edge[:, k],
-                float(np.mean(np.isfinite(offset))),
-                float(np.mean(misfit[:, k])),
-            )
-        )
+        own, shown = normal[k * n : (k + 1) * n], float(np.mean(np.isfinite(offset)))
+        traces.append(LimbTrace(expected_mm[k], offset, spread, own, edge[:, k], shown, float(np.mean(misfit[:, k]))))
     return tuple(traces)
 
 
