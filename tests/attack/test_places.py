@@ -236,7 +236,7 @@ def test_a_book_that_may_only_be_read_is_listed_and_backed_up(
     assert (tmp_path / "kept.zip").is_file()
     capsys.readouterr()
     with Book(shop_book) as book, pytest.raises(BookFault, match="may be read but not written"):
-        book.set_fate(book.bows()[0]["name"], "whole")
+        book.set_fate(book.bows()[0].name, "whole")
     assert {p.name: p.read_bytes() for p in shop_book.parent.iterdir() if p.is_file()} == before
 
 

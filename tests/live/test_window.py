@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import pytest
 
+from tests import stored_pulls
 from tiller.bow.bowfile import SIDES, read_bow
 from tiller.bow.rigfile import read_rig
 from tiller.live.session import Options, Rack
@@ -87,23 +88,19 @@ def sketches(view: View, bow: Any, size: tuple[int, int], units: Units) -> dict[
     for name in ("pull", "scrape", "book", "set-up", "cautions"):
         sheet = Sketch(*size)
         if name == "pull":
-            pull_sheet.draw(sheet, view, bow, units, look.LIGHT, at, (1920, 1080))
+            pull_sheet.draw(sheet, view, bow, look.Style(units, look.LIGHT), at, (1920, 1080))
         elif name == "scrape":
-            other_sheets.draw_plan(sheet, view, bow, units, look.DARK, body, 0, (1920, 1080))
+            other_sheets.draw_plan(sheet, view, bow, look.Style(units, look.DARK), body, 0, (1920, 1080))
         elif name == "book":
             rows = [PullRow(k, "a bow with a long name", "2026-11-25", "rec", 1, 512.0, 201.0, 2) for k in range(40)]
-            pulls = [
-                {
-                    "pull_id": 1,
-                    "profiles": {
-                        s: [{"s_mm": 10.0 * k, "stiffness_n_m2": 100.0 - k} for k in range(11, 80)] for s in SIDES
-                    },
-                }
-            ]
-            book_sheet.draw_book(sheet, rows, [39], 1, pulls, units, look.LIGHT, body)  # type: ignore[arg-type]
+            limb = stored_pulls.limb(s_mm=np.arange(110.0, 790.0, 10.0), stiffness_n_m2=np.linspace(90.0, 20.0, 68))
+            listed = book_sheet.Listed(rows, [39], 1, [stored_pulls.pull(left=limb, right=limb)])
+            book_sheet.draw_book(sheet, listed, look.Style(units, look.LIGHT), body)
         elif name == "set-up":
             seen = replace(view, board=BoardNow((0, 2, 3), 0.8, ((300.0, 200.0), (1700.0, 190.0), (330.0, 900.0))))
-            other_sheets.draw_setup(sheet, seen, (1920, 1080), (0, 1, 2, 3), units, look.DARK, at.picture, at.side)
+            other_sheets.draw_setup(
+                sheet, seen, (1920, 1080), (0, 1, 2, 3), look.Style(units, look.DARK), (at.picture, at.side)
+            )
             rings = {t.text for t in sheet.placed if t.text in ("0", "1", "2", "3")}
             assert rings == {"0", "2", "3"}  # those that were found are named in the picture
         else:
@@ -286,5 +283,5 @@ def test_features_of_the_stave_stand_on_the_picture(view: View, small_recording:
     at = pull_sheet.places(1600, 900, 16 / 9)
     for shown, wanted in ((bow, 0), (knot, 1)):
         sheet = Sketch(1600, 900)
-        pull_sheet.draw(sheet, view, shown, Units(), look.LIGHT, at, (1920, 1080))
+        pull_sheet.draw(sheet, view, shown, look.Style(Units(), look.LIGHT), at, (1920, 1080))
         assert sum(t.text == "knot" for t in sheet.placed) == wanted

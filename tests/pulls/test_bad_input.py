@@ -212,7 +212,7 @@ def test_bad_pictures_of_every_kind_are_left_out_and_said(
     for text in (f"picture {gone} is missing", huge.name, "cannot be read"):
         assert text in said
     with Book(home / "book.sqlite3") as book:
-        files = {f["name"]: f["sha256"] for f in book.pull(1)["files"]}
+        files = dict(book.pull(1).files)
     assert files[gone] == "missing"
     assert files["frames/a\0b.jpg"] == "unreadable"
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests import stored_pulls
 from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
 from tiller.cli.entry import main
@@ -29,6 +30,8 @@ from tiller.mechanics.advice.history import (
     tiller_difference_mm,
 )
 from tiller.mechanics.forward.belief import BowBelief
+from tiller.records.stored_advice import StoredAdvice, StoredComparison, StoredLayer, StoredSetShown
+from tiller.records.stored_pull import Scraping, StoredPull
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan, make_even, write_recording
 from tiller.simulate.shoot import Shooter
@@ -209,38 +212,23 @@ def test_a_limit_that_was_shown_stays(small_recording: Path) -> None:
 
     recording = read_recording(small_recording)
     measured = measure(recording)
-    shown = {"limit": 0.0055, "limit_sd": 0.0004}
-    pull = {
-        "taken_at": "2026-03-01T10:00:00",
-        "day": "2026-03-01",
-        "force_there_n": 100.0,
-        "rest": {"left": [], "right": []},
-        "profiles": {"left": [], "right": []},
-        "advice": {"set_shown": shown},
-    }
+    pull = stored_pulls.pull(comparison=StoredComparison(set_shown=StoredSetShown(limit=0.0055, limit_sd=0.0004)))
     heat = Event(kind="warmed", at=datetime(2026, 3, 2))
     for events in ((), (heat,)):
         found = set_by_place(measured, recording.bow, Past([pull], events))
         assert found is not None
         assert (found.limit, found.limit_sd) == (0.0055, 0.0004)
-    assert set_by_place(measured, recording.bow, Past([{**pull, "advice": None}], ())) is None
-    assert set_by_place(measured, recording.bow, Past([{**pull, "advice": {"set_shown": {"limit": None}}}], ())) is None
+    for untold in (StoredComparison(), StoredComparison(set_shown=StoredSetShown())):
+        assert set_by_place(measured, recording.bow, Past([replace(pull, comparison=untold)], ())) is None
 
 
-def _kept(measured: Measured, day: int, **more: object) -> dict[str, Any]:
+def _kept(measured: Measured, day: int, **more: Any) -> StoredPull:
     """A pull as the book hands it out, as far as its map is concerned."""
-    profiles = {
-        side: [
-            {"s_mm": s, "stiffness_n_m2": _or_none(ei), "stiffness_sd": _or_none(sd)}
-            for s, ei, sd in zip(limb.s_mm, limb.stiffness_n_m2, limb.stiffness_sd, strict=True)
-        ]
-        for side, limb in ((side, measured.result.limb(side)) for side in SIDES)
+    limbs = {
+        side: stored_pulls.limb_of(measured.result.limb(side), rest_s_mm=np.empty(0), rest_mm=np.empty((0, 2)))
+        for side in SIDES
     }
-    return {"taken_at": f"2026-05-{day:02d}T10:00:00", "force_there_n": 200.0, "profiles": profiles, **more}
-
-
-def _or_none(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+    return stored_pulls.pull(taken_at=f"2026-05-{day:02d}T10:00:00", force_there_n=200.0, **limbs, **more)
 
 
 def test_a_plan_rests_on_all_pulls_and_on_what_came_off(tmp_path: Path) -> None:
@@ -252,13 +240,12 @@ def test_a_plan_rests_on_all_pulls_and_on_what_came_off(tmp_path: Path) -> None:
     wood = read_recording(tmp_path / "31").bow
     first, now = measured
 
-    def by(**more: object) -> BowBelief:
+    def by(**more: Any) -> BowBelief:
         belief, earlier = belief_by_all_pulls(now, wood, Past((_kept(first, 3, **more),)))
         assert earlier == 1
         return belief
 
-    nothing = {"layers": [], "plan": []}
-    still = by(advice=nothing, scrapings=[])
+    still = by(advice=StoredAdvice(layers=(), plan=()))
     seen = np.isfinite(now.result.limb("left").strain)
     then, alone = (np.log(1e6 * m.result.limb("left").stiffness_n_m2[seen]) for m in measured)
     together = still.left.log_ei[seen]
@@ -275,30 +262,30 @@ def test_a_plan_rests_on_all_pulls_and_on_what_came_off(tmp_path: Path) -> None:
     assert sd[0] / sd[1] == pytest.approx(expected, abs=0.015)
     assert expected < 0.97
     # what was scraped is reckoned with, as many strokes as were made: so much less is expected there
-    layer = {"limb": "left", "from_mm": 250.0, "to_mm": 450.0, "depth_mm": 0.15}
-    s, told = now.belief.left.s_mm, {"layers": [layer], "plan": []}
+    layer = StoredLayer(limb="left", from_mm=250.0, to_mm=450.0, depth_mm=0.15)
+    s, told = now.belief.left.s_mm, StoredAdvice(layers=(layer,), plan=())
     there = (s > 280) & (s < 420)
     made, half, untold = (
-        _off_after({"advice": told, "scrapings": rows}, "left", s, np.full(len(s), 0.2), ())
+        _off_after(stored_pulls.pull(advice=told, scrapings=rows), "left", s, np.full(len(s), 0.2), ())
         for rows in (
-            [{"strokes": 3, "planned_strokes": 3}],
-            [{"strokes": 1, "planned_strokes": 4}, {"strokes": 2, "planned_strokes": 2}],
-            [],
+            (Scraping(3, 3, ""),),
+            (Scraping(1, 4, ""), Scraping(2, 2, "")),
+            (),
         )
     )
     assert made.log_ei[there] == pytest.approx(-0.03)
     assert half.log_ei[there] == pytest.approx(-0.015)
     assert np.all(untold.log_ei[there] < 0)
     assert np.all(np.diag(untold.cov)[there] > np.diag(made.cov)[there])
-    assert np.all(_off_after({"advice": told, "scrapings": []}, "right", s, np.full(len(s), 0.2), ()).log_ei == 0)
-    both = by(advice=told, scrapings=[{"strokes": 3, "planned_strokes": 3}])
+    assert np.all(_off_after(stored_pulls.pull(advice=told), "right", s, np.full(len(s), 0.2), ()).log_ei == 0)
+    both = by(advice=told, scrapings=(Scraping(3, 3, ""),))
     assert float(np.mean((both.left.log_ei - still.left.log_ei)[there])) < 0.0
     # nothing is known of a pull whose plan is not there, and nothing comes from one that was not weighed
-    unplanned = by(advice=None, scrapings=[])
+    unplanned = by()
     assert np.max(np.abs(unplanned.left.log_ei - now.belief.left.log_ei)[seen]) < 0.35 * np.max(
         np.abs(still.left.log_ei - now.belief.left.log_ei)[seen]
     )
-    assert belief_by_all_pulls(now, wood, Past(({**_kept(first, 3), "force_there_n": None},)))[1] == 0
+    assert belief_by_all_pulls(now, wood, Past((replace(_kept(first, 3), force_there_n=float("nan")),)))[1] == 0
     assert belief_by_all_pulls(now, wood, Past())[0] is now.belief
 
 
@@ -307,10 +294,10 @@ def test_what_an_earlier_pull_did_not_show_is_not_made_up(small_recording: Path)
     s = measured.belief.left.s_mm
     pull = _kept(measured, 3)
     whole = _shown_by(pull, "left", s)
-    for row in pull["profiles"]["left"]:
-        if 220 <= row["s_mm"] <= 530:
-            row["stiffness_n_m2"] = row["stiffness_sd"] = None
-    some = _shown_by(pull, "left", s)
+    kept = pull.left
+    unseen = (kept.s_mm >= 220) & (kept.s_mm <= 530)
+    hollow = {name: np.where(unseen, np.nan, getattr(kept, name)) for name in ("stiffness_n_m2", "stiffness_sd")}
+    some = _shown_by(stored_pulls.with_limb(pull, "left", **hollow), "left", s)
     hidden = (s >= 220) & (s <= 530)
     assert np.all(np.isnan(some.log_ei[hidden]))
     assert np.array_equal(some.log_ei[~hidden], whole.log_ei[~hidden], equal_nan=True)
@@ -321,15 +308,15 @@ def test_what_an_earlier_pull_did_not_show_is_not_made_up(small_recording: Path)
     assert both == pytest.approx((limb.stiffness_sd / limb.stiffness_n_m2)[seen], rel=1e-6)
     # a limb that was shortened since, and a pull without a scale, show nothing
     assert not np.any(np.isfinite(_shown_by(pull, "left", s - 10.0).log_ei))
-    assert not np.any(np.isfinite(_shown_by(pull | {"force_there_n": None}, "left", s).log_ei))
+    assert not np.any(np.isfinite(_shown_by(replace(pull, force_there_n=float("nan")), "left", s).log_ei))
 
 
 def test_strokes_without_a_plan_may_have_been_anywhere() -> None:
     s, slope = np.arange(110.0, 800.0, 10.0), np.full(69, 0.2)
-    none: dict[str, Any] = {"advice": {"layers": [], "plan": []}, "scrapings": []}
+    none = stored_pulls.pull(advice=StoredAdvice(layers=(), plan=()))
     still = _off_after(none, "left", s, slope, ())
-    some = _off_after(none | {"scrapings": [{"strokes": 20, "planned_strokes": 0}]}, "left", s, slope, ())
-    torn = _off_after({"advice": {"layers": [{"limb": "left", "from_mm": None}]}}, "left", s, slope, ())
+    some = _off_after(replace(none, scrapings=(Scraping(20, 0, ""),)), "left", s, slope, ())
+    torn = _off_after(replace(none, advice=StoredAdvice(layers=(StoredLayer(limb="left"),))), "left", s, slope, ())
     level = np.full(len(s), 1.0 / len(s))
     apart = np.eye(len(s))[30] - level
     told, untold = (float(np.sqrt(apart @ off.cov @ apart)) for off in (still, some))

@@ -90,7 +90,8 @@ def test_what_it_cannot_tell_is_said(
         (row,) = book.pulls()
         assert np.isnan(row.force_there_n)
         pull = book.pull(row.pull_id)
-    assert (pull["force_there_n"], pull["lag_s"], pull["hysteresis"]) == (None, None, None)
+    assert np.all(np.isnan([pull.force_there_n, pull.lag_s, pull.hysteresis]))
+    assert not pull.weighed
     for command in (["book", "show", "1"], ["book", "list"], ["report", "small_bow", "--out", str(tmp_path)]):
         assert main(command) == 0, command
         assert "nan" not in capsys.readouterr().out.lower()

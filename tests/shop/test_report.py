@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
+from tests import stored_pulls
 from tiller.bow.bowfile import SIDES
 from tiller.cli.entry import main
 from tiller.measure.photos import photos_of
@@ -17,6 +18,8 @@ from tiller.measure.store import Keeping
 from tiller.measure.worker import work_up
 from tiller.records.book import Book
 from tiller.records.lessons import Taught, lesson, shop_modulus, shop_strain
+from tiller.records.stored_advice import StoredAdvice, StoredComparison, StoredForecast, StoredSet, StoredSummary
+from tiller.records.stored_pull import Scraping, StoredPull
 from tiller.report.sheets.bow import COURSE, branch_of, course_rows, energy_j, limb_text, sheet_pdf
 from tiller.report.style import Units
 from tiller.report.text.lessons import taught_words
@@ -47,23 +50,22 @@ def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.Capture
     with Book(path) as book:
         pull = book.pull(book.pulls(name)[-1].pull_id)
     draw, force = branch_of(pull, "up")
-    assert pull["string_kind"] == "long"
+    assert pull.string_kind == "long"
     assert limb_text([pull]) == "weight not measured braced yet"  # a long string's force is no bow's weight
-    text = limb_text([{**pull, "string_kind": "braced"}], Units(False))
+    braced = replace(pull, string_kind="braced")
+    text = limb_text([braced], Units(False))
     assert (
         f"{(draw[-1] + 1.75 * 25.4) / 25.4:.1f} in" in text
     )  # archery convention: references of the shared pages, section 4
     assert text.startswith(f"{force[-1] / 4.4482216:.0f} lb")
-    short = [
-        {**r, "draw_mm": r["draw_mm"] and 0.5 * r["draw_mm"], "force_n": r["force_n"] and 0.4 * r["force_n"]}
-        for r in pull["force_draw"]
-    ]
-    braced, half = {**pull, "string_kind": "braced"}, {**pull, "string_kind": "braced", "force_draw": short}
+    short = tuple(replace(p, draw_mm=0.5 * p.draw_mm, force_n=0.4 * p.force_n) for p in pull.pictures)
+    half = replace(braced, pictures=short)
     assert limb_text([braced, half], Units(False)) == text  # a short pull after it is no other weight
-    advice = {**pull["advice"], "forecast": {**pull["advice"]["forecast"], "target_draw_mm": draw[-1] + 80.0}}
-    assert "not drawn to its" in limb_text([{**braced, "advice": advice}])
-    assert "not drawn to its" not in limb_text([{**braced, "advice": {**advice, "forecast": None}}])
-    scraped = {**braced, "scrapings": [{"strokes": 9, "planned_strokes": 9, "at": ""}]}
+    assert pull.advice.forecast is not None
+    further = replace(pull.advice.forecast, target_draw_mm=draw[-1] + 80.0)
+    assert "not drawn to its" in limb_text([replace(braced, advice=replace(pull.advice, forecast=further))])
+    assert "not drawn to its" not in limb_text([replace(braced, advice=replace(pull.advice, forecast=None))])
+    scraped = replace(braced, scrapings=(Scraping(9, 9, ""),))
     assert limb_text([scraped, half], Units(False)) != text  # but one after wood came off is
     assert "before 9 more strokes" in limb_text([braced, scraped], Units(False))
     same = sheet_pdf(name, [pull], [], Units())
@@ -98,17 +100,17 @@ def test_photographs_with_the_limbs_on_them(small_recording: Path, tmp_path: Pat
 
 
 def test_what_was_foreseen_stands_beside_what_came() -> None:
-    def pull(weight: float, promised: float | None, strokes: int) -> dict:
-        told = {"forecast": {"braced_weight_n": weight, "sd_n": 2.0}, "plan_summary": {"uneven_now": 0.05}}
-        return {
-            "day": "2026-01-02",
-            "force_there_n": 100.0,
-            "largest_draw_mm": 400.0,
-            "advice": {**told, "promised_n": promised, "set": [{"nock_mm": -3.0}, {"nock_mm": 1.0}]},
-            "scrapings": [{"strokes": strokes}],
-        }
+    def pull(weight: float, promised: float, strokes: int) -> StoredPull:
+        return stored_pulls.pull(
+            day="2026-01-02",
+            advice=StoredAdvice(
+                forecast=StoredForecast(braced_weight_n=weight, sd_n=2.0), plan_summary=StoredSummary(uneven_now=0.05)
+            ),
+            comparison=StoredComparison(promised_n=promised, set=(StoredSet(nock_mm=-3.0), StoredSet(nock_mm=1.0))),
+            scrapings=(Scraping(strokes, 0, ""),),
+        )
 
-    first, second = course_rows([pull(200.0, None, 12), pull(190.0, 188.0, 0)], Units())
+    first, second = course_rows([pull(200.0, float("nan"), 12), pull(190.0, 188.0, 0)], Units())
     assert len(first) == len(COURSE)
     assert first == ("1", "2026-01-02", "400 mm", "200.0 N", "2.0 N", "", "", "5.0 %", "3.00 mm", "12")
     assert second[5:7] == ("188.0 N", "+1.1 %")

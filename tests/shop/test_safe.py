@@ -44,10 +44,10 @@ def test_older_books_are_brought_up_to_date(tmp_path: Path, schema: int) -> None
     with Book(path) as book:
         assert book.db.execute("PRAGMA user_version").fetchone()[0] == len(MIGRATIONS)
         pull = book.pull(2)
-        assert len(pull["force_draw"]) == 3
-        assert len(pull["profiles"]["left"]) == 4
-        assert (pull["advice"] is not None) == (schema >= 2)
-        assert len(pull["scrapings"]) == (1 if schema >= 4 else 0)
+        assert len(pull.pictures) == 3
+        assert len(pull.left.s_mm) == 4
+        assert pull.advised == (schema >= 2)
+        assert len(pull.scrapings) == (1 if schema >= 4 else 0)
         marks = {row["fingerprint"] for row in book.rows("SELECT fingerprint FROM pulls")}
         assert len(marks) == 3
         assert not any(m.startswith("old-mark") for m in marks)
@@ -238,8 +238,8 @@ def test_a_bow_that_both_books_describe_is_one_bow_and_what_differs_is_said(tmp_
     assert "target weight n 150 here and 222 there" in said
     assert "what became of the bow 'hedge bow': chrysals" in said
     with Book(ours) as book:
-        (bow,) = [b for b in book.bows() if b["name"].startswith("hedge bow")]
-        kept = json.loads(bow["description"])
+        (bow,) = [b for b in book.bows() if b.name.startswith("hedge bow")]
+        kept = json.loads(bow.description)
     assert kept["crown_radius_mm"] == 80.0
     assert kept["target"] == {"weight_n": 150.0, "draw_mm": 600.0}
     with Book(theirs) as book, book.writing() as db:
@@ -275,8 +275,8 @@ def test_an_older_result_stays_behind_a_newer_one_and_twins_are_kept(tmp_path: P
     with Book(ours) as book:
         new = book.rows("SELECT id FROM pulls WHERE recording = 'rec9'")[0]["id"]
         assert len(book.rows("SELECT id FROM results WHERE pull_id = ?", (new,))) == 2
-        assert len(book.pull(new)["scrapings"]) == 2
-        assert {b["name"]: b["fate"] for b in book.bows()} == {
+        assert len(book.pull(new).scrapings) == 2
+        assert {b.name: b.fate for b in book.bows()} == {
             "hedge bow": "whole",
             "orchard bow": "",
         }  # moisture makes no other bow
@@ -285,7 +285,7 @@ def test_an_older_result_stays_behind_a_newer_one_and_twins_are_kept(tmp_path: P
         book.set_fate("hedge bow", "broken")
     assert any("the worse of both" in text for text in merge(ours, theirs).said)
     with Book(ours) as book:
-        assert {b["name"]: b["fate"] for b in book.bows()}["hedge bow"] == "broken"
+        assert {b.name: b.fate for b in book.bows()}["hedge bow"] == "broken"
 
 
 def test_a_restore_that_failed_can_be_done_again_and_a_backup_merged(tmp_path: Path) -> None:
@@ -320,7 +320,7 @@ def test_what_became_of_a_bow(tmp_path: Path) -> None:
     for fate in ("broken", "whole"):
         assert main(["book", "fate", "hedge bow", fate, "--book", str(path)]) == 0
     with Book(path) as book:
-        assert [b["fate"] for b in book.bows() if b["name"] == "hedge bow"] == ["whole"]
+        assert [b.fate for b in book.bows() if b.name == "hedge bow"] == ["whole"]
     assert main(["book", "fate", "no bow", "whole", "--book", str(path)]) == 2
     assert main(["book", "fate", "hedge bow", "sold", "--book", str(path)]) == 2
 
@@ -397,8 +397,8 @@ def test_ten_thousand_pulls(tmp_path: Path) -> None:
         listing = quickest(book.pulls)
         opening = quickest(lambda: [book.pulls("bow 40"), book.pull(book.pulls("bow 40")[-1].pull_id)])
         plain = quickest(lambda: book.rows("SELECT p.*, r.* FROM pulls p JOIN results r ON r.pull_id = p.id"))
-        assert len(book.pull(200)["profiles"]["left"]) == 150
-        assert len(book.pull(book.pulls("bow 40")[-1].pull_id)["profiles"]["left"]) == 150
+        assert len(book.pull(200).left.s_mm) == 150
+        assert len(book.pull(book.pulls("bow 40")[-1].pull_id).left.s_mm) == 150
         comparing = quickest(lambda: [book.pull(200), book.pull(120)])
     print(
         f"list {1e3 * listing:.0f} ms, bow {1e3 * opening:.0f} ms, compare {1e3 * comparing:.1f} ms, plain read {1e3 * plain:.0f} ms"

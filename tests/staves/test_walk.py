@@ -43,10 +43,10 @@ def test_the_whole_walk(tmp_path: Path, home: Path, capsys: pytest.CaptureFixtur
     with Book(place / "book.sqlite3") as book:
         pulls = [book.pull(row.pull_id) for row in book.pulls(NAME)]
     assert 5 <= len(pulls) <= 15
-    assert sum(int(s["strokes"]) for p in pulls for s in p["scrapings"]) > 50
-    assert pulls[-1]["largest_draw_mm"] > 0.95 * DRAW_MM
+    assert sum(p.strokes for p in pulls) > 50
+    assert pulls[-1].largest_draw_mm > 0.95 * DRAW_MM
     # what the stave knows has come to the rack: crown, moisture, the knot that is left alone
-    bow = read_bow(Path(pulls[-1]["folder"]) / "bow.toml")
+    bow = read_bow(Path(pulls[-1].folder) / "bow.toml")
     assert bow.crown_radius_mm == pytest.approx(150.0)
     found = re.search(r"moisture ([0-9.]+) ± ([0-9.]+) %", said)
     assert found is not None
@@ -54,10 +54,11 @@ def test_the_whole_walk(tmp_path: Path, home: Path, capsys: pytest.CaptureFixtur
         float(found[1]) + float(found[2]), abs=0.11
     )  # to the wet side by its sd
     assert [f.kind for f in bow.left.features] == ["knot"]
-    assert any("knot" in a["reason"] for a in pulls[0]["advice"]["leave_alone"])
+    assert any("knot" in a.reason for a in pulls[0].advice.leave_alone or ())
     found = re.search(r"this bow weighs ([0-9.]+) N", said)
     assert found is not None
     assert float(found[1]) == pytest.approx(WEIGHT_N, rel=0.04)  # the worst that a bow tillered by the tool may be off
     # told and true: the last forecast against the true bow, which it never saw
-    ahead = pulls[-1]["advice"]["forecast"]
-    assert ahead["braced_weight_n"] == pytest.approx(float(found[1]), rel=0.01)
+    ahead = pulls[-1].advice.forecast
+    assert ahead is not None
+    assert ahead.braced_weight_n == pytest.approx(float(found[1]), rel=0.01)

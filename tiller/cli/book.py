@@ -126,10 +126,8 @@ def run_show(args: argparse.Namespace) -> int:
     units = Units(args.units == "metric")
     with Book(existing_book(args)) as book:
         pull = book.pull(args.pull)
-        fate = book.fate(str(pull["bow"]))
-        done = [
-            e for e in events_of(book, str(pull["bow"])) if e.at.isoformat(timespec="seconds") <= str(pull["taken_at"])
-        ]
+        fate = book.fate(pull.bow)
+        done = [e for e in events_of(book, pull.bow) if e.at.isoformat(timespec="seconds") <= pull.taken_at]
     print(kept_words(pull, units))
     for event in done:
         print(
@@ -137,7 +135,7 @@ def run_show(args: argparse.Namespace) -> int:
         )
     if fate in ("", FATES[0]):
         print(
-            f"What to do next: tiller plan {shlex.quote(pull['bow'])}"
+            f"What to do next: tiller plan {shlex.quote(pull.bow)}"
             + (f" --book {shlex.quote(args.book)}" if args.book else "")
         )
     else:
@@ -147,6 +145,8 @@ def run_show(args: argparse.Namespace) -> int:
 
 def run_export(args: argparse.Namespace) -> int:
     """``tiller book export``."""
+    from dataclasses import asdict
+
     from tiller.cli.common import existing_book
     from tiller.files import write_whole
     from tiller.measure.store import pictures_of
@@ -161,21 +161,18 @@ def run_export(args: argparse.Namespace) -> int:
         wanted = [args.pull] if args.pull is not None else [r.pull_id for r in book.pulls()]
         for pull_id in wanted:
             pull = book.pull(pull_id)
-            pull.pop("folder")  # where the recording lies on this machine is nobody else's business
             place = folder / f"pull-{pull_id}"
             for name, data in pull_csv(pull).items():
                 write_whole(place / name, data)
-            write_json(place / "pull.json", pull)
-            drawn = sorted(
-                pictures_of(home, pull["recording"], {f["name"]: f["sha256"] for f in pull["files"]}).glob("*.*g")
-            )
+            write_json(place / "pull.json", json.loads(book.pull_json(pull_id)))
+            drawn = sorted(pictures_of(home, pull.recording, dict(pull.files)).glob("*.*g"))
             bare += not drawn
             for picture in drawn:
                 write_whole(place / "pictures" / picture.name, picture.read_bytes())
         bows = book.bows() if args.pull is None else []
-        done = {b["name"]: [events_json(e) for e in events_of(book, b["name"])] for b in bows}
+        done = {b.name: [events_json(e) for e in events_of(book, b.name)] for b in bows}
     if bows:
-        told = [{**b, "description": json.loads(b["description"]), "events": done[b["name"]]} for b in bows]
+        told = [{**asdict(b), "description": json.loads(b.description), "events": done[b.name]} for b in bows]
         write_json(folder / "bows.json", {"bows": told})
         for name, path in shop_files().items():
             write_whole(folder / "shop" / name, path.read_bytes())
@@ -331,8 +328,8 @@ def lessons_of(path: Path, wood: str | None = None) -> dict[str, list[Taught]]:
 
     by_wood: dict[str, list[Taught]] = {}
     with Book(path) as book:
-        woods = {str(b["name"]): str(b["wood"]) for b in book.bows()}
-        fates = {str(b["name"]): str(b["fate"]) for b in book.bows()}
+        woods = {b.name: b.wood for b in book.bows()}
+        fates = {b.name: b.fate for b in book.bows()}
         bows: dict[str, list[int]] = {}
         for row in book.pulls():
             if wood is None or woods[row.bow].casefold() == wood.casefold():
@@ -341,10 +338,10 @@ def lessons_of(path: Path, wood: str | None = None) -> dict[str, list[Taught]]:
             pulls = [book.pull(i) for i in ids]
             bow: Bow | None
             try:
-                bow = read_bow(Path(pulls[-1]["folder"]) / "bow.toml")
+                bow = read_bow(Path(pulls[-1].folder) / "bow.toml")
             except TillerError:
                 bow = None  # its recording was moved: the rest is told all the same
-            by_wood.setdefault(str(pulls[-1]["wood"]), []).append(lesson(name, pulls, bow, fates.get(name, "")))
+            by_wood.setdefault(pulls[-1].wood, []).append(lesson(name, pulls, bow, fates.get(name, "")))
     return by_wood
 
 

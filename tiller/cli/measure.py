@@ -152,7 +152,7 @@ def _recording_of(args: argparse.Namespace) -> Recording:
             known = ", ".join(sorted({r.bow for r in book.pulls()})) or "none"
             msg = f"'{args.bow}' is neither a recording's folder nor a bow of the book (bows there: {known})."
             raise BookFault(msg)
-        told = str(book.pull(rows[-1].pull_id)["folder"])
+        told = book.pull(rows[-1].pull_id).folder
     if told == ELSEWHERE:
         msg = f"The newest pull of '{args.bow}' came with another book, and its recording is not known here: give its folder instead of the bow's name."
         raise BookFault(msg)

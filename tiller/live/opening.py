@@ -62,15 +62,10 @@ def last_stop(book: Path | None, bow: str) -> Stop | None:
         return None
     with Book(book) as shop:
         rows = shop.pulls(bow)
-        told = ((shop.pull(rows[-1].pull_id).get("advice") or {}).get("stop")) if rows else None
-        if told:
-            try:
-                limits = {name: float("nan") if v is None else float(v) for name, v in told["limits_mm"].items()}
-                stop = Stop(float(told["draw_mm"]), str(told["reason"]), limits)
-            except (KeyError, TypeError, ValueError, AttributeError):
-                return None  # the stop is then that of the bow's file alone, which is the shorter one
-            return stop if np.isfinite(stop.draw_mm) and stop.draw_mm > 0 else None
-    return None
+        told = shop.pull(rows[-1].pull_id).advice.stop if rows else None
+    if told is None or not told.draw_mm > 0:
+        return None  # the stop is then that of the bow's file alone, which is the shorter one
+    return Stop(told.draw_mm, told.reason, dict(told.limits_mm))
 
 
 @contextmanager

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
@@ -18,6 +17,7 @@ from tiller.measure.recording import Recording, read_picture, read_recording
 from tiller.measure.store import overlay_of
 from tiller.measure.tracing import Sight, look_at
 from tiller.records.book import ELSEWHERE
+from tiller.records.stored_pull import StoredPull
 from tiller.report.plots.overlay import outline
 from tiller.report.sheets.bow import Photo
 from tiller.report.style import Units
@@ -26,7 +26,7 @@ Image = NDArray[np.uint8]
 WIDE = 960
 
 
-def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo], list[str]]:
+def photos_of(pulls: Sequence[StoredPull], units: Units) -> tuple[list[Photo], list[str]]:
     """Photographs from the recordings of a bow's pulls (oldest first, as the book gives them), and what is missing, in words.
 
     Each says which recording it is of. At rest and fully drawn come from the newest pull whose recording is still there, the brace from the newest on a braced string.
@@ -40,7 +40,7 @@ def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo
             measured = measure(recording)
             break
         except TillerError as err:
-            said.append(f"pull {pull['pull_id']} gives no photograph: {err}")
+            said.append(f"pull {pull.pull_id} gives no photograph: {err}")
     if measured is None or recording is None:
         return [], said
     photos = [_outlined(measured.sight, recording, 0, f"at rest, recording {recording.name}")]
@@ -71,16 +71,16 @@ def photos_of(pulls: Sequence[dict[str, Any]], units: Units) -> tuple[list[Photo
     return photos, said
 
 
-def _recording(pull: Mapping[str, Any]) -> Recording:
+def _recording(pull: StoredPull) -> Recording:
     """A pull's recording.
 
     Raises:
         TillerError: it is not there any more, or never was here.
     """
-    if pull["folder"] == ELSEWHERE:
+    if pull.folder == ELSEWHERE:
         msg = "it came with another book, and its pictures are not known here."
         raise RecordingFault(msg)
-    return read_recording(Path(pull["folder"]))
+    return read_recording(Path(pull.folder))
 
 
 def _draw(sight: Sight, k: int) -> float:
@@ -88,7 +88,7 @@ def _draw(sight: Sight, k: int) -> float:
     return -hook.seat_mm[1] if hook is not None else float("inf")
 
 
-def _newest_braced(pulls: Sequence[dict[str, Any]]) -> Recording | None:
+def _newest_braced(pulls: Sequence[StoredPull]) -> Recording | None:
     for pull in reversed(pulls):
         try:
             recording = _recording(pull)

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
@@ -25,11 +24,13 @@ from tiller.mechanics.fit.pullfit import nock_of
 from tiller.paths import data_folder
 from tiller.records.book import FATES, Book, PullSource, mark_of
 from tiller.records.events import events_of
-from tiller.report.data import advice_json, result_json, write_json
+from tiller.records.stored_advice import written
+from tiller.records.stored_pull import description
+from tiller.report.data import result_json, stored_advice, write_json
 from tiller.report.plots.overlay import overlay
 from tiller.report.plots.worker import Wanted, draw
 from tiller.report.style import METRIC, Units
-from tiller.report.text.comparison import beside_json
+from tiller.report.text.comparison import stored_comparison
 
 Drawn = dict[str, bytes]
 """Pictures by file name."""
@@ -70,7 +71,7 @@ def past_of(book: Path | None, recording: Recording) -> Past:
     taken = taken_at(recording)
     with Book(book) as shop:
         pulls = shop.earlier(recording.bow.name, hash_files(recording), taken)
-        name = str(pulls[-1]["bow"]) if pulls else recording.bow.name
+        name = pulls[-1].bow if pulls else recording.bow.name
         return Past(pulls, tuple(e for e in events_of(shop, name) if e.at <= taken))
 
 
@@ -135,31 +136,6 @@ def overlay_of(measured: Measured, recording: Recording, units: Units) -> bytes:
     return np.asarray(data).tobytes()
 
 
-def description(recording: Recording) -> dict[str, Any]:
-    """What the book keeps of the bow as it was written down."""
-    bow = recording.bow
-    return {
-        "modulus_gpa": bow.modulus_gpa,
-        "crown_radius_mm": bow.crown_radius_mm,
-        "moisture_percent": bow.moisture_percent,
-        "features": {side: [asdict(f) for f in bow.limb(side).features] for side in SIDES},
-        "tip_mm": {side: bow.limb(side).tip_mm for side in SIDES},
-        "layers": {side: [asdict(y) for y in bow.limb(side).layers] for side in SIDES},
-        "target": {
-            "draw_mm": bow.target.draw_length_mm,
-            "weight_n": bow.target.draw_weight_n,
-            "brace_mm": bow.target.brace_height_mm,
-            "shape": bow.target.shape,
-            "ellipse_ratio": bow.target.ellipse_ratio,
-            "outer_share": bow.target.outer_share,
-            "curve": [asdict(p) for p in bow.target.curve],
-            "tiller_mm": bow.target.tiller_mm,
-            "hand": asdict(bow.target.hand) if bow.target.hand is not None else None,
-            "working_strain": bow.target.working_strain,
-        },
-    }
-
-
 @dataclass(frozen=True, kw_only=True)
 class Keeping:
     """Where a pull is kept, and what is drawn of it.
@@ -198,12 +174,11 @@ def keep(
         FileFault, BookFault: something could not be written; the book holds nothing half-written.
     """
     hashes, book = hash_files(recording), keeping.book
-    told = advice_json(advice, recording.bow) if advice is not None else {}
-    if comparison is not None:
-        told |= beside_json(comparison)
-    written: list[Path] = []
+    stored = stored_advice(advice, recording.bow) if advice is not None else None
+    compared = stored_comparison(comparison) if comparison is not None else None
+    files: list[Path] = []
     if keeping.json_file is not None:
-        write_json(keeping.json_file, result_json(measured.result) | told)
+        write_json(keeping.json_file, result_json(measured.result) | written(stored, compared))
     if plots or keeping.photograph:
         folder = keeping.pictures or pictures_of(book.parent if book else data_folder(), recording.name, hashes)
         drawn = {"overlay.jpg": overlay_of(measured, recording, keeping.units)}
@@ -211,12 +186,12 @@ def keep(
             drawn |= asked.take()
         for name, data in drawn.items():
             write_whole(folder / name, data)
-            written.append(folder / name)
+            files.append(folder / name)
     if book is None:
-        return Kept(None, None, False, tuple(written))
+        return Kept(None, None, False, tuple(files))
     source = PullSource(
-        recording.bow.wood, description(recording), recording.folder.resolve(), hashes, taken_at(recording)
+        recording.bow.wood, description(recording.bow), recording.folder.resolve(), hashes, taken_at(recording)
     )
     with Book(book) as shop:
-        pull, result, new = shop.add(measured.result, source, told or None)
-    return Kept(pull, result, new, tuple(written))
+        pull, result, new = shop.add(measured.result, source, stored, compared)
+    return Kept(pull, result, new, tuple(files))

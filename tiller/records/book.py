@@ -26,6 +26,8 @@ from tiller.errors import BookFault
 from tiller.mechanics.fit.results import PullResult
 from tiller.records.migrations import MIGRATIONS, Migration, fingerprint_of
 from tiller.records.shapes import advice_of, notes_of
+from tiller.records.stored_advice import StoredAdvice, StoredComparison, written
+from tiller.records.stored_pull import StoredPull, stored_pull
 
 FATES = ("whole", "broken", "cracked", "chrysals")
 """What may become of a bow; the first one is that nothing did."""
@@ -45,6 +47,18 @@ class PullRow:
     largest_draw_mm: float
     force_there_n: float
     marks: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class BowRow:
+    """A bow as listed; ``fate``: '' where nobody said what became of it; ``description``: see ``stored_pull.description``."""
+
+    name: str
+    wood: str
+    created_at: str
+    fate: str
+    description: str
+    pulls: int
 
 
 APPLICATION_ID = int.from_bytes(b"tlrb")
@@ -69,7 +83,7 @@ class PullSource:
     """Where a pull comes from: its bow's wood and description, the recording's folder, hashes of its files by name, when it was taken."""
 
     wood: str
-    description: Mapping[str, Any]
+    description: str
     folder: Path
     hashes: Mapping[str, str]
     taken_at: datetime
@@ -233,7 +247,11 @@ class Book:
         db.execute("COMMIT")
 
     def add(
-        self, result: PullResult, source: PullSource, advice: Mapping[str, Any] | None = None
+        self,
+        result: PullResult,
+        source: PullSource,
+        advice: StoredAdvice | None = None,
+        comparison: StoredComparison | None = None,
     ) -> tuple[int, int, bool]:
         """Writes a measured pull: all of it or nothing.
 
@@ -255,13 +273,14 @@ class Book:
                 bow_id = int(found[1]) if found is not None else self._bow_of(db, result.bow, source, now)
                 db.execute(
                     "UPDATE bows SET wood = ?, description = ? WHERE id = ?",
-                    (source.wood, json.dumps(source.description), bow_id),
+                    (source.wood, source.description, bow_id),
                 )
                 pull_id = int(found[0]) if found is not None else self._add_pull(db, bow_id, result.recording, source)
                 result_id = self._add_result(db, pull_id, result, now)
                 self._add_details(db, result_id, result)
-                if advice is not None:
-                    db.execute("INSERT INTO advice VALUES (?, ?)", (result_id, json.dumps(advice)))
+                if advice is not None or comparison is not None:
+                    told = json.dumps(written(advice, comparison))
+                    db.execute("INSERT INTO advice VALUES (?, ?)", (result_id, told))
         except sqlite3.Error as err:
             raise self._fault("could not be written, so this pull is not in it", err) from err
         return pull_id, result_id, found is None
@@ -271,7 +290,7 @@ class Book:
         """The bow of that name, written down where it is new."""
         db.execute(
             "INSERT INTO bows (name, wood, description, created_at) VALUES (?, ?, ?, ?) ON CONFLICT (name) DO NOTHING",
-            (name, source.wood, json.dumps(source.description), now),
+            (name, source.wood, source.description, now),
         )
         return int(db.execute("SELECT id FROM bows WHERE name = ?", (name,)).fetchone()[0])
 
@@ -403,7 +422,7 @@ class Book:
             raise self._fault("cannot be read", err) from err
         return [PullRow(*(_force(v) if k == 6 else v for k, v in enumerate(row))) for row in found]
 
-    def earlier(self, bow: str, hashes: Mapping[str, str], taken_at: datetime) -> list[dict[str, Any]]:
+    def earlier(self, bow: str, hashes: Mapping[str, str], taken_at: datetime) -> list[StoredPull]:
         """The bow's pulls that were taken before the pull with these files, oldest first, in full.
 
         Where the book holds that pull under another name (after a merge), it is that bow's pulls.
@@ -422,12 +441,13 @@ class Book:
         )
         return [self.pull(int(row["id"])) for row in rows]
 
-    def bows(self) -> list[dict[str, Any]]:
-        """All bows with the number of their pulls."""
-        return self.rows(
+    def bows(self) -> list[BowRow]:
+        """All bows, by name."""
+        rows = self.rows(
             "SELECT b.name, b.wood, b.created_at, b.fate, b.description, COUNT(p.id) AS pulls FROM bows b LEFT JOIN sessions s ON s.bow_id = b.id"
             " LEFT JOIN pulls p ON p.session_id = s.id GROUP BY b.id ORDER BY b.name"
         )
+        return [BowRow(**row) for row in rows]
 
     def fate(self, bow: str) -> str:
         """What became of a bow; "" where nobody said, or the book has no such bow."""
@@ -467,12 +487,27 @@ class Book:
         except sqlite3.Error as err:
             raise self._fault("could not be written, so this scraping is not in it", err) from err
 
-    def pull(self, pull_id: int) -> dict[str, Any]:
+    def pull(self, pull_id: int) -> StoredPull:
         """A pull with its newest result and all its details.
 
         Raises:
             BookFault: there is no such pull.
         """
+        return stored_pull(self._pull_rows(pull_id))
+
+    def pull_json(self, pull_id: int) -> str:
+        """The same as JSON, as its tables hold it, without the recording's folder; sentences keep their marked quantities.
+
+        Raises:
+            BookFault: there is no such pull.
+        """
+        told = self._pull_rows(pull_id)
+        del told["folder"]  # where the recording lies on this machine is nobody else's business
+        told["notes"] = notes_of(told["notes"])
+        told["advice"] = advice_of(told["advice"]) if told["advice"] is not None else None
+        return json.dumps(told)
+
+    def _pull_rows(self, pull_id: int) -> dict[str, Any]:
         heads = self.rows(
             "SELECT p.id AS pull_id, b.name AS bow, b.wood, s.day, p.recording, p.folder, p.taken_at, r.id AS result_id, r.made_at, r.program,"
             " r.largest_draw_mm, CASE WHEN r.weighed THEN r.force_there_n END AS force_there_n, CASE WHEN r.weighed THEN r.lag_s END AS lag_s,"
@@ -487,7 +522,6 @@ class Book:
             msg = f"The book {self.path} has no pull {pull_id}; it holds {span}: 'tiller book list' shows them."
             raise BookFault(msg)
         out = heads[0]
-        out["notes"] = notes_of(out["notes"])
         key = (out["result_id"],)
         out["force_draw"] = self.rows("SELECT * FROM force_draw WHERE result_id = ? ORDER BY number", key)
         out["profiles"] = {
@@ -508,7 +542,7 @@ class Book:
             for side in SIDES
         }
         told = self.rows("SELECT data FROM advice WHERE result_id = ?", key)
-        out["advice"] = advice_of(told[0]["data"]) if told else None
+        out["advice"] = told[0]["data"] if told else None
         out["scrapings"] = self.rows(
             "SELECT strokes, planned_strokes, at FROM scrapings WHERE pull_id = ? ORDER BY id", (pull_id,)
         )

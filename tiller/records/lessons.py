@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.composite import limb_section, thick_enough
+from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.wood.woods import find_wood, working_strain
+from tiller.records.stored_pull import StoredLimb, StoredPull
 
-Pull = dict[str, Any]
+Array = NDArray[np.float64]
 ENOUGH_BOWS = 5
 """With fewer no working strain of the shop's own is offered (common practice, no source)."""
 WHOLE = "whole"
@@ -50,53 +52,53 @@ class Taught:
         return self.crown_known and bool(np.isfinite(self.modulus_gpa))
 
 
-def lesson(name: str, pulls: Sequence[Pull], bow: Bow | None, fate: str = "") -> Taught:
+def lesson(name: str, pulls: Sequence[StoredPull], bow: Bow | None, fate: str = "") -> Taught:
     """What one bow's pulls taught. ``bow``: its file as it was at the last pull, None where that is gone."""
-    weighed = [p for p in pulls if p["force_there_n"] is not None]
+    weighed = [p for p in pulls if p.weighed]
     last = (weighed or list(pulls))[-1]
-    modulus, strains = [], []
-    for side in SIDES:
-        rows = [
-            r
-            for r in last["profiles"][side]
-            if r["stiffness_n_m2"] and r["strain"] is not None and r["departure"] is not None
-        ]
-        if bow is not None and rows:
-            s = np.array([r["s_mm"] for r in rows])
-            limb = bow.limb(side)
-            above = bow.above(side, s)
-            thick = thick_enough(limb.thickness_at(s), 1.0, above)
-            section = limb_section(limb.width_at(s), thick, bow.crown_radius_mm, above)
-            modulus += (np.array([r["stiffness_n_m2"] for r in rows]) * 1e6 / section.second_moment_mm4 * 1e-3).tolist()
+    modulus: list[float] = []
+    for side in SIDES if bow is not None else ():
+        modulus += _modulus_gpa(last.limb(side), bow, side) if bow is not None else []
+    strains = []
     for pull in pulls:
-        values = [
-            r["strain"]
-            for side in SIDES
-            for r in pull["profiles"][side]
-            if r["strain"] is not None and r["departure"] is not None
-        ]
-        if values:
+        values = np.concatenate([_working(limb, limb.strain) for limb in (pull.left, pull.right)])
+        if len(values):
             strains.append(float(np.median(np.sort(values)[len(values) // 2 :])))
-    told = [p.get("advice") or {} for p in (weighed or pulls)]
-    sets = [abs(float(o["nock_mm"])) for o in told[-1].get("set") or [] if o.get("nock_mm") is not None]
+    told = weighed or list(pulls)
     off = [
-        float(o["forecast"]["braced_weight_n"]) / float(o["promised_n"]) - 1.0
-        for o in told
-        if o.get("promised_n") and (o.get("forecast") or {}).get("braced_weight_n") and o.get("passes_done")
+        p.advice.weight_n / p.comparison.promised_n - 1.0
+        for p in told
+        if p.comparison.promised_n > 0 and p.advice.weight_n > 0 and p.comparison.passes_done
     ]
     return Taught(
         name,
         len(pulls),
         float(np.median(modulus)) if modulus else float("nan"),
         max(strains, default=float("nan")),
-        max(sets, default=float("nan")),
-        float(told[-1].get("stroke_mm") or "nan") if any(p.get("scrapings") for p in pulls) else float("nan"),
+        told[-1].comparison.set_mm,
+        told[-1].comparison.stroke_mm if any(p.scrapings for p in pulls) else float("nan"),
         tuple(off),
         fate,
-        working_strain(find_wood(str(last["wood"])))[0],
+        working_strain(find_wood(last.wood))[0],
         bow is not None and bow.crown_radius_mm is not None,
         bow is None,
     )
+
+
+def _working(limb: StoredLimb, values: Array) -> Array:
+    """The values of the working limb that were seen."""
+    return values[np.isfinite(limb.strain) & np.isfinite(limb.departure)]
+
+
+def _modulus_gpa(kept: StoredLimb, bow: Bow, side: Side) -> list[float]:
+    """By place, from stiffness and calipers."""
+    s, ei = _working(kept, kept.s_mm), _working(kept, kept.stiffness_n_m2)
+    s, ei = s[ei > 0], ei[ei > 0]
+    if not len(s):
+        return []
+    limb, above = bow.limb(side), bow.above(side, s)
+    section = limb_section(limb.width_at(s), thick_enough(limb.thickness_at(s), 1.0, above), bow.crown_radius_mm, above)
+    return [float(v) for v in ei * NMM2_PER_NM2 / section.second_moment_mm4 * 1e-3]
 
 
 def shop_modulus(lessons: Sequence[Taught]) -> tuple[float, float, int]:

@@ -15,9 +15,25 @@ from tiller import __version__
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.files import write_whole
 from tiller.mechanics.advice.advice import Advice
+from tiller.mechanics.advice.planned import Plan
 from tiller.mechanics.fit.results import LimbResult, PullResult
 from tiller.mechanics.forward.forecast import Forecast
 from tiller.quantity import plain_data
+from tiller.records.stored_advice import (
+    StoredAdvice,
+    StoredCurve,
+    StoredForecast,
+    StoredLayer,
+    StoredLeftAlone,
+    StoredMissing,
+    StoredNextPull,
+    StoredStop,
+    StoredSummary,
+    StoredTiller,
+    StoredZone,
+    written,
+)
+from tiller.records.stored_pull import PROFILE, StoredPull
 
 SCHEMA = "urn:tiller:result:1"
 """What a result's JSON goes by: ``result.schema.json`` beside this file; a key that goes or changes its meaning takes a new number."""
@@ -129,107 +145,113 @@ def result_json(result: PullResult) -> dict[str, Any]:
     }
 
 
-def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
-    """Forecast, stop and plan as data; a key is null where it could not be had, ``advice_said`` says why."""
-    stop, tiller, further = advice.stop, advice.tiller, advice.next_pull
-    return {
-        "forecast": _forecast_json(advice.forecast) if advice.forecast is not None else None,
-        "stop": None
-        if stop is None
-        else {
-            "draw_mm": stop.draw_mm,
-            "reason": stop.reason,
-            "limits_mm": {name: _one(value) for name, value in stop.limits_mm.items()},
-        },
-        "tiller_at_brace": None
-        if tiller is None
-        else {
-            "upper_less_lower_mm": tiller.at_brace_mm,
-            "sd_mm": tiller.sd_mm,
-            "wanted_mm": _one(tiller.wanted_mm),
-            "wanted_left_over_right_strain": float(np.exp(tiller.left_over_right)),
-        },
-        "next_pull": None
-        if further is None
-        else {
-            "draw_mm": further.draw_mm,
-            "limb": further.limb,
-            "at_mm": further.at_mm,
-            "sd_now": further.sd_now,
-            "sd_then": further.sd_then,
-        },
-        **_plan_json(advice, bow),
-        "working_strain": advice.working_strain,
-        "working_strain_source": advice.strain_source,
-        "advice_said": list(advice.said),
-    }
-
-
-def _forecast_json(ahead: Forecast) -> dict[str, Any]:
-    return {
-        "braced_weight_n": ahead.weight_n,
-        "sd_n": ahead.weight_sd_n,
-        "target_draw_mm": float(ahead.draw_mm[-1]),
-        "brace_mm": ahead.brace_mm,
-        "string_mm": ahead.string_mm,
-        "string_sd_mm": ahead.string_sd_mm,
-        "stored_j": ahead.stored_j,
-        "stored_sd_j": ahead.stored_sd_j,
-        "curve": {
-            "draw_mm": _list(ahead.draw_mm, 2),
-            "force_n": _list(ahead.force_n, 3),
-            "force_sd_n": _list(ahead.force_sd_n, 3),
-        },
-    }
-
-
-def _plan_json(advice: Advice, bow: Bow) -> dict[str, Any]:
-    plan = advice.plan
-    if plan is None:
-        return dict.fromkeys(("plan", "layers", "leave_alone", "missing", "plan_summary"))
-    lengths = {side: bow.limb(side).length_mm for side in SIDES}
-    return {
-        "plan": [
-            {
-                "limb": z.limb,
-                "from_mm": z.from_mm,
-                "to_mm": z.to_mm,
-                "from_nock_mm": lengths["left" if z.limb == "left" else "right"] - z.to_mm,
-                "to_nock_mm": lengths["left" if z.limb == "left" else "right"] - z.from_mm,
-                "depth_mm": z.depth_mm,
-                "depth_sd_mm": z.depth_sd_mm,
-                "pass_mm": z.pass_mm,
-            }
-            for z in plan.zones
-        ],
-        "layers": [
-            {"limb": o.limb, "from_mm": o.from_mm, "to_mm": o.to_mm, "depth_mm": o.depth_mm} for o in plan.layers
-        ],
-        "leave_alone": [
-            {"limb": a.limb, "from_mm": a.from_mm, "to_mm": a.to_mm, "reason": a.reason} for a in plan.left_alone
-        ],
-        "missing": [
-            {"what": m.what, "size": m.size, "limb": m.limb or None, "from_mm": _one(m.from_mm), "to_mm": _one(m.to_mm)}
+def stored_advice(advice: Advice, bow: Bow) -> StoredAdvice:
+    """Forecast, stop and plan as they are kept and written as JSON."""
+    stop, tiller, further, plan = advice.stop, advice.tiller, advice.next_pull, advice.plan
+    return StoredAdvice(
+        forecast=_forecast(advice.forecast) if advice.forecast is not None else None,
+        stop=StoredStop(draw_mm=stop.draw_mm, reason=stop.reason, limits_mm=stop.limits_mm)
+        if stop is not None
+        else None,
+        tiller_at_brace=StoredTiller(
+            upper_less_lower_mm=tiller.at_brace_mm,
+            sd_mm=tiller.sd_mm,
+            wanted_mm=tiller.wanted_mm,
+            wanted_left_over_right_strain=float(np.exp(tiller.left_over_right)),
+        )
+        if tiller is not None
+        else None,
+        next_pull=StoredNextPull(
+            draw_mm=further.draw_mm,
+            limb=further.limb,
+            at_mm=further.at_mm,
+            sd_now=further.sd_now,
+            sd_then=further.sd_then,
+        )
+        if further is not None
+        else None,
+        plan=_zones(plan, bow) if plan is not None else None,
+        layers=tuple(
+            StoredLayer(limb=o.limb, from_mm=o.from_mm, to_mm=o.to_mm, depth_mm=o.depth_mm) for o in plan.layers
+        )
+        if plan is not None
+        else None,
+        leave_alone=tuple(
+            StoredLeftAlone(limb=a.limb, from_mm=a.from_mm, to_mm=a.to_mm, reason=a.reason) for a in plan.left_alone
+        )
+        if plan is not None
+        else None,
+        missing=tuple(
+            StoredMissing(what=m.what, size=m.size, limb=m.limb or None, from_mm=m.from_mm, to_mm=m.to_mm)
             for m in plan.missing
-        ],
-        "plan_summary": {
-            "weight_now_n": plan.now_n,
-            "weight_after_pass_n": plan.after_pass_n,
-            "weight_final_n": plan.final_n,
-            "weight_sd_n": plan.weight_sd_n,
-            "weight_after_pass_sd_n": plan.after_pass_sd_n,
-            "even_weight_n": plan.even_weight_n,
-            "uneven_now": plan.now.expected,
-            "uneven_now_band": [plan.now.low, plan.now.high],
-            "uneven_after_pass": plan.after_pass.expected,
-            "uneven_after_pass_band": [plan.after_pass.low, plan.after_pass.high],
-            "uneven_final": plan.final.expected,
-            "uneven_final_band": [plan.final.low, plan.final.high],
-            "even_strain": plan.even_strain,
-            "largest_strain": plan.largest_strain,
-            "earlier_pulls": advice.earlier_pulls,
-        },
-    }
+        )
+        if plan is not None
+        else None,
+        plan_summary=_summary(plan, advice.earlier_pulls) if plan is not None else None,
+        working_strain=advice.working_strain,
+        working_strain_source=advice.strain_source,
+        advice_said=advice.said,
+    )
+
+
+def _forecast(ahead: Forecast) -> StoredForecast:
+    return StoredForecast(
+        braced_weight_n=ahead.weight_n,
+        sd_n=ahead.weight_sd_n,
+        target_draw_mm=float(ahead.draw_mm[-1]),
+        brace_mm=ahead.brace_mm,
+        string_mm=ahead.string_mm,
+        string_sd_mm=ahead.string_sd_mm,
+        stored_j=ahead.stored_j,
+        stored_sd_j=ahead.stored_sd_j,
+        curve=StoredCurve(
+            draw_mm=tuple(round(float(v), 2) for v in ahead.draw_mm),
+            force_n=tuple(round(float(v), 3) for v in ahead.force_n),
+            force_sd_n=tuple(round(float(v), 3) for v in ahead.force_sd_n),
+        ),
+    )
+
+
+def _zones(plan: Plan, bow: Bow) -> tuple[StoredZone, ...]:
+    lengths = {side: bow.limb(side).length_mm for side in SIDES}
+    return tuple(
+        StoredZone(
+            limb=z.limb,
+            from_mm=z.from_mm,
+            to_mm=z.to_mm,
+            from_nock_mm=lengths["left" if z.limb == "left" else "right"] - z.to_mm,
+            to_nock_mm=lengths["left" if z.limb == "left" else "right"] - z.from_mm,
+            depth_mm=z.depth_mm,
+            depth_sd_mm=z.depth_sd_mm,
+            pass_mm=z.pass_mm,
+        )
+        for z in plan.zones
+    )
+
+
+def _summary(plan: Plan, earlier_pulls: int) -> StoredSummary:
+    return StoredSummary(
+        weight_now_n=plan.now_n,
+        weight_after_pass_n=plan.after_pass_n,
+        weight_final_n=plan.final_n,
+        weight_sd_n=plan.weight_sd_n,
+        weight_after_pass_sd_n=plan.after_pass_sd_n,
+        even_weight_n=plan.even_weight_n,
+        uneven_now=plan.now.expected,
+        uneven_now_band=(plan.now.low, plan.now.high),
+        uneven_after_pass=plan.after_pass.expected,
+        uneven_after_pass_band=(plan.after_pass.low, plan.after_pass.high),
+        uneven_final=plan.final.expected,
+        uneven_final_band=(plan.final.low, plan.final.high),
+        even_strain=plan.even_strain,
+        largest_strain=plan.largest_strain,
+        earlier_pulls=earlier_pulls,
+    )
+
+
+def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
+    """Forecast, stop and plan as JSON; a key is null where it could not be had, ``advice_said`` says why."""
+    return written(stored_advice(advice, bow), None)
 
 
 def write_json(path: Path, value: dict[str, Any]) -> None:
@@ -265,29 +287,18 @@ def _csv(header: tuple[str, ...], rows: list[tuple[Any, ...]]) -> bytes:
     return text.getvalue().encode()
 
 
-def pull_csv(pull: dict[str, Any]) -> dict[str, bytes]:
+def pull_csv(pull: StoredPull) -> dict[str, bytes]:
     """A pull of the book as CSV files by name, units in the header."""
     force_draw = [
-        (r["file"], r["branch"], r["t_s"], r["draw_mm"], r["draw_sd_mm"], r["force_n"], r["force_sd_n"], r["held"])
-        for r in pull["force_draw"]
+        (p.file, p.branch, p.t_s, _one(p.draw_mm), _one(p.draw_sd_mm), _one(p.force_n), _one(p.force_sd_n), int(p.held))
+        for p in pull.pictures
     ]
     profiles = [
-        (
-            r["limb"],
-            r["s_mm"],
-            r["bend_per_m"],
-            r["bend_sd"],
-            r["stiffness_n_m2"],
-            r["stiffness_sd"],
-            r["strain"],
-            r["strain_sd"],
-            r["departure"],
-            r["departure_sd"],
-        )
+        (side, *(_one(v) for v in row))
         for side in SIDES
-        for r in pull["profiles"][side]
+        for row in zip(*(getattr(pull.limb(side), name) for name in PROFILE), strict=True)
     ]
-    marks = [(r["limb"], r["from_mm"], r["to_mm"], r["kind"], r["departure"], r["sd"]) for r in pull["marks"]]
+    marks = [(side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd) for side, m in pull.marks]
     return {
         "force_draw.csv": _csv(FORCE_DRAW_HEADER, force_draw),
         "profiles.csv": _csv(PROFILE_HEADER, profiles),

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -19,6 +16,8 @@ from tiller.measure.followup.advice import advise_from_file
 from tiller.mechanics.wood.season import FAR_DAYS, season_of
 from tiller.quantity import mm, mm_span, newton
 from tiller.records.book import FATES, Book
+from tiller.records.stored_advice import StoredAdvice
+from tiller.records.stored_pull import StoredPull, wanted_weight_n
 from tiller.setup.bow_files import bow_beside_stave
 from tiller.setup.new_bow import name_fault
 
@@ -75,7 +74,7 @@ class Page:
         warned: what must be looked at before that, likewise; where anything became of the bow there is no list.
     """
 
-    newest: Mapping[str, Any]
+    newest: StoredPull
     course: tuple[Passed, ...]
     target_n: float
     layers: tuple[str, ...]
@@ -96,52 +95,48 @@ def page_of(book: Path, bow: str) -> Page | None:
         ids = [row.pull_id for row in shop.pulls(bow)][-MOST_SHOWN:]
         pulls = [shop.pull(i) for i in ids]
         fate = shop.fate(bow)
-        about = next((b for b in shop.bows() if b["name"] == bow), None)
+        about = next((b for b in shop.bows() if b.name == bow), None)
     if not pulls:
         return None
-    target = float("nan")
-    with contextlib.suppress(ValueError, KeyError, TypeError):
-        target = float(json.loads(about["description"])["target"]["weight_n"]) if about else target
-    told = pulls[-1].get("advice") or {}
+    told = pulls[-1].advice
     return Page(
         newest=pulls[-1],
         course=tuple(_passed(p) for p in pulls),
-        target_n=target,
+        target_n=wanted_weight_n(about.description) if about is not None else float("nan"),
         layers=tuple(
-            f"{o.get('limb')} limb, {mm_span(_number(o, 'from_mm'), _number(o, 'to_mm'))} from the pivot: {mm(_number(o, 'depth_mm'), 2)}"
-            for o in (_rows(told, "layers") if fate == "" else ())
+            f"{o.limb} limb, {mm_span(o.from_mm, o.to_mm)} from the pivot: {mm(o.depth_mm, 2)}"
+            for o in ((told.layers or ()) if fate == "" else ())
         ),
         warned=_warned(told) if fate == "" else (),
-        held=not pulls[-1].get("scrapings"),
+        held=not pulls[-1].scrapings,
     )
 
 
-def _warned(told: Mapping[str, Any]) -> tuple[str, ...]:
+def _warned(told: StoredAdvice) -> tuple[str, ...]:
     """The stop, too much strain, and what the newest pull's advice says first."""
     out = []
-    stop = _number(told, "stop", "draw_mm")
-    if np.isfinite(stop):
-        out.append(f"STOP: do not draw beyond {mm(stop)} on the string that was on it")
-    most, limit = _number(told, "plan_summary", "largest_strain"), _number(told, "working_strain")
-    if most > limit:
+    if told.stop is not None and np.isfinite(told.stop.draw_mm):
+        out.append(f"STOP: do not draw beyond {mm(told.stop.draw_mm)} on the string that was on it")
+    if _overstrained(told) and told.plan_summary is not None:
         out.append(
-            f"OVERSTRAINED at the target in the end: {100 * most:.2f} %, {100 * limit:.2f} % is what the wood is trusted with: choose a way out before anything is scraped"
+            f"OVERSTRAINED at the target in the end: {100 * told.plan_summary.largest_strain:.2f} %, {100 * told.working_strain:.2f} % is what the wood is trusted with: choose a way out before anything is scraped"
         )
-    said = told.get("advice_said")
-    return (*out, *(str(text) for text in said if isinstance(text, str))) if isinstance(said, list) else tuple(out)
+    return (*out, *told.advice_said)
 
 
-def _passed(pull: Mapping[str, Any]) -> Passed:
-    told = pull.get("advice") or {}
-    weighed = pull["force_there_n"] is not None
+def _overstrained(told: StoredAdvice) -> bool:
+    return told.plan_summary is not None and told.plan_summary.largest_strain > told.working_strain
+
+
+def _passed(pull: StoredPull) -> Passed:
     nan = float("nan")
     # the limb that follows the string most; one that moved to the back is no set
-    sets = [v for v in (_number(s, "nock_mm") for s in _rows(told, "set")) if np.isfinite(v)]
+    sets = [one.nock_mm for one in pull.comparison.set if np.isfinite(one.nock_mm)]
     return Passed(
-        pull_id=int(pull["pull_id"]),
-        weight_n=_number(told, "forecast", "braced_weight_n") if weighed else nan,
-        weight_sd_n=_number(told, "forecast", "sd_n") if weighed else nan,
-        uneven=_number(told, "plan_summary", "uneven_now"),
+        pull_id=pull.pull_id,
+        weight_n=pull.advice.weight_n if pull.weighed else nan,
+        weight_sd_n=pull.advice.weight_sd_n if pull.weighed else nan,
+        uneven=pull.advice.uneven_now,
         set_mm=max(sets, default=nan),
     )
 
@@ -158,7 +153,7 @@ def shop_items(home: Path, book: Path, today: date) -> tuple[Item, ...]:
     found: dict[str, Item] = {}
     if book.is_file() and book.stat().st_size:
         with Book(book) as shop:
-            fates = {str(b["name"]): str(b["fate"]) for b in shop.bows()}
+            fates = {b.name: b.fate for b in shop.bows()}
             newest: dict[str, list[int]] = {}
             for row in shop.pulls():
                 newest.setdefault(row.bow, []).append(row.pull_id)
@@ -173,68 +168,51 @@ def shop_items(home: Path, book: Path, today: date) -> tuple[Item, ...]:
     return tuple(sorted(found.values(), key=lambda item: (ORDER.index(item.state), item.name.casefold())))
 
 
-def _of_book(name: str, pull: Mapping[str, Any], pulls: int, fate: str, home: Path) -> Item:
-    told = pull.get("advice") or {}
-    parts = []
-    weight, at = _number(told, "forecast", "braced_weight_n"), _number(told, "forecast", "target_draw_mm")
-    if np.isfinite(weight) and pull["force_there_n"] is not None:
-        parts.append(newton(weight) + (f" at {mm(at)}" if np.isfinite(at) else ""))
-    uneven = _number(told, "plan_summary", "uneven_now")
-    if np.isfinite(uneven):
-        parts.append(f"{100 * uneven:.1f} % uneven")
-    marks = pull["marks"]
+def _of_book(name: str, pull: StoredPull, pulls: int, fate: str, home: Path) -> Item:
+    told, parts = pull.advice, []
+    if pull.weighed and told.forecast is not None and np.isfinite(told.weight_n):
+        at = told.forecast.target_draw_mm
+        parts.append(newton(told.weight_n) + (f" at {mm(at)}" if np.isfinite(at) else ""))
+    if np.isfinite(told.uneven_now):
+        parts.append(f"{100 * told.uneven_now:.1f} % uneven")
+    marks = pull.marks
     if marks:
         parts.append(f"{len(marks)} {'mark' if len(marks) == 1 else 'marks'}")
-    state, step = _next_of_bow(told, pull, fate, _number(told, "stop", "draw_mm"))
+    state, step = _next_of_bow(pull, fate)
     # a name out of another shop's book may be no folder of ours
     file = None if name_fault(name) else home / "bows" / name / "bow.toml"
     return Item(
         name=name,
-        wood=str(pull["wood"]),
+        wood=pull.wood,
         state=state,
-        day=str(pull["day"]),
+        day=pull.day,
         pulls=pulls,
-        newest=int(pull["pull_id"]),
+        newest=pull.pull_id,
         figures=", ".join(parts),
         next_step=step,
         file=file if file is not None and file.is_file() else None,
     )
 
 
-def _number(told: Any, *names: str) -> float:
-    """A number out of tables in each other; NaN where there is none. A book may come from anywhere."""
-    for name in names:
-        told = told.get(name) if isinstance(told, Mapping) else None
-    return float(told) if isinstance(told, int | float) and not isinstance(told, bool) else float("nan")
-
-
-def _rows(told: Any, name: str) -> list[Mapping[str, Any]]:
-    found = told.get(name) if isinstance(told, Mapping) else None
-    return [row for row in found if isinstance(row, Mapping)] if isinstance(found, list) else []
-
-
-def _next_of_bow(told: Mapping[str, Any], pull: Mapping[str, Any], fate: str, stop_mm: float) -> tuple[State, str]:
+def _next_of_bow(pull: StoredPull, fate: str) -> tuple[State, str]:
     """Where a bow stands after its newest pull, and what is next."""
+    told = pull.advice
     if fate not in ("", FATES[0]):
         return "put aside", f"noted as {fate}: do not draw it; let somebody competent look at it"
-    within = f", to {mm(stop_mm)} at most" if np.isfinite(stop_mm) else ""
+    stop = told.stop.draw_mm if told.stop is not None else float("nan")
+    within = f", to {mm(stop)} at most" if np.isfinite(stop) else ""
     if fate == FATES[0]:
         return "finished", "whole by the book: print its sheet"
-    scraped = sum(int(s["strokes"]) for s in pull.get("scrapings") or [])
-    if scraped:
-        return "in work", f"{scraped} strokes were scraped since its last pull: exercise it and pull again{within}"
-    layers, lacking = _rows(told, "layers"), _rows(told, "missing")
-    if told.get("missing") == []:
+    if pull.strokes:
+        return "in work", f"{pull.strokes} strokes were scraped since its last pull: exercise it and pull again{within}"
+    if told.missing == ():
         return "finished", "within what can be told it is done: note it as whole, print its sheet"
-    if layers and _number(told, "plan_summary", "largest_strain") > _number(told, "working_strain"):
+    layers = len(told.layers or ())
+    if layers and _overstrained(told):
         return "in work", "the target would strain it too far: choose a way out on its page before anything is scraped"
     if layers:
-        return (
-            "in work",
-            f"scrape {len(layers)} {'layer' if len(layers) == 1 else 'layers'} by its list, then pull again{within}",
-        )
-    lacks = {m.get("what") for m in lacking}
-    if "braced" in lacks:
+        return "in work", f"scrape {layers} {'layer' if layers == 1 else 'layers'} by its list, then pull again{within}"
+    if any(one.what == "braced" for one in told.missing or ()):
         return "in work", f"a braced pull{within}"
     return "in work", f"pull again{within}"
 

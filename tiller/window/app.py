@@ -26,11 +26,12 @@ from tiller.live.sound import Sounds
 from tiller.live.stages import DRAWN, Happening
 from tiller.live.view import View, planned_strokes
 from tiller.records.book import Book, PullRow
+from tiller.records.stored_pull import StoredPull
 from tiller.report.style import Units
 from tiller.sources.interfaces import Stage
 from tiller.window import book_sheet, other_sheets, pull_sheet
 from tiller.window.canvas import Canvas, Press
-from tiller.window.look import DARK, LIGHT, Look
+from tiller.window.look import DARK, LIGHT, Look, Style
 from tiller.window.pull_sheet import Box
 
 TEXTURE_WIDTH = 960
@@ -91,7 +92,7 @@ class App:
         self.chosen: list[int] = []
         self.marked: int | None = None
         self.rows: list[PullRow] = []
-        self.pulls: list[dict[str, object]] = []
+        self.pulls: list[StoredPull] = []
         self.made = 0
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
@@ -369,21 +370,22 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
     wide, high = app.frame_size
     at = pull_sheet.places(sheet.width, sheet.height, wide / high)
     look, units, bow = app.look, app.units, app.rack.bow
+    style = Style(units, look)
     frame = (wide, high)
     body = Box(
         at.head.x, at.head.y + at.head.height, at.head.width, at.side.y + at.side.height - at.head.y - at.head.height
     )
     if app.sheet == "pull":
-        pull_sheet.draw(sheet, view, bow, units, look, at, frame)
+        pull_sheet.draw(sheet, view, bow, style, at, frame)
     else:
-        pull_sheet.draw_head(sheet, view, units, look, at.head)
+        pull_sheet.draw_head(sheet, view, style, at.head)
         if app.sheet == "scrape":
-            other_sheets.draw_plan(sheet, view, bow, units, look, body, app.made, frame)
+            other_sheets.draw_plan(sheet, view, bow, style, body, app.made, frame)
         elif app.sheet == "book":
-            book_sheet.draw_book(sheet, app.rows, app.chosen, app.marked, app.pulls, units, look, body)
+            book_sheet.draw_book(sheet, book_sheet.Listed(app.rows, app.chosen, app.marked, app.pulls), style, body)
         else:
             wanted = tuple(f.id for f in app.rack.rig.fiducials)
-            other_sheets.draw_setup(sheet, view, frame, wanted, units, look, at.picture, at.side)
+            other_sheets.draw_setup(sheet, view, frame, wanted, style, (at.picture, at.side))
     message = units.words(app.message)
     if message and not pull_sheet.crowded(sheet, view, units, at.head):
         sheet.fitted(

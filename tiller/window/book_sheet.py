@@ -2,68 +2,90 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from tiller.records.book import PullRow
-from tiller.report.style import Units
+from tiller.records.stored_pull import StoredPull
 from tiller.window.canvas import Colour, Sketch
-from tiller.window.look import Look, faded
+from tiller.window.look import Style, faded
 from tiller.window.pull_sheet import Box
 
 Row = list[tuple[float, float]]
 
 
-def draw_book(
-    sheet: Sketch,
-    rows: list[PullRow],
-    chosen: list[int],
-    marked: int | None,
-    pulls: list[dict[str, object]],
-    units: Units,
-    look: Look,
-    box: Box,
-) -> None:
-    """The book: its pulls, newest first, and up to two that are set beside each other.
+@dataclass(frozen=True)
+class Listed:
+    """What the book's sheet shows.
 
-    Args:
+    Attributes:
+        rows: all pulls, oldest first; pulls: those that are shown in full.
         chosen: the pull that the bar stands on, and the one beside it; marked: the one that is kept beside all others.
     """
+
+    rows: Sequence[PullRow]
+    chosen: Sequence[int]
+    marked: int | None
+    pulls: Sequence[StoredPull]
+
+
+def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
+    """The book: its pulls, newest first, and up to two that are set beside each other."""
+    _list(sheet, listed, style, box)
+    units, look = style.units, style.look
     size = 0.027 * sheet.height
-    columns = (
-        (0.0, "pull"),
-        (0.07, "bow"),
-        (0.30, "day"),
-        (0.42, "largest draw"),
-        (0.57, "force there"),
-        (0.70, "marks"),
-    )
-    wide = box.width
-    sheet.fitted(
-        box.x + wide,
-        box.y,
-        "up / down: choose    M: keep beside",
-        0.85 * size,
-        0.22 * wide,
-        look.soft,
-        "right",
-    )
-    for share, name in columns:
+    top = box.y + 0.5 * box.height
+    gap = 0.012 * box.width
+    lower = Box(box.x, top, 0.64 * box.width - gap, box.y + box.height - top)
+    told = list(zip(listed.pulls, (look.ink, look.weak), strict=False))
+    stiff = [(line, colour) for pull, colour in told for line in _stiffness(pull)]
+    most = max([v for line, _ in stiff for _, v in line], default=1.0)
+    reach = max([abs(s) for line, _ in stiff for s, _ in line], default=1.0)
+    title = f"stiffness along the limbs, up to {units.stiffness(1.05 * most, 0).split(' ')[0]} {units.stiffness_unit}"
+    _plot(sheet, _Curves(stiff, (-1.03 * reach, 1.03 * reach), 1.05 * most, title), style, lower)
+    curves = [(line, colour) for pull, colour in told for line in _force_draw(pull)]
+    top_n = max([f for line, _ in curves for _, f in line], default=1.0)
+    far = max([d for line, _ in curves for d, _ in line], default=1.0)
+    right = Box(lower.x + lower.width + gap, top, box.width - lower.width - gap, lower.height)
+    title = f"force over draw, up to {units.force(1.05 * top_n)}"
+    _plot(sheet, _Curves(curves, (0.0, 1.03 * far), 1.05 * top_n, title), style, right)
+    x = lower.x + lower.width - 0.02 * lower.width
+    for pull, colour in reversed(told):
+        x -= sheet.text(x, top + 0.3 * size, f"  pull {pull.pull_id}", 0.85 * size, colour, "right")
+
+
+COLUMNS = (
+    (0.0, "pull"),
+    (0.07, "bow"),
+    (0.30, "day"),
+    (0.42, "largest draw"),
+    (0.57, "force there"),
+    (0.70, "marks"),
+)
+"""Of the list: where each begins, as a share of its width, and its head."""
+
+
+def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
+    units, look = style.units, style.look
+    size, wide = 0.027 * sheet.height, box.width
+    keys = "up / down: choose    M: keep beside"
+    sheet.fitted(box.x + wide, box.y, keys, 0.85 * size, 0.22 * wide, look.soft, "right")
+    for share, name in COLUMNS:
         sheet.text(box.x + share * wide, box.y, name, 0.85 * size, look.soft)
     y = box.y + 1.4 * size
-    if not rows:
+    if not listed.rows:
         sheet.text(box.x, y, "no pull is in the book yet", size, look.soft)
     fit = max(1, int((0.45 * box.height - 1.4 * size) / (1.3 * size)))
-    newest = list(reversed(rows))
-    at = next((k for k, r in enumerate(newest) if chosen and r.pull_id == chosen[0]), 0)
+    newest = list(reversed(listed.rows))
+    at = next((k for k, r in enumerate(newest) if listed.chosen and r.pull_id == listed.chosen[0]), 0)
     first = max(0, min(at - fit // 2, len(newest) - fit))
     for row in newest[first : first + fit]:
-        picked = row.pull_id in chosen
-        ink = look.ink if picked else look.soft
+        picked = row.pull_id in listed.chosen
         if picked:
             sheet.area(box.x - 4, y - 2, wide * 0.8, 1.25 * size, faded(look.weak, 50), 3.0)
-        if row.pull_id == marked:
+        if row.pull_id == listed.marked:
             sheet.text(box.x + 0.78 * wide, y, "M", size, look.ink)
         cells = (
             str(row.pull_id),
@@ -73,81 +95,49 @@ def draw_book(
             units.force(row.force_there_n),
             str(row.marks),
         )
-        for (share, _), text in zip(columns, cells, strict=True):
-            sheet.text(box.x + share * wide, y, text, size, ink)
+        for (share, _), text in zip(COLUMNS, cells, strict=True):
+            sheet.text(box.x + share * wide, y, text, size, look.ink if picked else look.soft)
         y += 1.3 * size
-    top = box.y + 0.5 * box.height
-    gap = 0.012 * box.width
-    lower = Box(box.x, top, 0.64 * box.width - gap, box.y + box.height - top)
-    colours = (look.ink, look.weak)
-    told = list(zip(pulls, colours, strict=False))
-    stiff: list[tuple[Row, Colour]] = [(rows_, colour) for pull, colour in told for rows_ in _stiffness(pull)]
-    most = max([v for line, _ in stiff for _, v in line], default=1.0)
-    reach = max([abs(s) for line, _ in stiff for s, _ in line], default=1.0)
-    title = f"stiffness along the limbs, up to {units.stiffness(1.05 * most, 0).split(' ')[0]} {units.stiffness_unit}"
-    _plot(sheet, stiff, (-1.03 * reach, 1.03 * reach), 1.05 * most, title, units, look, lower)
-    curves: list[tuple[Row, Colour]] = [(line, colour) for pull, colour in told for line in _curve(pull)]
-    top_n = max([f for line, _ in curves for _, f in line], default=1.0)
-    far = max([d for line, _ in curves for d, _ in line], default=1.0)
-    right = Box(lower.x + lower.width + gap, top, box.width - lower.width - gap, lower.height)
-    _plot(
-        sheet,
-        curves,
-        (0.0, 1.03 * far),
-        1.05 * top_n,
-        f"force over draw, up to {units.force(1.05 * top_n)}",
-        units,
-        look,
-        right,
-    )
-    x = lower.x + lower.width - 0.02 * lower.width
-    for pull, colour in reversed(told):
-        x -= sheet.text(x, top + 0.3 * size, f"  pull {pull['pull_id']}", 0.85 * size, colour, "right")
 
 
-def _stiffness(pull: dict[str, object]) -> list[Row]:
+def _stiffness(pull: StoredPull) -> list[Row]:
     """Stiffness over the place along the bow, left limb to the left, line by line."""
-    profiles: Any = pull.get("profiles")
-    if not isinstance(profiles, dict):
-        return []
     lines = []
-    for side, sign in (("left", -1.0), ("right", 1.0)):
-        told = profiles.get(side) or []
-        line = [(sign * r["s_mm"], r["stiffness_n_m2"]) for r in told if r["stiffness_n_m2"] is not None]
+    for limb, sign in ((pull.left, -1.0), (pull.right, 1.0)):
+        seen = np.isfinite(limb.stiffness_n_m2)
+        line = [(sign * float(s), float(v)) for s, v in zip(limb.s_mm[seen], limb.stiffness_n_m2[seen], strict=True)]
         if len(line) > 1:
             lines.append(line[::2])
     return lines
 
 
-def _curve(pull: dict[str, object]) -> list[Row]:
+def _force_draw(pull: StoredPull) -> list[Row]:
     """Force over draw of a pull's pictures, drawn and let down."""
-    told: Any = pull.get("force_draw")
     lines = []
     for branch in ("up", "down"):
         line = [
-            (float(r["draw_mm"]), float(r["force_n"]))
-            for r in (told if isinstance(told, list) else [])
-            if r["branch"] == branch
-            and (branch == "up" or r["held"])
-            and r["draw_mm"] is not None
-            and r["force_n"] is not None
+            (p.draw_mm, p.force_n)
+            for p in pull.pictures
+            if p.branch == branch and (branch == "up" or p.held) and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)
         ]
         if len(line) > 1:
             lines.append(line)
     return lines
 
 
-def _plot(
-    sheet: Sketch,
-    lines: list[tuple[Row, Colour]],
-    span: tuple[float, float],
-    most: float,
-    title: str,
-    units: Units,
-    look: Look,
-    box: Box,
-) -> None:
-    """A small plot over lengths (mm); values from 0 to ``most``."""
+@dataclass(frozen=True)
+class _Curves:
+    """A small plot over lengths: its lines (mm, value), from where to where, and the largest value shown, from 0."""
+
+    lines: Sequence[tuple[Row, Colour]]
+    span_mm: tuple[float, float]
+    most: float
+    title: str
+
+
+def _plot(sheet: Sketch, curves: _Curves, style: Style, box: Box) -> None:
+    units, look = style.units, style.look
+    lines, (low, high), most = curves.lines, curves.span_mm, curves.most
     sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
     size = 0.026 * sheet.height
     if not lines:
@@ -156,7 +146,6 @@ def _plot(
         sheet.fitted(middle, box.y + 0.45 * box.height, text, size, 0.9 * box.width, look.soft, "middle")
         return
     left, top, wide, tall = box.x + 0.03 * box.width, box.y + 1.7 * size, 0.94 * box.width, box.height - 3.4 * size
-    low, high = span
     sheet.line([(left, top + tall), (left + wide, top + tall)], look.rule, 1.0)
     for line, colour in lines:
         sheet.line(
@@ -164,7 +153,7 @@ def _plot(
             colour,
             2.5,
         )
-    sheet.fitted(left, box.y + 0.3 * size, title, 0.85 * size, 0.7 * wide, look.soft)
+    sheet.fitted(left, box.y + 0.3 * size, curves.title, 0.85 * size, 0.7 * wide, look.soft)
     tick = units.tick_mm
     for k in range(int(np.ceil(low / tick)), int(high / tick) + 1):
         at = left + wide * (k * tick - low) / (high - low)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tiller.report.style import AIM, LEFT, RIGHT, STIFF, WEAK, rgb
+from tiller.report.style import AIM, LEFT, RIGHT, STIFF, WEAK, Units, rgb
 from tiller.window.canvas import Colour
 
 
@@ -31,6 +31,14 @@ class Look:
     alarm: Colour
     on_alarm: Colour
     good: Colour
+
+
+@dataclass(frozen=True)
+class Style:
+    """What a sheet is drawn with."""
+
+    units: Units
+    look: Look
 
 
 LIGHT = Look(

@@ -7,10 +7,9 @@ import numpy as np
 from tiller.bow.bowfile import SIDES, Bow
 from tiller.live.view import View
 from tiller.mechanics.advice.layers import outside, strokes
-from tiller.report.style import Units
 from tiller.report.text.advice import missing_words
 from tiller.window.canvas import Sketch
-from tiller.window.look import Look, faded
+from tiller.window.look import Look, Style, faded
 from tiller.window.pull_sheet import Box, draw_picture
 
 CAUTIONS = (
@@ -45,11 +44,10 @@ def draw_cautions(sheet: Sketch, look: Look, box: Box) -> None:
     )
 
 
-def draw_plan(
-    sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: int, frame: tuple[int, int]
-) -> None:
+def draw_plan(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, made: int, frame: tuple[int, int]) -> None:
     """After the string is down: what the pull showed, and where to scrape, on the picture and as bars. ``made``: strokes that were
     counted; ``frame``: size of the camera's picture."""
+    units, look = style.units, style.look
     size = 0.030 * sheet.height
     if view.worked is None:
         text = "measuring ..." if view.busy else "No pull was measured in this session yet."
@@ -92,19 +90,20 @@ def draw_plan(
     tall = 0.38 * box.height
     wide = min(tall * frame[0] / frame[1], 0.45 * box.width) if view.image is not None else 0.0
     if wide:
-        draw_picture(sheet, view, bow, units, look, Box(box.x, y, wide, wide * frame[1] / frame[0]), frame)
+        draw_picture(sheet, view, bow, style, Box(box.x, y, wide, wide * frame[1] / frame[0]), frame)
         wide += 0.5 * size
-    _layers(sheet, view, bow, units, look, Box(box.x + wide, y, box.width - wide, tall))
+    _layers(sheet, view, bow, style, Box(box.x + wide, y, box.width - wide, tall))
     y += tall + 0.5 * size
-    _list(sheet, view, bow, units, look, Box(box.x, y, box.width, box.y + box.height - y - 2.6 * size), made)
+    _list(sheet, view, bow, style, Box(box.x, y, box.width, box.y + box.height - y - 2.6 * size), made)
     y = box.y + box.height - 2.3 * size
     notes = [t for t in (*worked.advice.said, *worked.beside.said) if t]
     if notes:
         sheet.wrapped(box.x, y, units.words(notes[0]), 0.85 * size, box.width, look.weak, 2)
 
 
-def _layers(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box) -> None:
+def _layers(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box) -> None:
     """Both limbs with the layers to take off, the stretches to leave, and the marks."""
+    units, look = style.units, style.look
     sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
     worked = view.worked
     if worked is None:
@@ -167,8 +166,9 @@ def _layers(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: 
                 break
 
 
-def _list(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, made: int) -> None:
+def _list(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, made: int) -> None:
     """What to chalk, limb beside limb."""
+    units, look = style.units, style.look
     worked = view.worked
     plan = worked.advice.plan if worked is not None else None
     size = 0.029 * sheet.height
@@ -208,15 +208,14 @@ def draw_setup(
     view: View,
     frame: tuple[int, int],
     wanted: tuple[int, ...],
-    units: Units,
-    look: Look,
-    picture: Box,
-    box: Box,
+    style: Style,
+    places: tuple[Box, Box],
 ) -> None:
     """Camera and scale: what they show, what is missing and how to mend it; the fiducials that were found are ringed in the picture.
 
-    ``frame``: width and height of the camera's picture in its own pixels.
+    ``frame``: width and height of the camera's picture in its own pixels; ``places``: of the picture and of the text.
     """
+    (picture, box), units, look = places, style.units, style.look
     found, rms_mm = view.board.found, view.board.rms_mm
     sheet.area(picture.x, picture.y, picture.width, picture.height, look.panel)
     if view.image is not None:

@@ -14,7 +14,7 @@ from tiller.live.view import View
 from tiller.report.style import Units
 from tiller.sources.interfaces import Stage
 from tiller.window.canvas import Point, Sketch
-from tiller.window.look import Look, faded
+from tiller.window.look import Look, Style, faded
 
 Array = NDArray[np.float64]
 
@@ -70,12 +70,12 @@ LEAST_LABEL = 0.02
 """Labels on the picture are no smaller than this share of the window's height."""
 
 
-def draw(sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, at: Places, frame: tuple[int, int]) -> None:
+def draw(sheet: Sketch, view: View, bow: Bow, style: Style, at: Places, frame: tuple[int, int]) -> None:
     """Draws the sheet. ``frame``: width and height of the camera's picture in its own pixels."""
-    draw_head(sheet, view, units, look, at.head)
-    draw_picture(sheet, view, bow, units, look, at.picture, frame)
-    _strip(sheet, view, bow, units, look, at.strip, at.picture, frame)
-    _numerals(sheet, view, units, look, at.side)
+    draw_head(sheet, view, style, at.head)
+    draw_picture(sheet, view, bow, style, at.picture, frame)
+    _strip(sheet, view, bow, style, at.strip, at.picture, frame)
+    _numerals(sheet, view, style, at.side)
 
 
 def alarmed(view: View) -> bool:
@@ -83,8 +83,9 @@ def alarmed(view: View) -> bool:
     return view.stage is Stage.BEYOND or bool(view.alarm)
 
 
-def draw_head(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> None:
+def draw_head(sheet: Sketch, view: View, style: Style, box: Box) -> None:
     """The state in a word or two and the next step in a sentence."""
+    units, look = style.units, style.look
     alarm = alarmed(view)
     if alarm:
         sheet.area(box.x, box.y, box.width, box.height, look.alarm, 6.0)
@@ -112,10 +113,9 @@ def crowded(sheet: Sketch, view: View, units: Units, box: Box) -> bool:
     return alarmed(view) and sheet.measure(units.words(view.sentence), 0.4 * box.height) > box.width - left - 0.2 * size
 
 
-def draw_picture(
-    sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, frame: tuple[int, int]
-) -> None:
+def draw_picture(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, frame: tuple[int, int]) -> None:
     """The picture with the bend drawn on it, marks, what is to be scraped, knots and the like, and the hook."""
+    look = style.look
     if view.image is None:
         sheet.area(box.x, box.y, box.width, box.height, look.panel)
         size = 0.05 * box.height
@@ -127,17 +127,18 @@ def draw_picture(
     def place(px: float, py: float) -> Point:
         return (box.x + scale * px, box.y + scale * py)
 
-    for side, colour in (("left", look.left), ("right", look.right)):
-        line = view.lines_px.get("left" if side == "left" else "right")
+    for side, colour in zip(SIDES, (look.left, look.right), strict=True):
+        line = view.lines_px.get(side)
         if line is None or len(line) < 2:
             continue
         for points in _seen_runs(view, side, line):
             run = [place(float(x), float(y)) for x, y in points]
             sheet.line(run, (0, 0, 0, 150), 7.0)
             sheet.line(run, colour, 4.5)
-        _marks(sheet, view, look, side, line, place, box)
-        _zones(sheet, view, look, side, line, place, box)
-        _features(sheet, view, bow, look, "left" if side == "left" else "right", line, place, box)
+        drawn = _Drawn(side, view.stations_mm.get(side, np.empty(0)), line, place, box)
+        _marks(sheet, view, look, drawn)
+        _zones(sheet, view, look, drawn)
+        _features(sheet, bow, look, drawn)
     if view.hook_px is not None:
         x, y = place(*view.hook_px)
         radius = 0.012 * box.height
@@ -145,23 +146,37 @@ def draw_picture(
         sheet.dot(x, y, 0.7 * radius, look.weak)
 
 
-def _seen_runs(view: View, side: str, line: Array) -> list[Array]:
+def _seen_runs(view: View, side: Side, line: Array) -> list[Array]:
     """The stretches (k, 2) of a limb's line that are seen: what is a guess is not drawn."""
-    hidden = (view.looked.hidden if view.looked is not None else {}).get("left" if side == "left" else "right")
+    hidden = (view.looked.hidden if view.looked is not None else {}).get(side)
     shown = np.isfinite(line[:, 0]) & (True if hidden is None or len(hidden) != len(line) else ~hidden)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], shown, [False]]).astype(int)))
     runs = [line[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True)]
     return [np.vstack([run[:-1:2], run[-1:]]) for run in runs if len(run) > 1]
 
 
-def _marks(
-    sheet: Sketch, view: View, look: Look, side: str, line: Array, place: Callable[[float, float], Point], box: Box
-) -> None:
+@dataclass(frozen=True)
+class _Drawn:
+    """A limb in the picture.
+
+    Attributes:
+        s_mm: (n,) its stations; line_px: (n, 2) where they are, pixels of the camera.
+        place: from those to the window; box: the picture's.
+    """
+
+    side: Side
+    s_mm: Array
+    line_px: Array
+    place: Callable[[float, float], Point]
+    box: Box
+
+
+def _marks(sheet: Sketch, view: View, look: Look, drawn: _Drawn) -> None:
     """Stretches that the last measured pull found stiff or weak, beside the limb in the picture."""
     if view.worked is None:
         return
-    limb = view.worked.result.limb("left" if side == "left" else "right")
-    s = view.stations_mm.get("left" if side == "left" else "right", np.empty(0))
+    limb = view.worked.result.limb(drawn.side)
+    s, line, place, box = drawn.s_mm, drawn.line_px, drawn.place, drawn.box
     if len(s) != len(line):
         return
     for mark in limb.marks:
@@ -180,26 +195,17 @@ def _marks(
         sheet.text(x, y - 1.45 * size, mark.kind, size, colour, "middle")
 
 
-def _features(
-    sheet: Sketch,
-    view: View,
-    bow: Bow,
-    look: Look,
-    side: Side,
-    line: Array,
-    place: Callable[[float, float], Point],
-    box: Box,
-) -> None:
+def _features(sheet: Sketch, bow: Bow, look: Look, drawn: _Drawn) -> None:
     """Knots and the like, by the bow's file, on the limb in the picture."""
-    s = view.stations_mm.get(side, np.empty(0))
+    s, line, box = drawn.s_mm, drawn.line_px, drawn.box
     if len(s) != len(line):
         return
     size = max(0.026 * box.height, 0.8 * LEAST_LABEL * sheet.height)
-    for told in bow.limb(side).features:
+    for told in bow.limb(drawn.side).features:
         middle = 0.5 * (told.from_mm + told.to_mm)
         if not s[0] <= middle <= s[-1]:
             continue
-        x, y = place(*(float(np.interp(middle, s, line[:, k])) for k in (0, 1)))
+        x, y = drawn.place(*(float(np.interp(middle, s, line[:, k])) for k in (0, 1)))
         sheet.dot(x, y, 0.4 * size, look.panel)
         sheet.dot(x, y, 0.25 * size, look.ink)
         wide = sheet.measure(told.kind, size)
@@ -207,16 +213,14 @@ def _features(
         sheet.text(x, y + 0.55 * size, told.kind, size, look.ink, "middle")
 
 
-def _zones(
-    sheet: Sketch, view: View, look: Look, side: str, line: Array, place: Callable[[float, float], Point], box: Box
-) -> None:
+def _zones(sheet: Sketch, view: View, look: Look, drawn: _Drawn) -> None:
     """What is to be scraped, under the limb in the picture, once the string is down: number and stretch."""
     plan = view.worked.advice.plan if view.worked is not None and view.plan_holds else None
-    s = view.stations_mm.get("left" if side == "left" else "right", np.empty(0))
+    s, line, place, box = drawn.s_mm, drawn.line_px, drawn.place, drawn.box
     if plan is None or view.stage in DRAWN or len(s) != len(line):
         return
     size = max(0.032 * box.height, LEAST_LABEL * sheet.height)
-    for row, layer in enumerate(o for o in plan.layers if o.limb == side):
+    for row, layer in enumerate(o for o in plan.layers if o.limb == drawn.side):
         inside = (s >= layer.from_mm) & (s <= layer.to_mm)
         if np.count_nonzero(inside) < 2:
             continue
@@ -229,10 +233,9 @@ def _zones(
         sheet.text(x, y - 0.5 * size, f"{row + 1}", 0.9 * size, look.ink, "middle")
 
 
-def _strip(
-    sheet: Sketch, view: View, bow: Bow, units: Units, look: Look, box: Box, picture: Box, frame: tuple[int, int]
-) -> None:
+def _strip(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, picture: Box, frame: tuple[int, int]) -> None:
     """Strain along both limbs against the even level, under the picture and aligned with it."""
+    look = style.look
     sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
     size = max(11.0, 0.105 * box.height)
     middle = box.y + 0.54 * box.height
@@ -302,8 +305,9 @@ def _strip(
             sheet.text(0.5 * (a + b), box.y + box.height - 7 - 1.15 * size, mark.kind, size, kind, "middle")
 
 
-def _numerals(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> None:
+def _numerals(sheet: Sketch, view: View, style: Style, box: Box) -> None:
     """Draw, weight, stop; below them the curve."""
+    units, look = style.units, style.look
     size = NUMERAL * sheet.height
     label = 0.026 * sheet.height
     y = box.y
@@ -346,11 +350,12 @@ def _numerals(sheet: Sketch, view: View, units: Units, look: Look, box: Box) -> 
     y += 1.5 * label
     room = box.y + box.height - y
     if room > 4 * label:
-        curve(sheet, view, units, look, Box(box.x, y, box.width, room), label)
+        curve(sheet, view, style, Box(box.x, y, box.width, room), label)
 
 
-def curve(sheet: Sketch, view: View, units: Units, look: Look, box: Box, label: float) -> None:
+def curve(sheet: Sketch, view: View, style: Style, box: Box, label: float) -> None:
     """Force over draw: this pull, the last one behind it, the points, the stop."""
+    units, look = style.units, style.look
     sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
     left, top = box.x + 2.6 * label, box.y + 0.8 * label
     wide, tall = box.width - 3.4 * label, box.height - 2.6 * label

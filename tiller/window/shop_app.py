@@ -171,8 +171,7 @@ class ShopApp:
         # what the newest pull said of both limbs is for the rack; here its marks and notes are
         told = kept_words(pull, self.units).splitlines()
         self._lines = tuple(t for t in told if t.startswith(("STIFF", "WEAK", "As a whole", "No stretch", "Note:")))
-        hashes = {f["name"]: f["sha256"] for f in pull["files"]}
-        path = pictures_of(self.book.parent, pull["recording"], hashes) / "overlay.jpg"
+        path = pictures_of(self.book.parent, pull.recording, dict(pull.files)) / "overlay.jpg"
         photo = cv2.imread(str(path)) if path.is_file() else None
         if photo is None:
             return

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.composite import limb_section, thick_enough
-from tiller.measure.followup.sets import Past, column, events_shown, limb_line, set_of, since_day
+from tiller.measure.followup.sets import Past, events_shown, limb_line, set_of, since_day
 from tiller.measure.pipeline import Measured
 from tiller.mechanics.advice.history import (
     FIRST_STROKE_MM,
@@ -27,6 +26,8 @@ from tiller.mechanics.advice.history import (
     tiller_difference_mm,
 )
 from tiller.mechanics.advice.yielding import SetShown
+from tiller.records.stored_advice import StoredZone
+from tiller.records.stored_pull import StoredPull
 
 Array = NDArray[np.float64]
 
@@ -51,30 +52,18 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
     passes: list[PassDone] = []
     promised = float("nan")
     last = past.pulls[-1] if past.pulls else None
-    advice = (last or {}).get("advice") or {}
-    stroke = float(advice.get("stroke_mm") or FIRST_STROKE_MM)
-    plan = [z for z in (advice.get("plan") or []) if z.get("pass_mm", 0) > 0]
+    stroke = FIRST_STROKE_MM
+    if last is not None and last.comparison.stroke_mm > 0:
+        stroke = last.comparison.stroke_mm
+    plan = [z for z in (last.advice.plan or ()) if z.pass_mm > 0] if last is not None else []
     if last is not None and plan:
-        for side in SIDES:
-            rows = last["profiles"][side]
-            limb = result.limb(side)
-            zones = [
-                Scraped(z["limb"], z["from_mm"], z["to_mm"], z["pass_mm"], _log_ei(measured, bow, side, z))
-                for z in plan
-                if z["limb"] == side
-            ]
-            passes.append(
-                pass_done(
-                    side, column(rows, "s_mm"), column(rows, "stiffness_n_m2"), limb.s_mm, limb.stiffness_n_m2, zones
-                )
-            )
-        passes = [p for p in passes if np.isfinite(p.share)]
-        promised = float((advice.get("plan_summary") or {}).get("weight_after_pass_n") or np.nan)
-        said += _pass_words(passes, promised, now_n, bool(last.get("scrapings")))
+        passes = _passes(measured, bow, last, plan)
+        if last.advice.plan_summary is not None:
+            promised = last.advice.plan_summary.weight_after_pass_n
+        said += _pass_words(passes, promised, now_n, bool(last.scrapings))
         if passes:
             # where the bowyer said how many strokes were made, a stroke took what came off over those
-            made = sum(s["strokes"] for s in last.get("scrapings") or [])
-            planned = sum(s["planned_strokes"] for s in last.get("scrapings") or [])
+            made, planned = last.strokes, last.planned_strokes
             ratio = planned / made if made > 0 and planned > 0 else 1.0
             stroke = learned_stroke(stroke, [PassDone(p.limb, p.share * ratio, p.sd * ratio) for p in passes])
     sets = set_of(measured, past)
@@ -120,6 +109,20 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
     )
 
 
+def _passes(measured: Measured, bow: Bow, last: StoredPull, plan: Sequence[StoredZone]) -> list[PassDone]:
+    """What came off each limb of what the last pull's plan wanted off it."""
+    passes = []
+    for side in SIDES:
+        limb, kept = measured.result.limb(side), last.limb(side)
+        zones = [
+            Scraped(z.limb, z.from_mm, z.to_mm, z.pass_mm, _log_ei(measured, bow, side, z))
+            for z in plan
+            if z.limb == side
+        ]
+        passes.append(pass_done(side, kept.s_mm, kept.stiffness_n_m2, limb.s_mm, limb.stiffness_n_m2, zones))
+    return [p for p in passes if np.isfinite(p.share)]
+
+
 def learned_stroke(stroke_mm: float, passes: list[PassDone]) -> float:
     """Depth of a stroke after what a pass showed, believed as far as it is sure.
 
@@ -131,14 +134,14 @@ def learned_stroke(stroke_mm: float, passes: list[PassDone]) -> float:
     return float(min(stroke_mm * max(1.0, 1.0 + gain * (seen - 1.0)), DEEPEST_STROKE_MM))
 
 
-def _log_ei(measured: Measured, bow: Bow, side: Side, zone: Mapping[str, Any]) -> float:
+def _log_ei(measured: Measured, bow: Bow, side: Side, zone: StoredZone) -> float:
     """What the planned depth does to log EI in a zone, by its section: thickness now is what the pass left."""
     limb = measured.result.limb(side)
-    middle = 0.5 * (zone["from_mm"] + zone["to_mm"])
+    middle = 0.5 * (zone.from_mm + zone.to_mm)
     thick = float(np.interp(middle, limb.s_mm, limb.thickness_mm))
     width = float(bow.limb(side).width_at(middle))
     above = bow.above(side, np.array([middle, middle]))
-    both = thick_enough(np.array([thick, thick + zone["pass_mm"]]), 1.0, above)
+    both = thick_enough(np.array([thick, thick + zone.pass_mm]), 1.0, above)
     section = limb_section(width, both, measured.crown_radius_mm, above)
     after, before = section.second_moment_mm4
     return float(np.log(after / before))

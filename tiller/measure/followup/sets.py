@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +27,8 @@ from tiller.mechanics.advice.yielding import STEP_MM, RestMoved, SetShown, set_s
 from tiller.mechanics.fit.results import LimbResult
 from tiller.mechanics.forward.belief import BowBelief
 from tiller.records.events import KINDS, SHAPES, Event
+from tiller.records.stored_advice import StoredAdvice
+from tiller.records.stored_pull import StoredPull
 
 Array = NDArray[np.float64]
 
@@ -36,19 +37,14 @@ Array = NDArray[np.float64]
 class Past:
     """What the book held of a bow before this pull: its pulls in full, oldest first, and what was done to it beside scraping, likewise."""
 
-    pulls: Sequence[Mapping[str, Any]] = ()
+    pulls: Sequence[StoredPull] = ()
     events: tuple[Event, ...] = ()
 
     @property
-    def comparable(self) -> Sequence[Mapping[str, Any]]:
+    def comparable(self) -> Sequence[StoredPull]:
         """The pulls since its shape was last changed on purpose."""
         shaped = [e.at.isoformat(timespec="seconds") for e in self.events if e.kind in SHAPES]
-        return [p for p in self.pulls if not shaped or str(p["taken_at"]) > shaped[-1]]
-
-
-def column(rows: Sequence[Mapping[str, Any]], name: str) -> Array:
-    """A column of the book's rows (n,), NaN where nothing is kept."""
-    return np.array([np.nan if r[name] is None else float(r[name]) for r in rows])
+        return [p for p in self.pulls if not shaped or p.taken_at > shaped[-1]]
 
 
 def limb_line(points: Array, side: Side) -> Array:
@@ -64,16 +60,16 @@ def _seen_at(s: Array, where: Array, values: Array) -> Array:
     return np.interp(s, where[good], values[good], left=np.nan, right=np.nan)
 
 
-def rest_of(pull: Mapping[str, Any], side: Side) -> tuple[Array, Array]:
+def rest_of(pull: StoredPull, side: Side) -> tuple[Array, Array]:
     """Stations (n,) and the rest line (n, 2) of a limb, limb coordinates, as the book keeps them."""
-    rows = pull["rest"][side]
-    return column(rows, "s_mm"), limb_line(np.column_stack([column(rows, "x_mm"), column(rows, "y_mm")]), side)
+    kept = pull.limb(side)
+    return kept.rest_s_mm, limb_line(kept.rest_mm, side)
 
 
-def thinned_mm(limb: LimbResult, pull: Mapping[str, Any], s_mm: Array) -> Array:
+def thinned_mm(limb: LimbResult, pull: StoredPull, s_mm: Array) -> Array:
     """What came off the belly since a pull (n,), by the stiffness then and now; 0 where it is not known."""
-    rows = pull["profiles"][limb.side]
-    then = _seen_at(s_mm, column(rows, "s_mm"), column(rows, "stiffness_n_m2"))
+    kept = pull.limb(limb.side)
+    then = _seen_at(s_mm, kept.s_mm, kept.stiffness_n_m2)
     now = _seen_at(s_mm, limb.s_mm, limb.stiffness_n_m2)
     thick = np.interp(s_mm, limb.s_mm, limb.thickness_mm)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -82,12 +78,12 @@ def thinned_mm(limb: LimbResult, pull: Mapping[str, Any], s_mm: Array) -> Array:
 
 def since_day(past: Past) -> str:
     """The day of the pull that a set is counted from, '' without one."""
-    return next((str(p["day"]) for p in past.comparable if all(p["rest"][side] for side in SIDES)), "")
+    return next((p.day for p in past.comparable if p.has_rest), "")
 
 
 def set_of(measured: Measured, past: Past) -> list[SetTaken]:
     """How both limbs' rest shapes moved since the first pull that this one may be compared with; empty without one."""
-    first = next((p for p in past.comparable if all(p["rest"][side] for side in SIDES)), None)
+    first = next((p for p in past.comparable if p.has_rest), None)
     if first is None:
         return []
     out = []
@@ -121,12 +117,8 @@ def set_by_place(measured: Measured, bow: Bow, past: Past) -> SetShown | None:
 
 def _kept_limit(past: Past) -> tuple[float, float] | None:
     """The lowest limit that an earlier pull showed, and its sd."""
-    found = []
-    for pull in past.pulls:
-        told = ((pull.get("advice") or {}).get("set_shown")) or {}
-        limit, sd = told.get("limit"), told.get("limit_sd")
-        if isinstance(limit, int | float) and isinstance(sd, int | float) and limit > 0:
-            found.append((float(limit), float(sd)))
+    shown = [p.comparison.set_shown for p in past.pulls]
+    found = [(s.limit, s.limit_sd) for s in shown if s is not None and s.limit > 0 and np.isfinite(s.limit_sd)]
     return min(found, default=None)
 
 
@@ -136,7 +128,7 @@ def _shown_now(measured: Measured, bow: Bow, past: Past) -> SetShown | None:
         return None
     pulls = past.comparable
     start = next(
-        (k for k, p in enumerate(pulls) if all(p["rest"][side] for side in SIDES) and p["force_there_n"] is not None),
+        (k for k, p in enumerate(pulls) if p.has_rest and p.weighed),
         None,
     )
     if start is None:
@@ -149,7 +141,7 @@ def _shown_now(measured: Measured, bow: Bow, past: Past) -> SetShown | None:
     )
 
 
-def _rest_moved(limb: LimbResult, pulls: Sequence[Mapping[str, Any]]) -> RestMoved | None:
+def _rest_moved(limb: LimbResult, pulls: Sequence[StoredPull]) -> RestMoved | None:
     side = limb.side
     s_then, line = rest_of(pulls[0], side)
     low, high = max(s_then[0], limb.s_mm[0]), min(s_then[-1], limb.s_mm[-1])
@@ -160,11 +152,10 @@ def _rest_moved(limb: LimbResult, pulls: Sequence[Mapping[str, Any]]) -> RestMov
     moved = moved_across(s, s_then, line, limb.s_mm, limb_line(limb.rest_mm, side), thinned)
     bends, strains = [], []
     for pull in pulls:
-        rows = pull["profiles"][side]
-        if rows:
-            where = column(rows, "s_mm")
-            bends.append(_seen_at(s, where, 1e-3 * column(rows, "bend_per_m")))
-            strains.append(_seen_at(s, where, column(rows, "strain")))
+        kept = pull.limb(side)
+        if len(kept.s_mm):
+            bends.append(_seen_at(s, kept.s_mm, 1e-3 * kept.bend_per_m))
+            strains.append(_seen_at(s, kept.s_mm, kept.strain))
     if not bends:
         return None
     bend, strain = (np.fmax.reduce(np.array(rows)) for rows in (bends, strains))
@@ -180,13 +171,13 @@ def events_shown(measured: Measured, past: Past) -> tuple[EventShown, ...]:
     last = past.pulls[-1]
     out = []
     for event in past.events:
-        if event.at.isoformat(timespec="seconds") <= str(last["taken_at"]):
+        if event.at.isoformat(timespec="seconds") <= last.taken_at:
             continue
         sides: tuple[Side, ...] = ("left",) if event.limb == "left" else ("right",) if event.limb == "right" else SIDES
         changes = []
         for side in sides:
-            rows, limb = last["profiles"][side], measured.result.limb(side)
-            if not (rows and last["rest"][side]):
+            kept, limb = last.limb(side), measured.result.limb(side)
+            if not (len(kept.s_mm) and len(kept.rest_s_mm)):
                 continue
             s, line = rest_of(last, side)
             took = set_taken(side, s, line, limb.s_mm, limb_line(limb.rest_mm, side))
@@ -198,9 +189,9 @@ def events_shown(measured: Measured, past: Past) -> tuple[EventShown, ...]:
                     took,
                     low,
                     high,
-                    (column(rows, "s_mm"), column(rows, "stiffness_n_m2")),
+                    (kept.s_mm, kept.stiffness_n_m2),
                     (limb.s_mm, limb.stiffness_n_m2),
-                    bool(last.get("scrapings")),
+                    bool(last.scrapings),
                 )
             )
         out += changes
@@ -219,27 +210,23 @@ SAME_LIMB_MM = 3.0
 """A limb whose last station lies elsewhere by more was shortened, or is another one."""
 
 
-def _layers_of(told: Mapping[str, Any], side: Side) -> list[tuple[float, float, float]] | None:
+def _layers_of(told: StoredAdvice, side: Side) -> list[tuple[float, float, float]] | None:
     """From, to and depth of what a stored plan wanted off a limb; None where it is not known."""
-    key, depth = ("layers", "depth_mm") if told.get("layers") else ("plan", "pass_mm")
-    rows = told.get(key)
-    if not isinstance(rows, list):
+    if told.layers:
+        rows = [(o.limb, o.from_mm, o.to_mm, o.depth_mm) for o in told.layers]
+    elif told.plan is not None:
+        rows = [(z.limb, z.from_mm, z.to_mm, z.pass_mm) for z in told.plan]
+    else:
         return None
-    out = []
-    for row in rows:
-        values = [row.get(name) for name in ("from_mm", "to_mm", depth)]
-        if not all(isinstance(v, int | float) and np.isfinite(v) for v in values):
-            return None
-        if row.get("limb") == side:
-            out.append((float(values[0]), float(values[1]), float(values[2])))
-    return out
+    if not all(np.all(np.isfinite(row[1:])) for row in rows):
+        return None
+    return [row[1:] for row in rows if row[0] == side]
 
 
-def _off_after(pull: Mapping[str, Any], side: Side, s: Array, slope_per_mm: Array, events: Sequence[Event]) -> CameOff:
+def _off_after(pull: StoredPull, side: Side, s: Array, slope_per_mm: Array, events: Sequence[Event]) -> CameOff:
     """What is thought to have come off a limb after a pull, and what else was done to it before the next one."""
-    layers = _layers_of(pull.get("advice") or {}, side)
-    scrapings = pull.get("scrapings") or []
-    made, planned = (sum(int(row[key]) for row in scrapings) for key in ("strokes", "planned_strokes"))
+    layers = _layers_of(pull.advice, side)
+    made, planned = pull.strokes, pull.planned_strokes
     if layers is None or (made > 0 and planned == 0):  # what came off, and where, nobody knows
         off = CameOff(np.zeros(len(s)), UNPLANNED_SD**2 + alike(s, UNPLANNED_SD))
     else:
@@ -255,16 +242,16 @@ def _off_after(pull: Mapping[str, Any], side: Side, s: Array, slope_per_mm: Arra
     return CameOff(off.log_ei, cov)
 
 
-def _shown_by(pull: Mapping[str, Any], side: Side, s: Array) -> Shown:
+def _shown_by(pull: StoredPull, side: Side, s: Array) -> Shown:
     """What a stored pull shows of a limb; NaN where it was not seen, and everywhere where nothing was weighed or the limb had another length.
 
     The stored sd holds that of the level, alike everywhere, which is no error of the shape.
     """
     nothing = Shown(np.full(len(s), np.nan), np.full(len(s), np.nan))
-    rows = pull["profiles"][side]
-    if pull["force_there_n"] is None or not rows:
+    kept = pull.limb(side)
+    if not pull.weighed or not len(kept.s_mm):
         return nothing
-    where, ei, sd = (column(rows, key) for key in ("s_mm", "stiffness_n_m2", "stiffness_sd"))
+    where, ei, sd = kept.s_mm, kept.stiffness_n_m2, kept.stiffness_sd
     good = np.isfinite(ei) & np.isfinite(sd) & (ei > 0) & (sd > 0)
     if abs(where[-1] - s[-1]) > SAME_LIMB_MM or np.count_nonzero(good) < 2:
         return nothing
@@ -282,7 +269,7 @@ def belief_by_all_pulls(measured: Measured, bow: Bow, past: Past) -> tuple[BowBe
     newest, pulls = measured.belief, past.comparable
     if not measured.result.weighed or not pulls:
         return newest, 0
-    times = [*(str(p["taken_at"]) for p in pulls[1:]), None]
+    times = [*(p.taken_at for p in pulls[1:]), None]
     events = [(e.at.isoformat(timespec="seconds"), e) for e in past.events]
     limbs, showing = [], set()
     for side, limb in zip(SIDES, (newest.left, newest.right), strict=True):
@@ -292,7 +279,7 @@ def belief_by_all_pulls(measured: Measured, bow: Bow, past: Past) -> tuple[BowBe
         slope = np.log(sections[1].second_moment_mm4 / sections[0].second_moment_mm4) / 0.1
         before: list[tuple[Shown, CameOff]] = []
         for k, (pull, until) in enumerate(zip(pulls, times, strict=True)):
-            since = str(pull["taken_at"])
+            since = pull.taken_at
             later = [e for at, e in events if at > since and (until is None or at <= until)]
             shown = _shown_by(pull, side, s)
             here = bool(np.any(np.isfinite(shown.log_ei)))

@@ -46,9 +46,9 @@ STATED = 0.765
 """Edges err alike over neighbouring stations and pictures by more than the residuals show, hence the margin in the fit; limbs are made more evenly than
 the wide priors allow, hence the factor on what is stated. Both so that stated and actual scatter agree over the independent rig's nine recordings
 (68 and 72 % of bends and stiffnesses within 1 sd, 95 and 97 % within 2)."""
-ALIKE_MM = 100.0
-"""Errors of neighbouring stations are followed as far as they hang together, at most this far: a hard shadow along a limb shifts its edge over that much.
-(Independent rig: with 40 mm a pull with such a shadow stated 0.8 of its scatter; 160 mm says the same as 100.)"""
+ALIKE_MM = 60.0
+"""Errors of neighbouring stations are followed as far as they hang together, at most this far: the splines' own reach, and what a hard shadow shifts an
+edge over. (Independent rig: with 40 mm a pull with such a shadow stated 0.85 of its scatter; 80 to 160 mm say the same as 60.)"""
 SCATTER_ROUNDS = 99
 """The scatter is judged this many times and then kept, so that the rounds come to an end."""
 FREEDOM = 5.0

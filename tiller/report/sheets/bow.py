@@ -5,8 +5,8 @@ from __future__ import annotations
 import base64
 import html
 import io
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -15,12 +15,13 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from tiller.bow.bowfile import SIDES
 from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM, inch_from_mm, nominal_length_mm
+from tiller.records.stored_pull import StoredPull
 from tiller.report.plots.pull import dress, new_figure
 from tiller.report.style import AIM, INK, LEFT, METRIC, PAPER, RIGHT, WEAK, Units
 from tiller.report.text.pull import CAUTION
 
-Pull = dict[str, Any]
 Image = NDArray[np.uint8]
 
 
@@ -32,12 +33,12 @@ class Photo:
     caption: str
 
 
-def branch_of(pull: Pull, branch: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def branch_of(pull: StoredPull, branch: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Draw and force of a pull's pictures on the way up or down, in order of draw."""
     rows = sorted(
-        (float(r["draw_mm"]), float(r["force_n"]))
-        for r in pull["force_draw"]
-        if r["branch"] == branch and r["draw_mm"] is not None and r["force_n"] is not None
+        (p.draw_mm, p.force_n)
+        for p in pull.pictures
+        if p.branch == branch and np.isfinite(p.draw_mm) and np.isfinite(p.force_n)
     )
     return np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
 
@@ -47,33 +48,33 @@ def energy_j(draw_mm: NDArray[np.float64], force_n: NDArray[np.float64]) -> floa
     return float(np.trapezoid(force_n, draw_mm) * 1e-3) if len(draw_mm) > 1 else float("nan")
 
 
-def newest_weighed(pulls: list[Pull]) -> Pull | None:
+def newest_weighed(pulls: list[StoredPull]) -> StoredPull | None:
     """The newest pull that was made with a scale."""
-    return next((p for p in reversed(pulls) if p["force_there_n"] is not None), None)
+    return next((p for p in reversed(pulls) if p.weighed), None)
 
 
 SHORT_MM, CURVES = 15.0, 6
 """A draw this much short of the target is said; so many pulls' curves are drawn."""
 
 
-def limb_text(pulls: list[Pull], units: Units = METRIC) -> str:
+def limb_text(pulls: list[StoredPull], units: Units = METRIC) -> str:
     """What is written on the limb: weight at draw by the archery convention, in the archer's own units, from the pull on a
     braced string that went furthest since wood last came off (else the newest one); a long string's force is no bow's weight."""
-    braced = [p for p in pulls if p["force_there_n"] is not None and p.get("string_kind") == "braced"]
-    scraped = max((k for k, p in enumerate(pulls) if p.get("scrapings")), default=-1)
+    braced = [p for p in pulls if p.weighed and p.string_kind == "braced"]
+    scraped = max((k for k, p in enumerate(pulls) if p.scrapings), default=-1)
     as_it_is = [p for p in pulls[scraped + 1 :] if any(p is b for b in braced) and len(branch_of(p, "up")[0])]
     shown = (
         max(as_it_is, key=lambda p: float(branch_of(p, "up")[0][-1])) if as_it_is else braced[-1] if braced else None
     )
     draw, force = branch_of(shown, "up") if shown is not None else (np.empty(0), np.empty(0))
     if not len(draw):
-        old = any(p["force_there_n"] is not None and not p.get("string_kind") for p in pulls)
+        old = any(p.weighed and not p.string_kind for p in pulls)
         return "string not on record: measure the braced pull again" if old else "weight not measured braced yet"
     since = pulls[next(k for k, p in enumerate(pulls) if p is shown) :]
-    strokes = sum(int(s["strokes"]) for p in since for s in p.get("scrapings") or [])
+    strokes = sum(p.strokes for p in since)
     later = f", before {strokes} more strokes" if strokes else ""
-    ahead = ((shown.get("advice") or {}) if shown else {}).get("forecast") or {}
-    target = float(ahead.get("target_draw_mm") or "nan")
+    ahead = shown.advice.forecast if shown is not None else None
+    target = ahead.target_draw_mm if ahead is not None else float("nan")
     if float(draw[-1]) < target - SHORT_MM:
         later += f"; not drawn to its {units.length(target + ARCHERY_DRAW_ALLOWANCE_MM)} yet"
     at, most = float(draw[-1]) + ARCHERY_DRAW_ALLOWANCE_MM, float(force[-1])
@@ -82,24 +83,19 @@ def limb_text(pulls: list[Pull], units: Units = METRIC) -> str:
     return (f"{told} ({units.force(most, 0)} at {units.length(at)})" if units.metric else told) + later
 
 
-def _series(pulls: list[Pull], *keys: str) -> NDArray[np.float64]:
-    out = []
-    for pull in pulls:
-        value: Any = (pull.get("advice") or {}) if pull["force_there_n"] is not None else {}
-        for key in keys:
-            value = value.get(key) if isinstance(value, dict) else None
-        out.append(float(value) if isinstance(value, int | float) else float("nan"))
-    return np.array(out)
+def _series(pulls: list[StoredPull], value: Callable[[StoredPull], float]) -> NDArray[np.float64]:
+    """One figure of each pull that was made with a scale; NaN of the others."""
+    return np.array([value(p) if p.weighed else float("nan") for p in pulls])
 
 
-def force_draw_figure(pull: Pull, units: Units) -> Figure:
+def force_draw_figure(pull: StoredPull, units: Units) -> Figure:
     """Up, down, and the energies."""
     figure = new_figure(5.4, 3.4)
     _force_draw(figure.add_axes((0.13, 0.16, 0.83, 0.72)), pull, units)
     return figure
 
 
-def _force_draw(axes: Axes, pull: Pull, units: Units) -> None:
+def _force_draw(axes: Axes, pull: StoredPull, units: Units) -> None:
     dress(axes)
     for branch, colour, name in (("up", LEFT, "drawn"), ("down", RIGHT, "let down")):
         draw, force = branch_of(pull, branch)
@@ -109,9 +105,9 @@ def _force_draw(axes: Axes, pull: Pull, units: Units) -> None:
             )
             axes.plot(x, y, "o-", color=colour, markersize=4, label=name)
     draw, force = branch_of(pull, "up")
-    stored, lost = energy_j(draw, force), (pull.get("advice") or {}).get("lost_share")
+    stored, lost = energy_j(draw, force), pull.comparison.lost_share
     told = f"stored between these draws {units.energy(stored)}" if np.isfinite(stored) else "no curve"
-    if lost is not None and np.isfinite(lost):
+    if np.isfinite(lost):
         told += f",\nof it lost in a slow cycle {100 * lost:.0f} %"
     axes.set_title(told, fontsize=9, color=INK, loc="left")
     axes.set_xlabel(f"draw, pivot to string [{units.length_unit}]", color=INK, fontsize=9)
@@ -121,20 +117,21 @@ def _force_draw(axes: Axes, pull: Pull, units: Units) -> None:
         axes.legend(frameon=False, fontsize=8)
 
 
-def strain_figure(pull: Pull, units: Units) -> Figure:
+def strain_figure(pull: StoredPull, units: Units) -> Figure:
     """Strain along both limbs."""
     figure = new_figure(5.4, 3.0)
     _strain(figure.add_axes((0.13, 0.17, 0.83, 0.72)), pull, units)
     return figure
 
 
-def _strain(axes: Axes, pull: Pull, units: Units) -> None:
+def _strain(axes: Axes, pull: StoredPull, units: Units) -> None:
     dress(axes)
-    for side, sign, colour in (("left", -1.0, LEFT), ("right", 1.0, RIGHT)):
-        rows = [r for r in pull["profiles"][side] if r["strain"] is not None]
-        if rows:
-            x = [sign * units.length_value(r["s_mm"]) for r in rows]
-            y, sd = np.array([100 * r["strain"] for r in rows]), np.array([100 * (r["strain_sd"] or 0.0) for r in rows])
+    for side, sign, colour in zip(SIDES, (-1.0, 1.0), (LEFT, RIGHT), strict=True):
+        limb = pull.limb(side)
+        seen = np.isfinite(limb.strain)
+        if np.any(seen):
+            x = [sign * units.length_value(float(s)) for s in limb.s_mm[seen]]
+            y, sd = 100 * limb.strain[seen], 100 * np.nan_to_num(limb.strain_sd[seen])
             axes.fill_between(x, y - 2 * sd, y + 2 * sd, color=colour, alpha=0.2, linewidth=0)
             axes.plot(x, y, color=colour, label=f"{side} limb, 2 sd")
     axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
@@ -146,18 +143,18 @@ def _strain(axes: Axes, pull: Pull, units: Units) -> None:
         axes.legend(frameon=False, fontsize=8)
 
 
-def course_figure(pulls: list[Pull], units: Units) -> Figure:
+def course_figure(pulls: list[StoredPull], units: Units) -> Figure:
     """Pull by pull: forecast with its sd, what the plan promised, how uneven, and the set."""
     figure = new_figure(5.4, 4.2)
     _course(figure.add_axes((0.13, 0.56, 0.74, 0.35)), figure.add_axes((0.13, 0.12, 0.74, 0.32)), pulls, units)
     return figure
 
 
-def _course(top: Axes, low: Axes, pulls: list[Pull], units: Units) -> None:
+def _course(top: Axes, low: Axes, pulls: list[StoredPull], units: Units) -> None:
     number = np.arange(1, len(pulls) + 1)
     dress(top)
-    weight, sd = _series(pulls, "forecast", "braced_weight_n"), _series(pulls, "forecast", "sd_n")
-    promised = _series(pulls, "promised_n")
+    weight, sd = _series(pulls, lambda p: p.advice.weight_n), _series(pulls, lambda p: p.advice.weight_sd_n)
+    promised = _series(pulls, lambda p: p.comparison.promised_n)
     scale = units.force_value(1.0)
     top.errorbar(
         number, scale * weight, yerr=2 * scale * sd, color=LEFT, fmt="o-", markersize=4, label="forecast, 2 sd"
@@ -168,9 +165,9 @@ def _course(top: Axes, low: Axes, pulls: list[Pull], units: Units) -> None:
     top.set_title("how the bow came down, pull by pull", fontsize=9, color=INK, loc="left")
     top.legend(facecolor=PAPER, edgecolor="none", framealpha=0.9, fontsize=8)
     dress(low)
-    uneven = 100 * _series(pulls, "plan_summary", "uneven_now")
+    uneven = 100 * _series(pulls, lambda p: p.advice.uneven_now)
     low.plot(number, uneven, "o-", color=AIM, markersize=4)
-    sets = np.array([set_mm(p) for p in pulls])
+    sets = np.array([p.comparison.set_mm for p in pulls])
     if np.any(np.isfinite(sets)):
         shown = [units.depth_value(v) for v in sets]
         other = low.twinx()
@@ -187,7 +184,7 @@ def _course(top: Axes, low: Axes, pulls: list[Pull], units: Units) -> None:
         axes.set_xticks(number[:: max(1, len(number) // 8)])
 
 
-def stiffness_figure(pulls: list[Pull], units: Units) -> Figure:
+def stiffness_figure(pulls: list[StoredPull], units: Units) -> Figure:
     """Bending stiffness along both limbs, pull by pull: the first one faint, the last one dark."""
     figure = new_figure(5.4, 3.4)
     axes = figure.add_axes((0.15, 0.16, 0.81, 0.72))
@@ -195,12 +192,13 @@ def stiffness_figure(pulls: list[Pull], units: Units) -> Figure:
     scale = units.stiffness_value(1.0)
     for number, pull in enumerate(pulls, start=1):
         share = 0.25 + 0.75 * number / len(pulls)
-        for side, sign, colour in (("left", -1.0, LEFT), ("right", 1.0, RIGHT)):
-            rows = [r for r in pull["profiles"][side] if r["stiffness_n_m2"] is not None]
-            if rows:
+        for side, sign, colour in zip(SIDES, (-1.0, 1.0), (LEFT, RIGHT), strict=True):
+            limb = pull.limb(side)
+            seen = np.isfinite(limb.stiffness_n_m2)
+            if np.any(seen):
                 axes.plot(
-                    [sign * units.length_value(r["s_mm"]) for r in rows],
-                    [scale * r["stiffness_n_m2"] for r in rows],
+                    [sign * units.length_value(float(s)) for s in limb.s_mm[seen]],
+                    scale * limb.stiffness_n_m2[seen],
                     color=colour,
                     alpha=share**2,
                     linewidth=1.2,
@@ -213,89 +211,80 @@ def stiffness_figure(pulls: list[Pull], units: Units) -> Figure:
     return figure
 
 
-def set_mm(pull: Pull) -> float:
-    """The larger set of both limbs at the nock since the bow's first pull, mm; NaN where it is not known."""
-    told = (pull.get("advice") or {}).get("set") or []
-    return max((abs(float(s["nock_mm"])) for s in told if s.get("nock_mm") is not None), default=float("nan"))
-
-
 COURSE = ("pull", "day", "drawn to", "weighs", "± sd", "foreseen", "came off by", "uneven", "set", "strokes")
 
 
-def course_rows(pulls: list[Pull], units: Units) -> list[tuple[str, ...]]:
+def course_rows(pulls: list[StoredPull], units: Units) -> list[tuple[str, ...]]:
     """What was foreseen and what came, pull by pull: a row for each, as ``COURSE`` heads them.
 
     'weighs' is the forecast at target draw, 'foreseen' what the plan before had promised for it.
     """
     out: list[tuple[str, ...]] = []
     for number, pull in enumerate(pulls, start=1):
-        told = (pull.get("advice") or {}) if pull["force_there_n"] is not None else {}
-        ahead, plan, promised = told.get("forecast") or {}, told.get("plan_summary") or {}, told.get("promised_n")
-        now = ahead.get("braced_weight_n")
-        uneven, took = plan.get("uneven_now"), set_mm(pull)
-        strokes = sum(int(s["strokes"]) for s in pull.get("scrapings") or [])
+        nan = float("nan")
+        weighed = pull.weighed
+        now, sd = (pull.advice.weight_n, pull.advice.weight_sd_n) if weighed else (nan, nan)
+        promised = pull.comparison.promised_n if weighed else nan
+        uneven = pull.advice.uneven_now if weighed else nan
+        took = pull.comparison.set_mm
         out.append(
             (
                 str(number),
-                str(pull["day"]),
-                units.length(pull["largest_draw_mm"]),
-                units.force(now) if now else "",
-                units.force(ahead["sd_n"]) if now else "",
-                units.force(promised) if promised else "",
-                f"{100 * (now / promised - 1):+.1f} %" if now and promised else "",
-                f"{100 * uneven:.1f} %" if uneven is not None else "",
+                pull.day,
+                units.length(pull.largest_draw_mm),
+                units.force(now) if np.isfinite(now) else "",
+                units.force(sd) if np.isfinite(now) else "",
+                units.force(promised) if np.isfinite(promised) else "",
+                f"{100 * (now / promised - 1):+.1f} %" if np.isfinite(now) and promised > 0 else "",
+                f"{100 * uneven:.1f} %" if np.isfinite(uneven) else "",
                 units.depth(took) if np.isfinite(took) else "",
-                str(strokes) if strokes else "",
+                str(pull.strokes) if pull.strokes else "",
             )
         )
     return out
 
 
-def _facts(bow: str, pulls: list[Pull], units: Units) -> list[tuple[str, str]]:
+def _facts(bow: str, pulls: list[StoredPull], units: Units) -> list[tuple[str, str]]:
     last = newest_weighed(pulls) or pulls[-1]
-    told = last.get("advice") or {}
-    ahead = told.get("forecast") or {}
-    out = [("bow", bow), ("wood", str(last["wood"])), ("on the limb", limb_text(pulls, units))]
-    if ahead.get("braced_weight_n"):
+    ahead = last.advice.forecast
+    out = [("bow", bow), ("wood", last.wood), ("on the limb", limb_text(pulls, units))]
+    if ahead is not None and np.isfinite(ahead.braced_weight_n):
         out.append(
             (
                 "forecast, braced",
-                f"{units.force(ahead['braced_weight_n'])} ± {units.force(ahead['sd_n'])} at {units.length(ahead['target_draw_mm'])}"
-                f" ({units.length(ahead['target_draw_mm'] + ARCHERY_DRAW_ALLOWANCE_MM)} to the back, by the archery convention)",
+                f"{units.force(ahead.braced_weight_n)} ± {units.force(ahead.sd_n)} at {units.length(ahead.target_draw_mm)}"
+                f" ({units.length(ahead.target_draw_mm + ARCHERY_DRAW_ALLOWANCE_MM)} to the back, by the archery convention)",
             )
         )
         out.append(
             (
                 "string",
-                f"{units.length(ahead['string_mm'])} for a brace height of {units.length(ahead['brace_mm'])}; by the archery convention a bow of"
-                f" {inch_from_mm(nominal_length_mm(ahead['string_mm'])):.0f} in",
+                f"{units.length(ahead.string_mm)} for a brace height of {units.length(ahead.brace_mm)}; by the archery convention a bow of"
+                f" {inch_from_mm(nominal_length_mm(ahead.string_mm)):.0f} in",
             )
         )
-        sd = ahead.get("stored_sd_j")
-        spread = f" ± {units.energy(sd)}" if sd is not None and np.isfinite(sd) else ""
-        out.append(("stored energy, braced", units.energy(ahead["stored_j"]) + spread))
-    force = last["force_there_n"]
-    there = "without a scale" if force is None else f"at {units.force(force)}"
-    out.append(("largest draw measured", f"{units.length(last['largest_draw_mm'])} {there}"))
-    if told.get("tiller_mm") is not None:
-        sd = told.get("tiller_sd_mm")
-        out.append(("tiller difference", units.depth(told["tiller_mm"]) + (f" ± {units.depth(sd)}" if sd else "")))
-    strokes = sum(int(s["strokes"]) for p in pulls for s in p.get("scrapings") or [])
+        spread = f" ± {units.energy(ahead.stored_sd_j)}" if np.isfinite(ahead.stored_sd_j) else ""
+        out.append(("stored energy, braced", units.energy(ahead.stored_j) + spread))
+    there = f"at {units.force(last.force_there_n)}" if last.weighed else "without a scale"
+    out.append(("largest draw measured", f"{units.length(last.largest_draw_mm)} {there}"))
+    tiller, sd = last.comparison.tiller_mm, last.comparison.tiller_sd_mm
+    if np.isfinite(tiller):
+        out.append(("tiller difference", units.depth(tiller) + (f" ± {units.depth(sd)}" if sd > 0 else "")))
+    strokes = sum(p.strokes for p in pulls)
     out.append(("pulls measured, strokes noted", f"{len(pulls)}, {strokes}"))
     out.append(
         (
             "marks left",
             ", ".join(
-                f"{m['limb']} {m['kind']} {units.length(m['from_mm'])}-{units.length(m['to_mm'])}"
-                for m in pulls[-1]["marks"]
+                f"{side} {m.kind} {units.length(m.from_mm)}-{units.length(m.to_mm)}" for side, m in pulls[-1].marks
             )
             or "none",
         )
     )
-    string = {"braced": "on a braced string", "long": "on a long string"}.get(str(last.get("string_kind")), "")
-    out.append(("measured", f"{last['day']} {string}".strip()))
+    string = {"braced": "on a braced string", "long": "on a long string"}.get(last.string_kind, "")
+    out.append(("measured", f"{last.day} {string}".strip()))
     if last is not pulls[-1]:
-        out.append(("since then", f"{pulls[-1]['day']}, without a scale: marks and strain are of that pull"))
+        out.append(("since then", f"{pulls[-1].day}, without a scale: marks and strain are of that pull"))
     return out
 
 
@@ -304,7 +293,7 @@ PLACES = ((0.07, 0.655, 0.56, 0.235), (0.65, 0.785, 0.28, 0.105), (0.65, 0.655, 
 """Of the photographs on the first page, the last one largest (left, lower rim, width, height as shares)."""
 
 
-def _course_page(bow: str, pulls: list[Pull], start: int, units: Units) -> Figure:
+def _course_page(bow: str, pulls: list[StoredPull], start: int, units: Units) -> Figure:
     page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
     page.text(
         0.07,
@@ -325,7 +314,7 @@ def _course_page(bow: str, pulls: list[Pull], start: int, units: Units) -> Figur
     return page
 
 
-def first_page(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = METRIC) -> Figure:
+def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Units = METRIC) -> Figure:
     """The page that a person would pin to the wall, A4 upright."""
     page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
     FigureCanvasAgg(page)
@@ -347,7 +336,7 @@ def first_page(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = 
     return page
 
 
-def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = METRIC) -> bytes:
+def sheet_pdf(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Units = METRIC) -> bytes:
     """The sheet as PDF, A4 upright."""
     out = io.BytesIO()
     with PdfPages(out, metadata={"Title": f"{bow}: sheet", "CreationDate": None}) as pdf:
@@ -355,11 +344,11 @@ def sheet_pdf(bow: str, pulls: list[Pull], photos: list[Photo], units: Units = M
         for start in range(0, len(pulls), ROWS_A_PAGE):
             pdf.savefig(_course_page(bow, pulls, start, units))
         pdf.savefig(stiffness_figure(pulls, units))
-        for pull in [p for p in pulls if p["force_there_n"] is not None][-CURVES:]:
+        for pull in [p for p in pulls if p.weighed][-CURVES:]:
             figure = force_draw_figure(pull, units)
             figure.axes[0].set_position((0.13, 0.16, 0.83, 0.62))  # room for the pull's name
             figure.suptitle(
-                f"pull {pull['pull_id']}, {pull['day']}, {pull['recording']}{f' (the last {CURVES} pulls are shown)' if len(pulls) > CURVES else ''}",
+                f"pull {pull.pull_id}, {pull.day}, {pull.recording}{f' (the last {CURVES} pulls are shown)' if len(pulls) > CURVES else ''}",
                 fontsize=9,
                 x=0.02,
                 ha="left",
@@ -376,7 +365,9 @@ def _svg(figure: Figure) -> str:
     return text[text.index("<svg") :]
 
 
-def sheet_html(bow: str, pulls: list[Pull], photos: list[Photo], png_of: Any, units: Units = METRIC) -> bytes:
+def sheet_html(
+    bow: str, pulls: list[StoredPull], photos: list[Photo], png_of: Callable[[Image], bytes], units: Units = METRIC
+) -> bytes:
     """The sheet as one HTML file. ``png_of``: an image as PNG bytes."""
     rows = "".join(f"<tr><th>{html.escape(k)}</th><td>{html.escape(v)}</td></tr>" for k, v in _facts(bow, pulls, units))
     shown = "".join(
@@ -398,10 +389,7 @@ def sheet_html(bow: str, pulls: list[Pull], photos: list[Photo], png_of: Any, un
         f"<tr>{''.join(f'<{tag}>{html.escape(c)}</{tag}>' for c in cells)}</tr>"
         for tag, cells in (("th", COURSE), *(("td", row) for row in course_rows(pulls, units)))
     )
-    notes = "".join(
-        f"<li>{html.escape(units.words(str(t)))}</li>"
-        for t in ((pulls[-1].get("advice") or {}).get("advice_said") or [])
-    )
+    notes = "".join(f"<li>{html.escape(units.words(text))}</li>" for text in pulls[-1].advice.advice_said)
     style = (
         f"body{{background:{PAPER};color:{INK};font:15px sans-serif;max-width:1000px;margin:2em auto;padding:0 1em}}"
         "th{text-align:left;padding-right:2em;font-weight:normal;opacity:.75}img{max-width:480px;width:100%}figure{display:inline-block;margin:0 1em 1em 0}"

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Callable
+from dataclasses import dataclass
 
 from reportlab.lib.colors import HexColor
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.bow.units import MM_PER_INCH
 from tiller.mechanics.advice.layers import outside
 from tiller.mechanics.advice.planned import Plan
@@ -47,20 +47,21 @@ def plan_strip(plan: Plan, bow: Bow, units: Units, paper: str = "a4") -> bytes:
     canvas.setTitle(f"{bow.name}: strip for both limbs")
     for page in range(pages):
         start = page * span
-        _head(canvas, bow, plan, units, page, pages, wide, high)
+        _head(canvas, plan, units, f"{bow.name}: strip {page + 1} of {pages}", high)
         for row, side in enumerate(SIDES):
-            base = high - 82.0 - 62.0 * row
-            _band(canvas, plan, bow.limb(side).length_mm, side, start, span, base, units)
+            length = bow.limb(side).length_mm
+            end = min(length, start + span + OVERLAP_MM)
+            _band(canvas, plan, units, _Band(side, length, start, end, start + span, high - 82.0 - 62.0 * row))
         _check_bars(canvas, wide)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
 
 
-def _head(canvas: Canvas, bow: Bow, plan: Plan, units: Units, page: int, pages: int, wide: float, high: float) -> None:
+def _head(canvas: Canvas, plan: Plan, units: Units, title: str, high: float) -> None:
     canvas.setFillColor(HexColor(INK))
     canvas.setFont("Helvetica-Bold", 13)
-    canvas.drawString(MARGIN_MM * mm, (high - 16) * mm, f"{bow.name}: strip {page + 1} of {pages}")
+    canvas.drawString(MARGIN_MM * mm, (high - 16) * mm, title)
     canvas.setFont("Helvetica", 9)
     lines = (
         "Print at 100 %. Measure both check bars: each must be 100 mm (3.94 in). Lay the strip along the back, 0 at the pivot; carry the marks over to the belly; scrape there, 1 first.",
@@ -73,15 +74,25 @@ def _head(canvas: Canvas, bow: Bow, plan: Plan, units: Units, page: int, pages: 
         canvas.drawString(MARGIN_MM * mm, (high - 22 - 4.6 * k) * mm, line)
 
 
-def _band(
-    canvas: Canvas, plan: Plan, length: float, side: str, start: float, span: float, base: float, units: Units
-) -> None:
+@dataclass(frozen=True)
+class _Band:
+    """A limb's band on one page, all in mm: from where to where along the limb, where it is glued on, and its lower rim on the paper."""
+
+    side: Side
+    length: float
+    start: float
+    end: float
+    glued: float
+    base: float
+
+    def at(self, s_mm: float) -> float:
+        """A place along the limb, in points across the paper."""
+        return (MARGIN_MM + s_mm - self.start) * mm
+
+
+def _band(canvas: Canvas, plan: Plan, units: Units, band: _Band) -> None:
+    side, length, start, end, base, x = band.side, band.length, band.start, band.end, band.base, band.at
     colour = HexColor(LEFT if side == "left" else RIGHT)
-    end = min(length, start + span + OVERLAP_MM)
-
-    def x(s: float) -> float:
-        return (MARGIN_MM + s - start) * mm
-
     canvas.setFillColor(colour)
     canvas.setFont("Helvetica-Bold", 11)
     canvas.drawString(MARGIN_MM * mm, (base + BAND_MM + 3) * mm, f"{side} limb")
@@ -92,7 +103,7 @@ def _band(
     canvas.setStrokeColor(HexColor(INK))
     canvas.setLineWidth(0.6)
     canvas.rect(x(start), base * mm, (end - start) * mm, BAND_MM * mm)
-    _layers(canvas, plan, side, start, end, base, units, x)
+    _layers(canvas, plan, units, band)
     for gap in plan.left_alone:
         a, b = max(gap.from_mm, start), min(gap.to_mm, end)
         if gap.limb != side or b <= a:
@@ -117,8 +128,8 @@ def _band(
         canvas.setFillColor(HexColor(WEAK))
         canvas.setFont("Helvetica-Bold", size)
         canvas.drawCentredString(middle, (base + 19) * mm, label)
-    _ruler(canvas, start, end, base, units, x)
-    for edge in (start, start + span):
+    _ruler(canvas, units, band)
+    for edge in (start, band.glued):
         if edge <= 0 or edge > length:
             continue
         canvas.setDash(2, 2)
@@ -128,7 +139,7 @@ def _band(
         canvas.setFont("Helvetica", 7)
         canvas.setFillColor(HexColor(INK))
         canvas.drawCentredString(x(edge), (base - 7.5) * mm, "glue here" if edge > start else "lay on here")
-    if start <= length <= start + span + OVERLAP_MM:
+    if start <= length <= band.glued + OVERLAP_MM:
         canvas.setFillColor(HexColor(INK))
         canvas.setFont("Helvetica-Bold", 9)
         _upright(canvas, x(length) - 3, base + 8, "nock")
@@ -143,17 +154,9 @@ def _upright(canvas: Canvas, x: float, y_mm: float, text: str) -> None:
     canvas.restoreState()
 
 
-def _layers(
-    canvas: Canvas,
-    plan: Plan,
-    side: str,
-    start: float,
-    end: float,
-    base: float,
-    units: Units,
-    at: Callable[[float], float],
-) -> None:
+def _layers(canvas: Canvas, plan: Plan, units: Units, band: _Band) -> None:
     """The pass as brackets, one under the other: the first layer on top, in it the ones that lie in it."""
+    side, start, end, base, at = band.side, band.start, band.end, band.base, band.at
     laid = [o for o in plan.layers if o.limb == side]
     if not laid:
         return
@@ -183,7 +186,8 @@ def _layers(
         canvas.drawCentredString(middle, y * mm - 0.35 * size, text)
 
 
-def _ruler(canvas: Canvas, start: float, end: float, base: float, units: Units, x: Callable[[float], float]) -> None:
+def _ruler(canvas: Canvas, units: Units, band: _Band) -> None:
+    start, end, base, x = band.start, band.end, band.base, band.at
     canvas.setStrokeColor(HexColor(INK))
     canvas.setFillColor(HexColor(INK))
     canvas.setFont("Helvetica", 7)

@@ -8,71 +8,71 @@ import numpy as np
 
 from tiller.mechanics.advice.history import Beside, EventShown
 from tiller.mechanics.advice.yielding import SetShown
+from tiller.records.stored_advice import (
+    StoredComparison,
+    StoredEvent,
+    StoredPass,
+    StoredSet,
+    StoredSetShown,
+    StoredSetZone,
+    written,
+)
 from tiller.report.style import Units
 
 NOTHING_OFF = "by its stiffness nothing to speak of came off since the last pull."
 
 
-def _one(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+def stored_comparison(beside: Beside) -> StoredComparison:
+    """A comparison as it is kept and written as JSON."""
+    by_place = beside.by_place
+    return StoredComparison(
+        stroke_mm=beside.stroke_mm,
+        passes_done=tuple(StoredPass(limb=p.limb, share=p.share, sd=p.sd) for p in beside.passes),
+        promised_n=beside.promised_n,
+        set=tuple(StoredSet(limb=s.limb, nock_mm=s.nock_mm, sd_mm=s.sd_mm, where_mm=s.where_mm) for s in beside.sets),
+        tiller_mm=beside.tiller_mm,
+        tiller_sd_mm=beside.tiller_sd_mm,
+        lost_share=beside.lost,
+        lost_share_sd=beside.lost_sd,
+        stacking=beside.stacking,
+        stacking_sd=beside.stacking_sd,
+        beside_said=(*([NOTHING_OFF] if beside.nothing_off else []), *beside.said),
+        events_shown=tuple(
+            StoredEvent(
+                limb=e.limb,
+                what=e.what,
+                from_mm=e.from_mm,
+                to_mm=e.to_mm,
+                stiffer=e.stiffer,
+                stiffer_sd=e.stiffer_sd,
+                nock_mm=e.nock_mm,
+                nock_sd_mm=e.nock_sd_mm,
+            )
+            for e in beside.events
+        ),
+        set_by_place=tuple(
+            StoredSetZone(
+                limb=z.limb, from_mm=z.from_mm, to_mm=z.to_mm, strain=z.strain, kept=z.kept, kept_sd=z.kept_sd
+            )
+            for z in by_place.zones
+        )
+        if by_place is not None
+        else None,
+        set_shown=StoredSetShown(
+            nocks_mm=by_place.nocks_mm,
+            nocks_sd_mm=by_place.nocks_sd_mm,
+            strain=by_place.strain,
+            limit=by_place.limit,
+            limit_sd=by_place.limit_sd,
+        )
+        if by_place is not None
+        else None,
+    )
 
 
 def beside_json(beside: Beside) -> dict[str, Any]:
-    """Keys for the JSON and the book."""
-    return {
-        "stroke_mm": beside.stroke_mm,
-        "passes_done": [{"limb": p.limb, "share": p.share, "sd": p.sd} for p in beside.passes],
-        "promised_n": _one(beside.promised_n),
-        "set": [
-            {"limb": s.limb, "nock_mm": _one(s.nock_mm), "sd_mm": _one(s.sd_mm), "where_mm": _one(s.where_mm)}
-            for s in beside.sets
-        ],
-        "tiller_mm": _one(beside.tiller_mm),
-        "tiller_sd_mm": _one(beside.tiller_sd_mm),
-        "lost_share": _one(beside.lost),
-        "lost_share_sd": _one(beside.lost_sd),
-        "stacking": _one(beside.stacking),
-        "stacking_sd": _one(beside.stacking_sd),
-        "beside_said": [*([NOTHING_OFF] if beside.nothing_off else []), *beside.said],
-        "events_shown": [
-            {
-                "limb": e.limb,
-                "what": e.what,
-                "from_mm": e.from_mm,
-                "to_mm": e.to_mm,
-                "stiffer": _one(e.stiffer),
-                "stiffer_sd": _one(e.stiffer_sd),
-                "nock_mm": _one(e.nock_mm),
-                "nock_sd_mm": _one(e.nock_sd_mm),
-            }
-            for e in beside.events
-        ],
-    } | _by_place_json(beside.by_place)
-
-
-def _by_place_json(by_place: SetShown | None) -> dict[str, Any]:
-    if by_place is None:
-        return {}
-    return {
-        "set_by_place": [
-            {
-                "limb": z.limb,
-                "from_mm": z.from_mm,
-                "to_mm": z.to_mm,
-                "strain": z.strain,
-                "kept": z.kept,
-                "kept_sd": z.kept_sd,
-            }
-            for z in by_place.zones
-        ],
-        "set_shown": {
-            "nocks_mm": _one(by_place.nocks_mm),
-            "nocks_sd_mm": _one(by_place.nocks_sd_mm),
-            "strain": _one(by_place.strain),
-            "limit": _one(by_place.limit),
-            "limit_sd": _one(by_place.limit_sd),
-        },
-    }
+    """Keys for the JSON."""
+    return written(None, stored_comparison(beside))
 
 
 SURE_SET = 3.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +10,8 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Bow, Feature, Side
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.fit.marks import SURE, THRESHOLD, Mark
-from tiller.mechanics.fit.results import LimbResult, PullResult
+from tiller.mechanics.fit.results import LimbResult, PullPicture, PullResult
+from tiller.records.stored_pull import StoredPicture, StoredPull
 from tiller.report.style import Units
 
 Array = NDArray[np.float64]
@@ -23,22 +23,17 @@ CAUTION = (
 )
 
 
-def _picture_line(
-    file: str, branch: str, draw_mm: float | None, force_n: float | None, sd_n: float | None, held: bool, units: Units
-) -> str:
-    draw = units.length(_or_nan(draw_mm), 1 if units.metric else 2)
-    if force_n is None or not np.isfinite(force_n):
-        return f"{file.rsplit('/', 1)[-1]:26s} {branch:6s} {draw:>12s} {'--':>12s}"
-    force, sd = units.force(force_n), units.force(_or_nan(sd_n), 2)
-    return f"{file.rsplit('/', 1)[-1]:26s} {branch:6s} {draw:>12s} {force:>12s}   {sd}{'' if held else '  moving'}"
+def _picture_line(picture: PullPicture | StoredPicture, units: Units) -> str:
+    name, force_n = picture.file.rsplit("/", 1)[-1], picture.force_n
+    draw = units.length(picture.draw_mm, 1 if units.metric else 2)
+    if not np.isfinite(force_n):
+        return f"{name:26s} {picture.branch:6s} {draw:>12s} {'--':>12s}"
+    force, sd = units.force(force_n), units.force(picture.force_sd_n, 2)
+    return f"{name:26s} {picture.branch:6s} {draw:>12s} {force:>12s}   {sd}{'' if picture.held else '  moving'}"
 
 
 def _force_there(force_n: float, units: Units) -> str:
     return f"{units.force(force_n)} on the way up" if np.isfinite(force_n) else "without a scale"
-
-
-def _or_nan(value: float | None) -> float:
-    return float("nan") if value is None else float(value)
 
 
 _PICTURES_HEAD = f"{'picture':26s} {'branch':6s} {'draw':>12s} {'force':>12s}   sd of force"
@@ -165,7 +160,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
         "",
         _PICTURES_HEAD,
     ]
-    out += [_picture_line(p.file, p.branch, p.draw_mm, p.force_n, p.force_sd_n, p.held, units) for p in result.pictures]
+    out += [_picture_line(p, units) for p in result.pictures]
     out += ["", *_hysteresis_line(result.hysteresis)]
     if result.weighed:
         lag = "found in this pull" if result.lag_from_data else "assumed, the pull says little about it"
@@ -208,35 +203,27 @@ def _modulus_lines(result: PullResult, bow: Bow) -> list[str]:
     return out
 
 
-def kept_words(pull: Mapping[str, Any], units: Units) -> str:
+def kept_words(pull: StoredPull, units: Units) -> str:
     """A pull of the book as text: what ``pull_words`` said when it was measured."""
-    notes = pull["notes"]
     out = [
-        f"Pull {pull['pull_id']} of {pull['bow']} ({pull['wood']}), {pull['day']}, recording {pull['recording']}",
-        f"Recording in {pull['folder']}; measured {pull['made_at']} by version {pull['program']}.",
-        f"Largest draw {units.length(pull['largest_draw_mm'])} (pivot to string; {units.length(archery_draw_mm(pull['largest_draw_mm']))} by the"
-        f" archery convention), {_force_there(_or_nan(pull['force_there_n']), units)}.",
+        f"Pull {pull.pull_id} of {pull.bow} ({pull.wood}), {pull.day}, recording {pull.recording}",
+        f"Recording in {pull.folder}; measured {pull.made_at} by version {pull.program}.",
+        f"Largest draw {units.length(pull.largest_draw_mm)} (pivot to string; {units.length(archery_draw_mm(pull.largest_draw_mm))} by the"
+        f" archery convention), {_force_there(pull.force_there_n, units)}.",
         "",
         _PICTURES_HEAD,
     ]
-    out += [
-        _picture_line(r["file"], r["branch"], r["draw_mm"], r["force_n"], r["force_sd_n"], bool(r["held"]), units)
-        for r in pull["force_draw"]
-    ]
+    out += [_picture_line(p, units) for p in pull.pictures]
     limbs: dict[Side, Profile] = {
-        side: {name: np.array([_or_nan(r[name]) for r in pull["profiles"][side]]) for name in PROFILE_NAMES}
-        for side in SIDES
+        side: {name: getattr(pull.limb(side), name) for name in PROFILE_NAMES} for side in SIDES
     }
-    out += ["", *_hysteresis_line(_or_nan(pull["hysteresis"])), "", *_limb_rows(limbs, units), ""]
-    marks = [
-        _mark_line(m["limb"], Mark(m["from_mm"], m["to_mm"], m["kind"], m["departure"], m["sd"]), units)
-        for m in pull["marks"]
-    ]
-    out += marks or [NO_MARKS]
-    tiller = (pull.get("advice") or {}).get("tiller_at_brace") or {}
-    over = (1.0 + _or_nan(pull["balance"])) / float(tiller.get("wanted_left_over_right_strain") or 1.0) - 1.0
-    out += _balance_line(over, _or_nan(pull["balance_sd"]))
-    out += [f"Note: {units.words(text)}" for text in notes["said"]]
-    if notes["left_out"]:
-        out += ["", "Left out:", *(f"  {units.words(text)}" for text in notes["left_out"])]
+    out += ["", *_hysteresis_line(pull.hysteresis), "", *_limb_rows(limbs, units), ""]
+    out += [_mark_line(side, mark, units) for side, mark in pull.marks] or [NO_MARKS]
+    tiller = pull.advice.tiller_at_brace
+    wanted = tiller.wanted_left_over_right_strain if tiller is not None else 1.0
+    over = (1.0 + pull.balance) / (wanted if wanted > 0 else 1.0) - 1.0
+    out += _balance_line(over, pull.balance_sd)
+    out += [f"Note: {units.words(text)}" for text in pull.said]
+    if pull.left_out:
+        out += ["", "Left out:", *(f"  {units.words(text)}" for text in pull.left_out)]
     return "\n".join(out)
