@@ -24,9 +24,10 @@ from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.advice.planned import Plan
 from tiller.mechanics.fit.results import LimbResult, PullResult
 from tiller.mechanics.forward.belief import bow_from
-from tiller.mechanics.forward.elastica import NoEquilibriumError, brace, solve_draws
+from tiller.mechanics.forward.elastica import brace, solve_draws
 from tiller.mechanics.forward.forecast import Forecast
 from tiller.mechanics.forward.forecast import forecast as _forecast
+from tiller.mechanics.forward.solved import NoEquilibriumError
 from tiller.mechanics.forward.stop import Stop
 from tiller.mechanics.wood.layout import Layout, Outline, Wanted, lay_out, outline
 from tiller.mechanics.wood.season import Season, season_of

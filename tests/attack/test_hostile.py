@@ -253,10 +253,18 @@ def test_a_stop_that_is_no_number_stops_nothing_and_is_not_taken(draw: object, t
 def test_without_a_limit_any_pull_is_beyond_it() -> None:
     state, events = State(), []
     for k in range(40):
-        state, new = after(state, Seen(k / 30, True, True, 100.0, 0.0), Limits(float("nan"), float("nan")))
+        state, new = after(
+            state,
+            Seen(t_s=k / 30, bow=True, still=True, draw_mm=100.0, force_n=0.0),
+            Limits(float("nan"), float("nan")),
+        )
         events += new
     for k in range(40, 60):
-        state, new = after(state, Seen(k / 30, True, False, 100.0 + k, 2.0 * (k - 39)), Limits(float("nan"), 100.0))
+        state, new = after(
+            state,
+            Seen(t_s=k / 30, bow=True, still=False, draw_mm=100.0 + k, force_n=2.0 * (k - 39)),
+            Limits(float("nan"), 100.0),
+        )
         events += new
     assert Happening.BEYOND in [e.what for e in events]
     assert state.stage is Stage.BEYOND

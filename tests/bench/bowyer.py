@@ -29,7 +29,8 @@ from tiller.bow.section import crowned_section
 from tiller.mechanics.advice.history import FIRST_STROKE_MM
 from tiller.mechanics.advice.layers import strokes
 from tiller.mechanics.forward.chain import WholeBow, chain_of
-from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, brace, solve_draws
+from tiller.mechanics.forward.elastica import brace, solve_draws
+from tiller.mechanics.forward.solved import NoEquilibriumError, Solved
 from tiller.simulate.bowmaker import BowTruth, LimbTruth, random_bow
 from tiller.simulate.hand import scraped
 from tiller.simulate.record import Plan as PullPlan
@@ -80,7 +81,7 @@ def true_bow(bow: BowTruth) -> WholeBow:
                 limb.s_mm, line, limb.ei_n_m2 * 1e6, area * bow.density_kg_m3 * 1e-9, 80, bow.handle_mm, limb.length_mm
             )
         )
-    return WholeBow(limbs[0], limbs[1], CRADLE_NMM)
+    return WholeBow(left=limbs[0], right=limbs[1], cradle_nmm=CRADLE_NMM)
 
 
 @dataclass(frozen=True)

@@ -156,9 +156,24 @@ def believed(
         rest = np.column_stack([np.interp(s, chain.s_mm, line[:, k]) for k in (0, 1)])
         mass = np.interp(s, limb.s_mm, crowned_section(limb.width_mm, limb.thickness_mm, limb.crown_radius_mm).area_mm2)
         limbs.append(
-            LimbBelief(s, log_ei, doubt**2 * told.cov, rest, mass * bow.density_kg_m3 * 1e-9, 50.0, limb.length_mm)
+            LimbBelief(
+                s_mm=s,
+                log_ei=log_ei,
+                cov=doubt**2 * told.cov,
+                rest_mm=rest,
+                mass_per_mm_kg=mass * bow.density_kg_m3 * 1e-9,
+                handle_mm=50.0,
+                nock_mm=limb.length_mm,
+            )
         )
-    return BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, whole.string_ea_n, LEVEL_SD)
+    return BowBelief(
+        left=limbs[0],
+        right=limbs[1],
+        fade_give=FADE_GIVE,
+        fade_give_sd=FADE_GIVE_SD,
+        string_ea_n=whole.string_ea_n,
+        level_sd=LEVEL_SD,
+    )
 
 
 def by_all_pulls(
@@ -200,12 +215,12 @@ def wood(bow: BowTruth, belief: BowBelief) -> tuple[LimbWood, LimbWood]:
         width, thick = (np.interp(told.s_mm, limb.s_mm, v) for v in (limb.width_mm, limb.thickness_mm))
         out.append(
             LimbWood(
-                width,
-                thick,
-                limb.bend_from_mm,
-                0.845 * limb.length_mm,
-                np.zeros(len(width), dtype=bool),
-                np.ones(len(width)),
+                width_mm=width,
+                thickness_mm=thick,
+                from_mm=limb.bend_from_mm,
+                to_mm=0.845 * limb.length_mm,
+                leave=np.zeros(len(width), dtype=bool),
+                strain_share=np.ones(len(width)),
             )
         )
     return out[0], out[1]

@@ -43,7 +43,8 @@ def rack_in(folder: Path, largest: tuple[float, ...] = (280.0, 300.0, 320.0)):
 
     from tiller.bow.bowfile import parse_bow
     from tiller.bow.rigfile import parse_rig
-    from tiller.live.session import Options, Rack
+    from tiller.live.options import Options
+    from tiller.live.session import Rack
 
     software = demo_rack(largest_mm=largest)
     texts = (software.bow_toml, software.rig_toml)
@@ -291,7 +292,11 @@ def hours(pulls: int) -> list[str]:
         if force < 1.0:
             weigher.follow_zero()
         looked = analyst.look(Shot(image, t, number))
-        state, _ = after(state, Seen(t, looked.bow, looked.still, looked.draw_mm, weigher.force_now()[1]), Limits())
+        state, _ = after(
+            state,
+            Seen(t_s=t, bow=looked.bow, still=looked.still, draw_mm=looked.draw_mm, force_n=weigher.force_now()[1]),
+            Limits(),
+        )
         analyst.profile(looked)
 
     for k in range(12):

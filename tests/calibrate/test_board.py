@@ -94,9 +94,13 @@ def found_from(
     lens: Lens = LENS,
 ) -> RackFound:
     seen = [find_markers(image, KEYS) for image in images]
-    lath = Lath((NAME, 30), (NAME, 31), 60.0, lath_mm, 40.0, THICK_MM)
+    lath = Lath(left=(NAME, 30), right=(NAME, 31), side_mm=60.0, apart_mm=lath_mm, up_mm=40.0, thick_mm=THICK_MM)
     board = {(NAME, k): 100.0 for k in range(6)}
-    return find_rack(seen, lens, Known(board, lath, ((NAME, 20), 60.0), ((NAME, 21), 40.0), tapes(truth, rng)))
+    return find_rack(
+        seen,
+        lens,
+        Known(board=board, lath=lath, hook=((NAME, 20), 60.0), seat=((NAME, 21), 40.0), tapes=tapes(truth, rng)),
+    )
 
 
 def test_corners_by_their_edges(camera: Camera) -> None:
@@ -146,7 +150,13 @@ def test_a_stick_in_the_bows_plane_within_0_8_mm(camera: Camera) -> None:
     truth, sheets = rack(rng)
     found = found_from(pictures(camera, sheets, 3), truth, rng, 1500.3)
     assert found.hook is not None
-    rig = Rig(found.bow_plane_z_mm, LENS, found.fiducials, found.hook, LoadCell(5000.0, 0.0))
+    rig = Rig(
+        bow_plane_z_mm=found.bow_plane_z_mm,
+        lens=LENS,
+        fiducials=found.fiducials,
+        hook=found.hook,
+        load_cell=LoadCell(counts_per_newton=5000.0, zero_counts=0.0),
+    )
     pose = looking_at(np.array([50.0, -120, 2700]), np.array([0, -180, 0.0]), 0.5)
     for k, (x, y, turn) in enumerate(
         ((0, 60, 0), (80, -30, 3), (60, -300, -8), (0, -350, 5), (40, -130, -12), (-60, -180, 9))
@@ -177,7 +187,13 @@ def test_a_stick_with_lens_and_rack_both_found(camera: Camera, blur: float) -> N
     truth, sheets = rack(rng)
     found = found_from(pictures(camera, sheets, 17), truth, rng, 1500.2, lens)
     assert found.hook is not None
-    rig = Rig(found.bow_plane_z_mm, lens, found.fiducials, found.hook, LoadCell(5000.0, 0.0))
+    rig = Rig(
+        bow_plane_z_mm=found.bow_plane_z_mm,
+        lens=lens,
+        fiducials=found.fiducials,
+        hook=found.hook,
+        load_cell=LoadCell(counts_per_newton=5000.0, zero_counts=0.0),
+    )
     for k, (x, y, turn) in enumerate(((0, 60, 0), (80, -30, 3), (60, -300, -8), (0, -350, 5), (-60, -180, 9))):
         pose = looking_at(np.array([50.0 - 60 * k, -120 + 40 * k, 2700]), np.array([0, -180, 0.0]), 0.5 * k)
         way = np.array([np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn)), 0])
@@ -193,34 +209,36 @@ def test_bad_pictures_and_tapes_are_said(camera: Camera, monkeypatch: pytest.Mon
     truth, sheets = rack(rng)
     images = pictures(camera, sheets, 8)
     seen = [find_markers(image, KEYS) for image in images]
-    lath = Lath((NAME, 30), (NAME, 31), 60.0, 1500.0, 40.0, THICK_MM)
+    lath = Lath(left=(NAME, 30), right=(NAME, 31), side_mm=60.0, apart_mm=1500.0, up_mm=40.0, thick_mm=THICK_MM)
     board = {(NAME, k): 100.0 for k in range(6)}
     with pytest.raises(VisionFault, match="at least 3"):
-        find_rack(seen[:2], LENS, Known(board, lath, None, None, []))
+        find_rack(seen[:2], LENS, Known(board=board, lath=lath, hook=None, seat=None, tapes=[]))
     no_lath = [{k: v for k, v in p.items() if k[1] != 31} for p in seen]
     with pytest.raises(VisionFault, match="right fiducial"):
-        find_rack(no_lath, LENS, Known(board, lath, None, None, []))
+        find_rack(no_lath, LENS, Known(board=board, lath=lath, hook=None, seat=None, tapes=[]))
     same = [find_markers(i, KEYS) for i in pictures(camera, sheets, 8, [(0, -150, 2600)] * 4)]
     with pytest.raises(VisionFault, match="same place"):
-        find_rack(same, LENS, Known(board, lath, None, None, []))
+        find_rack(same, LENS, Known(board=board, lath=lath, hook=None, seat=None, tapes=[]))
     wrong = [*tapes(truth, rng)]
     wrong[1] = (wrong[1][0], wrong[1][1], wrong[1][2] + 25.0)
-    found = find_rack(seen, LENS, Known(board, lath, None, None, wrong))
+    found = find_rack(seen, LENS, Known(board=board, lath=lath, hook=None, seat=None, tapes=wrong))
     assert any("between fiducials 3 and 4" in text for text in found.said)
     assert found.hook is None
     assert not any("right end lies" in text for text in found.said)
     with monkeypatch.context() as strict:  # any tilt at all is said then
         strict.setattr("tiller.vision.rig.rackfit.LATH_TILT_MM", 1e-6)
-        tilted = find_rack(seen, LENS, Known(board, lath, None, None, wrong))
+        tilted = find_rack(seen, LENS, Known(board=board, lath=lath, hook=None, seat=None, tapes=wrong))
     assert any("right end lies" in text for text in tilted.said)
     moved = [dict(p) for p in seen]
     for p in moved[4:]:
         if (NAME, 2) in p:
             p[(NAME, 2)] = p[(NAME, 2)] + np.array([14.0, 0.0])
     with pytest.raises(VisionFault, match="contradict"):
-        find_rack(moved, LENS, Known(board, lath, None, None, []))
+        find_rack(moved, LENS, Known(board=board, lath=lath, hook=None, seat=None, tapes=[]))
     with pytest.raises(VisionFault, match="not on the board"):
-        find_rack(seen, LENS, Known(board, lath, None, None, [((NAME, 0), (NAME, 77), 500.0)]))
+        find_rack(
+            seen, LENS, Known(board=board, lath=lath, hook=None, seat=None, tapes=[((NAME, 0), (NAME, 77), 500.0)])
+        )
 
 
 def test_the_command(camera: Camera, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

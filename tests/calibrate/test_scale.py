@@ -103,7 +103,7 @@ def test_a_quadratic_must_earn_its_place() -> None:
     curved = calibrate(exact(levels, curve=0.05, spread=0.0001), 0.0)
     assert curved.counts_per_n2 == pytest.approx(0.05, rel=0.05)
     assert np.max(np.abs(curved.residual_n)) < 0.1
-    cell = LoadCell(curved.counts_per_newton, 0.0, counts_per_n2=curved.counts_per_n2)
+    cell = LoadCell(counts_per_newton=curved.counts_per_newton, zero_counts=0.0, counts_per_n2=curved.counts_per_n2)
     assert cell.newtons(np.array([5000.0 * 200 + 0.05 * 200**2])) == pytest.approx(200.0, rel=5e-4)
     straight = [calibrate(cheap_cell(np.random.default_rng(seed))[1], 0.0).counts_per_n2 != 0 for seed in range(100)]
     assert np.mean(straight) < 0.2
@@ -165,7 +165,7 @@ def test_single_forces_lie_within_what_is_said_of_them() -> None:
     for seed in range(100):
         _, loads = cheap_cell(np.random.default_rng(seed))
         found = calibrate(loads, 0.0003)
-        cell = LoadCell(found.counts_per_newton, 0.0, counts_per_n2=found.counts_per_n2)
+        cell = LoadCell(counts_per_newton=found.counts_per_newton, zero_counts=0.0, counts_per_n2=found.counts_per_n2)
         zero = loads[0].counts
         for o in loads:
             if o.force_n > 0 and o.series == 1:
@@ -176,7 +176,7 @@ def test_single_forces_lie_within_what_is_said_of_them() -> None:
 
 
 def test_drift_is_told() -> None:
-    cell = LoadCell(5000.0, 1000.0, 0.001)
+    cell = LoadCell(counts_per_newton=5000.0, zero_counts=1000.0, sensitivity_sd=0.001)
     shift, off, sds = drifted(cell, 1000.0 + 5000.0 * 2.0, 98.0, 98.5)
     assert shift == pytest.approx(2.0)
     assert off == pytest.approx(0.5 / 98.0)

@@ -17,7 +17,7 @@ from tiller.setup import weighing
 from tiller.setup.weighing import Hold, odd_steps, steady, weigh
 from tiller.sources.interfaces import ENDED, Ended, Lines
 
-CELL = LoadCell(6000.0, 40_000.0, sensitivity_sd=0.002, largest_n=150.0)
+CELL = LoadCell(counts_per_newton=6000.0, zero_counts=40_000.0, sensitivity_sd=0.002, largest_n=150.0)
 ONLY_SCALE = "[load_cell]\ncounts_per_newton = 6000.0\nzero_counts = 40000\nsensitivity_sd = 0.002\nlargest_n = 150\n"
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "rig.toml"
 

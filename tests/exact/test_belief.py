@@ -31,7 +31,7 @@ from tiller.simulate.bowmaker import random_bow
 S = np.arange(110.0, 850.0, 10.0)
 NOCK = 868.0
 NONE = np.zeros(len(S))
-PRIOR = StiffnessPrior(S, NONE, np.eye(len(S)), NONE, np.eye(len(S)), np.eye(len(S)))
+PRIOR = StiffnessPrior(s_mm=S, log_ei=NONE, cov=np.eye(len(S)), log_h=NONE, cov_h=np.eye(len(S)), cross=np.eye(len(S)))
 
 
 def _pulled(tension: np.ndarray, ea_n: float, length_mm: float) -> tuple[list[LimbData], Pulls]:
@@ -46,7 +46,19 @@ def _pulled(tension: np.ndarray, ea_n: float, length_mm: float) -> tuple[list[Li
     for sign in (-1, 1):
         lines = np.array([np.column_stack([S, np.full(len(S), level)]) for level in y])
         none = np.zeros(lines.shape[:2])
-        data.append(LimbData(sign, S, NOCK, lines[0], lines, none, none + 0.02, NONE, PRIOR))
+        data.append(
+            LimbData(
+                sign=sign,
+                s_mm=S,
+                nock_s_mm=NOCK,
+                rest_mm=lines[0],
+                points_mm=lines,
+                offset_mm=none,
+                sd_mm=none + 0.02,
+                mass_per_mm_kg=NONE,
+                prior=PRIOR,
+            )
+        )
     rest = np.arange(len(y)) == 0
     return data, Pulls(hook, np.append(0.0, force), np.full(len(y), 0.1), rest, np.zeros(len(y), dtype=bool))
 
@@ -97,14 +109,34 @@ def test_an_outline_counts_for_the_more_the_less_the_limbs_moved() -> None:
     # the right limb moves less: it decides
     lines = data[1].points_mm.copy()
     lines[:, :, 1] = 30.0 + 0.5 * (lines[:, :, 1] - 30.0)
-    data[1] = LimbData(1, S, NOCK, lines[0], lines, data[1].offset_mm, data[1].sd_mm, NONE, PRIOR)
+    data[1] = LimbData(
+        sign=1,
+        s_mm=S,
+        nock_s_mm=NOCK,
+        rest_mm=lines[0],
+        points_mm=lines,
+        offset_mm=data[1].offset_mm,
+        sd_mm=data[1].sd_mm,
+        mass_per_mm_kg=NONE,
+        prior=PRIOR,
+    )
     none = SimpleNamespace(
         s_mm=S, log_ei=NONE, cov=np.eye(len(S)), root_angle_rad=np.zeros(4), moment_nmm=np.zeros((4, len(S)))
     )
     belief = belief_of(SimpleNamespace(left=none, right=none), data, (50.0, 50.0), pulls, 0.01)  # type: ignore[arg-type]
     assert belief.outline_sd == pytest.approx(OUTLINE_SD_MM / float(np.max(np.abs(lines[:, -1, 1] - 30.0))))
     still = [
-        LimbData(d.sign, S, NOCK, d.rest_mm, np.repeat(d.rest_mm[None], 4, axis=0), d.offset_mm, d.sd_mm, NONE, PRIOR)
+        LimbData(
+            sign=d.sign,
+            s_mm=S,
+            nock_s_mm=NOCK,
+            rest_mm=d.rest_mm,
+            points_mm=np.repeat(d.rest_mm[None], 4, axis=0),
+            offset_mm=d.offset_mm,
+            sd_mm=d.sd_mm,
+            mass_per_mm_kg=NONE,
+            prior=PRIOR,
+        )
         for d in data
     ]
     assert belief_of(SimpleNamespace(left=none, right=none), still, (50.0, 50.0), pulls, 0.01).outline_sd == 0.0  # type: ignore[arg-type]

@@ -77,7 +77,19 @@ def a_fit(s: np.ndarray, moment: np.ndarray, root: np.ndarray) -> LimbFit:
     m, n = moment.shape
     none = np.zeros((m, n))
     return LimbFit(
-        s, np.zeros(n), np.eye(n), moment, none, none, np.zeros((m, n, 2)), root, none, 1.0, 5.0, np.zeros((m, 2)), none
+        s_mm=s,
+        log_ei=np.zeros(n),
+        cov=np.eye(n),
+        moment_nmm=moment,
+        bend_per_mm=none,
+        bend_rel_sd=none,
+        line_mm=np.zeros((m, n, 2)),
+        root_angle_rad=root,
+        residual_mm=none,
+        noise=1.0,
+        share_mm=5.0,
+        nock_mm=np.zeros((m, 2)),
+        force_cov=none,
     )
 
 

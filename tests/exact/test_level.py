@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from tests.exact.test_target import believed, described
-from tiller.mechanics.fit.pullfit import nock_of, undragged
+from tiller.mechanics.fit.contact import undragged
+from tiller.mechanics.fit.pullfit import nock_of
 from tiller.mechanics.forward.belief import LENGTH_SD_MM, BowBelief, bow_from
 from tiller.mechanics.forward.chain import chain_of
 from tiller.mechanics.forward.elastica import solve_draws

@@ -39,7 +39,13 @@ def corners(at: tuple[float, float], seen: View) -> np.ndarray:
 def board(seen: View) -> SeenBoard:
     quads = {("D", k): corners(at, seen) for k, at in enumerate(PLACES)}
     return SeenBoard(
-        seen, tuple(range(5)), (), 0.0, {k: crossing(q) for k, q in quads.items()}, quads, dict.fromkeys(quads, 0.0)
+        view=seen,
+        used=tuple(range(5)),
+        missing=(),
+        rms_mm=0.0,
+        centres_px={k: crossing(q) for k, q in quads.items()},
+        corners_px=quads,
+        planes_mm=dict.fromkeys(quads, 0.0),
     )
 
 

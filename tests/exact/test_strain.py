@@ -21,7 +21,12 @@ def spread(sd: float, length: float) -> np.ndarray:
 
 THICK = spread(0.02, 60.0)
 PRIOR = StiffnessPrior(
-    S, np.log(np.full(4, 8e7)), 9 * THICK + spread(0.05, 80.0), np.log(np.full(4, 14.0)), THICK, 3 * THICK
+    s_mm=S,
+    log_ei=np.log(np.full(4, 8e7)),
+    cov=9 * THICK + spread(0.05, 80.0),
+    log_h=np.log(np.full(4, 14.0)),
+    cov_h=THICK,
+    cross=3 * THICK,
 )
 GAIN = PRIOR.cross @ np.linalg.inv(PRIOR.cov)
 LEFT = PRIOR.cov_h - GAIN @ PRIOR.cov @ GAIN.T

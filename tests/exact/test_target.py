@@ -103,8 +103,25 @@ def believed(bow: BowTruth) -> BowBelief:
         line = np.vstack([chain.root_mm, chain.root_mm + np.cumsum(way, axis=0)])
         rest = np.column_stack([np.interp(s, chain.s_mm, line[:, k]) for k in (0, 1)])
         log_ei = np.interp(s, limb.s_mm, np.log(limb.ei_n_m2 * 1e6))
-        limbs.append(LimbBelief(s, log_ei, 1e-6 * np.eye(len(s)), rest, np.full(len(s), 3e-4), 50.0, limb.length_mm))
-    return BowBelief(limbs[0], limbs[1], FADE_GIVE, FADE_GIVE_SD, whole.string_ea_n, 0.015)
+        limbs.append(
+            LimbBelief(
+                s_mm=s,
+                log_ei=log_ei,
+                cov=1e-6 * np.eye(len(s)),
+                rest_mm=rest,
+                mass_per_mm_kg=np.full(len(s), 3e-4),
+                handle_mm=50.0,
+                nock_mm=limb.length_mm,
+            )
+        )
+    return BowBelief(
+        left=limbs[0],
+        right=limbs[1],
+        fade_give=FADE_GIVE,
+        fade_give_sd=FADE_GIVE_SD,
+        string_ea_n=whole.string_ea_n,
+        level_sd=0.015,
+    )
 
 
 def woods(truth: BowTruth, belief: BowBelief, bow: Bow, ratio: float = 0.0) -> tuple[LimbWood, LimbWood]:
@@ -117,14 +134,14 @@ def woods(truth: BowTruth, belief: BowBelief, bow: Bow, ratio: float = 0.0) -> t
         none = np.zeros(len(width), dtype=bool)
         out.append(
             LimbWood(
-                width,
-                thick,
-                bow.limb(side).working_from_mm,
-                bow.limb(side).working_to_mm,
-                none,
-                np.ones(len(width)),
-                (),
-                wanted,
+                width_mm=width,
+                thickness_mm=thick,
+                from_mm=bow.limb(side).working_from_mm,
+                to_mm=bow.limb(side).working_to_mm,
+                leave=none,
+                strain_share=np.ones(len(width)),
+                features=(),
+                wanted=wanted,
             )
         )
     return out[0], out[1]

@@ -152,7 +152,7 @@ def test_ten_thousand_samples_none_lost_from_counts_to_newtons(built: Built) -> 
     for fault in ("cut_short", "wrong_pulses", "overwritten", "short_pulses", "many_pulses"):
         assert board.told[fault] == 0, fault
     # a slow sweep as newtons, through the code that measures
-    cell = LoadCell(20_000.0, -8_000_000.0)
+    cell = LoadCell(counts_per_newton=20_000.0, zero_counts=-8_000_000.0)
     slow = [r for r in board.readings if r.counts < -7_000_000 and r.ms < 2000]
     lines = [(0.001 * r.ms, text) for r, text in zip(board.readings, board.raw[1:], strict=True) if r in slow]
     series = to_newton(read_log(lines), cell, (0.0, 0.2))

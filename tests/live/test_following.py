@@ -88,7 +88,16 @@ def play(seed: int, setting: Setting, string: str, course: Course, stalls: bool,
 def test_the_lines_that_are_shown_lie_on_the_limbs(
     seed: int, setting: Setting, string: str, speed: float, stalls: bool, hide_hook: bool
 ) -> None:
-    course = Course(1.5, 2.0, 3, 0.6, speed, 2.3 * speed, 2, (430.0,))
+    course = Course(
+        empty_s=1.5,
+        rest_s=2.0,
+        holds=3,
+        hold_s=0.6,
+        speed_mm_s=speed,
+        down_mm_s=2.3 * speed,
+        down_holds=2,
+        largest_mm=(430.0,),
+    )
     played = play(seed, setting, string, course, stalls, hide_hook)
     gaps = np.array(played.gaps_mm)
     assert len(gaps) > 40
@@ -102,7 +111,21 @@ def test_the_lines_that_are_shown_lie_on_the_limbs(
 def test_what_stands_before_a_limb_is_said_and_nothing_is_drawn_there(seed: int, share: float, lost: bool) -> None:
     """A sleeve, as it were, before the outer part of the left limb, from a hold on."""
     bow = random_bow(np.random.default_rng(seed), "bow", None, string_kind="long")
-    rack = LiveRack(bow, Course(1.5, 2.0, 3, 1.0, 110.0, 260.0, 2, (430.0,)), Setting(board="grid"), seed)
+    rack = LiveRack(
+        bow,
+        Course(
+            empty_s=1.5,
+            rest_s=2.0,
+            holds=3,
+            hold_s=1.0,
+            speed_mm_s=110.0,
+            down_mm_s=260.0,
+            down_holds=2,
+            largest_mm=(430.0,),
+        ),
+        Setting(board="grid"),
+        seed,
+    )
     analyst = Analyst(parse_bow(tomllib.loads(rack.bow_toml)), parse_rig(tomllib.loads(rack.rig_toml)))
     said: list[str] = []
     for number in range(1, 200):
@@ -122,18 +145,18 @@ def test_what_stands_before_a_limb_is_said_and_nothing_is_drawn_there(seed: int,
             if lost:  # a limb that is not found must not be taken for the shape at that draw
                 for seat, lines in analyst._last.shapes:
                     kept = Looked(
-                        0.0,
-                        0,
-                        True,
-                        True,
-                        True,
-                        -seat[1],
-                        None,
-                        lines,
-                        1.0,
-                        {s: np.zeros(len(lines[s]), bool) for s in SIDES},
-                        False,
-                        "",
+                        t_s=0.0,
+                        number=0,
+                        ready=True,
+                        bow=True,
+                        still=True,
+                        draw_mm=-seat[1],
+                        hook_mm=None,
+                        lines=lines,
+                        seen=1.0,
+                        hidden={s: np.zeros(len(lines[s]), bool) for s in SIDES},
+                        knocked=False,
+                        said="",
                     )
                     assert gap_mm(kept, rack.shapes.at(-seat[1])) < 12.0
     assert ("part of the left limb is hidden" if share < 0.4 else "limb is hidden") in said[-1]

@@ -19,7 +19,8 @@ from tiller.bow.bowfile import parse_bow
 from tiller.cli.entry import main
 from tiller.live.headless import run
 from tiller.live.opening import Wanted, session
-from tiller.live.session import Options, Rack
+from tiller.live.options import Options
+from tiller.live.session import Rack
 from tiller.live.stages import Happening
 from tiller.measure.recording import read_recording
 from tiller.records.book import Book
@@ -170,7 +171,9 @@ def test_no_thread_is_left(tmp_path: Path) -> None:
 
 
 def test_a_replay_headless_as_json_lines(small_recording: Path, tmp_path: Path) -> None:
-    wanted = Wanted(None, replay=small_recording, speed=3.0, home=tmp_path / "pulls", book=tmp_path / "book.sqlite3")
+    wanted = Wanted(
+        bow=None, replay=small_recording, speed=3.0, home=tmp_path / "pulls", book=tmp_path / "book.sqlite3"
+    )
     out = io.StringIO()
     with session(wanted) as rack:
         assert run(rack, Units(), as_json=True, out=out, for_s=60.0) == 0
@@ -322,7 +325,7 @@ def test_an_old_or_shifted_calibration_is_said_at_the_start(small_recording: Pat
         counts = round(cell.zero_counts + off_n * abs(cell.counts_per_newton))
         rack.weigher.feed(tuple((0.0125 * k, line_of("W", 12 * k, counts)) for k in range(100)))
         rack._mind(
-            None, None, Seen(1e9, True, True, float("nan"), 0.0)
+            None, None, Seen(t_s=1e9, bow=True, still=True, draw_mm=float("nan"), force_n=0.0)
         )  # a turn of the analysis while nothing is drawn
         notes = " ".join(rack._notes)
         assert said in notes

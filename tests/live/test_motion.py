@@ -64,10 +64,12 @@ def test_points_are_taken_at_two_pictures_a_second(rate: float) -> None:
         nonlocal state, t
         # between two pictures the scale goes on: force without a draw
         for between in np.arange(t + 0.1, t + 1 / rate - 1e-6, 0.1):
-            state, new = after(state, Seen(float(between), True, still, float("nan"), force), Limits())
+            state, new = after(
+                state, Seen(t_s=float(between), bow=True, still=still, draw_mm=float("nan"), force_n=force), Limits()
+            )
             events.extend(new)
         t += 1 / rate
-        state, new = after(state, Seen(t, True, still, draw, force), Limits())
+        state, new = after(state, Seen(t_s=t, bow=True, still=still, draw_mm=draw, force_n=force), Limits())
         events.extend(new)
 
     for _ in range(int(2.5 * rate)):

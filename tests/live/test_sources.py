@@ -277,7 +277,7 @@ def test_lines_are_the_same_however_the_bytes_come(parts: list[bytes]) -> None:
 def test_force_as_it_comes_with_spikes_garbage_and_a_wandering_zero() -> None:
     from tiller.bow.rigfile import LoadCell
 
-    weigher = Weigher(LoadCell(5000.0, 0.0))
+    weigher = Weigher(LoadCell(counts_per_newton=5000.0, zero_counts=0.0))
     rng = np.random.default_rng(3)
     zero = 21_000.0
 
@@ -302,7 +302,7 @@ def test_force_as_it_comes_with_spikes_garbage_and_a_wandering_zero() -> None:
     assert told.force_n == pytest.approx(50.0, abs=0.4)
     assert told.noise_n == pytest.approx(0.08, rel=0.5)
     assert sum(told.rejected.values()) >= 9
-    turned = Weigher(LoadCell(-5000.0, 0.0))
+    turned = Weigher(LoadCell(counts_per_newton=-5000.0, zero_counts=0.0))
     for k in range(40):
         turned.feed(((0.0125 * k, line_of("W", 13 * k, int(zero))),))
     turned.zero()

@@ -47,13 +47,19 @@ def run(
     begin = 0.0
     for _ in range(60):  # two still seconds before
         begin += 1 / 30
-        state, new = after(state, Seen(begin, True, True, NAN, NAN if blind else 0.0), limits or Limits())
+        state, new = after(
+            state, Seen(t_s=begin, bow=True, still=True, draw_mm=NAN, force_n=NAN if blind else 0.0), limits or Limits()
+        )
         events += new
     before = (NAN, 0.0)
     for t, draw, force in seen:
         still = before == (draw, force)
         before = (draw, force)
-        state, new = after(state, Seen(begin + t, bow(t), still, draw, NAN if blind else force), limits or Limits())
+        state, new = after(
+            state,
+            Seen(t_s=begin + t, bow=bow(t), still=still, draw_mm=draw, force_n=NAN if blind else force),
+            limits or Limits(),
+        )
         events += new
         stages.append(state.stage)
     return state, events, stages
@@ -178,7 +184,11 @@ def test_the_stop_is_watched_before_the_bow_is_known() -> None:
     """Pulled at once, never lain still: no rest shape, but too much is too much."""
     state, events, stages = State(), [], []
     for k in range(60):
-        state, new = after(state, Seen(k / 30, False, False, 150.0 + 5 * k, 4.0 * k), Limits(300.0, 100.0))
+        state, new = after(
+            state,
+            Seen(t_s=k / 30, bow=False, still=False, draw_mm=150.0 + 5 * k, force_n=4.0 * k),
+            Limits(300.0, 100.0),
+        )
         events += new
         stages.append(state.stage)
     assert what(events)[:2] == [H.BEGAN, H.BEYOND]
@@ -186,7 +196,9 @@ def test_the_stop_is_watched_before_the_bow_is_known() -> None:
     assert stages[-1] is Stage.BEYOND
     state, events = State(), []
     for k in range(60):
-        state, new = after(state, Seen(k / 30, False, False, NAN, 40.0), Limits(300.0, 100.0))
+        state, new = after(
+            state, Seen(t_s=k / 30, bow=False, still=False, draw_mm=NAN, force_n=40.0), Limits(300.0, 100.0)
+        )
         events += new
     assert events == []  # load within the limits is said, but is no pull without a bow
 
@@ -228,7 +240,7 @@ def test_a_smaller_crack_a_second_one_and_one_without_a_rest_shape() -> None:
     lost = []
     for k in range(240):
         force = 100.0 if k < 150 else 50.0
-        unseen, new = after(unseen, Seen(k / 30, True, False, 300.0, force), Limits())
+        unseen, new = after(unseen, Seen(t_s=k / 30, bow=True, still=False, draw_mm=300.0, force_n=force), Limits())
         lost += [e for e in new if e.what is H.LOST]
     assert len(lost) >= 1
 
@@ -241,14 +253,14 @@ def test_a_pull_ends_though_something_still_hangs_on_the_rope() -> None:
     state, events, _ = run(course((300.0, 1.5), (300.0, 1.5), (170.0, 1.5)))
     begin = state.recent[-1].t_s
     for k in range(1, 300):
-        state, new = after(state, Seen(begin + k / 30, True, True, 152.0, 8.0), Limits())
+        state, new = after(state, Seen(t_s=begin + k / 30, bow=True, still=True, draw_mm=152.0, force_n=8.0), Limits())
         events = [*events, *new]
     assert H.ENDED in what(events)
     # and the bow that is taken off with the hook aside, by camera alone
     state, events, _ = run(course((300.0, 1.5), (300.0, 1.5), (200.0, 1.5)), blind=True)
     begin = state.recent[-1].t_s
     for k in range(1, 300):
-        state, new = after(state, Seen(begin + k / 30, False, True, NAN, NAN), Limits())
+        state, new = after(state, Seen(t_s=begin + k / 30, bow=False, still=True, draw_mm=NAN, force_n=NAN), Limits())
         events = [*events, *new]
     assert H.ENDED in what(events)
 
@@ -264,17 +276,26 @@ def test_a_late_picture_is_no_crack() -> None:
     for paired in (True, False):
         state = State()
         for k in range(60):
-            state, _ = after(state, Seen(k / 30, True, True, NAN, 0.0), limits)
+            state, _ = after(state, Seen(t_s=k / 30, bow=True, still=True, draw_mm=NAN, force_n=0.0), limits)
         for (t, draw, force), now in zip(seen, newest, strict=True):
-            told = Seen(2.0 + t, True, False, draw, force if paired else float(now), float(now))
+            told = Seen(
+                t_s=2.0 + t,
+                bow=True,
+                still=False,
+                draw_mm=draw,
+                force_n=force if paired else float(now),
+                newest_n=float(now),
+            )
             state, new = after(state, told, limits)
             alarms[paired] += sum(e.what is H.LOST for e in new)
     assert alarms[True] == 0
     assert alarms[False] > 0  # the force of now beside the draw of then would be
     # the stop minds the newest force all the same
-    state, new = after(state, Seen(90.0, True, False, 160.0, 10.0, 10.0), limits)
+    state, new = after(state, Seen(t_s=90.0, bow=True, still=False, draw_mm=160.0, force_n=10.0, newest_n=10.0), limits)
     for k in range(8):
-        state, new = after(state, Seen(90.0 + k / 30, True, False, 300.0, 60.0, 121.0), limits)
+        state, new = after(
+            state, Seen(t_s=90.0 + k / 30, bow=True, still=False, draw_mm=300.0, force_n=60.0, newest_n=121.0), limits
+        )
         if state.stage is Stage.BEYOND:
             break
     assert state.stage is Stage.BEYOND
@@ -285,13 +306,15 @@ def test_the_alarm_does_not_flap_while_late_pictures_show_less_force() -> None:
     limits = Limits(600.0, 200.0)
     state = State()
     for k in range(60):
-        state, _ = after(state, Seen(k / 30, True, True, NAN, 0.0), limits)
+        state, _ = after(state, Seen(t_s=k / 30, bow=True, still=True, draw_mm=NAN, force_n=0.0), limits)
     told: list[Event] = []
     for k in range(80):
         t = k / 30
         now = min(120.0 * t, 240.0)
         then = max(min(120.0 * (t - 0.1), 240.0), 0.0)
-        state, new = after(state, Seen(2.0 + t, True, False, 150.0 + then, then, now), limits)
+        state, new = after(
+            state, Seen(t_s=2.0 + t, bow=True, still=False, draw_mm=150.0 + then, force_n=then, newest_n=now), limits
+        )
         told += new
     assert [e.what for e in told if e.what in (H.BEYOND, H.BACK)] == [H.BEYOND]
     assert next(e for e in told if e.what is H.BEYOND).force_n > 200.0

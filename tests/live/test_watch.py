@@ -23,7 +23,8 @@ from tiller.live.frame_analysis import OCCUPIED
 from tiller.live.headless import run
 from tiller.live.health import WEIGHTLESS_S, Watch
 from tiller.live.live_force import Weigher
-from tiller.live.session import Options, Rack
+from tiller.live.options import Options
+from tiller.live.session import Rack
 from tiller.live.sound import Sounds
 from tiller.live.stages import Happening, Limits, Seen, State, after
 from tiller.live.view import ALARM
@@ -140,7 +141,7 @@ def test_an_empty_rack_seen_from_elsewhere_is_no_bow(small_recording: Path, tmp_
 
 @pytest.mark.parametrize("kind", ["trouble", "garbage", "nothing", "doubtful zero", "saturated"])
 def test_a_scale_without_a_weight_is_said(kind: str) -> None:
-    weigher = Weigher(LoadCell(5000.0, 0.0))
+    weigher = Weigher(LoadCell(counts_per_newton=5000.0, zero_counts=0.0))
     raw = {
         "trouble": [line_of("E", "no_converter")] * 20,
         "garbage": ["@@@", "W,1,x"] * 10,
@@ -153,8 +154,10 @@ def test_a_scale_without_a_weight_is_said(kind: str) -> None:
     scale = cast(Any, SimpleNamespace(state=SimpleNamespace(good=True, ended=False, text="")))
     watch = Watch(None, scale, weigher)
     for drawn in (False, True):
-        assert watch.trouble(None, Seen(0.0, True, False, 200.0, NAN), drawn) == ""
-        said = Units().words(watch.trouble(None, Seen(WEIGHTLESS_S + 0.1, True, False, 200.0, NAN), drawn))
+        assert watch.trouble(None, Seen(t_s=0.0, bow=True, still=False, draw_mm=200.0, force_n=NAN), drawn) == ""
+        said = Units().words(
+            watch.trouble(None, Seen(t_s=WEIGHTLESS_S + 0.1, bow=True, still=False, draw_mm=200.0, force_n=NAN), drawn)
+        )
         assert "weight is unknown" in said
         assert {
             "trouble": "no converter",
@@ -163,7 +166,10 @@ def test_a_scale_without_a_weight_is_said(kind: str) -> None:
             "doubtful zero": "+80 N by rig.toml's zero",
             "saturated": "saturated",
         }[kind] in said
-        assert watch.trouble(None, Seen(WEIGHTLESS_S + 0.2, True, False, 200.0, 0.0), drawn) == ""
+        assert (
+            watch.trouble(None, Seen(t_s=WEIGHTLESS_S + 0.2, bow=True, still=False, draw_mm=200.0, force_n=0.0), drawn)
+            == ""
+        )
 
 
 def test_a_book_that_another_program_holds_does_not_stop_the_picture(small_recording: Path, tmp_path: Path) -> None:
@@ -195,7 +201,7 @@ def states(readings: list[tuple[float, float]], still: bool = True) -> tuple[Sta
     """What the stages make of draws at times, without a scale."""
     state, happened = State(), []
     for t_s, draw_mm in readings:
-        state, events = after(state, Seen(t_s, True, still, draw_mm, NAN), Limits(600.0))
+        state, events = after(state, Seen(t_s=t_s, bow=True, still=still, draw_mm=draw_mm, force_n=NAN), Limits(600.0))
         happened += [event.what for event in events]
     return state, happened
 
@@ -209,10 +215,14 @@ def test_without_a_scale_one_low_reading_is_no_rest_that_the_bow_rises_from() ->
 
 def test_the_least_draw_is_taken_anew_at_rest() -> None:
     state, _ = states([(k / 30, 150.0) for k in range(60)])
-    state = after(State(stage=Stage.DONE, least_mm=150.0, seen_s=2.0), Seen(2.0, True, True, 175.0, NAN), Limits())[0]
+    state = after(
+        State(stage=Stage.DONE, least_mm=150.0, seen_s=2.0),
+        Seen(t_s=2.0, bow=True, still=True, draw_mm=175.0, force_n=NAN),
+        Limits(),
+    )[0]
     happened = []
     for k in range(1, 300):
-        state, events = after(state, Seen(2.0 + k / 30, True, True, 175.0, 0.0), Limits())
+        state, events = after(state, Seen(t_s=2.0 + k / 30, bow=True, still=True, draw_mm=175.0, force_n=0.0), Limits())
         happened += [event.what for event in events]
     assert happened == [Happening.REST]
     assert state.least_mm == 175.0

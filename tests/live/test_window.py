@@ -17,7 +17,8 @@ import pytest
 from tests import stored_pulls
 from tiller.bow.bowfile import SIDES, read_bow
 from tiller.bow.rigfile import read_rig
-from tiller.live.session import Options, Rack
+from tiller.live.options import Options
+from tiller.live.session import Rack
 from tiller.live.view import BoardNow, View
 from tiller.measure.recording import read_recording
 from tiller.measure.store import Keeping
@@ -92,7 +93,19 @@ def sketches(view: View, bow: Any, size: tuple[int, int], units: Units) -> dict[
         elif name == "scrape":
             other_sheets.draw_plan(sheet, view, bow, look.Style(units, look.DARK), body, 0, (1920, 1080))
         elif name == "book":
-            rows = [PullRow(k, "a bow with a long name", "2026-11-25", "rec", 1, 512.0, 201.0, 2) for k in range(40)]
+            rows = [
+                PullRow(
+                    pull_id=k,
+                    bow="a bow with a long name",
+                    day="2026-11-25",
+                    recording="rec",
+                    results=1,
+                    largest_draw_mm=512.0,
+                    force_there_n=201.0,
+                    marks=2,
+                )
+                for k in range(40)
+            ]
             limb = stored_pulls.limb(s_mm=np.arange(110.0, 790.0, 10.0), stiffness_n_m2=np.linspace(90.0, 20.0, 68))
             listed = book_sheet.Listed(rows, [39], 1, [stored_pulls.pull(left=limb, right=limb)])
             book_sheet.draw_book(sheet, listed, look.Style(units, look.LIGHT), body)

@@ -21,8 +21,9 @@ from tiller.mechanics.fit.prior import StiffnessPrior
 from tiller.mechanics.fit.pullfit import LimbData, Pulls, fit_pull
 from tiller.mechanics.forward.belief import BowBelief, LimbBelief
 from tiller.mechanics.forward.chain import WholeBow, chain_of
-from tiller.mechanics.forward.elastica import Solved, brace, solve_draws
+from tiller.mechanics.forward.elastica import brace, solve_draws
 from tiller.mechanics.forward.forecast import forecast
+from tiller.mechanics.forward.solved import Solved
 
 ROOT = np.array([60.0, 20.0])
 LIMB_MM, EAR_MM, EAR_RAD = 600.0, 200.0, np.deg2rad(35.0)
@@ -42,7 +43,7 @@ def stiff_bow() -> WholeBow:
     ei[0] = SPRING_NMM * 0.5 * step  # half a segment belongs to the root's node
     chain = chain_of(s, line, ei, np.zeros(n + 1), n)
     chain = replace(chain, root_angle=0.0)
-    return WholeBow(chain, chain, np.inf)
+    return WholeBow(left=chain, right=chain, cradle_nmm=np.inf)
 
 
 def by_hand(draw: float) -> tuple[float, float, bool]:
@@ -152,12 +153,12 @@ def measured(solved: Solved, bow: WholeBow) -> tuple[list[LimbData], Pulls]:
     """What an error-free camera and scale would have of these draws."""
     s = np.arange(110.0, 845.0, 5.0)
     prior = StiffnessPrior(
-        s,
-        np.full(len(s), np.log(6e7)),
-        np.eye(len(s)) * 0.5 + 1.0,
-        np.log(np.full(len(s), 14.0)),
-        np.eye(len(s)) * 0.01,
-        np.eye(len(s)) * 0.03,
+        s_mm=s,
+        log_ei=np.full(len(s), np.log(6e7)),
+        cov=np.eye(len(s)) * 0.5 + 1.0,
+        log_h=np.log(np.full(len(s), 14.0)),
+        cov_h=np.eye(len(s)) * 0.01,
+        cross=np.eye(len(s)) * 0.03,
     )
     chain = bow.left
     way = np.column_stack([np.cos(chain.rest_angle), np.sin(chain.rest_angle)]) * chain.step_mm
@@ -167,7 +168,19 @@ def measured(solved: Solved, bow: WholeBow) -> tuple[list[LimbData], Pulls]:
         lines = [rest, *solved.points_mm[:, k]]
         points = np.array([[np.interp(s, chain.s_mm, line[:, j]) for j in (0, 1)] for line in lines]).transpose(0, 2, 1)
         none = np.zeros(points.shape[:2])
-        data.append(LimbData(sign, s, 860.0, points[0], points, none, none + 0.02, np.zeros(len(s)), prior))
+        data.append(
+            LimbData(
+                sign=sign,
+                s_mm=s,
+                nock_s_mm=860.0,
+                rest_mm=points[0],
+                points_mm=points,
+                offset_mm=none,
+                sd_mm=none + 0.02,
+                mass_per_mm_kg=np.zeros(len(s)),
+                prior=prior,
+            )
+        )
     n = len(solved.draw_mm) + 1
     hook = np.vstack([[np.nan, np.nan], np.column_stack([solved.hook_x_mm, -solved.draw_mm])])
     force = np.append(0.0, solved.force_n)
@@ -203,9 +216,17 @@ def test_a_recurve_gets_its_forecast(by: float) -> None:
     way = np.column_stack([np.cos(chain.rest_angle), np.sin(chain.rest_angle)]) * chain.step_mm
     line = np.vstack([chain.root_mm, chain.root_mm + np.cumsum(way, axis=0)])
     limb = LimbBelief(
-        chain.s_mm, np.log(chain.ei_nmm2), 1e-4 * np.eye(len(line)), line, np.full(len(line), 1e-9), 50.0, 860.0
+        s_mm=chain.s_mm,
+        log_ei=np.log(chain.ei_nmm2),
+        cov=1e-4 * np.eye(len(line)),
+        rest_mm=line,
+        mass_per_mm_kg=np.full(len(line), 1e-9),
+        handle_mm=50.0,
+        nock_mm=860.0,
     )
-    ahead = forecast(BowBelief(limb, limb, 0.4, 0.15, 1e9, 0.01), 640.0, 150.0)
+    ahead = forecast(
+        BowBelief(left=limb, right=limb, fade_give=0.4, fade_give_sd=0.15, string_ea_n=1e9, level_sd=0.01), 640.0, 150.0
+    )
     length, _ = brace(bow, 150.0)
     assert ahead.touching_mm > 100.0
     assert ahead.string_mm == pytest.approx(length, abs=1.0)

@@ -64,9 +64,31 @@ def bow_b() -> BowTruth:
     moment = crowned_section(width, 14.0, 400.0).second_moment_mm4
     modulus = np.full_like(s, 1e8 / float(moment) * 1e-3)  # EI = 1e8 N mm2 = 100 N m2
     limb = LimbTruth(
-        s, np.full_like(s, width), thickness, thickness, modulus, np.zeros_like(s), length, 100.0, length, 400.0
+        s_mm=s,
+        width_mm=np.full_like(s, width),
+        thickness_mm=thickness,
+        even_thickness_mm=thickness,
+        modulus_gpa=modulus,
+        rest_curvature_per_m=np.zeros_like(s),
+        length_mm=length,
+        bend_from_mm=100.0,
+        bend_to_mm=length,
+        crown_radius_mm=400.0,
     )
-    return BowTruth("b", "none", limb, limb, "braced", 2 * 972.04, (), (), 170.0, 800.0, 200.0, 0.0)
+    return BowTruth(
+        name="b",
+        wood="none",
+        left=limb,
+        right=limb,
+        string_kind="braced",
+        string_mm=2 * 972.04,
+        spots=(),
+        knots=(),
+        weight_n=170.0,
+        draw_mm=800.0,
+        brace_mm=200.0,
+        density_kg_m3=0.0,
+    )
 
 
 # draw in eight equal steps from brace 0.2 to 0.8, F L^2 / EI
@@ -89,12 +111,12 @@ def test_stiffness_is_recovered_from_benchmark_shapes(shapes_b: tuple[Shooter, l
     shooter, drawn = shapes_b
     s = np.arange(110.0, 980.0, 5.0)
     prior = StiffnessPrior(
-        s,
-        np.full(len(s), np.log(6e7)),
-        np.eye(len(s)) * 0.5 + 1.0,
-        np.log(np.full(len(s), 14.0)),
-        np.eye(len(s)) * 0.01,
-        np.eye(len(s)) * 0.03,
+        s_mm=s,
+        log_ei=np.full(len(s), np.log(6e7)),
+        cov=np.eye(len(s)) * 0.5 + 1.0,
+        log_h=np.log(np.full(len(s), 14.0)),
+        cov_h=np.eye(len(s)) * 0.01,
+        cross=np.eye(len(s)) * 0.03,
     )
     rest = shooter.rest()
     data = []
@@ -107,15 +129,15 @@ def test_stiffness_is_recovered_from_benchmark_shapes(shapes_b: tuple[Shooter, l
         ]
         data.append(
             LimbData(
-                sign,
-                s,
-                1000.0,
-                points[0],
-                points,
-                np.zeros(points.shape[:2]),
-                np.full(points.shape[:2], 0.02),
-                np.zeros(len(s)),
-                prior,
+                sign=sign,
+                s_mm=s,
+                nock_s_mm=1000.0,
+                rest_mm=points[0],
+                points_mm=points,
+                offset_mm=np.zeros(points.shape[:2]),
+                sd_mm=np.full(points.shape[:2], 0.02),
+                mass_per_mm_kg=np.zeros(len(s)),
+                prior=prior,
             )
         )
     n = len(drawn) + 1

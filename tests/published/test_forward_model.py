@@ -14,7 +14,8 @@ import pytest
 from scipy.special import ellipeinc, ellipk, ellipkinc
 
 from tiller.mechanics.forward.chain import Chain, WholeBow, chain_of, taut_length_mm
-from tiller.mechanics.forward.elastica import NoEquilibriumError, _Tables, brace, solve_draws
+from tiller.mechanics.forward.elastica import _Tables, brace, solve_draws
+from tiller.mechanics.forward.solved import NoEquilibriumError
 
 L, EI = 1000.0, 1.0e8
 
@@ -29,7 +30,7 @@ def limb(segments: int, handle: float = 0.0, ei: object = None, crook: float = 0
 def tip(a: float, segments: int) -> tuple[float, float, float]:
     """Deflection, shortening (over the length) and angle of a cantilever's tip under a dead load P = a EI / L^2."""
     chain = limb(segments)
-    tables = _Tables(WholeBow(chain, chain))
+    tables = _Tables(WholeBow(left=chain, right=chain))
     load = a * EI / L**2
     low, high = -np.pi / 2, 0.0
     for _ in range(60):
@@ -101,7 +102,9 @@ BENCH = {
 def test_benchmark_bows(name: str) -> None:
     handle, half, low, high, ei, forces = BENCH[name]
     chain = limb(160 if name == "C" else 80, handle, ei)
-    solved = solve_draws(WholeBow(chain, chain, np.inf), 2 * half * L, np.linspace(low, high, 9)[1:] * L)
+    solved = solve_draws(
+        WholeBow(left=chain, right=chain, cradle_nmm=np.inf), 2 * half * L, np.linspace(low, high, 9)[1:] * L
+    )
     # EI of bow C vanishes at its tip, where a chain is coarse
     assert solved.force_n * L**2 / EI == pytest.approx(forces, rel=2e-3 if name == "C" else 3e-4)
     assert np.max(solved.touching_mm) == 0.0
@@ -115,7 +118,7 @@ def test_benchmark_bows(name: str) -> None:
 )
 def test_braced_uniform_bow(height: float, tension: float, half: float, curvature: float) -> None:
     chain = limb(80)
-    string, solved = brace(WholeBow(chain, chain, np.inf), height * L)
+    string, solved = brace(WholeBow(left=chain, right=chain, cradle_nmm=np.inf), height * L)
     assert string / (2 * L) == pytest.approx(half, abs=1e-4)
     assert solved.tension_n[0] * L**2 / EI == pytest.approx([tension, tension], rel=4e-4)
     assert solved.bend_per_mm[0, :, 0] * L == pytest.approx([curvature, curvature], rel=4e-4)
@@ -130,7 +133,7 @@ def uneven() -> WholeBow:
         ei = 1.5e8 * np.clip(1 - (s - 50) / 950, 0.08, 1) ** 1.5 * (1 + 0.06 * np.sin(s / 90 + k))
         line = np.column_stack([s, 20 + 7 * np.sin(s / 150 + k)])
         limbs.append(chain_of(s, line, ei, np.full_like(s, 4e-4), 80, 50.0, end))
-    return WholeBow(limbs[0], limbs[1], 4e6, 9e4)
+    return WholeBow(left=limbs[0], right=limbs[1], cradle_nmm=4e6, string_ea_n=9e4)
 
 
 def test_work_done_on_the_string_is_the_energy_in_limbs_and_string() -> None:
@@ -224,7 +227,7 @@ def test_braced_and_drawn_uniform_bow_by_scipys_boundary_value_solver() -> None:
     found = solve_bvp(rates, ends, s, guess, p=[-1.5, -0.6], tol=1e-8, max_nodes=20000)
     assert found.success
     chain = limb(160)
-    solved = solve_draws(WholeBow(chain, chain, np.inf), 2 * half * L, np.array([draw * L]))
+    solved = solve_draws(WholeBow(left=chain, right=chain, cradle_nmm=np.inf), 2 * half * L, np.array([draw * L]))
     assert solved.force_n[0] * L**2 / EI == pytest.approx(-2 * found.p[1], rel=1e-4)
     assert solved.points_mm[0, 1, -1] / L == pytest.approx([found.y[2, -1], found.y[3, -1]], abs=1e-4)
 
@@ -235,7 +238,7 @@ def reflexed(by: float) -> WholeBow:
     x = np.concatenate([[50.0], 50.0 + np.cumsum(np.sqrt(np.diff(s) ** 2 - np.diff(y) ** 2))])
     ei = 1.4e8 * np.clip(1 - (s - 50) / 950, 0.15, 1) ** 1.3
     one = chain_of(s, np.column_stack([x, y]), ei, np.zeros_like(s), 80, 50.0, 860.0)
-    return WholeBow(one, one)
+    return WholeBow(left=one, right=one)
 
 
 def test_the_string_lies_along_a_reflexed_tip_until_it_is_drawn_clear() -> None:

@@ -20,12 +20,13 @@ __all__ = ["opensees"]
 DRAW, HIDDEN = 190.0, 60.0
 S = np.arange(HIDDEN, 840.0, 5.0)
 PRIOR = StiffnessPrior(
-    S,
-    np.log(1.4e8) - 1.5 * np.linspace(0.0, 1.0, len(S)),  # a tapered limb, its level and course as good as unknown
-    matern52(S, S, 0.7, 120.0) + 1.0 + 1e-4 * np.eye(len(S)),
-    np.log(np.full(len(S), 14.0)),
-    np.eye(len(S)) * 0.01,
-    np.eye(len(S)) * 0.03,
+    s_mm=S,
+    log_ei=np.log(1.4e8)
+    - 1.5 * np.linspace(0.0, 1.0, len(S)),  # a tapered limb, its level and course as good as unknown
+    cov=matern52(S, S, 0.7, 120.0) + 1.0 + 1e-4 * np.eye(len(S)),
+    log_h=np.log(np.full(len(S), 14.0)),
+    cov_h=np.eye(len(S)) * 0.01,
+    cross=np.eye(len(S)) * 0.03,
 )
 
 
@@ -46,7 +47,19 @@ def pulled(ops: object, whole: WholeBow) -> tuple[list[LimbData], Pulls, PullFit
         points = points * [float(sign), 1.0]
         none = np.zeros(points.shape[:2])
         nock = float(chain.s_mm[-1])
-        data.append(LimbData(sign, S, nock, points[0], points, none, none + 0.02, np.zeros(len(S)), PRIOR))
+        data.append(
+            LimbData(
+                sign=sign,
+                s_mm=S,
+                nock_s_mm=nock,
+                rest_mm=points[0],
+                points_mm=points,
+                offset_mm=none,
+                sd_mm=none + 0.02,
+                mass_per_mm_kg=np.zeros(len(S)),
+                prior=PRIOR,
+            )
+        )
     hook = np.vstack([[np.nan, np.nan], *(lines[j][0][-1] for j in some)])
     n = len(hook)
     told = np.append(0.0, force[list(some)])

@@ -26,14 +26,16 @@ from tiller.mechanics.wood.layout import (
 )
 from tiller.report.sheets.layout import edges_along
 
-WANTED = Wanted(610.0, 200.0, 150.0, 14.9, 800.0)
+WANTED = Wanted(draw_mm=610.0, weight_n=200.0, brace_mm=150.0, modulus_gpa=14.9, density_kg_m3=800.0)
 HANDLE = 50.0
 
 
 @pytest.mark.parametrize("family", ["straight", "parallel"])
 @pytest.mark.parametrize("crown", [None, 75.0])
 def test_even_strain_and_weight(family: str, crown: float | None) -> None:
-    wanted = Wanted(610.0, 200.0, 150.0, 14.9, 800.0, crown)
+    wanted = Wanted(
+        draw_mm=610.0, weight_n=200.0, brace_mm=150.0, modulus_gpa=14.9, density_kg_m3=800.0, crown_radius_mm=crown
+    )
     laid = lay_out(outline(family, 850.0, HANDLE, 42.0, 12.0), HANDLE, wanted)
     assert laid.weight_n == pytest.approx(200.0, rel=2e-3)
     assert laid.uneven < 0.002
@@ -54,7 +56,7 @@ def test_the_even_strain_by_opensees() -> None:
     chain = chain_of(
         laid.s_mm, line, WANTED.modulus_gpa * 1e3 * section.second_moment_mm4, np.zeros_like(laid.s_mm), 80, HANDLE
     )
-    bow = WholeBow(chain, chain)
+    bow = WholeBow(left=chain, right=chain)
     string, _ = brace(bow, WANTED.brace_mm)
     drawn = solve_draws(bow, string, np.linspace(170.0, 610.0, 6))
     pull = drawn.unknowns[-1, [4, 5]]  # what the string does to the right nock

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 from tiller.mechanics.forward.chain import WholeBow, chain_of
-from tiller.mechanics.forward.elastica import Solved, brace, solve_draws
+from tiller.mechanics.forward.elastica import brace, solve_draws
+from tiller.mechanics.forward.solved import Solved
 from tiller.report.sheets.bow import energy_j
 
 HALF_MM, GRIP_MM, BRACE_MM, DRAW_MM = 914.4, 101.6, 152.4, 711.2  # memory
@@ -34,7 +35,7 @@ def solved() -> tuple[float, Solved]:
     )  # falls linearly from the grip to nothing at the tip
     line = np.column_stack([s, np.zeros_like(s)])
     limb = chain_of(s, line, ei, np.zeros_like(s), 320, from_mm=GRIP_MM)
-    bow = WholeBow(limb, limb)
+    bow = WholeBow(left=limb, right=limb)
     string, _ = brace(bow, BRACE_MM)
     return string, solve_draws(bow, string, np.linspace(BRACE_MM + 0.2, DRAW_MM, 65))
 

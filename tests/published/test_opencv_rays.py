@@ -90,7 +90,11 @@ FIDUCIALS = [
     for i, (x, y, r) in enumerate([(-740, 190, 90.4), (740, 190, 0.9), (-620, -520, 181.0), (640, -530, -1.2)])
 ]
 RIG = Rig(
-    80.0, LENS, tuple(FIDUCIALS), HookFiducial("DICT_4X4_50", 20, 56.0, (0.8, 58.0), 104.0), LoadCell(5000.0, 0.0)
+    bow_plane_z_mm=80.0,
+    lens=LENS,
+    fiducials=tuple(FIDUCIALS),
+    hook=HookFiducial("DICT_4X4_50", 20, 56.0, (0.8, 58.0), 104.0),
+    load_cell=LoadCell(counts_per_newton=5000.0, zero_counts=0.0),
 )
 
 

@@ -39,7 +39,7 @@ def bow(segments: int, root_mm: float = 60.0, cradle_nmm: float = np.inf) -> Who
         )
         line = np.column_stack([s, 20.0 * root_mm / 60.0 + 0.02 * (s - root_mm)])
         limbs.append(chain_of(s, line, ei, np.zeros_like(s), segments, root_mm, end))
-    return WholeBow(limbs[0], limbs[1], cradle_nmm, EA_STRING)
+    return WholeBow(left=limbs[0], right=limbs[1], cradle_nmm=cradle_nmm, string_ea_n=EA_STRING)
 
 
 def by_opensees(

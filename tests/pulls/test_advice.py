@@ -240,7 +240,7 @@ def test_the_working_strain_stops_the_draw(
 
 
 def test_a_string_that_overstrains_the_bow_by_itself_is_refused(advised: tuple[Measured, Advice]) -> None:
-    from tiller.mechanics.forward.elastica import NoEquilibriumError
+    from tiller.mechanics.forward.solved import NoEquilibriumError
     from tiller.mechanics.forward.stop import Bounds, StrungNow, stop_now
 
     belief = advised[0].belief

@@ -26,11 +26,11 @@ def true_force(t: float) -> float:
 def pull(
     faults: tuple[str, ...] = (), lag: float = 0.12, rate: float = 80.0, seed: int = 3, drift: float = 0.6
 ) -> tuple[list[tuple[float, str]], TrueCell]:
-    cell = TrueCell(5000.0, -31000.0, drift, 0.2, rate, lag)
+    cell = TrueCell(counts_per_newton=5000.0, zero_counts=-31000.0, drift_n=drift, noise_n=0.2, rate_hz=rate, lag_s=lag)
     return stream(true_force, 0.0, 112.0, cell, faults, np.random.default_rng(seed)), cell
 
 
-RIG_CELL = LoadCell(5000.0, -30000.0)
+RIG_CELL = LoadCell(counts_per_newton=5000.0, zero_counts=-30000.0)
 FAULTS = [
     (),
     ("garbled", "cut"),
@@ -96,11 +96,11 @@ def test_zero_comes_from_the_slack_string_and_its_wander_is_taken_out() -> None:
 
 
 def test_a_moving_rope_at_ten_readings_a_second() -> None:
-    cell = TrueCell(5000.0, 0.0, 0.0, 0.02, 10.0, 0.0)
+    cell = TrueCell(counts_per_newton=5000.0, zero_counts=0.0, drift_n=0.0, noise_n=0.02, rate_hz=10.0, lag_s=0.0)
     lines = stream(
         lambda t: 0.0 if t < 30 else min(180.0, 100.0 * (t - 30)), 0.0, 40.0, cell, (), np.random.default_rng(2)
     )
-    series = to_newton(read_log(lines), LoadCell(5000.0, 0.0), (2.0, 28.0))
+    series = to_newton(read_log(lines), LoadCell(counts_per_newton=5000.0, zero_counts=0.0), (2.0, 28.0))
     for moment in np.arange(30.7, 31.2, 0.03):
         at = force_at(series, np.array([moment]))
         assert at.force_n[0] == pytest.approx(100.0 * (moment - 30), abs=4 * at.sd_n[0])
@@ -129,8 +129,12 @@ def test_lag_of_pictures_in_motion_is_found_with_an_honest_sd() -> None:
         def moving(t: float) -> float:
             return 0.0 if t < 30 else 18.0 * (t - 30) if t < 40 else max(0.0, 180.0 - 40 * (t - 40))
 
-        cell = TrueCell(5000.0, 0.0, 0.0, 0.1, 80.0, lag)
-        series = to_newton(read_log(stream(moving, 0.0, 50.0, cell, (), rng)), LoadCell(5000.0, 0.0), (2.0, 28.0))
+        cell = TrueCell(counts_per_newton=5000.0, zero_counts=0.0, drift_n=0.0, noise_n=0.1, rate_hz=80.0, lag_s=lag)
+        series = to_newton(
+            read_log(stream(moving, 0.0, 50.0, cell, (), rng)),
+            LoadCell(counts_per_newton=5000.0, zero_counts=0.0),
+            (2.0, 28.0),
+        )
         t = np.sort(rng.uniform(30.5, 39.5, 16))
         jitter = rng.normal(0, 0.3, 16)
         found = find_lag(series, t, 100.0 + 60.0 * (t - 30) + jitter, 0.3)
@@ -154,31 +158,35 @@ def test_a_picture_beside_a_hole_in_the_log_says_nothing_about_the_lag() -> None
     def moving(t: float) -> float:
         return 0.0 if t < 30 else 0.3 * drawn(t)
 
-    cell = TrueCell(5000.0, 0.0, 0.0, 0.1, 80.0, 0.2)
+    cell = TrueCell(counts_per_newton=5000.0, zero_counts=0.0, drift_n=0.0, noise_n=0.1, rate_hz=80.0, lag_s=0.2)
     lines = stream(moving, 0.0, 41.0, cell, (), np.random.default_rng(3))
     t = np.linspace(30.5, 39.7, 24)
     draw = np.array([100.0 + drawn(x) for x in t])
-    series = to_newton(read_log(lines), LoadCell(5000.0, 0.0), (2.0, 28.0))
+    series = to_newton(read_log(lines), LoadCell(counts_per_newton=5000.0, zero_counts=0.0), (2.0, 28.0))
     assert find_lag(series, t, draw, 0.3).lag_s == pytest.approx(0.2, abs=0.03)
     assert find_lag(series, t, draw, 0.3).lag_s != find_lag(series, t[:12], draw[:12], 0.3).lag_s
     # with the later pictures' readings gone the others alone decide; with few nothing is made up
     held = [line for line in lines if line[0] < 35.2]
-    part = to_newton(read_log(held), LoadCell(5000.0, 0.0), (2.0, 28.0))
+    part = to_newton(read_log(held), LoadCell(counts_per_newton=5000.0, zero_counts=0.0), (2.0, 28.0))
     told = t + 0.9 < 35.1
     assert find_lag(part, t, draw, 0.3) == find_lag(part, t[told], draw[told], 0.3)
-    few = to_newton(read_log([line for line in lines if line[0] < 33.0]), LoadCell(5000.0, 0.0), (2.0, 28.0))
+    few = to_newton(
+        read_log([line for line in lines if line[0] < 33.0]),
+        LoadCell(counts_per_newton=5000.0, zero_counts=0.0),
+        (2.0, 28.0),
+    )
     assert not find_lag(few, t, draw, 0.3).from_data
 
 
 def test_a_log_that_ends_at_a_light_load_is_said_and_not_taken_for_drift() -> None:
-    cell = TrueCell(5000.0, 0.0, 0.0, 0.1, 80.0, 0.0)
+    cell = TrueCell(counts_per_newton=5000.0, zero_counts=0.0, drift_n=0.0, noise_n=0.1, rate_hz=80.0, lag_s=0.0)
 
     def left_hanging(t: float) -> float:
         return 0.0 if t < 30 else 150.0 if t < 40 else 9.0
 
     series = to_newton(
         read_log(stream(left_hanging, 0.0, 50.0, cell, (), np.random.default_rng(4))),
-        LoadCell(5000.0, 0.0),
+        LoadCell(counts_per_newton=5000.0, zero_counts=0.0),
         (2.0, 28.0),
     )
     assert series.drift_n == 0.0

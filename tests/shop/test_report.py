@@ -117,7 +117,17 @@ def test_what_was_foreseen_stands_beside_what_came() -> None:
 
 
 def bow_with(strain: float, set_mm: float, name: str = "b") -> Taught:
-    return Taught(name, 3, 14.0, strain, set_mm, 0.05, (0.01, -0.02), "whole", 0.0066)
+    return Taught(
+        bow=name,
+        pulls=3,
+        modulus_gpa=14.0,
+        strain=strain,
+        set_mm=set_mm,
+        stroke_mm=0.05,
+        off=(0.01, -0.02),
+        fate="whole",
+        table_strain=0.0066,
+    )
 
 
 def test_a_working_strain_is_offered_only_by_enough_bows() -> None:

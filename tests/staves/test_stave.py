@@ -291,7 +291,7 @@ def test_a_wood_of_no_table_is_laid_out_by_what_the_shop_s_bows_showed(
     own = ["layout", "--wood", "hedge plum", *LAYOUT[3:]]
     assert main([*own, "--strain", "0.009"]) == 2
     assert "the book has no bow of it that tells" in capsys.readouterr().err
-    bow = Taught("plum one", 5, 11.0, 0.007, 4.0, 0.05, ())
+    bow = Taught(bow="plum one", pulls=5, modulus_gpa=11.0, strain=0.007, set_mm=4.0, stroke_mm=0.05, off=())
     assert bow.modulus_tells
     monkeypatch.setattr(cli_layout, "_lessons", lambda _: [bow, replace(bow, bow="plum two", modulus_gpa=12.0)])
     assert main([*own, "--strain", "0.009"]) == 0
@@ -457,7 +457,17 @@ def test_a_layout_by_the_stave_and_what_the_shop_s_bows_showed(
     assert "--stave NAME" in capsys.readouterr().err
     start = ["stave", "hedge", "--wood", "shagbark hickory", "--log", "180", "--felled", "2024-01-10"]
     assert main([*start, "--dry-mass", "2.5", "--weigh", "2025-01-10=2.95"]) == 0
-    lesson = Taught("one", 3, 13.0, 0.006, 5.0, 0.05, (), "whole", 0.0066)
+    lesson = Taught(
+        bow="one",
+        pulls=3,
+        modulus_gpa=13.0,
+        strain=0.006,
+        set_mm=5.0,
+        stroke_mm=0.05,
+        off=(),
+        fate="whole",
+        table_strain=0.0066,
+    )
     monkeypatch.setattr(
         "tiller.cli.book.lessons_of", lambda *_: {"shagbark hickory": [lesson, replace(lesson, modulus_gpa=15.0)]}
     )

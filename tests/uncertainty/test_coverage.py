@@ -44,15 +44,15 @@ def fitted(seed: int) -> tuple[BowTruth, Shooter, list, PullFit]:
         offset = rng.normal(0, NOISE_MM, points.shape[:2])
         data.append(
             LimbData(
-                sign,
-                s,
-                limb.length_mm,
-                points[0],
-                points,
-                offset,
-                np.full(offset.shape, NOISE_MM),
-                np.zeros(len(s)),
-                prior,
+                sign=sign,
+                s_mm=s,
+                nock_s_mm=limb.length_mm,
+                rest_mm=points[0],
+                points_mm=points,
+                offset_mm=offset,
+                sd_mm=np.full(offset.shape, NOISE_MM),
+                mass_per_mm_kg=np.zeros(len(s)),
+                prior=prior,
             )
         )
     n = len(shapes)

@@ -85,7 +85,7 @@ class LimbLayer:
     thickness: tuple[Thick, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Limb:
     """One limb as written down.
 
@@ -138,7 +138,7 @@ class BowString:
     length_mm: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Bow:
     """A bow as written down in ``bow.toml``.
 
@@ -325,7 +325,15 @@ def _limb(table: Table, wood: str, moisture: float | None) -> Limb:
     features = tuple(_feature(row, length) for row in table.tables("features", 0)) if table.has("features") else ()
     tip = table.number("tip_mm", 0, 0.4 * (length - handle - fade), "mm") if table.has("tip_mm") else None
     layers = _layers(table, wood, stations, moisture) if table.has("layers") else ()
-    return Limb(length, handle, fade, stations, features, tip, layers)
+    return Limb(
+        length_mm=length,
+        handle_mm=handle,
+        fade_mm=fade,
+        stations=stations,
+        features=features,
+        tip_mm=tip,
+        layers=layers,
+    )
 
 
 def _moisture(top: Table) -> float | None:

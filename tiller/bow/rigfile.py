@@ -70,7 +70,7 @@ class HookFiducial:
     hook_z_mm: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LoadCell:
     """Counts per newton (its sign included), the counts at no load, and the relative sd of the sensitivity (0: not told).
 
@@ -101,7 +101,7 @@ CRADLE_HALF_MM = 50.0
 """Half a cradle with its strap, where the rig's file does not say (common practice, no source)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Rig:
     """A rack as measured; ``load_cell`` is None where it has no scale, ``cradle_half_mm`` how far the cradle hides the bow to either side of the pivot."""
 
@@ -174,15 +174,15 @@ def _cell(cell: Table) -> LoadCell:
     if abs(counts) < LEAST_COUNTS:
         raise cell.fault("counts_per_newton", f"a number other than 0, at least {LEAST_COUNTS:g} in size")
     return LoadCell(
-        counts,
-        cell.number("zero_counts", -(2**24), 2**24),
-        cell.number("sensitivity_sd", 0.0, 0.2, "(a share: 0.005 is 0.5 %)", default=0.0),
-        cell.number("counts_per_n2", -1e5, 1e5, default=0.0),
-        cell.number("largest_n", 1.0, 1e5, "N", default=float("inf")),
-        cell.label("calibrated"),
-        cell.label("cell"),
-        cell.label("firmware"),
-        cell.number("gravity", 9.7, 9.9, "m/s2", default=9.80665),
+        counts_per_newton=counts,
+        zero_counts=cell.number("zero_counts", -(2**24), 2**24),
+        sensitivity_sd=cell.number("sensitivity_sd", 0.0, 0.2, "(a share: 0.005 is 0.5 %)", default=0.0),
+        counts_per_n2=cell.number("counts_per_n2", -1e5, 1e5, default=0.0),
+        largest_n=cell.number("largest_n", 1.0, 1e5, "N", default=float("inf")),
+        calibrated=cell.label("calibrated"),
+        cell=cell.label("cell"),
+        firmware=cell.label("firmware"),
+        gravity=cell.number("gravity", 9.7, 9.9, "m/s2", default=9.80665),
     )
 
 
@@ -267,4 +267,10 @@ def read_rig_for_weight(path: Path) -> Rig:
         return parse_rig(data, str(path))
     cell = _cell(Table(str(path), "", data).table("load_cell"))
     none = Lens((1280, 720), np.array([[1000.0, 0.0, 640.0], [0.0, 1000.0, 360.0], [0.0, 0.0, 1.0]]), np.zeros(5))
-    return Rig(0.0, none, (), HookFiducial("DICT_4X4_50", 0, 50.0, (0.0, 0.0), 0.0), cell)
+    return Rig(
+        bow_plane_z_mm=0.0,
+        lens=none,
+        fiducials=(),
+        hook=HookFiducial("DICT_4X4_50", 0, 50.0, (0.0, 0.0), 0.0),
+        load_cell=cell,
+    )

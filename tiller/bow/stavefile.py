@@ -68,7 +68,7 @@ class StaveFeature:
     raised_mm: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Stave:
     """A stave as written down; None and empty where nothing is.
 
@@ -192,20 +192,20 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml", today: date |
         features.append(_feature(row))
     humidity = shop.number("humidity_percent", 5, 95, "%") / 100 if shop is not None else None
     return Stave(
-        top.text("name"),
-        top.text("wood"),
-        _optional(top, "log_diameter_mm", 30, 2000, "mm"),
-        dates,
-        top.whole("rings", 1, 1000) if "rings" in data else None,
-        _optional(top, "ring_mm", 0.1, 30, "mm"),
-        top.text("back", allowed=BACKS) if "back" in data else BACKS[0],
-        tuple(weighings),
-        offcut,
-        _optional(top, "dry_mass_kg", 0.02, 60, "kg"),
-        shop.number("temperature_c", 0, 50, "C") if shop is not None else None,
-        humidity,
-        top.number("wanted_moisture", 4, SATURATION, "%", default=10.0),
-        tuple(features),
+        name=top.text("name"),
+        wood=top.text("wood"),
+        log_diameter_mm=_optional(top, "log_diameter_mm", 30, 2000, "mm"),
+        dates=dates,
+        rings=top.whole("rings", 1, 1000) if "rings" in data else None,
+        ring_mm=_optional(top, "ring_mm", 0.1, 30, "mm"),
+        back=top.text("back", allowed=BACKS) if "back" in data else BACKS[0],
+        weighings=tuple(weighings),
+        offcut=offcut,
+        dry_mass_kg=_optional(top, "dry_mass_kg", 0.02, 60, "kg"),
+        temperature_c=shop.number("temperature_c", 0, 50, "C") if shop is not None else None,
+        humidity=humidity,
+        wanted_moisture=top.number("wanted_moisture", 4, SATURATION, "%", default=10.0),
+        features=tuple(features),
     )
 
 

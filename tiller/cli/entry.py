@@ -93,7 +93,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
 
     from tiller.cli.book import add_commands as add_book
-    from tiller.cli.calibrate import add_commands as add_calibrate
+    from tiller.cli.calibrate.commands import add_commands as add_calibrate
     from tiller.cli.layout import add_command as add_layout
     from tiller.cli.measure import add_commands as add_measure
     from tiller.cli.rack import add_commands as add_rack

@@ -97,7 +97,7 @@ def run_layout(args: argparse.Namespace) -> int:
     """``tiller layout``."""
     from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM, archery_draw_mm
     from tiller.errors import TillerError
-    from tiller.mechanics.forward.elastica import NoEquilibriumError
+    from tiller.mechanics.forward.solved import NoEquilibriumError
     from tiller.mechanics.wood.layout import FADE_MM, Wanted, lay_out
     from tiller.report.sheets.layout import layout_words
     from tiller.report.style import Units
@@ -111,7 +111,14 @@ def run_layout(args: argparse.Namespace) -> int:
     piece = _piece(args)
     most, modulus_sd = piece.working_strain, piece.modulus_sd
     crown = 0.5 * args.log if args.log else None
-    wanted = Wanted(args.draw, args.weight, args.brace, piece.modulus_gpa, piece.density_kg_m3, crown)
+    wanted = Wanted(
+        draw_mm=args.draw,
+        weight_n=args.weight,
+        brace_mm=args.brace,
+        modulus_gpa=piece.modulus_gpa,
+        density_kg_m3=piece.density_kg_m3,
+        crown_radius_mm=crown,
+    )
     shape, centre = _shape(args)
     try:
         laid = lay_out(shape, args.handle, wanted)

@@ -136,16 +136,16 @@ def run_rack(args: argparse.Namespace) -> int:
     if not plain and not args.pulls and not args.book:
         print(f"Trial: its pulls and its book are kept in {trial}, apart from the shop's.", file=sys.stderr)
     wanted = Wanted(
-        args.bow,
-        Path(args.rig) if args.rig else None,
-        None if args.no_camera else (args.camera or ("0" if plain else None)),
-        args.scale,
-        Path(args.replay) if args.replay else None,
-        args.software,
-        args.keep,
-        Path(args.pulls) if args.pulls else (None if plain else trial / "pulls"),
-        Path(args.book) if args.book else (book_path() if plain else trial / "trial-book.sqlite3"),
-        args.speed,
+        bow=args.bow,
+        rig=Path(args.rig) if args.rig else None,
+        camera=None if args.no_camera else (args.camera or ("0" if plain else None)),
+        scale=args.scale,
+        replay=Path(args.replay) if args.replay else None,
+        software=args.software,
+        keep=args.keep,
+        home=Path(args.pulls) if args.pulls else (None if plain else trial / "pulls"),
+        book=Path(args.book) if args.book else (book_path() if plain else trial / "trial-book.sqlite3"),
+        speed=args.speed,
     )
     units, settings = Units(args.units == "metric"), read_settings()
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # ended by the system as by Ctrl-C: the pull is kept

@@ -141,5 +141,5 @@ def run_demo(args: argparse.Namespace) -> int:
     from tiller.window.app import show
 
     print("The window now leads through pulls on the same rack in software, live; Q closes it.", flush=True)
-    with session(Wanted(None, software=True, home=home / "pulls", book=book)) as rack:
+    with session(Wanted(bow=None, software=True, home=home / "pulls", book=book)) as rack:
         return show(rack, units_of(args), book, size=window_size())

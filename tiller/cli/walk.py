@@ -115,7 +115,18 @@ def _roughed() -> BowTruth:
         raise TillerError(msg)
     modulus, crown = modulus_at(wood, MOISTURE), 0.5 * LOG_MM
     shape = outline("parallel", LIMB_MM, HANDLE_MM, WIDTH_MM, TIP_MM)
-    laid = lay_out(shape, HANDLE_MM, Wanted(DRAW_MM, WEIGHT_N, BRACE_MM, modulus, wood.density_kg_m3, crown))
+    laid = lay_out(
+        shape,
+        HANDLE_MM,
+        Wanted(
+            draw_mm=DRAW_MM,
+            weight_n=WEIGHT_N,
+            brace_mm=BRACE_MM,
+            modulus_gpa=modulus,
+            density_kg_m3=wood.density_kg_m3,
+            crown_radius_mm=crown,
+        ),
+    )
     ours = LaidOut(
         name=NAME,
         wood=WOOD,

@@ -76,7 +76,7 @@ class Load:
     counts_sd: float = 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Calibration:
     """What the loads show.
 
@@ -195,25 +195,25 @@ def calibrate(
         said.append("no creep check was made: what cheap cells do is allowed for.")
     last_zero = [o.counts for o in loads if o.force_n == 0][-1]
     return Calibration(
-        a,
-        b,
-        float(last_zero),
-        sd,
-        f,
-        shown - f,
-        np.array([o.rising for o in loads])[loaded],
-        levels,
-        repeat,
-        interpolate,
-        back,
-        zero,
-        float(np.sqrt(np.mean((shown - f) ** 2))),
-        best,
-        low,
-        most,
-        creep_percent,
-        creep_minutes,
-        tuple(said),
+        counts_per_newton=a,
+        counts_per_n2=b,
+        zero_counts=float(last_zero),
+        sensitivity_sd=sd,
+        force_n=f,
+        residual_n=shown - f,
+        rising=np.array([o.rising for o in loads])[loaded],
+        levels_n=levels,
+        repeatability=repeat,
+        interpolation=interpolate,
+        reversibility=back,
+        zero_percent=zero,
+        force_sd_n=float(np.sqrt(np.mean((shown - f) ** 2))),
+        best=best,
+        from_n=low,
+        to_n=most,
+        creep_percent=creep_percent,
+        creep_minutes=creep_minutes,
+        said=tuple(said),
     )
 
 

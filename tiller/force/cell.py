@@ -30,7 +30,7 @@ SENSITIVITY_SD = 0.002
 """Relative sd of the sensitivity where no calibration says better (common practice, no source)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ForceSeries:
     """Force over time.
 
@@ -101,7 +101,15 @@ def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> Fo
         else float(np.hypot(own, UNSEEN_DRIFT_N))
     )
     return ForceSeries(
-        log.t_s, force, noise, zero, sd, direction != told, drift, end, cell.sensitivity_sd or SENSITIVITY_SD
+        t_s=log.t_s,
+        force_n=force,
+        noise_n=noise,
+        zero_counts=zero,
+        zero_sd_n=sd,
+        reversed_sign=direction != told,
+        drift_n=drift,
+        end_n=end,
+        sensitivity_sd=cell.sensitivity_sd or SENSITIVITY_SD,
     )
 
 

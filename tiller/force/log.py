@@ -15,7 +15,7 @@ from tiller.force.line import MS_LIMIT, Hello, Reading, Reason, Rejected, Troubl
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ForceLog:
     """Readings of a pull.
 
@@ -44,7 +44,7 @@ RESET_BACK_MS = 2_000
 """The board's clock going back by more than this is a reset or a wrap; by less, a late or doubled line."""
 
 
-@dataclass
+@dataclass(kw_only=True)
 class _Taken:
     """What the lines of a pull hold, as they are read one after the other; an era is what lies between two resets of the board."""
 
@@ -143,14 +143,14 @@ def read_log(lines: Iterable[tuple[float, str]]) -> ForceLog:
     rate = 1.0 / float(np.median(apart)) if len(apart) and np.median(apart) > 0 else 0.0
     holes = np.flatnonzero(apart > 1.0)
     return ForceLog(
-        t,
-        value,
-        dict(rejected),
-        dict(taken.troubles),
-        taken.resets,
-        rate,
-        tuple((float(t[i]), float(t[i + 1])) for i in holes),
-        taken.hello,
+        t_s=t,
+        counts=value,
+        rejected=dict(rejected),
+        troubles=dict(taken.troubles),
+        resets=taken.resets,
+        rate_hz=rate,
+        gaps=tuple((float(t[i]), float(t[i + 1])) for i in holes),
+        hello=taken.hello,
     )
 
 

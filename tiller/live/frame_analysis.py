@@ -85,7 +85,7 @@ class Profile:
     working: NDArray[np.bool_]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Looked:
     """What a picture showed.
 
@@ -397,18 +397,18 @@ class Analyst:
 
     def _told(self, shot: Shot, still: bool, bow: bool) -> Looked:
         return Looked(
-            shot.t_s,
-            shot.number,
-            self.scene is not None,
-            bow,
-            still,
-            float("nan"),
-            None,
-            {},
-            0.0,
-            {},
-            False,
-            self._said,
+            t_s=shot.t_s,
+            number=shot.number,
+            ready=self.scene is not None,
+            bow=bow,
+            still=still,
+            draw_mm=float("nan"),
+            hook_mm=None,
+            lines={},
+            seen=0.0,
+            hidden={},
+            knocked=False,
+            said=self._said,
         )
 
     def _drawn(self, shot: Shot, still: bool, bow: bool, shape: Shape) -> Looked:
@@ -420,18 +420,18 @@ class Analyst:
         if knocked:
             said = "camera or board was knocked: let the string down, take the bow off, and photograph the empty rack again (E)."
         return Looked(
-            shot.t_s,
-            shot.number,
-            True,
-            bow,
-            still,
-            draw if draw is not None and not knocked else float("nan"),
-            (float(seat[0]), float(seat[1])) if draw is not None and seat is not None else None,
-            {} if knocked or seen < ENOUGH_SEEN else {side: shape.limbs[side].points_mm for side in SIDES},
-            seen,
-            {side: _runs(~np.isfinite(shape.limbs[side].offset_mm), HIDDEN_RUN) for side in SIDES},
-            knocked,
-            said,
+            t_s=shot.t_s,
+            number=shot.number,
+            ready=True,
+            bow=bow,
+            still=still,
+            draw_mm=draw if draw is not None and not knocked else float("nan"),
+            hook_mm=(float(seat[0]), float(seat[1])) if draw is not None and seat is not None else None,
+            lines={} if knocked or seen < ENOUGH_SEEN else {side: shape.limbs[side].points_mm for side in SIDES},
+            seen=seen,
+            hidden={side: _runs(~np.isfinite(shape.limbs[side].offset_mm), HIDDEN_RUN) for side in SIDES},
+            knocked=knocked,
+            said=said,
         )
 
 

@@ -14,6 +14,7 @@ from typing import Any, TextIO
 
 import numpy as np
 
+from tiller.bow.bowfile import SIDES
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
 from tiller.live.stages import Event, Happening
@@ -229,6 +230,31 @@ class _Teller:
 
     def say(self, view: View, last: bool = False) -> None:
         """Events, notes and results that are new, and what is so now."""
+        self._say_events()
+        for note in (note for note in view.notes if note not in self._told):
+            if self.as_json:
+                self._json({"kind": "note", "text": note})
+            else:
+                self.line(f"Note: {self.units.words(note)}")
+        self._told = view.notes
+        if view.worked is not None and view.worked is not self._seen_worked:
+            self._seen_worked = view.worked
+            self._say_result(view.worked)
+        now = time.monotonic()
+        if last or now - self._last < (JSON_S if self.as_json else STATUS_S):
+            return
+        self._last = now
+        if not self.as_json and view.sentence != self._sentence:
+            self._sentence = view.sentence
+            self.line(f"{view.stage.value}: {self.units.words(view.sentence)}")
+        if self.as_json:
+            self._json(view_json(view))
+        elif self.out.isatty():
+            wide = shutil.get_terminal_size().columns - 1
+            self._clear()
+            print(status(view, self.units)[:wide], end="", file=self.out, flush=True)
+
+    def _say_events(self) -> None:
         events = []
         while True:
             try:
@@ -243,33 +269,13 @@ class _Teller:
                 self.line(f"  point: {self.units.length(event.draw_mm)}, {self.units.force(event.force_n)}")
             else:
                 self.line(event.what.value)
-        for note in view.notes:
-            if note not in self._told:
-                self._json({"kind": "note", "text": note}) if self.as_json else self.line(
-                    f"Note: {self.units.words(note)}"
-                )
-        self._told = view.notes
-        if view.worked is not None and view.worked is not self._seen_worked:
-            self._seen_worked = view.worked
-            if self.as_json:
-                self._json(worked_json(view.worked, self.rack))
-            else:
-                worked = view.worked
-                for side in ("left", "right"):
-                    for m in worked.result.limb("left" if side == "left" else "right").marks:
-                        span = f"{self.units.length(m.from_mm)} to {self.units.length(m.to_mm)}"
-                        self.line(f"{side} limb {m.kind} from {span}: {100 * m.departure:+.0f} ± {100 * m.sd:.0f} %")
-                self.line(advice_words(worked.advice, self.rack.bow, self.units, False, worked.beside.stroke_mm))
-        now = time.monotonic()
-        if last or now - self._last < (JSON_S if self.as_json else STATUS_S):
-            return
-        self._last = now
-        if not self.as_json and view.sentence != self._sentence:
-            self._sentence = view.sentence
-            self.line(f"{view.stage.value}: {self.units.words(view.sentence)}")
+
+    def _say_result(self, worked: Worked) -> None:
         if self.as_json:
-            self._json(view_json(view))
-        elif self.out.isatty():
-            wide = shutil.get_terminal_size().columns - 1
-            self._clear()
-            print(status(view, self.units)[:wide], end="", file=self.out, flush=True)
+            self._json(worked_json(worked, self.rack))
+            return
+        for side in SIDES:
+            for m in worked.result.limb(side).marks:
+                span = f"{self.units.length(m.from_mm)} to {self.units.length(m.to_mm)}"
+                self.line(f"{side} limb {m.kind} from {span}: {100 * m.departure:+.0f} ± {100 * m.sd:.0f} %")
+        self.line(advice_words(worked.advice, self.rack.bow, self.units, False, worked.beside.stroke_mm))

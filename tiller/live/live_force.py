@@ -25,7 +25,7 @@ WRONG_WAY_N = -8.0
 KEPT_S = 30.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Weighed:
     """The scale now.
 
@@ -152,14 +152,14 @@ class Weigher:
                     noise = float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2.0) / scale)
                     rate = len(recent) / 2.0
             return Weighed(
-                last[0] if last else float("nan"),
-                force,
-                noise,
-                rate,
-                dict(self._rejected),
-                self._trouble,
-                self._hello,
-                self._sign < 0,
+                t_s=last[0] if last else float("nan"),
+                force_n=force,
+                noise_n=noise,
+                rate_hz=rate,
+                rejected=dict(self._rejected),
+                trouble=self._trouble,
+                hello=self._hello,
+                reversed_sign=self._sign < 0,
             )
 
     def rate_hz(self) -> float:

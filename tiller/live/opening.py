@@ -15,8 +15,9 @@ from tiller.bow.bowfile import Bow, parse_bow, read_bow
 from tiller.bow.rigfile import Rig, parse_rig, read_rig, read_rig_for_weight
 from tiller.bow.tomlcheck import load_toml
 from tiller.errors import BookFault, FileFault
+from tiller.live.options import Options
 from tiller.live.recorder import Keep, lock
-from tiller.live.session import Options, Rack
+from tiller.live.session import Rack
 from tiller.measure.recording import read_recording
 from tiller.measure.store import fate_fault
 from tiller.mechanics.forward.stop import Stop
@@ -28,7 +29,7 @@ from tiller.sources.interfaces import Camera, Scale
 from tiller.sources.scales import ReplayedScale, SerialScale
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Wanted:
     """What the user wants of a session.
 

@@ -12,9 +12,7 @@ import shutil
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -27,7 +25,8 @@ from tiller.errors import FileFault, TillerError
 from tiller.live.frame_analysis import Analyst, Looked
 from tiller.live.health import Watch, scale_notes
 from tiller.live.live_force import Weigher
-from tiller.live.recorder import Keep, PullRecorder, PullUnderWay, disk_warning, folder_for, settle, unfinished
+from tiller.live.options import Options
+from tiller.live.recorder import PullRecorder, PullUnderWay, disk_warning, folder_for, settle, unfinished
 from tiller.live.stages import BEGIN_MM, BEGIN_N, DRAWN, Event, Happening, Limits, Seen, State, after
 from tiller.live.view import (
     ALARM,
@@ -69,24 +68,6 @@ BETWEEN_S = 1.5
 """A camera whose last picture was looked at so lately is not lost: on an old laptop under load there are two a second."""
 
 
-@dataclass(frozen=True)
-class Options:
-    """How the rack is run.
-
-    Attributes:
-        home: where pulls are kept; book: the shop's book, None = no entries.
-        keep: pictures of a pull that are kept.
-        said: what is known of the bow or its stave and worth saying at the start.
-        watch: told at each turn whether the empty rack is known, and the stage; called by the analysing thread.
-    """
-
-    home: Path
-    book: Path | None
-    keep: Keep = "holds"
-    said: tuple[str, ...] = ()
-    watch: Callable[[bool, Stage], None] | None = None
-
-
 class Rack:
     """Runs a session at the rack.
 
@@ -109,7 +90,7 @@ class Rack:
         self.bow, self.rig, self.texts, self.options = bow, rig, texts, options
         self._finder = ThreadPoolExecutor(1, "finding")
         self.analyst = Analyst(bow, rig, self._finder)
-        self.weigher = Weigher(rig.load_cell or LoadCell(1.0, 0.0))
+        self.weigher = Weigher(rig.load_cell or LoadCell(counts_per_newton=1.0, zero_counts=0.0))
         self.camera = CameraFeed(camera) if camera is not None else None
         self.scale = ScaleFeed(scale, self.weigher.feed) if scale is not None else None
         self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
@@ -264,13 +245,19 @@ class Rack:
             self._looked_s, self._still = now, looked.still
             # a late picture's draw goes with the force of its own moment, else every let-down looks like a crack
             then = self.weigher.force_at(shot.t_s) if np.isfinite(force) else force
-            return Seen(shot.t_s, looked.bow, looked.still, looked.draw_mm, then, force)
+            return Seen(
+                t_s=shot.t_s, bow=looked.bow, still=looked.still, draw_mm=looked.draw_mm, force_n=then, newest_n=force
+            )
         if self.camera is not None:
             known = bool(self.analyst.models)
             if now - self._looked_s < BETWEEN_S:  # between two pictures of a slow camera or machine: as in the last one
-                return Seen(now, known, self._still, float("nan"), force)
-            return Seen(now, known, False, float("nan"), force)  # it is lost: hold on to what is known
-        return Seen(now, bool(np.isfinite(force)), bool(abs(force) < 2.0), float("nan"), force)
+                return Seen(t_s=now, bow=known, still=self._still, draw_mm=float("nan"), force_n=force)
+            return Seen(
+                t_s=now, bow=known, still=False, draw_mm=float("nan"), force_n=force
+            )  # it is lost: hold on to what is known
+        return Seen(
+            t_s=now, bow=bool(np.isfinite(force)), still=bool(abs(force) < 2.0), draw_mm=float("nan"), force_n=force
+        )
 
     def _limits(self) -> Limits:
         most = self.bow.target.draw_length_mm
@@ -558,38 +545,38 @@ class Rack:
         self._taken += 1
         drawn = self._state.stage in DRAWN
         view = View(
-            self._taken,
-            shot.t_s if shot is not None else seen.t_s,
-            now_s(),
-            shot.image if shot is not None else self._view.image,
-            looked if looked is not None else self._view.looked,
-            self._state.stage,
-            self._sentence(looked, seen),
-            seen.draw_mm,
-            seen.newest_n if np.isfinite(seen.newest_n) else seen.force_n,
-            self._stop_now,
-            self._limits(),
-            lines if looked is not None else self._view.lines_px,
-            hook,
-            self.analyst.profile(looked) if looked is not None and drawn else self._view.profiles,
-            np.array(self._pull.track) if self._pull.track else np.empty((0, 2)),
-            self._before if drawn or not self._pull.track else self._view.before,
-            np.array(self._pull.points) if self._pull.points else np.empty((0, 2)),
-            self._worked,
-            "measuring" if self._busy() else "",
-            self.camera.state if self.camera is not None else None,
-            self.scale.state if self.scale is not None else None,
-            self.weigher.now() if not drawn or self._taken % 10 == 0 else self._view.weighed,
-            tuple(self._notes),
-            self._state.pulls,
-            self._state.exercises,
-            self._since_scraped,
-            self._pull.recorder.folder if self._pull.recorder is not None else self._view.folder,
-            self._plan_holds,
-            self._alarm,
-            self.analyst.stations_mm() if looked is not None else self._view.stations_mm,
-            self._board,
-            self._force_s,
+            number=self._taken,
+            shot_s=shot.t_s if shot is not None else seen.t_s,
+            made_s=now_s(),
+            image=shot.image if shot is not None else self._view.image,
+            looked=looked if looked is not None else self._view.looked,
+            stage=self._state.stage,
+            sentence=self._sentence(looked, seen),
+            draw_mm=seen.draw_mm,
+            force_n=seen.newest_n if np.isfinite(seen.newest_n) else seen.force_n,
+            stop=self._stop_now,
+            limits=self._limits(),
+            lines_px=lines if looked is not None else self._view.lines_px,
+            hook_px=hook,
+            profiles=self.analyst.profile(looked) if looked is not None and drawn else self._view.profiles,
+            track=np.array(self._pull.track) if self._pull.track else np.empty((0, 2)),
+            before=self._before if drawn or not self._pull.track else self._view.before,
+            points=np.array(self._pull.points) if self._pull.points else np.empty((0, 2)),
+            worked=self._worked,
+            busy="measuring" if self._busy() else "",
+            camera=self.camera.state if self.camera is not None else None,
+            scale=self.scale.state if self.scale is not None else None,
+            weighed=self.weigher.now() if not drawn or self._taken % 10 == 0 else self._view.weighed,
+            notes=tuple(self._notes),
+            pulls=self._state.pulls,
+            exercises=self._state.exercises,
+            since_scraped=self._since_scraped,
+            folder=self._pull.recorder.folder if self._pull.recorder is not None else self._view.folder,
+            plan_holds=self._plan_holds,
+            alarm=self._alarm,
+            stations_mm=self.analyst.stations_mm() if looked is not None else self._view.stations_mm,
+            board=self._board,
+            force_s=self._force_s,
         )
         if self.options.watch is not None:
             self.options.watch(self.analyst.scene is not None, self._state.stage)

@@ -60,7 +60,7 @@ class Happening(Enum):
     ENDED = "let down"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Seen:
     """What the sources show at a moment.
 
@@ -97,7 +97,7 @@ class Event:
     force_n: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class State:
     """Where the pull stands.
 

@@ -13,6 +13,7 @@ from tiller.bow.wood.woods import UNKNOWN_DENSITY_KG_M3
 from tiller.errors import MeasureFault
 from tiller.measure.tracing import Sight, outline_thickness
 from tiller.mechanics.fit.agreement import departing
+from tiller.mechanics.fit.contact import undragged
 from tiller.mechanics.fit.crown import Crown, CrownReading, crown_from_stiffness
 from tiller.mechanics.fit.prior import stiffness_prior
 from tiller.mechanics.fit.pullfit import (
@@ -23,7 +24,6 @@ from tiller.mechanics.fit.pullfit import (
     every,
     fit_pull,
     forces_that_bend,
-    undragged,
 )
 from tiller.mechanics.fit.results import PullPicture
 from tiller.vision.limbs.limb import DRAG_PX, LimbModel, dragged_mm, normals
@@ -37,7 +37,7 @@ FREE_FORCE_SD = 0.5
 """Relative sd of a force that no scale told: free."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Fitted:
     """A fit with what it was made from; ``mistaken``: rows and sides where something else was followed."""
 
@@ -155,7 +155,7 @@ def fit_sight(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) ->
         for row, side in mistaken:
             data[side].offset_mm[row] = np.nan
         fit = _fit_or_fault(data, pulls, start=(fit.left.log_ei, fit.right.log_ei))
-    return Fitted(fit, pulls, data, radius, crown, mistaken)
+    return Fitted(fit=fit, pulls=pulls, data=data, crown_radius_mm=radius, crown=crown, mistaken=mistaken)
 
 
 def _fit_or_fault(

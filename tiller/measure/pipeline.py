@@ -35,8 +35,8 @@ from tiller.mechanics.fit.pullfit import (
 from tiller.mechanics.fit.results import Branch, LimbResult, PullPicture, PullResult
 from tiller.mechanics.fit.strain import strain_profile
 from tiller.mechanics.forward.belief import BowBelief, belief_of, string_stretch
-from tiller.mechanics.forward.elastica import NoEquilibriumError
 from tiller.mechanics.forward.level import level_by_force
+from tiller.mechanics.forward.solved import NoEquilibriumError
 from tiller.quantity import mm
 from tiller.vision.limbs.pull import ENOUGH_SEEN
 
@@ -57,7 +57,7 @@ SEEN_LEAST = 0.5
 """A station seen in fewer than this share of the pictures has no value."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Measured:
     """A measured pull with what it was made of, for pictures and for what builds on it; ``forces`` is None without a scale, ``tiller`` where none is
     wanted by the bow's file."""
@@ -82,14 +82,14 @@ def _pictures(sight: Sight, forces: Forces | None, top: int) -> tuple[PullPictur
         branch: Branch = "up" if k <= top else "down"
         out.append(
             PullPicture(
-                s.picture.file,
-                s.picture.t_s,
-                branch,
-                -s.shape.hook.seat_mm[1],
-                s.shape.hook.sd_mm,
-                float(forces.at.force_n[k]) if forces is not None else float("nan"),
-                float(forces.at.sd_n[k]) if forces is not None else float("nan"),
-                bool(forces.at.held[k]) if forces is not None else False,
+                file=s.picture.file,
+                t_s=s.picture.t_s,
+                branch=branch,
+                draw_mm=-s.shape.hook.seat_mm[1],
+                draw_sd_mm=s.shape.hook.sd_mm,
+                force_n=float(forces.at.force_n[k]) if forces is not None else float("nan"),
+                force_sd_n=float(forces.at.sd_n[k]) if forces is not None else float("nan"),
+                held=bool(forces.at.held[k]) if forces is not None else False,
             )
         )
         k += 1
@@ -164,15 +164,15 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
     result = replace(result, handle=bent)
     result, tiller = _against_wanted(result, belief, recording.bow, fitted.crown_radius_mm)
     return Measured(
-        result,
-        sight,
-        fitted.fit,
-        forces,
-        {side: fitted.data[side].prior for side in SIDES},
-        belief,
-        string_mm,
-        fitted.crown_radius_mm,
-        tiller,
+        result=result,
+        sight=sight,
+        fit=fitted.fit,
+        forces=forces,
+        priors={side: fitted.data[side].prior for side in SIDES},
+        belief=belief,
+        string_mm=string_mm,
+        crown_radius_mm=fitted.crown_radius_mm,
+        tiller=tiller,
     )
 
 

@@ -40,7 +40,7 @@ class Picture:
     role: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Recording:
     """A recording of one pull.
 
@@ -95,13 +95,13 @@ def read_recording(folder: Path) -> Recording:
     strange += [f"bow.toml: {key}" for key in strange_keys(load_toml(folder / "bow.toml"), BOW_KEYS)]
     log, draws = folder / FORCE, folder / DRAWS
     return Recording(
-        folder,
-        rig,
-        bow,
-        pictures,
-        _read_force(log) if log.exists() else None,
-        tuple(strange),
-        _read_draws(draws) if draws.exists() else np.empty((0, 2)),
+        folder=folder,
+        rig=rig,
+        bow=bow,
+        pictures=pictures,
+        force_lines=_read_force(log) if log.exists() else None,
+        strange_keys=tuple(strange),
+        draws=_read_draws(draws) if draws.exists() else np.empty((0, 2)),
     )
 
 

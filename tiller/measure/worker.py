@@ -22,7 +22,7 @@ from tiller.mechanics.fit.results import PullResult
 from tiller.quantity import plain
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Worked:
     """A pull that was worked up: what was measured, what follows, what stands beside it, and where it is kept."""
 
@@ -64,7 +64,14 @@ def work_up(
     progress("pictures")
     kept = keep(measured, recording, keeping, advice, beside, asked)
     progress("")
-    return Worked(recording.folder, recording.bow.name, measured.result, advice, beside, kept)
+    return Worked(
+        recording=recording.folder,
+        bow=recording.bow.name,
+        result=measured.result,
+        advice=advice,
+        beside=beside,
+        kept=kept,
+    )
 
 
 class Measurer:

@@ -12,7 +12,7 @@ import os
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from time import sleep
@@ -35,7 +35,7 @@ ELSEWHERE = "(in another shop)"
 """In place of the folder of a recording that came with another book and does not lie on this machine."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PullRow:
     """A pull as listed: its newest result; ``force_there_n`` is NaN where it was made without a scale."""
 
@@ -420,7 +420,9 @@ class Book:
             found = self.db.execute(query, () if bow is None else (bow,)).fetchall()
         except sqlite3.Error as err:
             raise self._fault("cannot be read", err) from err
-        return [PullRow(*(_force(v) if k == 6 else v for k, v in enumerate(row))) for row in found]
+        names = [f.name for f in fields(PullRow)]
+        rows = (dict(zip(names, row, strict=True)) for row in found)
+        return [PullRow(**{**row, "force_there_n": _force(row["force_there_n"])}) for row in rows]
 
     def earlier(self, bow: str, hashes: Mapping[str, str], taken_at: datetime) -> list[StoredPull]:
         """The bow's pulls that were taken before the pull with these files, oldest first, in full.

@@ -22,7 +22,7 @@ LITTLE_SET_MM = 12.0
 """Set at the nock that a bow may have and count as not overstrained (common practice, no source)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Taught:
     """One bow's lesson; NaN where its pulls do not tell.
 
@@ -71,17 +71,17 @@ def lesson(name: str, pulls: Sequence[StoredPull], bow: Bow | None, fate: str = 
         if p.comparison.promised_n > 0 and p.advice.weight_n > 0 and p.comparison.passes_done
     ]
     return Taught(
-        name,
-        len(pulls),
-        float(np.median(modulus)) if modulus else float("nan"),
-        max(strains, default=float("nan")),
-        told[-1].comparison.set_mm,
-        told[-1].comparison.stroke_mm if any(p.scrapings for p in pulls) else float("nan"),
-        tuple(off),
-        fate,
-        working_strain(find_wood(last.wood))[0],
-        bow is not None and bow.crown_radius_mm is not None,
-        bow is None,
+        bow=name,
+        pulls=len(pulls),
+        modulus_gpa=float(np.median(modulus)) if modulus else float("nan"),
+        strain=max(strains, default=float("nan")),
+        set_mm=told[-1].comparison.set_mm,
+        stroke_mm=told[-1].comparison.stroke_mm if any(p.scrapings for p in pulls) else float("nan"),
+        off=tuple(off),
+        fate=fate,
+        table_strain=working_strain(find_wood(last.wood))[0],
+        crown_known=bow is not None and bow.crown_radius_mm is not None,
+        gone=bow is None,
     )
 
 

@@ -23,7 +23,7 @@ from tiller.setup.new_bow import (
     string_fault,
 )
 
-NAME = Field("name", "What is the bow called?", "text")
+NAME = Field(key="name", question="What is the bow called?", kind="text")
 
 
 @dataclass(frozen=True, kw_only=True)

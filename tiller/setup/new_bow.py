@@ -18,7 +18,7 @@ from tiller.quantity import mm
 PLACES = ("at the end of the fade", "a third out", "two thirds out", "near the nock")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Field:
     """One question of the form.
 
@@ -140,35 +140,53 @@ def string_fault(answers: Mapping[str, str | float]) -> str:
 def form() -> tuple[Field, ...]:
     """All questions in order."""
     fields = [
-        Field("wood", "Wood, as the Wood Handbook names it", "text", usual="shagbark hickory"),
+        Field(key="wood", question="Wood, as the Wood Handbook names it", kind="text", usual="shagbark hickory"),
         Field(
-            "upper",
-            "Which limb is the upper one, as the camera sees it (left or right)",
-            "text",
+            key="upper",
+            question="Which limb is the upper one, as the camera sees it (left or right)",
+            kind="text",
             usual="left",
             choices=("left", "right"),
         ),
-        Field("handle", "Stiff handle, from the pivot to each side", "mm", 0, 300, "50"),
+        Field(
+            key="handle", question="Stiff handle, from the pivot to each side", kind="mm", low=0, high=300, usual="50"
+        ),
     ]
     for side in SIDES:
         fields.append(
-            Field(f"{side}_length", f"{side} limb: along the back from the pivot to the nock", "mm", 300, 1400)
+            Field(
+                key=f"{side}_length",
+                question=f"{side} limb: along the back from the pivot to the nock",
+                kind="mm",
+                low=300,
+                high=1400,
+            )
         )
         for k, place in enumerate(PLACES):
-            fields.append(Field(f"{side}_width{k}", f"{side} limb: width {place}", "mm", 5, 110))
-            fields.append(Field(f"{side}_thick{k}", f"{side} limb: thickness {place}", "mm", 4, 60))
+            fields.append(
+                Field(key=f"{side}_width{k}", question=f"{side} limb: width {place}", kind="mm", low=5, high=110)
+            )
+            fields.append(
+                Field(key=f"{side}_thick{k}", question=f"{side} limb: thickness {place}", kind="mm", low=4, high=60)
+            )
     fields += [
-        Field("string", "String that is on it now: long or braced", "text", usual="long", choices=("long", "braced")),
-        Field("string_length", "Its length between the loops", "mm", 400, 3000),
         Field(
-            "draw_to_back",
-            "Draw wanted, to the back of the bow as the trade says it (28 in are usual)",
-            "mm",
-            245,
-            1045,
+            key="string",
+            question="String that is on it now: long or braced",
+            kind="text",
+            usual="long",
+            choices=("long", "braced"),
         ),
-        Field("weight", "Weight wanted at that draw", "n", 20, 1000),
-        Field("brace", "Brace height wanted", "mm", 60, 350, "150"),
+        Field(key="string_length", question="Its length between the loops", kind="mm", low=400, high=3000),
+        Field(
+            key="draw_to_back",
+            question="Draw wanted, to the back of the bow as the trade says it (28 in are usual)",
+            kind="mm",
+            low=245,
+            high=1045,
+        ),
+        Field(key="weight", question="Weight wanted at that draw", kind="n", low=20, high=1000),
+        Field(key="brace", question="Brace height wanted", kind="mm", low=60, high=350, usual="150"),
     ]
     return tuple(fields)
 

@@ -43,7 +43,7 @@ class Knot:
     height_mm: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbTruth:
     """One true limb on a grid of s (mm from the middle of the handle along the back)."""
 
@@ -65,7 +65,7 @@ class LimbTruth:
         return np.asarray(self.modulus_gpa * section.second_moment_mm4 * 1e-3, dtype=float)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class BowTruth:
     """A true bow.
 
@@ -177,7 +177,16 @@ def make_limb(plan: LimbPlan, rng: np.random.Generator) -> LimbTruth:
     swing = float(np.sum(crook * (length_mm - s)) / np.sum(free * (length_mm - s)))
     crook = crook - free * (swing + rng.normal(0.0, 0.015))
     return LimbTruth(
-        s, width, thickness, thickness.copy(), modulus, crook, length_mm, fade_end, stiff_from, plan.crown_mm
+        s_mm=s,
+        width_mm=width,
+        thickness_mm=thickness,
+        even_thickness_mm=thickness.copy(),
+        modulus_gpa=modulus,
+        rest_curvature_per_m=crook,
+        length_mm=length_mm,
+        bend_from_mm=fade_end,
+        bend_to_mm=stiff_from,
+        crown_radius_mm=plan.crown_mm,
     )
 
 
@@ -239,16 +248,16 @@ def random_bow(
     both = limbs["left"].length_mm + limbs["right"].length_mm
     string = both * (1.012 if kind == "long" else 0.966)
     return BowTruth(
-        name,
-        "black locust",
-        limbs["left"],
-        limbs["right"],
-        kind,
-        string,
-        spots,
-        lumps,
-        weight,
-        rng.uniform(600, 660),
-        150.0,
-        690.0,
+        name=name,
+        wood="black locust",
+        left=limbs["left"],
+        right=limbs["right"],
+        string_kind=kind,
+        string_mm=string,
+        spots=spots,
+        knots=lumps,
+        weight_n=weight,
+        draw_mm=rng.uniform(600, 660),
+        brace_mm=150.0,
+        density_kg_m3=690.0,
     )

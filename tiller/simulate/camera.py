@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TrueCamera:
     """A pinhole with Brown-Conrady distortion; x_camera = rotation @ x_rack + translation."""
 
@@ -83,10 +83,10 @@ def make_camera(rng: np.random.Generator, size: tuple[int, int] = (1920, 1080), 
     rotation = np.vstack([turned, forward])
     focal = 0.905 * size[0] * distance / 1860.0
     return TrueCamera(
-        size,
-        (focal, focal * (1 + rng.normal(0, 3e-4))),
-        (size[0] / 2 + rng.normal(0, 8), size[1] / 2 + rng.normal(0, 8)),
-        (rng.uniform(-0.12, 0.08), rng.uniform(-0.1, 0.1), rng.normal(0, 5e-4), rng.normal(0, 5e-4), 0.0),
-        rotation,
-        -rotation @ place,
+        size=size,
+        focal=(focal, focal * (1 + rng.normal(0, 3e-4))),
+        centre=(size[0] / 2 + rng.normal(0, 8), size[1] / 2 + rng.normal(0, 8)),
+        distortion=(rng.uniform(-0.12, 0.08), rng.uniform(-0.1, 0.1), rng.normal(0, 5e-4), rng.normal(0, 5e-4), 0.0),
+        rotation=rotation,
+        translation=-rotation @ place,
     )

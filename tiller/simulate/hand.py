@@ -80,20 +80,31 @@ def roughed_out(laid: LaidOut, rng: np.random.Generator) -> BowTruth:
         free = np.clip((s - 60.0) / 60.0, 0.0, 1.0)
         swing = float(np.sum(crook * (length - s)) / np.sum(free * (length - s)))
         limbs[side] = LimbTruth(
-            s,
-            np.interp(s, s0, width0),
-            even * (1 + working * (allowance + np.maximum(fault, 0.01 - allowance))),
-            even,
-            laid.modulus_gpa * (1 + wandering(s, 70.0, 0.02, rng)),
-            crook - free * swing,
-            length,
-            handle_mm + FADE_MM,
-            TIP_SHARE * length,
-            laid.crown_mm,
+            s_mm=s,
+            width_mm=np.interp(s, s0, width0),
+            thickness_mm=even * (1 + working * (allowance + np.maximum(fault, 0.01 - allowance))),
+            even_thickness_mm=even,
+            modulus_gpa=laid.modulus_gpa * (1 + wandering(s, 70.0, 0.02, rng)),
+            rest_curvature_per_m=crook - free * swing,
+            length_mm=length,
+            bend_from_mm=handle_mm + FADE_MM,
+            bend_to_mm=TIP_SHARE * length,
+            crown_radius_mm=laid.crown_mm,
         )
     draw, weight, brace = laid.wanted
     string = 2 * length * 1.012
     left, right = limbs["left"], limbs["right"]
     return BowTruth(
-        laid.name, laid.wood, left, right, "long", string, (), laid.knots, weight, draw, brace, laid.density_kg_m3
+        name=laid.name,
+        wood=laid.wood,
+        left=left,
+        right=right,
+        string_kind="long",
+        string_mm=string,
+        spots=(),
+        knots=laid.knots,
+        weight_n=weight,
+        draw_mm=draw,
+        brace_mm=brace,
+        density_kg_m3=laid.density_kg_m3,
     )

@@ -40,7 +40,7 @@ BEFORE_S, HOLD_PATIENCE_S = 0.1, 8.0
 """Who waits for the word to pull has not begun to: the string is slack still. Nobody holds longer than this for a point."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Course:
     """How the pulls of a session go.
 
@@ -231,7 +231,14 @@ class LiveRack:
         plan = Plan(seed=seed, size=size)
         rng = np.random.default_rng(seed)
         self.scenery = scenery_for(plan, setting, rng)
-        self.cell = TrueCell(float(rng.uniform(4000, 10000)), float(rng.uniform(-60000, 60000)), 0.0, 0.15, 80.0, 0.05)
+        self.cell = TrueCell(
+            counts_per_newton=float(rng.uniform(4000, 10000)),
+            zero_counts=float(rng.uniform(-60000, 60000)),
+            drift_n=0.0,
+            noise_n=0.15,
+            rate_hz=80.0,
+            lag_s=0.05,
+        )
         self.bow_toml, self.rig_toml = toml_bow(bow, plan, rng), toml_rig(self.scenery, self.cell, plan, rng)
         self.course, self.seed = course, seed
         self.rng = np.random.default_rng(seed + 2)

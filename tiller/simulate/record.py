@@ -29,7 +29,7 @@ RELAXATION = 0.008
 GOOD_LIGHT = Setting()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Plan:
     """How a simulated pull is made.
 
@@ -71,15 +71,15 @@ def scenery_for(plan: Plan, setting: Setting, rng: np.random.Generator) -> Scene
     )
     plane = float(rng.uniform(65, 110))
     return Scenery(
-        camera,
-        fiducials,
-        str(rng.choice(["DICT_APRILTAG_36h11", "DICT_4X4_50"])),
-        20,
-        float(rng.uniform(50, 62)),
-        (0.8, 58.0),
-        plane + 14.0,
-        plane,
-        setting,
+        camera=camera,
+        fiducials=fiducials,
+        dictionary=str(rng.choice(["DICT_APRILTAG_36h11", "DICT_4X4_50"])),
+        hook_id=20,
+        hook_side_mm=float(rng.uniform(50, 62)),
+        hook_offset_mm=(0.8, 58.0),
+        hook_z_mm=plane + 14.0,
+        plane_z_mm=plane,
+        setting=setting,
     )
 
 
@@ -245,12 +245,12 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
     downs = np.array([0.83, 0.58, 0.3]) * (largest - first) + first
     shapes = [shooter.at(float(d)) for d in (*ups, *downs)]
     cell = TrueCell(
-        float(rng.uniform(4000, 10000)),
-        float(rng.uniform(-60000, 60000)),
-        float(rng.normal(0, 0.4)),
-        float(rng.uniform(0.05, 0.35)),
-        plan.rate_hz,
-        float(rng.uniform(0.05, 0.22)),
+        counts_per_newton=float(rng.uniform(4000, 10000)),
+        zero_counts=float(rng.uniform(-60000, 60000)),
+        drift_n=float(rng.normal(0, 0.4)),
+        noise_n=float(rng.uniform(0.05, 0.35)),
+        rate_hz=plan.rate_hz,
+        lag_s=float(rng.uniform(0.05, 0.22)),
     )
     course = _in_time(shapes, plan, rng)
     lines = stream(course.force_at, course.begins_s, course.ends_s - 2.0, cell, plan.faults, rng)

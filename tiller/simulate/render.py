@@ -38,7 +38,7 @@ class TrueFiducial:
     side_mm: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Setting:
     """Light and walls.
 
@@ -62,7 +62,7 @@ class Setting:
     troubles: frozenset[Trouble] = frozenset()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Scenery:
     """Everything of the rack that the pictures need.
 

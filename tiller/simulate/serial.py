@@ -31,7 +31,7 @@ def line_of(*fields: object) -> str:
 FAULTS = ("garbled", "cut", "doubled", "dropout", "spike", "reset", "wrap", "reversed", "trouble")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TrueCell:
     """A load cell as it really is.
 

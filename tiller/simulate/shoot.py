@@ -30,7 +30,7 @@ class NoEquilibriumError(Exception):
     """The bow could not be solved at a draw."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TrueShape:
     """The bow at one draw.
 
@@ -295,13 +295,13 @@ class Shooter:
             kappa[inner] = 0.0
             bends.append(kappa)
         return TrueShape(
-            draw,
-            float(force),
-            float(u[6]),
-            np.array([u[8], -draw if np.isfinite(draw) else np.nan]),
-            outs[0],
-            outs[1],
-            bends[0],
-            bends[1],
-            float(u[9]),
+            draw_mm=draw,
+            force_n=float(force),
+            tension_n=float(u[6]),
+            hook_mm=np.array([u[8], -draw if np.isfinite(draw) else np.nan]),
+            left_mm=outs[0],
+            right_mm=outs[1],
+            left_curvature=bends[0],
+            right_curvature=bends[1],
+            rock_rad=float(u[9]),
         )

@@ -29,7 +29,7 @@ LATE_S = 0.2
 """Who is later than this with looking at them takes the newest: what is shown must not fall behind the bow."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FeedState:
     """How a source does.
 
@@ -87,7 +87,15 @@ class _Feed(ABC):
                 good, text = False, f"{self.name} has sent nothing for {silent:.0f} s: check its cable."
             span = self._times[-1] - self._times[0] if len(self._times) > 1 else 0.0
             rate = (len(self._times) - 1) / span if span > 0 else 0.0
-            return FeedState(good, text, self._count, self._missed, rate, self._losses, self._ended)
+            return FeedState(
+                good=good,
+                text=text,
+                count=self._count,
+                missed=self._missed,
+                rate_hz=rate,
+                losses=self._losses,
+                ended=self._ended,
+            )
 
     def _say(self, good: bool, text: str, lost: bool = False) -> None:
         with self._lock:

@@ -24,7 +24,7 @@ BOARDS = ("plain", "grid", "clutter")
 SPOT = re.compile(r"^(left|right):(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?):([+-]\d+(?:\.\d+)?)%?$")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Wish:
     """What a simulated recording shall be like (see ``tiller simulate --help``)."""
 
@@ -115,7 +115,12 @@ def make_recording(folder: Path, wish: Wish) -> BowTruth:
     if Trouble.WEBCAM in troubles:
         plan = replace(plan, size=(1280, 720))
     setting = Setting(
-        wish.board, wish.light, noise=wish.noise, blur_px=wish.blur_px, motion_px=wish.motion_px, troubles=troubles
+        board=wish.board,
+        light=wish.light,
+        noise=wish.noise,
+        blur_px=wish.blur_px,
+        motion_px=wish.motion_px,
+        troubles=troubles,
     )
     try:
         bow = make_even(bow, wish.largest_mm or 0.85 * bow.draw_mm, rounds=2)

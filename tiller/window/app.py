@@ -74,6 +74,15 @@ ANY = "any"
 SHEETS = {"1": "pull", "2": "scrape", "3": "book", "4": "set-up"}
 
 
+ORDERS = {"E": "empty", "Z": "zero", "S": "scraped", "K": "looked"}
+"""What is ordered of the rack by a key."""
+ORDERED = {
+    "E": "take the bow off: the empty rack is photographed when nothing lies on it and the picture is still",
+    "S": "",
+}
+"""What is shown once it is."""
+
+
 class App:
     """The window. ``frame`` draws one frame; ``run`` draws until it is closed."""
 
@@ -179,18 +188,9 @@ class App:
             gui.set_viewport_clear_color(list(self.look.paper))
         elif key == "C":
             self.cautions = True
-        elif key == "E":
-            self.rack.order("empty")
-            self._message = (
-                "take the bow off: the empty rack is photographed when nothing lies on it and the picture is still"
-            )
-        elif key == "Z":
-            self.rack.order("zero")
-        elif key == "S":
-            self.rack.order("scraped", self.made)
-            self._message = ""
-        elif key == "K":
-            self.rack.order("looked")
+        elif key in ORDERS:
+            self.rack.order(ORDERS[key], self.made if key == "S" else 0.0)
+            self._message = ORDERED.get(key, self._message)
         elif key == "M" and self.sheet == "book":
             self.marked = self.chosen[0] if self.chosen and self.chosen[0] != self.marked else None
             self.chosen = self.chosen[:1]

@@ -13,7 +13,7 @@ def _of(colour: str, alpha: int = 255) -> Colour:
     return (r, g, b, alpha)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Look:
     """One set of colours."""
 
@@ -42,36 +42,36 @@ class Style:
 
 
 LIGHT = Look(
-    "light",
-    _of("#f6f2e8"),
-    _of("#fffdf7"),
-    _of("#1f2a32"),
-    _of("#5c6670"),
-    _of("#cfc8b8"),
-    _of(LEFT),
-    _of(RIGHT),
-    _of(STIFF),
-    _of(WEAK),
-    _of(AIM),
-    _of("#a3241c"),
-    _of("#ffffff"),
-    _of("#2d6a3a"),
+    name="light",
+    paper=_of("#f6f2e8"),
+    panel=_of("#fffdf7"),
+    ink=_of("#1f2a32"),
+    soft=_of("#5c6670"),
+    rule=_of("#cfc8b8"),
+    left=_of(LEFT),
+    right=_of(RIGHT),
+    stiff=_of(STIFF),
+    weak=_of(WEAK),
+    aim=_of(AIM),
+    alarm=_of("#a3241c"),
+    on_alarm=_of("#ffffff"),
+    good=_of("#2d6a3a"),
 )
 DARK = Look(
-    "dark",
-    _of("#14191d"),
-    _of("#1d242a"),
-    _of("#eef1ea"),
-    _of("#a3adb3"),
-    _of("#3b454c"),
-    _of("#4fc3b5"),
-    _of("#c79be0"),
-    _of("#7fb0f0"),
-    _of("#f0a348"),
-    _of("#9aa5ac"),
-    _of("#e0574b"),
-    _of("#14191d"),
-    _of("#7ccf8e"),
+    name="dark",
+    paper=_of("#14191d"),
+    panel=_of("#1d242a"),
+    ink=_of("#eef1ea"),
+    soft=_of("#a3adb3"),
+    rule=_of("#3b454c"),
+    left=_of("#4fc3b5"),
+    right=_of("#c79be0"),
+    stiff=_of("#7fb0f0"),
+    weak=_of("#f0a348"),
+    aim=_of("#9aa5ac"),
+    alarm=_of("#e0574b"),
+    on_alarm=_of("#14191d"),
+    good=_of("#7ccf8e"),
 )
 
 

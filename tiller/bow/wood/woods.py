@@ -22,7 +22,7 @@ MODULUS_VARIATION = 0.22
 """Coefficient of variation of the modulus between pieces, Wood Handbook Table 5-6 (from memory)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Wood:
     """One wood at 12 % moisture.
 
@@ -59,13 +59,13 @@ def _row(
     source: str = TABLE,
 ) -> Wood:
     return Wood(
-        name,
-        gpa_from_mpsi(modulus_mpsi),
-        mpa_from_psi(rupture_psi),
-        gravity,
-        source,
-        gpa_from_mpsi(green_mpsi),
-        mpa_from_psi(green_psi),
+        name=name,
+        modulus_gpa=gpa_from_mpsi(modulus_mpsi),
+        strength_mpa=mpa_from_psi(rupture_psi),
+        specific_gravity=gravity,
+        source=source,
+        green_modulus_gpa=gpa_from_mpsi(green_mpsi),
+        green_strength_mpa=mpa_from_psi(green_psi),
     )
 
 
@@ -128,11 +128,29 @@ WOODS: tuple[Wood, ...] = (
     _row("tamarack", 0.53, 1.64, 11_600, 1.24, 7_200, REMEMBERED),
     _row("longleaf pine", 0.59, 1.98, 14_500, 1.59, 8_500, REMEMBERED),
     _row("honeylocust", 0.66, 1.63, 14_700, 1.29, 10_200, REMEMBERED),
-    Wood("flowering dogwood", gpa_from_mpsi(1.53), mpa_from_psi(14_900), 0.73, REMEMBERED_LIST),
-    Wood("common persimmon", gpa_from_mpsi(2.01), mpa_from_psi(17_700), 0.74, REMEMBERED_LIST),
-    Wood("eastern hophornbeam", gpa_from_mpsi(1.70), mpa_from_psi(14_100), 0.70, REMEMBERED_LIST),
-    Wood("osage orange", 11.64, 128.6, 0.855 / 1.12, SECOND_HAND),
-    Wood("pacific yew", 9.31, 104.8, 0.705 / 1.12, SECOND_HAND),
+    Wood(
+        name="flowering dogwood",
+        modulus_gpa=gpa_from_mpsi(1.53),
+        strength_mpa=mpa_from_psi(14_900),
+        specific_gravity=0.73,
+        source=REMEMBERED_LIST,
+    ),
+    Wood(
+        name="common persimmon",
+        modulus_gpa=gpa_from_mpsi(2.01),
+        strength_mpa=mpa_from_psi(17_700),
+        specific_gravity=0.74,
+        source=REMEMBERED_LIST,
+    ),
+    Wood(
+        name="eastern hophornbeam",
+        modulus_gpa=gpa_from_mpsi(1.70),
+        strength_mpa=mpa_from_psi(14_100),
+        specific_gravity=0.70,
+        source=REMEMBERED_LIST,
+    ),
+    Wood(name="osage orange", modulus_gpa=11.64, strength_mpa=128.6, specific_gravity=0.855 / 1.12, source=SECOND_HAND),
+    Wood(name="pacific yew", modulus_gpa=9.31, strength_mpa=104.8, specific_gravity=0.705 / 1.12, source=SECOND_HAND),
 )
 
 TRADE_NAMES = {

@@ -31,8 +31,8 @@ from tiller.mechanics.forward.belief import (
     BowBelief,
     LimbBelief,
 )
-from tiller.mechanics.forward.elastica import NoEquilibriumError
 from tiller.mechanics.forward.forecast import Forecast, forecast
+from tiller.mechanics.forward.solved import NoEquilibriumError
 from tiller.mechanics.forward.stop import Bounds, Stop, StrungNow, stop_now
 from tiller.quantity import mm, mm_span
 
@@ -111,15 +111,15 @@ def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
         low, high = working_zone(bow, side)
         out.append(
             LimbWood(
-                bow.limb(side).width_at(limb.s_mm),
-                thick_enough(limb.thickness_mm, 1.0, bow.above(side, limb.s_mm)),
-                low,
-                high,
-                ~np.isfinite(limb.strain),
-                strain_share(bow, side, limb.s_mm),
-                tuple((f.kind, f.from_mm, f.to_mm) for f in bow.limb(side).features if f.leave_alone),
-                wanted_strain(bow, side, limb.s_mm, back) * np.exp(more),
-                bow.above(side, limb.s_mm),
+                width_mm=bow.limb(side).width_at(limb.s_mm),
+                thickness_mm=thick_enough(limb.thickness_mm, 1.0, bow.above(side, limb.s_mm)),
+                from_mm=low,
+                to_mm=high,
+                leave=~np.isfinite(limb.strain),
+                strain_share=strain_share(bow, side, limb.s_mm),
+                features=tuple((f.kind, f.from_mm, f.to_mm) for f in bow.limb(side).features if f.leave_alone),
+                wanted=wanted_strain(bow, side, limb.s_mm, back) * np.exp(more),
+                above=bow.above(side, limb.s_mm),
             )
         )
     return out[0], out[1]
@@ -448,7 +448,15 @@ def _belief_from_file(bow: Bow) -> tuple[BowBelief, list[Array], list[NDArray[np
         area = limb_section(width, thick, bow.crown_radius_mm, above).area_mm2
         line = np.column_stack([s, np.full(len(s), 0.5 * float(thick[0]))])
         limbs.append(
-            LimbBelief(s, prior.log_ei, prior.cov, line, area * density * 1e-9, limb.handle_mm, limb.length_mm)
+            LimbBelief(
+                s_mm=s,
+                log_ei=prior.log_ei,
+                cov=prior.cov,
+                rest_mm=line,
+                mass_per_mm_kg=area * density * 1e-9,
+                handle_mm=limb.handle_mm,
+                nock_mm=limb.length_mm,
+            )
         )
         surface.append(bearing_mm(width, thick, bow.crown_radius_mm, above) / strain_share(bow, side, s))
         low, high = working_zone(bow, side)
@@ -458,7 +466,14 @@ def _belief_from_file(bow: Bow) -> tuple[BowBelief, list[Array], list[NDArray[np
         for side, limb in zip(SIDES, limbs, strict=True)
     )
     give, give_sd = (HANDLE_GIVE, HANDLE_GIVE_SD) if through else (FADE_GIVE, FADE_GIVE_SD)
-    belief = BowBelief(limbs[0], limbs[1], give, give_sd, STRING_EA_N, MODULUS_VARIATION)
+    belief = BowBelief(
+        left=limbs[0],
+        right=limbs[1],
+        fade_give=give,
+        fade_give_sd=give_sd,
+        string_ea_n=STRING_EA_N,
+        level_sd=MODULUS_VARIATION,
+    )
     return belief, surface, working
 
 

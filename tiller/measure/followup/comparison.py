@@ -91,21 +91,21 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
     stacks, stacks_sd = propagated(lambda f: stacking(draw, f), force, sd[: len(up)])
     tiller = _tiller(measured, bow)
     return Beside(
-        tuple(passes),
-        promised,
-        now_n,
-        stroke,
-        tuple(sets),
-        tiller,
-        TILLER_SD_MM if np.isfinite(tiller) else float("nan"),
-        lost,
-        lost_sd,
-        stacks,
-        stacks_sd,
-        tuple(said),
-        by_place,
-        events_shown(measured, past),
-        since_day(past),
+        passes=tuple(passes),
+        promised_n=promised,
+        now_n=now_n,
+        stroke_mm=stroke,
+        sets=tuple(sets),
+        tiller_mm=tiller,
+        tiller_sd_mm=TILLER_SD_MM if np.isfinite(tiller) else float("nan"),
+        lost=lost,
+        lost_sd=lost_sd,
+        stacking=stacks,
+        stacking_sd=stacks_sd,
+        said=tuple(said),
+        by_place=by_place,
+        events=events_shown(measured, past),
+        set_since=since_day(past),
     )
 
 

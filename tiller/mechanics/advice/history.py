@@ -221,7 +221,7 @@ def propagated(figure: Callable[[Array], float], values: Array, sd: Array) -> tu
     return mean, float(np.sqrt(np.nansum(np.square(moved))))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Beside:
     """What a pull says beside earlier ones.
 

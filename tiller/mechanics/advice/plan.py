@@ -32,7 +32,8 @@ from tiller.mechanics.advice.thinning import (
 )
 from tiller.mechanics.forward.belief import BowBelief, bow_from
 from tiller.mechanics.forward.chain import WholeBow
-from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, at_rows, solve_draws
+from tiller.mechanics.forward.elastica import solve_draws
+from tiller.mechanics.forward.solved import NoEquilibriumError, Solved, at_rows
 from tiller.quantity import mm, newton
 
 Array = NDArray[np.float64]
@@ -575,7 +576,16 @@ def _zones(
                         reason = "strained more than is wanted, though not enough to be called weak"
                         left.append(LeftAlone(side, float(a), float(b), reason))
                     continue
-                zones.append(Zone(side, float(a), float(b), depth, sd, now if now >= LEAST_DEPTH_MM else 0.0))
+                zones.append(
+                    Zone(
+                        limb=side,
+                        from_mm=float(a),
+                        to_mm=float(b),
+                        depth_mm=depth,
+                        depth_sd_mm=sd,
+                        pass_mm=now if now >= LEAST_DEPTH_MM else 0.0,
+                    )
+                )
     return tuple(zones), tuple(left)
 
 

@@ -10,7 +10,7 @@ from tiller.mechanics.advice.layers import Layer, layers
 Limb = str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Zone:
     """A stretch to scrape.
 

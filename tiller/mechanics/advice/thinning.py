@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
 from tiller.bow.section import Section
 from tiller.mechanics.forward.belief import BowBelief, LimbBelief, bow_from
-from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, brace, solve_draws
+from tiller.mechanics.forward.elastica import brace, solve_draws
+from tiller.mechanics.forward.solved import NoEquilibriumError, Solved
 from tiller.quantity import newton
 
 Array = NDArray[np.float64]
@@ -28,7 +29,7 @@ SEGMENTS = 40
 """The plan compares bows with each other: half as many segments as the forecast do."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbWood:
     """What the plan must know of a limb's wood, on the belief's stations (n,).
 
@@ -76,7 +77,7 @@ def beside_features(s_mm: Array, wood: LimbWood) -> NDArray[np.bool_]:
     return inside(s_mm, [(a - BESIDE_WEAK_MM, z + BESIDE_WEAK_MM) for _, a, z in wood.features])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class State:
     """A thinned bow at the target draw: by limb what was removed, strain of the back, and that over the wanted one; weight."""
 
@@ -145,7 +146,14 @@ class Shop:
             strain.append(m / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm)
             moment.append(m)
         over = (strain[0] / self.wanted[0], strain[1] / self.wanted[1])
-        return State(removal, float(solved.force_n[0]), (strain[0], strain[1]), over, (moment[0], moment[1]), solved)
+        return State(
+            removal=removal,
+            weight_n=float(solved.force_n[0]),
+            strain=(strain[0], strain[1]),
+            over_wanted=over,
+            moment=(moment[0], moment[1]),
+            solved=solved,
+        )
 
     def even_removal(self, k: int, moment: Array, level: float) -> Array:
         """Removal (n,) at which the strain under that moment is the wanted share of ``level``; negative where wood is missing.

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from tiller.mechanics.advice.history import tiller_difference_mm
 from tiller.mechanics.forward.chain import WholeBow
-from tiller.mechanics.forward.elastica import Solved, brace, solve_draws
+from tiller.mechanics.forward.elastica import brace, solve_draws
+from tiller.mechanics.forward.solved import Solved
 
 Array = NDArray[np.float64]
 

@@ -57,7 +57,7 @@ class RestMoved:
     strain: Array
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SetZone:
     """A stretch: the largest strain that it reached, the share of its bend that it kept as set, and the sd of that."""
 
@@ -209,7 +209,7 @@ def _zones(
     kept = cov @ a.T @ inverse @ places
     lever = np.array(levers)
     zones = tuple(
-        SetZone(limb, low, high, strain, float(v), float(sd))
+        SetZone(limb=limb, from_mm=low, to_mm=high, strain=strain, kept=float(v), kept_sd=float(sd))
         for (limb, low, high, strain), v, sd in zip(names, kept, np.sqrt(np.diag(cov)), strict=True)
     )
     return zones, float(lever @ kept), float(np.sqrt(lever @ cov @ lever))

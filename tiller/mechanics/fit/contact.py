@@ -1,4 +1,4 @@
-"""Where a string leaves a limb whose tip is bent back: where the line from the hook is tangent to the limb."""
+"""The string at a limb's end: where it leaves a tip that is bent back, and what it drags in the picture of the bow at rest."""
 
 from __future__ import annotations
 
@@ -62,3 +62,28 @@ def held_at(line_mm: Array, s_mm: Array, nock_mm: Array, nock_s_mm: float, hook_
     along = np.where(lies, along, nock_s_mm)
     held = np.array([[np.interp(a, places, row[:, k]) for k in (0, 1)] for a, row in zip(along, points, strict=True)])
     return np.where(lies[:, None], held, nock_mm), along
+
+
+LEAD_MM = 80.0
+"""So much of a line before its end leads the end on: over less its outline's own wander does (0.3 mm, alike over some 40 mm)."""
+LEAST_END_MM = 10.0
+
+
+def undragged(line: Array, s: Array, end_mm: float, most_mm: float) -> Array:
+    """The rest line (n, 2), limb coordinates, without what the string drags its end by in the picture.
+
+    Its last ``end_mm`` go straight on as the ``LEAD_MM`` before lead (least squares). The string drags towards the belly and by no more than
+    ``most_mm``: where that is not what is taken out the limb itself is bent back there, and the line stays as it is.
+    """
+    if end_mm <= 0.0:
+        return line
+    end = s > s[-1] - max(end_mm, LEAST_END_MM)
+    lead = ~end & (s > s[-1] - max(end_mm, LEAST_END_MM) - LEAD_MM)
+    if np.count_nonzero(lead) < 5:
+        return line
+    out = line.copy()
+    for k in (0, 1):
+        out[end, k] = np.polyval(np.polyfit(s[lead], line[lead, k], 1), s[end])
+    along = out[-1] - out[np.flatnonzero(end)[0] - 1]
+    to_back = np.array([-along[1], along[0]]) / np.linalg.norm(along)
+    return out if 0.0 < float((out[-1] - line[-1]) @ to_back) <= most_mm else line

@@ -35,7 +35,7 @@ BUMP_MM = 60.0
 section do along a tapering limb, and the level."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StiffnessPrior:
     """Gaussian knowledge of log thickness and log EI on stations.
 
@@ -126,4 +126,6 @@ def stiffness_prior(
     cross = cov_h * power[None, :]
     cov = cross * power[:, None] + matern52(s_mm, s_mm, MODULUS_SD, MODULUS_LENGTH_MM)
     cov = cov + matern52(s_mm, s_mm, SHAPE_SD, SHAPE_LENGTH_MM) + LEVEL_SD**2
-    return StiffnessPrior(s_mm, np.log(ei), cov + 1e-7 * np.eye(len(s_mm)), log_h, cov_h, cross)
+    return StiffnessPrior(
+        s_mm=s_mm, log_ei=np.log(ei), cov=cov + 1e-7 * np.eye(len(s_mm)), log_h=log_h, cov_h=cov_h, cross=cross
+    )

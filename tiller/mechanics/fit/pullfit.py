@@ -55,7 +55,7 @@ FREEDOM = 5.0
 """Degrees of freedom of the Student weights."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbData:
     """Measured centrelines of one limb in m pictures.
 
@@ -99,7 +99,7 @@ class Pulls:
     down: NDArray[np.bool_]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbFit:
     """Fitted limb.
 
@@ -131,7 +131,7 @@ class LimbFit:
     force_cov: Array
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PullFit:
     """Both limbs and the force's factor in each picture (m,); factor_sd is NaN where a picture was not used.
 
@@ -177,31 +177,6 @@ def nock_of(line: Array, s: Array, nock_s_mm: float) -> Array:
     return np.asarray(line[..., -1, :] + (nock_s_mm - s[-1]) * tangent, dtype=float)
 
 
-LEAD_MM = 80.0
-"""So much of a line before its end leads the end on: over less its outline's own wander does (0.3 mm, alike over some 40 mm)."""
-LEAST_END_MM = 10.0
-
-
-def undragged(line: Array, s: Array, end_mm: float, most_mm: float) -> Array:
-    """The rest line (n, 2), limb coordinates, without what the string drags its end by in the picture.
-
-    Its last ``end_mm`` go straight on as the ``LEAD_MM`` before lead (least squares). The string drags towards the belly and by no more than
-    ``most_mm``: where that is not what is taken out the limb itself is bent back there, and the line stays as it is.
-    """
-    if end_mm <= 0.0:
-        return line
-    end = s > s[-1] - max(end_mm, LEAST_END_MM)
-    lead = ~end & (s > s[-1] - max(end_mm, LEAST_END_MM) - LEAD_MM)
-    if np.count_nonzero(lead) < 5:
-        return line
-    out = line.copy()
-    for k in (0, 1):
-        out[end, k] = np.polyval(np.polyfit(s[lead], line[lead, k], 1), s[end])
-    along = out[-1] - out[np.flatnonzero(end)[0] - 1]
-    to_back = np.array([-along[1], along[0]]) / np.linalg.norm(along)
-    return out if 0.0 < float((out[-1] - line[-1]) @ to_back) <= most_mm else line
-
-
 def string_holds(limb: LimbData, lines_mm: Array, pulls: Pulls) -> tuple[Array, Array]:
     """Where the string leaves a limb, (m, 2) limb coordinates and (m,) along it, for its lines (m, n, 2)."""
     nock = nock_of(lines_mm, limb.s_mm, limb.nock_s_mm)
@@ -244,12 +219,12 @@ def every(data: LimbData, step: int) -> LimbData:
         sd_mm=data.sd_mm[:, ::step],
         mass_per_mm_kg=data.mass_per_mm_kg[::step],
         prior=StiffnessPrior(
-            prior.s_mm[::step],
-            prior.log_ei[::step],
-            prior.cov[::step, ::step],
-            prior.log_h[::step],
-            prior.cov_h[::step, ::step],
-            prior.cross[::step, ::step],
+            s_mm=prior.s_mm[::step],
+            log_ei=prior.log_ei[::step],
+            cov=prior.cov[::step, ::step],
+            log_h=prior.log_h[::step],
+            cov_h=prior.cov_h[::step, ::step],
+            cross=prior.cross[::step, ::step],
         ),
     )
 
@@ -280,7 +255,7 @@ def _turned(d: LimbData) -> Array:
     return np.asarray(np.mean(turned[:, -4:], axis=1) - np.mean(turned[:, :4], axis=1), dtype=float)
 
 
-@dataclass
+@dataclass(kw_only=True)
 class _State:
     """Where the fit stands: what it was given, and what each round changes. Lists are by limb, left first.
 
@@ -363,7 +338,14 @@ def fit_pull(
     cov = np.asarray(STATED**2 * np.linalg.inv(hess), dtype=float)
     f_sd = np.full(len(pulls.rest), np.nan)
     f_sd[state.use] = np.sqrt(np.diag(cov)[state.picture_columns(4)])
-    return PullFit(_limb_fit(state, 0, cov), _limb_fit(state, 1, cov), np.exp(state.log_factor), f_sd, done, converged)
+    return PullFit(
+        left=_limb_fit(state, 0, cov),
+        right=_limb_fit(state, 1, cov),
+        factor=np.exp(state.log_factor),
+        factor_sd=f_sd,
+        rounds=done,
+        converged=converged,
+    )
 
 
 def _begin(data: tuple[LimbData, LimbData], pulls: Pulls, start: tuple[Array, Array] | None) -> _State:
@@ -538,19 +520,19 @@ def _limb_fit(state: _State, k: int, cov: Array) -> LimbFit:
             np.maximum(np.diag(cov)[a : a + n] - 2 * cov[col, a : a + n] + cov[col, col], 0.0) + LEVER_SD**2
         )
     return LimbFit(
-        d.s_mm,
-        state.log_ei[k],
-        np.asarray(cov[a : a + n, a : a + n], dtype=float),
-        np.exp(state.log_factor)[:, None] * state.moments[k],
-        _bend(state, k, float("nan")),
-        rel,
-        state.lines[k],
-        state.beta[k],
-        state.residuals[k],
-        float(np.median(state.noise[k][state.use])),
-        state.share[k] * float(np.median(np.diff(d.s_mm))),
-        nock_of(state.lines[k], d.s_mm, d.nock_s_mm),
-        shared,
+        s_mm=d.s_mm,
+        log_ei=state.log_ei[k],
+        cov=np.asarray(cov[a : a + n, a : a + n], dtype=float),
+        moment_nmm=np.exp(state.log_factor)[:, None] * state.moments[k],
+        bend_per_mm=_bend(state, k, float("nan")),
+        bend_rel_sd=rel,
+        line_mm=state.lines[k],
+        root_angle_rad=state.beta[k],
+        residual_mm=state.residuals[k],
+        noise=float(np.median(state.noise[k][state.use])),
+        share_mm=state.share[k] * float(np.median(np.diff(d.s_mm))),
+        nock_mm=nock_of(state.lines[k], d.s_mm, d.nock_s_mm),
+        force_cov=shared,
     )
 
 

@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 Branch = Literal["up", "down"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PullPicture:
     """One drawn picture.
 
@@ -38,7 +38,7 @@ class PullPicture:
     held: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbResult:
     """One limb, bend and strain at the largest draw.
 
@@ -115,7 +115,7 @@ NO_HANDLE = HandleBend(
 """Where too few pictures tell."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PullResult:
     """A measured pull.
 

@@ -14,7 +14,7 @@ from tiller.mechanics.fit.prior import StiffnessPrior
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StrainProfile:
     """Strain along a limb in one picture.
 
@@ -66,10 +66,10 @@ def strain_profile(
     half = gain @ with_bend
     log_cov = with_bend - shared[None, :] + log_force_var + cov_h - half - half.T
     return StrainProfile(
-        prior.s_mm,
-        thickness,
-        thickness * np.sqrt(np.maximum(np.diag(cov_h), 0.0)),
-        bend_per_mm * section.to_back_mm,
-        bend_per_mm * section.to_belly_mm,
-        0.5 * (log_cov + log_cov.T),
+        s_mm=prior.s_mm,
+        thickness_mm=thickness,
+        thickness_sd_mm=thickness * np.sqrt(np.maximum(np.diag(cov_h), 0.0)),
+        back=bend_per_mm * section.to_back_mm,
+        belly=bend_per_mm * section.to_belly_mm,
+        log_cov=0.5 * (log_cov + log_cov.T),
     )

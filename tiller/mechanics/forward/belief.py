@@ -36,7 +36,7 @@ CRADLE_NMM = 4.0e6
 SEGMENTS = 80
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbBelief:
     """One limb.
 
@@ -55,7 +55,7 @@ class LimbBelief:
     nock_mm: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class BowBelief:
     """Both limbs.
 
@@ -152,10 +152,27 @@ def belief_of(
     moved = min(float(np.nanmax(np.linalg.norm(d.points_mm[:, -1] - d.rest_mm[-1], axis=-1))) for d in data)
     outline_sd = OUTLINE_SD_MM / moved if np.isfinite(moved) and moved > 0 else 0.0
     limbs = [
-        LimbBelief(f.s_mm, f.log_ei, f.cov, d.rest_mm, d.mass_per_mm_kg, handle, d.nock_s_mm)
+        LimbBelief(
+            s_mm=f.s_mm,
+            log_ei=f.log_ei,
+            cov=f.cov,
+            rest_mm=d.rest_mm,
+            mass_per_mm_kg=d.mass_per_mm_kg,
+            handle_mm=handle,
+            nock_mm=d.nock_s_mm,
+        )
         for f, d, handle in zip(fits, data, handle_mm, strict=True)
     ]
-    return BowBelief(limbs[0], limbs[1], give, give_sd, ea, level_sd, soft_sd, outline_sd)
+    return BowBelief(
+        left=limbs[0],
+        right=limbs[1],
+        fade_give=give,
+        fade_give_sd=give_sd,
+        string_ea_n=ea,
+        level_sd=level_sd,
+        string_soft_sd=soft_sd,
+        outline_sd=outline_sd,
+    )
 
 
 def _thickening(give: float) -> float:
@@ -199,8 +216,8 @@ def bow_from(
     right = belief.right.log_ei if right_log_ei is None else right_log_ei
     share = belief.fade_give if give is None else give
     return WholeBow(
-        chain_from(belief.left, left, share, segments),
-        chain_from(belief.right, right, share, segments),
-        CRADLE_NMM,
-        belief.string_ea_n,
+        left=chain_from(belief.left, left, share, segments),
+        right=chain_from(belief.right, right, share, segments),
+        cradle_nmm=CRADLE_NMM,
+        string_ea_n=belief.string_ea_n,
     )

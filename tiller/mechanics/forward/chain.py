@@ -16,7 +16,7 @@ from tiller.mechanics.fit.pullfit import END_MM
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Chain:
     """One limb, or a batch of b of them with the same shape at rest, as n segments from the handle's end to the nock.
 
@@ -41,7 +41,7 @@ class Chain:
         return float(self.s_mm[1] - self.s_mm[0])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class WholeBow:
     """Both limbs, the cradle and the string's stiffness.
 
@@ -89,7 +89,14 @@ def chain_of(
     mid = 0.5 * (nodes[1:] + nodes[:-1])
     load = np.interp(mid, s_mm, mass_per_mm_kg) * STANDARD_GRAVITY
     first = angle[0] - 0.5 * (angle[1] - angle[0])
-    return Chain(nodes, line[0], angle, float(first), ei[0] if np.ndim(ei_nmm2) == 1 else ei, load)
+    return Chain(
+        s_mm=nodes,
+        root_mm=line[0],
+        rest_angle=angle,
+        root_angle=float(first),
+        ei_nmm2=ei[0] if np.ndim(ei_nmm2) == 1 else ei,
+        load_n_mm=load,
+    )
 
 
 def _extended(at: Array, s: Array, values: Array) -> Array:

@@ -20,11 +20,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from tiller.mechanics.fit.contact import leaves_at
 from tiller.mechanics.forward.chain import WholeBow, coarser, rest_nocks, taut_length_mm
 from tiller.mechanics.forward.relax import Limbs, Relaxed, relax
+from tiller.mechanics.forward.solved import NoEquilibriumError, Solved
 from tiller.quantity import mm
 
 Array = NDArray[np.float64]
@@ -36,43 +37,6 @@ RELAXED = 1e-7
 NEAR = 1e-3
 SETTLED, CONTACT_ROUNDS = 0.01, 40
 """The point where the string leaves the limb is known to this, in segments, after so many rounds at most."""
-
-
-class NoEquilibriumError(ValueError):
-    """The bow has no shape at a draw that Newton could find, or none that the model can describe."""
-
-
-@dataclass(frozen=True)
-class Solved:
-    """Shapes at m draws (or of m bows).
-
-    Attributes:
-        draw_mm, string_mm, force_n: (m,) pivot to string, unstretched string, force along the rope.
-        tension_n: (m, 2) left and right half.
-        hook_x_mm, rock_rad: (m,).
-        points_mm: (m, 2, n + 1, 2) limb coordinates (mirror the left one).
-        bend_per_mm, moment_nmm: (m, 2, n + 1) change of curvature from rest and the moment that makes it.
-        energy_nmm: (m,) bending energy of both limbs, counted from rest.
-        touching_mm: (m, 2) length over which the string lies along the limb; 0 = clear.
-        leaves: (m, 2) where it leaves the limb, in segments from the root; leaves_mm: (m, 2, 2) that point, limb coordinates.
-        unknowns: (m, 8) and angle: (m, 2, n) of the segments, to start a neighbouring problem from.
-    """
-
-    draw_mm: Array
-    string_mm: Array
-    force_n: Array
-    tension_n: Array
-    hook_x_mm: Array
-    rock_rad: Array
-    points_mm: Array
-    bend_per_mm: Array
-    moment_nmm: Array
-    energy_nmm: Array
-    touching_mm: Array
-    leaves: Array
-    leaves_mm: Array
-    unknowns: Array
-    angle: Array
 
 
 @dataclass(frozen=True)
@@ -140,7 +104,14 @@ class _Tables:
         stiff = np.ascontiguousarray(1.0 / self.soft[:-1].transpose(1, 2, 0))
         offset = stiff * self.jump.T + self.own[:-1].T
         share = None if self.share is None else np.ascontiguousarray(self.share.transpose(1, 2, 0))
-        return Limbs(stiff, offset, np.ascontiguousarray(self.outboard.T), self.h, self.root_angle, share)
+        return Limbs(
+            stiff_nmm=stiff,
+            offset_nmm=offset,
+            outboard_n=np.ascontiguousarray(self.outboard.T),
+            step_mm=self.h,
+            root_angle=self.root_angle,
+            share=share,
+        )
 
     def inward(self, angle: Array, pull_x: Array, pull_y: Array) -> _Inward:
         """Every segment's angle and every node's moment, from the nock to the root, for lanes (..., 2).
@@ -281,12 +252,6 @@ def _newton(
         limit = np.maximum(1.0, np.max(np.abs(delta) / _MOST, axis=-1, keepdims=True))
         u = np.where(done[:, None], u, u + delta / limit)
     return u, done, limbs
-
-
-def at_rows(solved: Solved, rows: ArrayLike) -> Solved:
-    """The solution at some of its draws (indices, which may repeat)."""
-    index = np.atleast_1d(np.asarray(rows, dtype=int))
-    return Solved(*(getattr(solved, name)[index] for name in Solved.__dataclass_fields__))
 
 
 def _first(tables: _Tables, draw: float, string: float) -> Array:
@@ -578,19 +543,19 @@ def _solved(
     far = np.linalg.norm(way, axis=-1)
     tension = np.sum(limb[..., 1:] * way, axis=-1) / far
     return Solved(
-        draws.copy(),
-        string.copy(),
-        -np.sum(limb[..., 2], axis=-1),
-        tension,
-        u[:, 6].copy(),
-        u[:, 7].copy(),
-        points,
-        bend.transpose(1, 2, 0),
-        moments.transpose(1, 2, 0),
-        energy,
-        tables.h * (n - leaves),
-        leaves,
-        leaves_mm,
-        u,
-        np.arctan2(limbs.sine, limbs.cosine).transpose(1, 2, 0) if angle is None else angle,
+        draw_mm=draws.copy(),
+        string_mm=string.copy(),
+        force_n=-np.sum(limb[..., 2], axis=-1),
+        tension_n=tension,
+        hook_x_mm=u[:, 6].copy(),
+        rock_rad=u[:, 7].copy(),
+        points_mm=points,
+        bend_per_mm=bend.transpose(1, 2, 0),
+        moment_nmm=moments.transpose(1, 2, 0),
+        energy_nmm=energy,
+        touching_mm=tables.h * (n - leaves),
+        leaves=leaves,
+        leaves_mm=leaves_mm,
+        unknowns=u,
+        angle=np.arctan2(limbs.sine, limbs.cosine).transpose(1, 2, 0) if angle is None else angle,
     )

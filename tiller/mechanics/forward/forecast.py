@@ -8,14 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.forward.belief import BowBelief, bow_from
-from tiller.mechanics.forward.elastica import (
-    NoEquilibriumError,
-    Solved,
-    at_rows,
-    brace,
-    solve_draws,
-    string_lengths,
-)
+from tiller.mechanics.forward.elastica import brace, solve_draws, string_lengths
+from tiller.mechanics.forward.solved import NoEquilibriumError, Solved, at_rows
 from tiller.quantity import mm
 
 Array = NDArray[np.float64]
@@ -41,7 +35,7 @@ STEEPEST_DEG = 100.0
 """A bow is not drawn until the string stands beyond square to its tips by more than this (common practice, no source)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Forecast:
     """The bow braced at a brace height.
 
@@ -149,16 +143,16 @@ def forecast(
     sd = mean.force_n * relative
     work = float(np.trapezoid(mean.force_n, draws)) + 0.5 * float(mean.force_n[0]) * (draws[0] - brace_mm)
     return Forecast(
-        brace_mm,
-        string,
-        string_sd,
-        draws,
-        mean.force_n,
-        sd,
-        float(mean.force_n[-1]),
-        float(sd[-1]),
-        1e-3 * work,
-        1e-3 * work * float(np.trapezoid(sd, draws) / np.trapezoid(mean.force_n, draws)),
-        float(max(np.max(braced.touching_mm), np.max(mean.touching_mm))),
-        mean,
+        brace_mm=brace_mm,
+        string_mm=string,
+        string_sd_mm=string_sd,
+        draw_mm=draws,
+        force_n=mean.force_n,
+        force_sd_n=sd,
+        weight_n=float(mean.force_n[-1]),
+        weight_sd_n=float(sd[-1]),
+        stored_j=1e-3 * work,
+        stored_sd_j=1e-3 * work * float(np.trapezoid(sd, draws) / np.trapezoid(mean.force_n, draws)),
+        touching_mm=float(max(np.max(braced.touching_mm), np.max(mean.touching_mm))),
+        solved=mean,
     )

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.forward.belief import LENGTH_SD_MM, BowBelief, bow_from
-from tiller.mechanics.forward.elastica import NoEquilibriumError, solve_draws
+from tiller.mechanics.forward.elastica import solve_draws
+from tiller.mechanics.forward.solved import NoEquilibriumError
 
 Array = NDArray[np.float64]
 

@@ -31,7 +31,7 @@ for _row, _what, _limb in ((1, 0, 0), (2, 1, 0), (3, 0, 1), (4, 1, 1)):
 _SHARE[6, 2, 0, :] = _STEPS[5]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Limbs:
     """Numbers of both limbs, segment by segment from the root; b bows or 1.
 
@@ -51,7 +51,7 @@ class Limbs:
     share: Array | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Relaxed:
     """unknowns (m, 8) as in ``elastica``; angle, cosine, sine, moment_nmm: (m, 2, n); converged: whether all m did."""
 
@@ -104,7 +104,7 @@ def relax(
         found = conditions(u, x, y)
         size = max(float(np.max(np.abs(found))), 1e-5 * float(np.max(np.abs(balance))))
         if size < tolerance:
-            return Relaxed(u, theta, cosine, sine, moment, True)
+            return Relaxed(unknowns=u, angle=theta, cosine=cosine, sine=sine, moment_nmm=moment, converged=True)
         if not np.isfinite(size) or size > 2.0 * last or turns + 1 == rounds:
             break
         last = size
@@ -134,4 +134,4 @@ def relax(
         theta += follow[1] * step[:, [0, 2], None]
         theta += follow[2] * step[:, [1, 3], None]
         theta += follow[3] * step[:, 5, None, None]
-    return Relaxed(u, theta, cosine, sine, moment, False)
+    return Relaxed(unknowns=u, angle=theta, cosine=cosine, sine=sine, moment_nmm=moment, converged=False)

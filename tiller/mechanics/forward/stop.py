@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.mechanics.forward.belief import BowBelief, bow_from
-from tiller.mechanics.forward.elastica import NoEquilibriumError, Solved, solve_draws
+from tiller.mechanics.forward.elastica import solve_draws
+from tiller.mechanics.forward.solved import NoEquilibriumError, Solved
 from tiller.quantity import mm
 
 Array = NDArray[np.float64]

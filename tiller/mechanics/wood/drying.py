@@ -81,7 +81,7 @@ def _left(form: NDArray[np.int64] | int, u: Array) -> Array:
     return np.asarray(np.interp(u, grid, rows[form], right=0.0), dtype=float)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Drying:
     """The curves that weigh-ins allow, as DRAWS draws of the posterior.
 
@@ -175,7 +175,15 @@ def fit_drying(days: Array, mass_kg: Array, seed: int = 0) -> Drying | None:
     level = float(np.median(levels))
     if sd > LEAST_SURE * (m[0] - level):
         return None
-    return Drying(level, sd, levels, drawn[:, 1], pace[pick], form[pick], rms)
+    return Drying(
+        level_kg=level,
+        level_sd_kg=sd,
+        levels_kg=levels,
+        firsts_kg=drawn[:, 1],
+        paces_days=pace[pick],
+        forms=form[pick],
+        rms_kg=rms,
+    )
 
 
 BAND, OWN_BAND = (16, 50, 84), (2, 50, 90)

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from tiller.bow.section import crowned_section
 from tiller.mechanics.forward.chain import WholeBow, chain_of
-from tiller.mechanics.forward.elastica import NoEquilibriumError, brace, solve_draws
+from tiller.mechanics.forward.elastica import brace, solve_draws
+from tiller.mechanics.forward.solved import NoEquilibriumError
 
 Array = NDArray[np.float64]
 
@@ -65,7 +66,7 @@ def outline(
     return Outline(s, width)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Wanted:
     """What the bow shall be. Lengths mm, N, modulus GPa; draw is the bare one, from the pivot."""
 
@@ -77,7 +78,7 @@ class Wanted:
     crown_radius_mm: float | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Layout:
     """A bow laid out, both limbs alike.
 
@@ -107,7 +108,7 @@ def _solve(shape: Outline, thick: Array, wanted: Wanted, handle_mm: float) -> tu
     mass = section.area_mm2 * wanted.density_kg_m3 * 1e-9
     line = np.column_stack([shape.s_mm, np.zeros_like(shape.s_mm)])
     limb = chain_of(shape.s_mm, line, ei, mass, 80, handle_mm)
-    bow = WholeBow(limb, limb)
+    bow = WholeBow(left=limb, right=limb)
     string, _ = brace(bow, wanted.brace_mm)
     draws = np.linspace(wanted.brace_mm + 20.0, wanted.draw_mm, 6)
     solved = solve_draws(bow, string, draws)
@@ -154,15 +155,15 @@ def lay_out(shape: Outline, handle_mm: float, wanted: Wanted) -> Layout:
     strain = bend * section.to_back_mm
     level = float(np.mean(strain[working]))
     return Layout(
-        s,
-        shape.width_mm,
-        thick,
-        strain,
-        level,
-        working,
-        weight,
-        string,
-        float(np.sqrt(np.mean((strain[working] / level - 1) ** 2))),
+        s_mm=s,
+        width_mm=shape.width_mm,
+        thickness_mm=thick,
+        strain=strain,
+        level=level,
+        working=working,
+        weight_n=weight,
+        string_mm=string,
+        uneven=float(np.sqrt(np.mean((strain[working] / level - 1) ** 2))),
     )
 
 

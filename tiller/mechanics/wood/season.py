@@ -40,7 +40,7 @@ FAR_DAYS = 3650
 """A day of readiness further away is not in sight."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Season:
     """How dry a stave is.
 
@@ -137,7 +137,19 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
             f"it was last weighed {(today - weighed[-1].on).days} days ago: weigh it again before it is tillered."
         )
     first = weighed[0].on if weighed else None
-    return Season(moisture, sd, limit, how, curve, soon, first, days, masses, shop, tuple(said))
+    return Season(
+        moisture=moisture,
+        moisture_sd=sd,
+        limit_moisture=limit,
+        how=how,
+        curve=curve,
+        ready=soon,
+        first=first,
+        days=days,
+        masses=masses,
+        shop=shop,
+        said=tuple(said),
+    )
 
 
 def _counting(stave: Stave, said: list[str]) -> list[Weighing]:

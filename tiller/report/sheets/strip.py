@@ -51,7 +51,14 @@ def plan_strip(plan: Plan, bow: Bow, units: Units, paper: str = "a4") -> bytes:
         for row, side in enumerate(SIDES):
             length = bow.limb(side).length_mm
             end = min(length, start + span + OVERLAP_MM)
-            _band(canvas, plan, units, _Band(side, length, start, end, start + span, high - 82.0 - 62.0 * row))
+            _band(
+                canvas,
+                plan,
+                units,
+                _Band(
+                    side=side, length=length, start=start, end=end, glued=start + span, base=high - 82.0 - 62.0 * row
+                ),
+            )
         _check_bars(canvas, wide)
         canvas.showPage()
     canvas.save()
@@ -74,7 +81,7 @@ def _head(canvas: Canvas, plan: Plan, units: Units, title: str, high: float) -> 
         canvas.drawString(MARGIN_MM * mm, (high - 22 - 4.6 * k) * mm, line)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Band:
     """A limb's band on one page, all in mm: from where to where along the limb, where it is glued on, and its lower rim on the paper."""
 

@@ -17,8 +17,17 @@ from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.vision.limbs.expected import Bending, Shown, expected
 from tiller.vision.limbs.frame import Frame
 from tiller.vision.limbs.light import Image, Light
-from tiller.vision.limbs.limb import LimbModel, LimbTrace, as_bent, smooth_basis, smooth_offsets, trace_limbs
-from tiller.vision.limbs.pull import ENOUGH_SEEN, Scene, Shape, held_by_cradle, referred_to, see_limb, stand
+from tiller.vision.limbs.limb import (
+    LimbModel,
+    LimbTrace,
+    as_bent,
+    held_by_cradle,
+    referred_to,
+    smooth_basis,
+    smooth_offsets,
+    trace_limbs,
+)
+from tiller.vision.limbs.pull import ENOUGH_SEEN, Scene, Shape, see_limb, stand
 from tiller.vision.limbs.wood import on_wood, tells, without_cover
 from tiller.vision.rig.board import SeenHook
 
@@ -180,7 +189,9 @@ def follow(
         cell = round(draw / SHAPE_STEP_MM)
         shapes = (*(item for item in shapes if round(-item[0][1] / SHAPE_STEP_MM) != cell), (hook.seat_mm, lines))
     px = centre if centre is not None else last.hook_px
-    return Shape(hook, limbs, stood.shift_px, centre, frame.view, frame.light), Followed(lines, px, shapes)
+    return Shape(
+        hook=hook, limbs=limbs, shift_px=stood.shift_px, hook_px=centre, view=frame.view, light=frame.light
+    ), Followed(lines, px, shapes)
 
 
 LOST_SEEN = 0.4

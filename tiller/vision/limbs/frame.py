@@ -14,7 +14,7 @@ from tiller.vision.rig.camera import View
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Look:
     """What a picture's edges look like.
 
@@ -66,7 +66,7 @@ def _cubics(pixels: Array, centre: tuple[float, float], size: float) -> Array:
     return np.column_stack([x**i * y**j for i in range(4) for j in range(4 - i)])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Frame:
     """A picture, and what is behind the bow in it.
 

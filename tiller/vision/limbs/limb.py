@@ -11,7 +11,7 @@ calipers.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -48,7 +48,7 @@ SUBS = (-0.375, -0.125, 0.125, 0.375)
 """A station's profile is the mean of four, this far from it in units of the stations' spacing."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbModel:
     """A limb as the vision knows it.
 
@@ -81,7 +81,7 @@ class LimbModel:
     string_mm: float = 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbTrace:
     """A limb's centreline in one picture.
 
@@ -109,7 +109,15 @@ def unseen(points_mm: Array, model: LimbModel) -> LimbTrace:
     """A limb of which a picture shows nothing: the line (n, 2) is only where it is expected."""
     nothing = np.full(len(points_mm), np.nan)
     edges = np.full((2, len(points_mm)), np.nan)
-    return LimbTrace(points_mm, nothing, nothing, normals(points_mm, model.sign), edges, 0.0, float("nan"))
+    return LimbTrace(
+        points_mm=points_mm,
+        offset_mm=nothing,
+        sd_mm=nothing,
+        normal_mm=normals(points_mm, model.sign),
+        edges_mm=edges,
+        seen=0.0,
+        misfit=float("nan"),
+    )
 
 
 def normals(points_mm: Array, sign: int) -> Array:
@@ -211,7 +219,17 @@ def trace_limbs(
     for k, model in enumerate(models):
         offset, spread = _centre(model.s_mm, place[0, k], sd[0, k], place[1, k], sd[1, k])
         own, shown = normal[k * n : (k + 1) * n], float(np.mean(np.isfinite(offset)))
-        traces.append(LimbTrace(expected_mm[k], offset, spread, own, edge[:, k], shown, float(np.mean(misfit[:, k]))))
+        traces.append(
+            LimbTrace(
+                points_mm=expected_mm[k],
+                offset_mm=offset,
+                sd_mm=spread,
+                normal_mm=own,
+                edges_mm=edge[:, k],
+                seen=shown,
+                misfit=float(np.mean(misfit[:, k])),
+            )
+        )
     return tuple(traces)
 
 
@@ -473,4 +491,44 @@ def blank_model(bow: Bow, side: Side, cradle_half_mm: float = CRADLE_HALF_MM) ->
     sign = -1 if side == "left" else 1
     rest = np.column_stack([sign * s, np.full(len(s), 20.0)])
     edge = 0.5 * thickness
-    return LimbModel(side, sign, s, width, thickness, crown, edge, edge, rest, play, string_mm=bow.string.length_mm)
+    return LimbModel(
+        side=side,
+        sign=sign,
+        s_mm=s,
+        width_mm=width,
+        thickness_mm=thickness,
+        crown_mm=crown,
+        up_mm=edge,
+        low_mm=edge,
+        rest_mm=rest,
+        root_play_mm=play,
+        string_mm=bow.string.length_mm,
+    )
+
+
+def held_by_cradle(line: Array, model: LimbModel) -> Array:
+    """The line with its root brought back to within the cradle's play, over the first 80 mm."""
+    away = float(line[0, 1] - model.rest_mm[0, 1])
+    back = float(np.clip(away, -model.root_play_mm, model.root_play_mm)) - away
+    if back == 0.0:
+        return line
+    share = np.clip(1.0 - (model.s_mm - model.s_mm[0]) / 80.0, 0.0, 1.0)
+    return np.asarray(line + np.column_stack([np.zeros(len(line)), back * share]), dtype=float)
+
+
+def referred_to(trace: LimbTrace, points: Array, model: LimbModel) -> LimbTrace:
+    """The trace with its measured places referred to the line ``points``.
+
+    A measured point may sit a few mm along the line from its station; across the line that makes a
+    difference of second order (curvature x slip^2 / 2 < 0.01 mm), which is left out.
+    """
+    measured = trace.points_mm + trace.offset_mm[:, None] * trace.normal_mm
+    normal = normals(points, model.sign)
+    away = np.sum((trace.points_mm - points) * normal, axis=1)
+    return replace(
+        trace,
+        points_mm=points,
+        normal_mm=normal,
+        offset_mm=np.sum((measured - points) * normal, axis=1),
+        edges_mm=trace.edges_mm + away,
+    )

@@ -21,8 +21,10 @@ from tiller.vision.limbs.limb import (
     LimbTrace,
     as_bent,
     blank_model,
+    held_by_cradle,
     normals,
     outline_offsets,
+    referred_to,
     restation,
     smooth_offsets,
     trace_limb,
@@ -49,7 +51,7 @@ ENOUGH_SEEN = 0.5
 """A picture with less than this share of a limb's stations in sight is not used for that limb."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Scene:
     """What stays the same through a pull: the empty rack, the camera over it, and how pictures look.
 
@@ -80,7 +82,7 @@ class Stand:
     shift_px: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Shape:
     """The bow in one picture.
 
@@ -160,8 +162,8 @@ def set_scene(rig: Rig, bow: Bow, empty: Image, name: str = "the empty-rack pict
     board = board_pose(find_markers(gray(empty), fiducials_of(rig)), rig)
     small = smaller(empty)
     luma, hue, chroma = picture_noise(empty)
-    look = Look((0.8, 1.4), (luma, hue), SEEK_NOISE * float(np.hypot(luma, chroma)))
-    return Scene(rig, bow, empty, small, board, look)
+    look = Look(blur_px=(0.8, 1.4), noise=(luma, hue), seek_noise=SEEK_NOISE * float(np.hypot(luma, chroma)))
+    return Scene(rig=rig, bow=bow, empty=empty, empty_small=small, board=board, look=look)
 
 
 def empty_seen_from(scene: Scene, moved: Moved | None) -> Single:
@@ -183,7 +185,15 @@ def frame_of(scene: Scene, image: Image, view: View | None = None, light: Light 
     if light is None:
         light = find_light(smaller(image), empty_seen_from(scene, moved))
     light = replace(light, darker=scene.look.darker)
-    return Frame(image, scene.empty, view or scene.board.view, scene.rig.bow_plane_z_mm, scene.look, light, moved)
+    return Frame(
+        image=image,
+        empty=scene.empty,
+        view=view or scene.board.view,
+        plane_z_mm=scene.rig.bow_plane_z_mm,
+        look=scene.look,
+        light=light,
+        moved=moved,
+    )
 
 
 def _must_be_inside(scene: Scene, view: View, side: Side, nock_mm: Array) -> None:
@@ -475,7 +485,14 @@ def _seek_hook(image: Image, key: Key, near: tuple[Array, float] | None) -> dict
 def see_rest(stood: Stand, models: Mapping[Side, LimbModel]) -> Shape:
     """The bow in a picture at rest."""
     limbs = {side: see_limb(stood.frame, models[side], models[side].rest_mm, 3.0) for side in SIDES}
-    return Shape(None, limbs, stood.shift_px, stood.hook_px, stood.frame.view, stood.frame.light)
+    return Shape(
+        hook=None,
+        limbs=limbs,
+        shift_px=stood.shift_px,
+        hook_px=stood.hook_px,
+        view=stood.frame.view,
+        light=stood.frame.light,
+    )
 
 
 def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Known]:
@@ -497,7 +514,9 @@ def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Know
     shapes = known.shapes
     if hook is not None and all(t.seen >= ENOUGH_SEEN for t in limbs.values()):
         shapes = (*shapes[-40:], (hook.seat_mm, {side: t.points_mm for side, t in limbs.items()}))
-    seen = Shape(hook, limbs, stood.shift_px, centre, stood.frame.view, stood.frame.light)
+    seen = Shape(
+        hook=hook, limbs=limbs, shift_px=stood.shift_px, hook_px=centre, view=stood.frame.view, light=stood.frame.light
+    )
     return seen, Known(shapes, centre if centre is not None else known.hook_px)
 
 
@@ -557,31 +576,3 @@ def _toward(rest: Frame, models: Mapping[Side, LimbModel]) -> tuple[float, float
     if size < LEAST_HUE or abs(middle[0] * usual[0] + middle[1] * usual[1]) > 0.5 * size:
         return usual
     return float(middle[0] / size), float(middle[1] / size)
-
-
-def held_by_cradle(line: Array, model: LimbModel) -> Array:
-    """The line with its root brought back to within the cradle's play, over the first 80 mm."""
-    away = float(line[0, 1] - model.rest_mm[0, 1])
-    back = float(np.clip(away, -model.root_play_mm, model.root_play_mm)) - away
-    if back == 0.0:
-        return line
-    share = np.clip(1.0 - (model.s_mm - model.s_mm[0]) / 80.0, 0.0, 1.0)
-    return np.asarray(line + np.column_stack([np.zeros(len(line)), back * share]), dtype=float)
-
-
-def referred_to(trace: LimbTrace, points: Array, model: LimbModel) -> LimbTrace:
-    """The trace with its measured places referred to the line ``points``.
-
-    A measured point may sit a few mm along the line from its station; across the line that makes a
-    difference of second order (curvature x slip^2 / 2 < 0.01 mm), which is left out.
-    """
-    measured = trace.points_mm + trace.offset_mm[:, None] * trace.normal_mm
-    normal = normals(points, model.sign)
-    away = np.sum((trace.points_mm - points) * normal, axis=1)
-    return replace(
-        trace,
-        points_mm=points,
-        normal_mm=normal,
-        offset_mm=np.sum((measured - points) * normal, axis=1),
-        edges_mm=trace.edges_mm + away,
-    )

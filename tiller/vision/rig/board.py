@@ -32,7 +32,7 @@ CENTRE_SD_PX = 0.06
 CORNER_SD_PX = 0.25
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SeenBoard:
     """The board as seen: the pose, the fiducials used, and what was left out.
 
@@ -235,13 +235,13 @@ def board_pose(markers: Mapping[Key, Array], rig: Rig) -> SeenBoard:
         )
         raise VisionFault(msg)
     return SeenBoard(
-        view,
-        tuple(f.id for f in seen),
-        missing,
-        rms,
-        {(f.dictionary, f.id): c for f, c in zip(seen, centres_px, strict=True)},
-        {(f.dictionary, f.id): markers[(f.dictionary, f.id)] for f in seen},
-        {(f.dictionary, f.id): float(f.centre_mm[2]) for f in seen},
+        view=view,
+        used=tuple(f.id for f in seen),
+        missing=missing,
+        rms_mm=rms,
+        centres_px={(f.dictionary, f.id): c for f, c in zip(seen, centres_px, strict=True)},
+        corners_px={(f.dictionary, f.id): markers[(f.dictionary, f.id)] for f in seen},
+        planes_mm={(f.dictionary, f.id): float(f.centre_mm[2]) for f in seen},
     )
 
 

@@ -41,7 +41,7 @@ class SeenCorners:
     sharpness: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LensFound:
     """A calibrated lens.
 
@@ -179,7 +179,18 @@ def calibrate_lens(views: Sequence[SeenCorners], size: tuple[int, int], one_foca
     if sd[0] > 0.01 * matrix[0, 0]:
         said.append(f"the focal length is known to {100 * sd[0] / matrix[0, 0]:.1f} % only: tilt the board more.")
     at = np.vstack([v.pixels for v in used])
-    return LensFound(lens, sd, rms_all, view_rms, tuple(sorted(left_out)), residual, at, fields, rim, tuple(said))
+    return LensFound(
+        lens=lens,
+        sd=sd,
+        rms_px=rms_all,
+        view_rms_px=view_rms,
+        left_out=tuple(sorted(left_out)),
+        residual_px=residual,
+        at_px=at,
+        coverage=fields,
+        rim_sd_px=rim,
+        said=tuple(said),
+    )
 
 
 def _solve(

@@ -42,7 +42,7 @@ TILTED_DEG = 12.0
 """The pictures' directions must differ by this much, or depth is not told."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Lath:
     """The lath in the cradle.
 
@@ -63,7 +63,7 @@ class Lath:
     middle_mm: float = float("nan")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class RackFound:
     """The rack as found.
 
@@ -127,7 +127,7 @@ class _Layout:
         return x[6 * self.pictures : 6 * (self.pictures + len(self.keys))].reshape(-1, 6)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Known:
     """What is known of a rack before its pictures are looked at.
 
@@ -394,16 +394,16 @@ def _in_rack(
     else:
         said.append("hook and string seat were not seen together: the hook's offset is not known from these pictures.")
     return RackFound(
-        fiducials,
-        sd[: 3 * n].reshape(n, 3),
-        float(told[4 * n]),
-        float(np.hypot(sd[4 * n], SEAT_SD_MM)),
-        found_hook,
-        hook_sd,
-        rms,
-        layout.pictures,
-        off,
-        tuple(said),
+        fiducials=fiducials,
+        centre_sd_mm=sd[: 3 * n].reshape(n, 3),
+        bow_plane_z_mm=float(told[4 * n]),
+        bow_plane_sd_mm=float(np.hypot(sd[4 * n], SEAT_SD_MM)),
+        hook=found_hook,
+        hook_sd_mm=hook_sd,
+        rms_px=rms,
+        pictures=layout.pictures,
+        tape_off_mm=off,
+        said=tuple(said),
     )
 
 

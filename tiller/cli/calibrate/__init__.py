@@ -1,0 +1,1 @@
+"""``tiller calibrate scale|check|lens|board`` and ``tiller targets``."""
