@@ -32,7 +32,7 @@ def pull(**known: Any) -> StoredPull:
     texts = ("bow", "wood", "recording", "folder", "made_at", "program", "string_kind")
     numbers = ("lag_s", "lag_sd_s", "hysteresis", "balance", "balance_sd")
     plain: dict[str, Any] = dict.fromkeys(texts, "") | dict.fromkeys(numbers, NAN)
-    plain |= dict.fromkeys(("said", "left_out", "pictures", "scrapings", "files"), ())
+    plain |= dict.fromkeys(("notes", "left_out", "pictures", "scrapings", "files"), ())
     plain |= {"pull_id": 1, "result_id": 1, "day": "2026-03-01", "taken_at": "2026-03-01T10:00:00"}
     plain |= {"largest_draw_mm": 400.0, "force_there_n": 100.0, "left": limb(), "right": limb(), "advised": True}
     plain |= {"advice": StoredAdvice(), "comparison": StoredComparison()}

@@ -53,21 +53,21 @@ def measure_pull(recording: Recording) -> Measured:
     """
     measured = measure(recording)
     result = measured.result
-    said, left_out = tuple(map(plain, result.said)), tuple(map(plain, result.left_out))
-    return replace(measured, result=replace(result, said=said, left_out=left_out))
+    notes, left_out = tuple(note.in_metric() for note in result.notes), tuple(map(plain, result.left_out))
+    return replace(measured, result=replace(result, notes=notes, left_out=left_out))
 
 
 def advise(measured: Measured, bow: Bow) -> Advice:
-    """Forecast, stop and plan from a measured pull alone; what cannot be had is None, and ``said`` says why."""
+    """Forecast, stop and plan from a measured pull alone; what cannot be had is None, and ``notes`` say why."""
     told = _advise(measured, bow)
     stop = replace(told.stop, reason=plain(told.stop.reason)) if told.stop is not None else None
     plan = told.plan
     if plan is not None:
         left = tuple(replace(a, reason=plain(a.reason)) for a in plan.left_alone)
-        plan = replace(plan, left_alone=left, said=tuple(map(plain, plan.said)))
-    said = tuple(map(plain, told.said))
+        plan = replace(plan, left_alone=left, notes=tuple(note.in_metric() for note in plan.notes))
+    notes = tuple(note.in_metric() for note in told.notes)
     no_forecast, no_plan = plain(told.no_forecast), plain(told.no_plan)
-    return replace(told, stop=stop, plan=plan, said=said, no_forecast=no_forecast, no_plan=no_plan)
+    return replace(told, stop=stop, plan=plan, notes=notes, no_forecast=no_forecast, no_plan=no_plan)
 
 
 def forecast(measured: Measured, draw_mm: float, brace_mm: float) -> Forecast:

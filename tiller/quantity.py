@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 Shown = Callable[[float, int | None, bool], str]
@@ -31,6 +32,21 @@ def mm_span(start: float, end: float, decimals: int | None = 0) -> str:
 def newton(value: float, decimals: int | None = 0, sign: bool = False) -> str:
     """A force in N, for a sentence."""
     return f"⟦{float(value)!r} N{'+' if sign else ''} {'g' if decimals is None else decimals}⟧"
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A length in mm or a force in N that a sentence holds; ``to`` where it is a span."""
+
+    value: float
+    unit: str
+    to: float | None = None
+
+
+def quantities(text: str) -> tuple[Quantity, ...]:
+    """The lengths and forces of a sentence, in order."""
+    found = (mark.groups() for mark in _MARK.finditer(text))
+    return tuple(Quantity(float(a), unit, float(b) if b is not None else None) for a, b, unit, _, _ in found)
 
 
 def shown(text: str, length: Shown, force: Shown) -> str:

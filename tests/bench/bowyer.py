@@ -194,7 +194,7 @@ def by_the_tool(seed: int) -> Outcome:
                 last_draw = min(advice.stop.draw_mm, 0.9 * bow.draw_mm)
             plan = advice.plan
             if plan is None:
-                note = "; ".join(advice.said)
+                note = "; ".join(note.text for note in advice.notes)
                 if turn == 0:
                     continue
                 break
@@ -203,7 +203,7 @@ def by_the_tool(seed: int) -> Outcome:
                 print(
                     f"  {seed} turn {turn} draw {largest:.0f} true {true.weight_n:.1f}/{bow.weight_n:.0f} uneven {100 * true.uneven:.1f}; told {plan.now_n:.1f},"
                     f" {100 * plan.now.expected:.1f}; after {plan.after_pass_n:.1f} {100 * plan.after_pass.expected:.1f}; final {plan.final_n:.1f}; deepest"
-                    f" {max([z.pass_mm for z in plan.zones], default=0):.2f} {plan.done} {advice.stop and advice.stop.reason[:30]} {plan.said}",
+                    f" {max([z.pass_mm for z in plan.zones], default=0):.2f} {plan.done} {advice.stop and advice.stop.reason[:30]} {[note.code for note in plan.notes]}",
                     flush=True,
                 )
             if plan.done:
@@ -217,7 +217,7 @@ def by_the_tool(seed: int) -> Outcome:
             if not zones:
                 if largest < 0.8 * last_draw:
                     continue
-                note = "nothing more to scrape: " + "; ".join(plan.said)
+                note = "nothing more to scrape: " + "; ".join(note.text for note in plan.notes)
                 break
             bow = scraped(bow, zones, rng)
             passes += 1

@@ -43,7 +43,7 @@ def rack_in(folder: Path, largest: tuple[float, ...] = (280.0, 300.0, 320.0)):
 
     from tiller.bow.bowfile import parse_bow
     from tiller.bow.rigfile import parse_rig
-    from tiller.live.options import Options
+    from tiller.live.recorder import Options
     from tiller.live.session import Rack
 
     software = demo_rack(largest_mm=largest)
@@ -131,7 +131,7 @@ def window(seconds: float, folder: Path) -> list[str]:
         app.run(seconds, each)
         until = time.monotonic()
         used = {name: s - start.get(name, 0.0) for name, s in cpu_s().items()}
-        used["measuring, a process beside"] = child_s(rack._measurer.process_ids)
+        used["measuring, a process beside"] = child_s(rack.measuring.measurer.process_ids)
         t = app.timing
         state = rack.camera.state if rack.camera is not None else None
         app.close()

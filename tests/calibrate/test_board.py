@@ -137,7 +137,7 @@ def test_the_rack_is_found_and_its_sd_is_honest(camera: Camera) -> None:
         assert found.hook is not None
         assert np.max(np.abs(np.array(found.hook.offset_mm) - SEAT_MM)) < 0.4
         assert found.hook.hook_z_mm == pytest.approx(110.0, abs=1.0)
-        assert found.said == ()
+        assert found.notes == ()
     z = np.concatenate(share)
     assert worst < 0.8
     assert np.mean(np.abs(z) < 2) > 0.88
@@ -222,13 +222,13 @@ def test_bad_pictures_and_tapes_are_said(camera: Camera, monkeypatch: pytest.Mon
     wrong = [*tapes(truth, rng)]
     wrong[1] = (wrong[1][0], wrong[1][1], wrong[1][2] + 25.0)
     found = find_rack(seen, LENS, Known(board=board, lath=lath, hook=None, seat=None, tapes=wrong))
-    assert any("between fiducials 3 and 4" in text for text in found.said)
+    assert any("between fiducials 3 and 4" in note.text for note in found.notes)
     assert found.hook is None
-    assert not any("right end lies" in text for text in found.said)
+    assert not any("right end lies" in note.text for note in found.notes)
     with monkeypatch.context() as strict:  # any tilt at all is said then
         strict.setattr("tiller.vision.rig.rackfit.LATH_TILT_MM", 1e-6)
         tilted = find_rack(seen, LENS, Known(board=board, lath=lath, hook=None, seat=None, tapes=wrong))
-    assert any("right end lies" in text for text in tilted.said)
+    assert any("right end lies" in note.text for note in tilted.notes)
     moved = [dict(p) for p in seen]
     for p in moved[4:]:
         if (NAME, 2) in p:

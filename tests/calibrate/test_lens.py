@@ -56,7 +56,7 @@ def test_published_samples(samples: list[np.ndarray]) -> None:
     published = as_points(cv2.undistortPoints(grid, *theirs))
     # half a pixel is what the two published columns differ by themselves; a pose takes up what is linear
     assert np.sqrt(np.mean(np.sum(not_linear(ours, published, 533.0) ** 2, axis=1))) < 0.5
-    assert any("constrained" in text for text in found.said)  # the samples leave the rim of the picture alone
+    assert any("constrained" in note.text for note in found.notes)  # the samples leave the rim of the picture alone
 
 
 def not_linear(ours: np.ndarray, other: np.ndarray, scale: float) -> np.ndarray:
@@ -120,14 +120,14 @@ def test_few_and_poor_views_are_said(rendered: list[np.ndarray]) -> None:
         camera.shoot(pose, [board_sheet()], seed=k) for k, pose in enumerate(poses(9, np.random.default_rng(2), 0.12))
     ]
     flat = calibrate_lens([v for v in (see_lens_board(i, board) for i in straight) if v is not None], SIZE)
-    assert any("constrained" in text or "fields" in text for text in flat.said)
+    assert any("constrained" in note.text or "fields" in note.text for note in flat.notes)
     # one view that is wrong is left out and named
     spoiled = [*views]
     rng = np.random.default_rng(0)
     spoiled[3] = type(views[3])(views[3].pixels + rng.normal(0, 4, views[3].pixels.shape), views[3].board_mm, 1.0)
     found = calibrate_lens(spoiled, SIZE)
     assert found.left_out == (3,)
-    assert any("view(s) 4" in text for text in found.said)
+    assert any("view(s) 4" in note.text for note in found.notes)
 
 
 def test_blurred_pictures_and_the_same_again_are_not_taken(rendered: list[np.ndarray]) -> None:

@@ -152,7 +152,7 @@ def test_no_class_without_the_figures_that_make_it() -> None:
     levels = np.array([25.0, 50, 100, 150, 200, 250])
     one = calibrate(exact(levels, series=1), 0.0)
     assert one.best is None
-    assert any("three series" in text for text in one.said)
+    assert any("three series" in note.text for note in one.notes)
     unsure = calibrate(exact(levels), 0.003)
     assert unsure.best is None  # the masses are no surer than 0.3 %
     t = np.arange(0.0, 200.0, 0.0125)

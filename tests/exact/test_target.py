@@ -185,7 +185,7 @@ def test_a_shape_that_the_wood_cannot_give_is_said(even: BowTruth) -> None:
         belief, woods(heavy, belief, bow), even.left.crown_radius_mm, aim, Showed(1.0, True, heavy.draw_mm)
     )
     assert plan.zones == ()
-    assert any("nothing is proposed until you choose" in text for text in plan.said)
+    assert any("nothing is proposed until you choose" in note.text for note in plan.notes)
 
 
 def test_a_circular_tiller_bends_alike(even: BowTruth) -> None:

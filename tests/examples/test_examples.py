@@ -76,9 +76,9 @@ def test_a_notebook_sees_no_marks() -> None:
     assert told.plan is not None
     assert told.stop is not None
     texts = [
-        *measured.result.said,
+        *(note.text for note in measured.result.notes),
         *measured.result.left_out,
-        *told.said,
+        *(note.text for note in told.notes),
         told.stop.reason,
         *(a.reason for a in told.plan.left_alone),
     ]

@@ -19,7 +19,7 @@ from tiller.bow.bowfile import parse_bow
 from tiller.cli.entry import main
 from tiller.live.headless import run
 from tiller.live.opening import Wanted, session
-from tiller.live.options import Options
+from tiller.live.recorder import Options
 from tiller.live.session import Rack
 from tiller.live.stages import Happening
 from tiller.measure.recording import read_recording

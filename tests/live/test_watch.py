@@ -23,7 +23,7 @@ from tiller.live.frame_analysis import OCCUPIED
 from tiller.live.headless import run
 from tiller.live.health import WEIGHTLESS_S, Watch
 from tiller.live.live_force import Weigher
-from tiller.live.options import Options
+from tiller.live.recorder import Options, PullRecorder
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
 from tiller.live.stages import Happening, Limits, Seen, State, after
@@ -190,9 +190,9 @@ def test_a_book_that_another_program_holds_does_not_stop_the_picture(small_recor
                 if view.number != number:
                     longest, number, last = max(longest, time.monotonic() - last), view.number, time.monotonic()
             assert longest < 1.0
-            assert any("noting the scraping" in note for note in rack.view().notes)
+            assert any("noting the scraping" in note.text for note in rack.view().notes)
         end = time.monotonic() + 20.0
-        while not any("not noted" in note or "scraped, 12" in note for note in rack.view().notes):
+        while not any("not noted" in note.text or "scraped, 12" in note.text for note in rack.view().notes):
             assert time.monotonic() < end  # there is no pull 1: it is refused, and said
             time.sleep(0.1)
 
@@ -276,3 +276,57 @@ def test_without_a_window_the_keys_are_lines(small_recording: Path, tmp_path: Pa
     assert told.count("without warning") == 2  # at the start, and by C
     assert "'FOO' is no key here" in told
     assert "nothing was noted" in told
+
+
+def test_an_error_of_the_program_over_a_drawn_bow_alarms_and_goes_on_recording(
+    small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The window must not close while somebody holds the rope: an alarm, pictures go on into the pull's folder, then it ends."""
+    from tiller.live import session
+
+    recording = read_recording(small_recording)
+    monkeypatch.setattr(session, "BLIND_S", 1.5)
+    with rack_of_stills(recording, tmp_path, "empty") as (rack, show):
+        until(rack, "Lay the bow in its cradle")
+        show("rest", 1.0)
+        until(rack, "Pull slowly")
+        folder = tmp_path / "pulls" / "a pull"
+        rack._pull.recorder = PullRecorder(folder, *rack.texts, weighed=False)
+        rack._pull.recorder.start()
+
+        def broken(_: Shot) -> None:
+            msg = "nobody thought of that"
+            raise RuntimeError(msg)
+
+        monkeypatch.setattr(rack.analyst, "look", broken)
+        until(rack, "Let down slowly")
+        view = rack.view()
+        assert "an error of its own" in view.alarm
+        before, number = len(list(folder.glob("frames/*"))), view.number
+        assert rack.next_view(number, 2.0).number > number  # the picture goes on
+        end = time.monotonic() + 20.0
+        with pytest.raises(RuntimeError, match="nobody thought"):
+            while time.monotonic() < end:
+                rack.view()
+                time.sleep(0.05)
+        assert len(list(folder.glob("frames/*"))) > before + 3
+        assert rack._pull.recorder is None  # and it was finished
+
+
+def test_an_error_with_no_bow_drawn_ends_the_session(
+    small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recording = read_recording(small_recording)
+    with rack_of_stills(recording, tmp_path, "empty") as (rack, _):
+        until(rack, "Lay the bow in its cradle")
+
+        def broken(_: Shot) -> None:
+            msg = "nobody thought of that"
+            raise RuntimeError(msg)
+
+        monkeypatch.setattr(rack.analyst, "look", broken)
+        end = time.monotonic() + 10.0
+        with pytest.raises(RuntimeError, match="nobody thought"):
+            while time.monotonic() < end:
+                assert not rack.view().alarm
+                time.sleep(0.02)

@@ -17,7 +17,7 @@ import pytest
 from tests import stored_pulls
 from tiller.bow.bowfile import SIDES, read_bow
 from tiller.bow.rigfile import read_rig
-from tiller.live.options import Options
+from tiller.live.recorder import Options
 from tiller.live.session import Rack
 from tiller.live.view import BoardNow, View
 from tiller.measure.recording import read_recording

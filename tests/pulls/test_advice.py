@@ -318,7 +318,7 @@ def test_a_target_that_cannot_be_had_is_said(
     data: dict[str, Any] = tomllib.loads((pull[0] / "bow.toml").read_text())
     data["target"][key] = value
     advice = advise(advised[0], parse_bow(data))
-    assert any(says in text for text in advice.said), advice.said
+    assert any(says in note.text for note in advice.notes), advice.notes
     if key == "draw_weight_n":
         assert advice.plan is not None
         assert not [z for z in advice.plan.zones if z.pass_mm > 0]
@@ -339,8 +339,9 @@ def test_a_wrong_caliper_reading_is_named(pull: tuple[Path, BowTruth, float], tm
     recording = read_recording(folder)
     advice = advise(measure(recording), recording.bow)
     assert any(
-        f"at {s} mm on the left limb" in plain(text) and "measure that station again" in text for text in advice.said
-    ), advice.said
+        f"at {s} mm on the left limb" in plain(note.text) and "measure that station again" in note.text
+        for note in advice.notes
+    ), advice.notes
 
 
 def test_a_weak_spot_in_the_way_has_a_price(
@@ -351,9 +352,9 @@ def test_a_weak_spot_in_the_way_has_a_price(
     data: dict[str, Any] = tomllib.loads((pull[0] / "bow.toml").read_text())
     data["target"]["draw_weight_n"] = round(0.985 * advised[1].plan.now_n)  # type: ignore[union-attr]
     advice = advise(advised[0], parse_bow(data))
-    assert any("a weak spot stands in the way" in text and "made as wanted" in text for text in advice.said), (
-        advice.said
-    )
+    assert any(
+        "a weak spot stands in the way" in note.text and "made as wanted" in note.text for note in advice.notes
+    ), advice.notes
 
 
 def test_words_files_and_the_strip(
@@ -433,7 +434,7 @@ def test_the_price_of_each_way_out_of_too_much_strain(small_recording: Path) -> 
     assert plan is not None
     allowed = 0.85 * plan.largest_strain
     bow = replace(recording.bow, target=replace(target, working_strain=allowed))
-    (said,) = [plain(text) for text in advise(measured, bow).said if "over the working strain" in text]
+    (said,) = [plain(note.text) for note in advise(measured, bow).notes if "over the working strain" in note.text]
     draw, weight = (float(v) for v in re.findall(r"a draw of (\d+) mm from the pivot, a weight of (\d+) N", said)[0])
     solved_on = bow_from(measured.belief)
     string, _ = brace(solved_on, target.brace_height_mm)

@@ -91,7 +91,7 @@ def test_the_belly_wood_s_modulus_comes_out(worked: tuple[Measured, Advice, Bow]
         inside = np.isfinite(limb.departure)
         true = np.interp(limb.s_mm[inside], solid.limb(side).s_mm, solid.limb(side).modulus_gpa)
         assert limb.implied_modulus_gpa == pytest.approx(float(np.median(true)), rel=0.04)
-    assert not any("imply a modulus" in text for text in worked[0].result.said)
+    assert not any("imply a modulus" in note.text for note in worked[0].result.notes)
 
 
 def test_the_back_is_nearer_to_the_neutral_axis_than_in_a_solid_limb(
@@ -122,7 +122,7 @@ def test_wood_comes_off_the_belly_s_layer_alone(worked: tuple[Measured, Advice, 
 def test_without_layers_such_a_stiffness_is_said(pull: tuple[Path, BowTruth]) -> None:
     result = measure(read_recording(pull[0])).result
     assert all(result.limb(side).implied_modulus_gpa > 1.3 * 10.0 for side in SIDES)
-    assert any("give its layers in bow.toml if it is backed or laminated" in text for text in result.said)
+    assert any("give its layers in bow.toml if it is backed or laminated" in note.text for note in result.notes)
 
 
 def test_a_forecast_from_the_file_knows_the_layers(described: Bow, solid: BowTruth) -> None:

@@ -94,7 +94,7 @@ def test_simulated_pull(
         assert len(result["marks"]) == len(spots)
     assert result["hysteresis"] == pytest.approx(truth["hysteresis"], abs=0.015)
     if "reversed" in faults:
-        assert any("sign" in text for text in result["said"])
+        assert any(note["code"] == "scale.sign-turned" for note in result["notes"])
 
 
 def test_stated_bands_hold_over_simulated_pulls(tmp_path: Path) -> None:

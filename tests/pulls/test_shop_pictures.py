@@ -47,7 +47,7 @@ def test_each_trouble_is_measured_through(trouble: Trouble, tmp_path: Path, monk
     hits = [m for m in result["marks"] if m["limb"] == "left" and abs(0.5 * (m["from_mm"] + m["to_mm"]) - 450) <= 40]
     assert len(result["marks"]) == len(hits)  # none that is false
     assert hits or soft
-    said = " ".join(measured.result.said)
+    said = " ".join(note.text for note in measured.result.notes)
     if trouble is not Trouble.LEAVES:  # there a marker's shaded edges may look like a camera that moved by a px
         assert ("the camera moved" in said) == (trouble is Trouble.SWAY)
     assert ("light and shadow lie elsewhere" in said) == (trouble is Trouble.LEAVES)

@@ -20,6 +20,7 @@ from tiller.measure.followup.sets import Past
 from tiller.measure.pipeline import measure
 from tiller.measure.recording import hash_files, read_recording
 from tiller.measure.store import taken_at
+from tiller.notes import UNTOLD, Level, Note, info
 from tiller.records.book import Book, PullSource
 from tiller.records.shapes import fits_advice
 from tiller.records.stored_advice import StoredAdvice, StoredComparison, read, written
@@ -31,6 +32,9 @@ from tiller.report.text.comparison import stored_comparison
 def filled(kind: Any, number: list[float]) -> Any:
     """A thing of this kind, each number in it another one."""
     origin = typing.get_origin(kind)
+    if kind is Note:
+        number[0] += 1.0
+        return Note(f"area.number-{number[0]:.0f}", Level.CAUTION, f"text {number[0]:.0f}")
     if origin is types.UnionType:
         return filled(next(k for k in typing.get_args(kind) if k is not types.NoneType), number)
     if origin is tuple:
@@ -64,6 +68,12 @@ def test_nothing_is_nothing() -> None:
     assert read({})[0].missing is None
 
 
+def test_what_an_older_book_kept_as_sentences_are_notes() -> None:
+    advice, comparison = read({"advice_said": ["dry it first"], "beside_said": ["all came off", 3]})
+    assert advice.advice_notes == (info(UNTOLD, "dry it first"),)
+    assert comparison.comparison_notes == (info(UNTOLD, "all came off"),)
+
+
 @pytest.mark.parametrize("wrong", ["a text", 3.0, [1, 2], {"draw_mm": "far"}, [{"limb": 3}], True, None])
 def test_what_is_of_another_kind_is_left_out(wrong: Any) -> None:
     """A book may come from anywhere: no reader ends by it."""
@@ -72,7 +82,7 @@ def test_what_is_of_another_kind_is_left_out(wrong: Any) -> None:
             advice, comparison = read({key: wrong})
             assert isinstance(advice.weight_n, float)
             assert isinstance(comparison.set_mm, float)
-            assert all(isinstance(t, str) for t in (*advice.advice_said, *comparison.beside_said))
+            assert all(isinstance(n, Note) for n in (*advice.advice_notes, *comparison.comparison_notes))
             if advice.stop is not None:
                 assert isinstance(advice.stop.draw_mm, float)
 
@@ -98,7 +108,7 @@ def test_a_measured_pull_comes_back(small_recording: Path, tmp_path: Path) -> No
         assert all(alike(getattr(kept, f.name), getattr(seen, f.name)) for f in dataclasses.fields(kept))
     top = result.pictures[result.largest]
     assert (pull.largest_draw_mm, pull.force_there_n, pull.weighed) == (top.draw_mm, top.force_n, True)
-    assert (pull.said, pull.left_out) == (result.said, result.left_out)
+    assert (pull.notes, pull.left_out) == (result.notes, result.left_out)
     assert (pull.balance, pull.lag_s) == (result.balance, result.lag_s)
     assert dict(pull.files) == source.hashes
     assert wanted_weight_n(bow.description) == recording.bow.target.draw_weight_n

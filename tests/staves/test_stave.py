@@ -105,17 +105,18 @@ def test_what_is_said_of_wet_wood_and_of_weigh_ins_that_rise() -> None:
     wet = season_of(
         parse_stave(tomllib.loads(BASE + "dry_mass_kg = 2.0\n[[weighings]]\non = 2026-03-01\nmass_kg = 2.3"))
     )
-    assert any("takes set" in text for text in wet.said)
+    assert any("takes set" in note.text for note in wet.notes)
     green = season_of(
         parse_stave(tomllib.loads(BASE + "dry_mass_kg = 2.0\n[[weighings]]\non = 2026-03-01\nmass_kg = 3.3"))
     )
-    assert any("over fibre saturation" in text for text in green.said)
+    assert any("over fibre saturation" in note.text for note in green.notes)
     rising = "[[weighings]]\non = 2026-03-01\nmass_kg = 2.3\n[[weighings]]\non = 2026-03-09\nmass_kg = 2.5"
     assert any(
-        "heavier than the one before" in text for text in season_of(parse_stave(tomllib.loads(BASE + rising))).said
+        "heavier than the one before" in note.text
+        for note in season_of(parse_stave(tomllib.loads(BASE + rising))).notes
     )
     creeping = "".join(f"[[weighings]]\non = 2026-03-{k + 1:02d}\nmass_kg = {3 + 0.02 * k:g}\n" for k in range(4))
-    said_of = season_of(parse_stave(tomllib.loads(BASE + creeping))).said
+    said_of = season_of(parse_stave(tomllib.loads(BASE + creeping))).notes
     assert (
         sum("heavier than that of 2026-03-01" in text for text in said_of) == 2
     )  # no step is over 1 %, all of them are
@@ -145,8 +146,8 @@ def test_what_came_off_with_the_bark_is_no_water() -> None:
     )
     season = season_of(parse_stave(tomllib.loads(text)))
     assert np.isnan(season.moisture)
-    assert any("not counted" in t for t in season.said)
-    assert any("heavier piece" in t for t in season.said)
+    assert any("not counted" in note.text for note in season.notes)
+    assert any("heavier piece" in note.text for note in season.notes)
     again = text.replace("on = 2026-03-10\nwet_g = 145.0", "on = 2026-03-24\nwet_g = 137.0").replace(
         "stave_kg = 3.1", "stave_kg = 2.740"
     )
@@ -166,7 +167,7 @@ def test_the_sd_of_a_moisture_is_that_of_its_scales() -> None:
     assert coarse.moisture_sd == pytest.approx(by_hand, rel=0.15)
     assert fine.moisture_sd < coarse.moisture_sd
     assert np.isnan(small.moisture)  # ten grams on a kitchen scale tell nothing
-    assert any("tells nothing yet" in t for t in small.said)
+    assert any("tells nothing yet" in note.text for note in small.notes)
 
 
 def test_green_wood_is_no_dry_wood_at_the_rack(tmp_path: Path) -> None:
@@ -366,7 +367,7 @@ def test_wood_that_was_felled_not_long_ago_is_not_taken_as_dry() -> None:
     """Less knowledge must not give the higher limit: two weeks after the felling nothing told is wet, years after it dry."""
     stave = parse_stave(tomllib.loads(BASE + "felled = 2026-11-10\n"))
     assert season_of(stave, date(2026, 11, 26)).limit_moisture == WETTEST
-    assert any("takes set" in text for text in season_of(stave, date(2026, 11, 26)).said)
+    assert any("takes set" in note.text for note in season_of(stave, date(2026, 11, 26)).notes)
     assert np.isnan(season_of(stave, date(2029, 11, 26)).limit_moisture)
     assert np.isnan(season_of(parse_stave(tomllib.loads(BASE))).limit_moisture)
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from tiller.cli.arguments import force, length, number
 from tiller.cli.stave import MOST_WIDTH_MM, as_meant, stave_file
+from tiller.notes import Note, info
 from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
@@ -142,8 +143,8 @@ def run_layout(args: argparse.Namespace) -> int:
             f"WARNING: strained to {100 * laid.level:.2f} % at full draw, {100 * (laid.level / most - 1):.1f} % over the working strain: no more than this piece's modulus is in doubt,"
             f" but over it. {_ways_under(args, shape, wanted, most, units)}."
         )
-    for text in [*of_stave, *piece.notes]:
-        print(f"Note: {units.words(text)}")
+    for note in [*of_stave, *piece.notes]:
+        print(f"Note: {units.words(note.text)}")
     print(
         f"The working limb runs from {units.length(args.handle + FADE_MM)}; handle and fade stay thicker, the tips as drawn."
     )
@@ -193,7 +194,7 @@ class _Piece:
     density_kg_m3: float
     working_strain: float
     strain_source: str
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def _piece(args: argparse.Namespace) -> _Piece:
@@ -210,14 +211,19 @@ def _piece(args: argparse.Namespace) -> _Piece:
     wood = find_wood(args.wood)
     taught = _lessons(args.wood)
     modulus = args.modulus
-    of_shop: list[str] = []
+    of_shop: list[Note] = []
     if wood is None and modulus is None:
         modulus, count = _own_modulus(taught)
         if modulus is None:
             like = like_wood(args.wood)
             msg = f"'{args.wood}' is in no table{f' (is {like} meant?)' if like else ''}, and the book has no bow of it that tells: give its modulus with --modulus GPA."
             raise TillerError(msg)
-        of_shop = [f"'{args.wood}' is in no table: its modulus is what your own {count} bow(s) of it showed."]
+        of_shop = [
+            info(
+                "shop.modulus",
+                f"'{args.wood}' is in no table: its modulus is what your own {count} bow(s) of it showed.",
+            )
+        ]
     most, source = (args.strain, "your own") if args.strain else strain_at(wood, args.moisture)
     return _Piece(
         modulus_gpa=modulus or modulus_at(wood, args.moisture),  # type: ignore[arg-type]
@@ -274,7 +280,7 @@ def _draw(args: argparse.Namespace, laid: Layout, centre: tuple[Any, Any] | None
         print(f"{what}: {name}")
 
 
-def _from_stave(args: argparse.Namespace) -> list[str]:
+def _from_stave(args: argparse.Namespace) -> list[Note]:
     """Fills wood, log and moisture in from a stave's file where they are not given; what to know of them.
 
     Raises:
@@ -288,7 +294,7 @@ def _from_stave(args: argparse.Namespace) -> list[str]:
     from tiller.errors import TillerError
     from tiller.mechanics.wood.season import season_of
 
-    said: list[str] = []
+    notes: list[Note] = []
     if args.stave is not None:
         stave = read_stave(stave_file(args.stave))
         season = season_of(stave, date.today())
@@ -296,11 +302,12 @@ def _from_stave(args: argparse.Namespace) -> list[str]:
         args.log = args.log or (stave.log_diameter_mm if stave.back == BACKS[0] else None)
         if args.moisture is None and np.isfinite(season.limit_moisture):
             args.moisture = round(min(season.limit_moisture, stave.wanted_moisture), 1)  # at which it is to be tillered
-        said = [f"the stave: {text}" for text in (*log_words(stave, args.width, 15.0)[1:], *season.said)]
+        of_log = (info("log.crown", text) for text in log_words(stave, args.width, 15.0)[1:])
+        notes = [note.of("the stave") for note in (*of_log, *season.notes)]
     if args.wood is None:
         msg = "Say which wood: --wood WOOD, or --stave NAME that knows it."
         raise TillerError(msg)
-    return said
+    return notes
 
 
 def _lessons(wood: str) -> list[Taught] | str:
@@ -327,25 +334,31 @@ def _own_modulus(taught: list[Taught] | str) -> tuple[float | None, int]:
     return (mean, count) if count else (None, 0)
 
 
-def _of_the_shop(taught: list[Taught] | str, modulus: bool, strain: bool) -> list[str]:
+def _of_the_shop(taught: list[Taught] | str, modulus: bool, strain: bool) -> list[Note]:
     """What the shop's own bows of that wood showed: offered, not used."""
     import numpy as np
 
     from tiller.records.lessons import shop_modulus, shop_strain
 
     if isinstance(taught, str):
-        return [taught]
+        return [info("shop.untold", taught)]
     mean, sd, count = shop_modulus(taught)
     out = []
     if modulus and count:
         spread = f" ± {sd:.1f}" if np.isfinite(sd) else ""
         out.append(
-            f"your own {count} bow(s) of this wood showed a modulus of {mean:.1f}{spread} GPa: '--modulus {mean:.1f}' lays out by it."
+            info(
+                "shop.modulus",
+                f"your own {count} bow(s) of this wood showed a modulus of {mean:.1f}{spread} GPa: '--modulus {mean:.1f}' lays out by it.",
+            )
         )
     level, level_sd, many = shop_strain(taught)
     if strain and np.isfinite(level):
         out.append(
-            f"{many} of them stayed whole at {100 * level:.2f} ± {100 * level_sd:.2f} % of strain ('tiller book taught')."
+            info(
+                "shop.strain",
+                f"{many} of them stayed whole at {100 * level:.2f} ± {100 * level_sd:.2f} % of strain ('tiller book taught').",
+            )
         )
     return out
 

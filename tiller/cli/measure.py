@@ -187,8 +187,8 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     if book.is_file():
         now_n = advice.forecast.weight_n if advice.forecast is not None else float("nan")
         beside = set_beside(measured, recording.bow, now_n, past, by_place)
-        stroke, notes = beside.stroke_mm, (*notes, *beside.said)
-    return recording, replace(advice, said=(*advice.said, *notes)), stroke
+        stroke, notes = beside.stroke_mm, (*notes, *beside.notes)
+    return recording, replace(advice, notes=(*advice.notes, *notes)), stroke
 
 
 def run_plan(args: argparse.Namespace) -> int:
@@ -209,7 +209,7 @@ def run_plan(args: argparse.Namespace) -> int:
         why = f"no forecast: {advice.no_forecast}" if advice.no_forecast else f"no plan: {advice.no_plan}"
         for line in [
             *stop_words(advice, units),
-            *(f"Note: {units.words(text)}" for text in advice.said if text != f"no plan: {advice.no_plan}"),
+            *(f"Note: {units.words(note.text)}" for note in advice.notes if note.code != "plan.none"),
         ]:
             print(line)
         msg = f"There is {why.rstrip('.')} ({recording.bow.name})."
@@ -273,9 +273,9 @@ def run_forecast(args: argparse.Namespace) -> int:
         bow, of_stave = bow_beside_stave(own)
         source = "its file alone" if not of_stave else "its file and the stave's beside it"
         advice = advise_from_file(bow)
-        advice = replace(advice, said=(*advice.said, *(f"the stave: {text}" for text in of_stave)))
+        advice = replace(advice, notes=(*advice.notes, *(note.of("the stave") for note in of_stave)))
         strange = strange_keys(load_toml(own), BOW_KEYS)
-        advice = replace(advice, said=(*advice.said, *strange_words(strange)))
+        advice = replace(advice, notes=(*advice.notes, *strange_words(strange)))
     else:
         recording, advice, _ = _advice_of(args)
         bow, source = recording.bow, f"recording {recording.name}"
@@ -286,7 +286,7 @@ def run_forecast(args: argparse.Namespace) -> int:
     if fault:
         raise MeasureFault(fault)
     print(f"{bow.name} ({bow.wood}), from {source}")
-    notes = [f"Note: {units.words(text)}" for text in advice.said]
+    notes = [f"Note: {units.words(note.text)}" for note in advice.notes]
     for line in [*forecast_words(advice, bow, units), *stop_words(advice, units), *notes, "", CAUTION]:
         print(line)
     if args.picture:

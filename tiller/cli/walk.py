@@ -242,8 +242,8 @@ def _say(turn: int, worked: Worked, units_name: str) -> None:
     if stop is not None:
         print(f"; not beyond {units.length(stop.draw_mm)} next", end="")
     print(flush=True)
-    for text in (*worked.beside.said, *advice.said):
-        print(f"        {units.words(text)}", flush=True)
+    for note in (*worked.beside.notes, *advice.notes):
+        print(f"        {units.words(note.text)}", flush=True)
 
 
 def _first_page(place: Path, pictures: Path, units_name: str) -> None:

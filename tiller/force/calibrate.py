@@ -17,6 +17,7 @@ from scipy.stats import t as t_distribution
 
 from tiller.bow.rigfile import LoadCell
 from tiller.errors import ForceFault
+from tiller.notes import Note, caution, info
 from tiller.quantity import newton
 
 Array = NDArray[np.float64]
@@ -35,8 +36,11 @@ OUTLIER = 6.0
 """A load is named where it stands off the others' line by so many times their scatter, and by more than ``OUTLIER_SHARE``."""
 OUTLIER_SHARE = 0.01
 CREEP_SHARE, MOST_CREEP = 0.0005, 0.003
-"""A cheap cell creeps by so much of its load within minutes where no creep check was made; one that creeps by more than the
-second does not measure (common practice, no source)."""
+info(
+    "scale.no-creep",
+    """A cheap cell creeps by so much of its load within minutes where no creep check was made; one that creeps by more than the
+second does not measure (common practice, no source).""",
+)
 LEVEL_SHARE = 0.01
 """A load that reads this far off the line of all others, in every series, is not what it was said to be."""
 AIR_DENSITY, MASS_DENSITY = 1.2, 8000.0
@@ -91,7 +95,7 @@ class Calibration:
         force_sd_n: what a single reading scatters about the line beside that: hysteresis, curve, zero.
         best: class reached, None if none; from_n, to_n: the range for which it holds.
         creep_percent: % of the load over the check, NaN if none was made; creep_minutes.
-        said: what to know.
+        notes: what to know.
     """
 
     counts_per_newton: float
@@ -112,7 +116,7 @@ class Calibration:
     to_n: float
     creep_percent: float
     creep_minutes: float
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def _checked(loads: tuple[Load, ...]) -> None:
@@ -140,6 +144,32 @@ def _checked(loads: tuple[Load, ...]) -> None:
                 word = "rise" if rising else "fall"
                 msg = f"series {series}: the loads do not {word} one after the other; hang them in order, and say which way with 'up' or 'down'."
                 raise ForceFault(msg)
+
+
+def _of_class(lacking: bool, found: bool, rise_n: float, loads: int) -> list[Note]:
+    """What is said of the class: ``rise_n`` is the largest departure, ``loads`` how many levels there were."""
+    notes = []
+    if lacking:
+        notes.append(
+            info(
+                "scale.no-class",
+                "no class is told: that needs three series up, one down at least, and a zero before and after.",
+            )
+        )
+    elif not found:
+        notes.append(
+            caution(
+                "scale.no-class", f"no class of the table is reached; the largest departure is {newton(rise_n, 2)}."
+            )
+        )
+    if loads < 8:
+        notes.append(
+            info(
+                "scale.few-loads",
+                "the standard's own procedure asks for eight loads and more: the class is by these figures only.",
+            )
+        )
+    return notes
 
 
 def calibrate(
@@ -181,18 +211,17 @@ def calibrate(
     zero = _zero_percent(loads, a * most + b * most**2)
     best, low = _class(levels, repeat, interpolate, back, zero, mass_sd)
     lacking = bool(np.any(np.isnan(repeat)) or np.all(np.isnan(back)) or len({o.series for o in loads}) < 3)
-    said = []
-    rise_n = float(np.max(np.abs(shown - f)))
+    notes = []
     if b:
-        said.append(f"a quadratic earned its place: at {newton(most)} it is {100 * b * most / a:+.2f} % of the line.")
-    if lacking:
-        said.append("no class is told: that needs three series up, one down at least, and a zero before and after.")
-    elif best is None:
-        said.append(f"no class of the table is reached; the largest departure is {newton(rise_n, 2)}.")
-    if len(levels) < 8:
-        said.append("the standard's own procedure asks for eight loads and more: the class is by these figures only.")
+        notes.append(
+            info(
+                "scale.quadratic",
+                f"a quadratic earned its place: at {newton(most)} it is {100 * b * most / a:+.2f} % of the line.",
+            )
+        )
+    notes += _of_class(lacking, best is not None, float(np.max(np.abs(shown - f))), len(levels))
     if creep is None:
-        said.append("no creep check was made: what cheap cells do is allowed for.")
+        notes.append(info("scale.no-creep", "no creep check was made: what cheap cells do is allowed for."))
     last_zero = [o.counts for o in loads if o.force_n == 0][-1]
     return Calibration(
         counts_per_newton=a,
@@ -213,7 +242,7 @@ def calibrate(
         to_n=most,
         creep_percent=creep_percent,
         creep_minutes=creep_minutes,
-        said=tuple(said),
+        notes=tuple(notes),
     )
 
 

@@ -20,6 +20,7 @@ from tiller.live.sound import Sounds
 from tiller.live.stages import Event, Happening
 from tiller.live.view import View, planned_strokes
 from tiller.measure.worker import Worked
+from tiller.notes import Note, written
 from tiller.output import control
 from tiller.quantity import plain_data
 from tiller.report.data import advice_json
@@ -211,7 +212,7 @@ class _Teller:
         self.rack, self.units, self.as_json, self.out = rack, units, as_json, out
         self.happened: tuple[Event, ...] = ()
         self._last, self._notes, self._worked = 0.0, 0, None
-        self._told: tuple[str, ...] = ()
+        self._told: tuple[Note, ...] = ()
         self._sentence = ""
         self._seen_worked: Worked | None = None
 
@@ -233,9 +234,9 @@ class _Teller:
         self._say_events()
         for note in (note for note in view.notes if note not in self._told):
             if self.as_json:
-                self._json({"kind": "note", "text": note})
+                self._json({"kind": "note", **written(note)})
             else:
-                self.line(f"Note: {self.units.words(note)}")
+                self.line(f"Note: {self.units.words(note.text)}")
         self._told = view.notes
         if view.worked is not None and view.worked is not self._seen_worked:
             self._seen_worked = view.worked

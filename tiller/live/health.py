@@ -11,6 +11,7 @@ from tiller.bow.rigfile import LoadCell
 from tiller.live.frame_analysis import Looked
 from tiller.live.live_force import Weigher
 from tiller.live.stages import Seen
+from tiller.notes import Note, caution, info
 from tiller.quantity import newton
 from tiller.sources.feeds import CameraFeed, ScaleFeed
 
@@ -67,7 +68,7 @@ ZERO_SHIFT_N, OLD_DAYS = 5.0, 365
 """A zero this far off the calibration's, and a calibration this old, are said (common practice, no source)."""
 
 
-def scale_notes(cell: LoadCell | None, shift_n: float, board: str, today: date) -> list[str]:
+def scale_notes(cell: LoadCell | None, shift_n: float, board: str, today: date) -> list[Note]:
     """How far the zero is off the calibration's, how old that is, and whether another board reads the cell now.
 
     Args:
@@ -76,19 +77,28 @@ def scale_notes(cell: LoadCell | None, shift_n: float, board: str, today: date) 
     """
     if cell is None:
         return []
-    said = []
+    notes = []
     if abs(shift_n) > ZERO_SHIFT_N:
-        said.append(
-            f"the scale's zero is {newton(shift_n, sign=True)} off its calibration's: with a known mass 'tiller calibrate check' tells whether it has drifted."
+        notes.append(
+            caution(
+                "scale.zero-shifted",
+                f"the scale's zero is {newton(shift_n, sign=True)} off its calibration's: with a known mass 'tiller calibrate check' tells whether it has drifted.",
+            )
         )
     with contextlib.suppress(ValueError):  # an old file has no date
         age = (today - date.fromisoformat(cell.calibrated)).days
         if age > OLD_DAYS:
-            said.append(
-                f"the load cell was calibrated {age} days ago: check it with a known mass ('tiller calibrate check')."
+            notes.append(
+                info(
+                    "scale.old-calibration",
+                    f"the load cell was calibrated {age} days ago: check it with a known mass ('tiller calibrate check').",
+                )
             )
     if cell.firmware and board and board != cell.firmware:
-        said.append(
-            f"the scale's board says '{board}', it was calibrated with '{cell.firmware}': check it with a known mass."
+        notes.append(
+            caution(
+                "scale.other-board",
+                f"the scale's board says '{board}', it was calibrated with '{cell.firmware}': check it with a known mass.",
+            )
         )
-    return said
+    return notes

@@ -15,8 +15,7 @@ from tiller.bow.bowfile import Bow, parse_bow, read_bow
 from tiller.bow.rigfile import Rig, parse_rig, read_rig, read_rig_for_weight
 from tiller.bow.tomlcheck import load_toml
 from tiller.errors import BookFault, FileFault
-from tiller.live.options import Options
-from tiller.live.recorder import Keep, lock
+from tiller.live.recorder import Keep, Options, lock
 from tiller.live.session import Rack
 from tiller.measure.recording import read_recording
 from tiller.measure.store import fate_fault
@@ -116,9 +115,9 @@ def session(wanted: Wanted) -> Iterator[Rack]:
                 raise FileFault(msg)
             bow = read_bow(bow_path)
             rig = _rig_of(rig_path, wanted.camera is not None)
-            bow_text, said = with_stave(bow_path, bow)
+            bow_text, notes = with_stave(bow_path, bow)
             texts = (bow_text, text_of(rig_path))
-            bow, options = parse_bow(tomllib.loads(bow_text), "bow.toml"), replace(options, said=said)
+            bow, options = parse_bow(tomllib.loads(bow_text), "bow.toml"), replace(options, notes=notes)
             size = rig.lens.image_size
             camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
             scale = SerialScale(wanted.scale) if wanted.scale is not None else None

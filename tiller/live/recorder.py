@@ -13,6 +13,7 @@ import queue
 import shutil
 import sys
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -22,7 +23,8 @@ import cv2
 
 from tiller.errors import FileFault
 from tiller.measure.recording import DRAWS, FORCE
-from tiller.sources.interfaces import Image, Lines, now_s
+from tiller.notes import Note
+from tiller.sources.interfaces import Image, Lines, Stage, now_s
 
 Keep = Literal["all", "holds", "none"]
 KEEPS: tuple[Keep, ...] = ("all", "holds", "none")
@@ -319,6 +321,24 @@ def _whole(path: Path, data: bytes) -> None:
     with path.open("wb") as file:
         file.write(data)
         _sync(file)
+
+
+@dataclass(frozen=True)
+class Options:
+    """How the rack is run.
+
+    Attributes:
+        home: where pulls are kept; book: the shop's book, None = no entries.
+        keep: pictures of a pull that are kept.
+        notes: what is known of the bow or its stave and worth saying at the start.
+        watch: told at each turn whether the empty rack is known, and the stage; called by the analysing thread.
+    """
+
+    home: Path
+    book: Path | None
+    keep: Keep = "holds"
+    notes: tuple[Note, ...] = ()
+    watch: Callable[[bool, Stage], None] | None = None
 
 
 class PullUnderWay:

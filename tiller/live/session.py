@@ -6,7 +6,6 @@ process beside them measures what was recorded. Whoever shows it takes the newes
 
 from __future__ import annotations
 
-import contextlib
 import queue
 import shutil
 import threading
@@ -14,7 +13,6 @@ import time
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import datetime
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,26 +23,32 @@ from tiller.errors import FileFault, TillerError
 from tiller.live.frame_analysis import Analyst, Looked
 from tiller.live.health import Watch, scale_notes
 from tiller.live.live_force import Weigher
-from tiller.live.options import Options
-from tiller.live.recorder import PullRecorder, PullUnderWay, disk_warning, folder_for, settle, unfinished
+from tiller.live.measuring import Measuring
+from tiller.live.recorder import Options, PullRecorder, PullUnderWay, disk_warning, folder_for, settle, unfinished
 from tiller.live.stages import BEGIN_MM, BEGIN_N, DRAWN, Event, Happening, Limits, Seen, State, after
 from tiller.live.view import (
     ALARM,
     BLIND,
     LIGHT,
+    LOADED,
+    NO_PULL_YET,
+    NO_ZERO,
+    NOTED_ALREADY,
+    NOTING,
     SENTENCES,
+    ZERO,
     BoardNow,
     View,
     board_now,
+    broken_view,
     empty_view,
     no_bow,
-    planned_strokes,
 )
 from tiller.measure.followup.advice import advise_from_file
-from tiller.measure.worker import Measurer, Worked
+from tiller.measure.worker import Worked
 from tiller.mechanics.forward.stop import FIRST_SHARE, Stop
+from tiller.notes import Note, caution, halt, info
 from tiller.quantity import newton
-from tiller.records.book import Book
 from tiller.report.text.comparison import NOTHING_OFF
 from tiller.sources.feeds import CameraFeed, ScaleFeed
 from tiller.sources.interfaces import Camera, Scale, Shot, Stage, now_s
@@ -66,6 +70,8 @@ BEFORE_S = 0.8
 TRACK_MM = 1.0
 BETWEEN_S = 1.5
 """A camera whose last picture was looked at so lately is not lost: on an old laptop under load there are two a second."""
+SLACK_S, BLIND_S, MOST_S = 3.0, 20.0, 120.0
+"""After an error of the program's own it goes on until the rope was slack for so long; where no scale tells, for so long; never longer than that."""
 
 
 class Rack:
@@ -101,13 +107,9 @@ class Rack:
         self._before: Array = np.empty((0, 2))
         self._rests: list[Shot] = []
         self._empty_s = 0.0
-        self._notes: deque[str] = deque(maxlen=8)
+        self._notes: deque[Note] = deque(maxlen=8)
         self._worked: Worked | None = None
-        self._jobs: list[tuple[Path, Future[Worked]]] = []
-        self._finishing: list[threading.Thread] = []
-        self._submitting = threading.Lock()
-        self._pool: ThreadPoolExecutor | None = None
-        self._measurer = Measurer()
+        self.measuring = Measuring(options.book)
         self._halt = threading.Event()
         self._thread: threading.Thread | None = None
         self._fault: BaseException | None = None
@@ -116,13 +118,12 @@ class Rack:
         self._alarm, self._force_s = "", float("nan")
         self._watch = Watch(self.camera, self.scale, self.weigher)
         self._knocked = False
-        self._noting: tuple[Future[None], int] | None = None
         self._disk_s = self._board_s = float("-inf")
         self._board = BoardNow()
         self._boards: Future[SeenBoard | None] | None = None
         self._shift_told = False
         self._looked_s, self._still = float("-inf"), False
-        self._remarked: tuple[str, ...] = ()
+        self._remarked: tuple[Note, ...] = ()
         self._zeroed_s = 0.0
         self._taken = 0
         self._view = empty_view(self._stop_now, self._limits(), self.weigher.now())
@@ -132,19 +133,19 @@ class Rack:
 
     def start(self) -> None:
         """Begins: sources, analysis, and the process that measures."""
-        self._pool = ThreadPoolExecutor(1, "measuring")
-        self._measurer.start()
+        self.measuring.start()
         for folder in unfinished(self.options.home):
-            self._say(f"a pull that was cut off is found in {folder.name}: it is measured now.")
-            self._measure(folder)
+            self._say(info("live.cut-off", f"a pull that was cut off is found in {folder.name}: it is measured now."))
+            self.measuring.measure(folder)
         for feed in (self.camera, self.scale):
             if feed is not None:
                 feed.start()
-        for text in self.options.said:
-            self._say(text)
-        for feed, text in ((self.camera, BLIND), (self.scale, LIGHT)):
-            if feed is None:
-                self._say(text)
+        for note in self.options.notes:
+            self._say(note)
+        if self.camera is None:
+            self._say(caution("live.no-camera", BLIND))
+        if self.scale is None:
+            self._say(caution("live.no-scale", LIGHT))
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
         self._thread.start()
 
@@ -157,18 +158,9 @@ class Rack:
         for feed in (self.camera, self.scale):
             if feed is not None:
                 feed.stop()
-        until = now_s() + PATIENCE_S
-        for thread in self._finishing:
-            thread.join(timeout=max(until - now_s(), 0.1))
-        if self._pool is not None:
-            for _, job in self._jobs:
-                with contextlib.suppress(Exception):
-                    job.result(timeout=max(until - now_s(), 0.0))
-            self._collect()
-            self._measurer.close()  # what is not measured by now is measured at the next start
-            self._pool.shutdown(wait=True, cancel_futures=True)
-            self._pool = None
-        self._measurer.close()
+        self.measuring.wait(PATIENCE_S)
+        self._collect()
+        self.measuring.stop()
         self._finder.shutdown(wait=True, cancel_futures=True)
 
     def order(self, name: str, value: float = 0.0) -> None:
@@ -194,13 +186,13 @@ class Rack:
     @property
     def busy(self) -> bool:
         """A pull is being written or measured."""
-        return self._busy()
+        return self.measuring.busy
 
     @property
     def ended(self) -> bool:
         """The sources have nothing more to give and all is measured."""
         feeds = [f.state.ended for f in (self.camera, self.scale) if f is not None]
-        return bool(feeds) and all(feeds) and not self._busy()
+        return bool(feeds) and all(feeds) and not self.measuring.busy
 
     # -- the analysing thread ------------------------------------------------------------------------------------------
 
@@ -209,12 +201,43 @@ class Rack:
             while not self._halt.is_set():
                 self._turn()
         except BaseException as err:
-            self._fault = err
-            with self._fresh:
-                self._fresh.notify_all()
+            try:
+                if isinstance(err, Exception) and (self._pull.recorder is not None or self._state.stage in DRAWN):
+                    self._let_down_first(now_s())
+            finally:
+                self._fault = err
+                with self._fresh:
+                    self._fresh.notify_all()
         finally:
             if self._pull.recorder is not None:
                 self._end_pull()
+
+    def _let_down_first(self, begun_s: float) -> None:
+        """After an error of the program's own over a bow that may be drawn: an alarm, and what camera and scale give is still recorded.
+
+        It ends when the rope has been slack for a while; without a scale, after ``BLIND_S``.
+        """
+        loaded_s = begun_s
+        while not self._halt.is_set() and now_s() - begun_s < MOST_S:
+            shot = self.camera.next(0.1) if self.camera is not None else None
+            if self.camera is None:
+                time.sleep(0.04)
+            at_s, force = self.weigher.force_now()
+            recorder = self._pull.recorder
+            if recorder is not None:
+                lines, self._pull.lines_to_s = self.weigher.raw_since(self._pull.lines_to_s)
+                recorder.lines(lines)
+                if shot is not None:
+                    recorder.picture(shot.image, shot.t_s, "pull", must=False)
+            now = now_s()
+            weighed = self.scale is not None and now - at_s < STALE_S
+            loaded_s = now if weighed and force >= BEGIN_N else loaded_s
+            self._taken += 1
+            with self._fresh:
+                self._view = broken_view(self._view, self._taken, shot, force if weighed else float("nan"))
+                self._fresh.notify_all()
+            if now - loaded_s > (SLACK_S if weighed else BLIND_S):
+                return
 
     def _turn(self) -> None:
         shot: Shot | None = None
@@ -227,7 +250,7 @@ class Rack:
         looked = self.analyst.look(shot) if shot is not None else None
         self._knocked = looked.knocked if looked is not None else self._knocked
         if (fault := self.analyst.remark()) != "":
-            self._say(fault)
+            self._say(caution("live.recorder", fault))
         t, force = self.weigher.force_now()
         self._force_s = t
         now = now_s()
@@ -283,7 +306,7 @@ class Rack:
                 self._pull.kept_mm = event.draw_mm
         elif what is Happening.LOST:
             self._alarm = ALARM
-            self._say(f"the force fell at once, to {newton(max(event.force_n, 0.0))}.")
+            self._say(halt("live.force-fell", f"the force fell at once, to {newton(max(event.force_n, 0.0))}."))
             if self._pull.recorder is not None:
                 self._pull.recorder.note(event.t_s, f"{what.value} to {event.force_n:.0f} N")
         elif what is Happening.ENDED:
@@ -299,14 +322,19 @@ class Rack:
             self._zeroed_s = seen.t_s
             risen = self.camera is None or seen.draw_mm > self._state.least_mm + BEGIN_MM
             if risen and self.weigher.turn_round():
-                self._say("the scale reads backwards: its sign was turned round; mend counts_per_newton in rig.toml.")
+                self._say(
+                    caution(
+                        "scale.sign-turned",
+                        "the scale reads backwards: its sign was turned round; mend counts_per_newton in rig.toml.",
+                    )
+                )
             self.weigher.follow_zero()
             if not self._shift_told and np.isfinite(self.weigher.shift_n):
                 self._shift_told = True
                 told = self.weigher.now().hello
                 board = f"{told.name} {told.version}" if told is not None else ""
-                for text in scale_notes(self.rig.load_cell, self.weigher.shift_n, board, datetime.now().date()):
-                    self._say(text)
+                for note in scale_notes(self.rig.load_cell, self.weigher.shift_n, board, datetime.now().date()):
+                    self._say(note)
         self._look_round(shot, seen)
         if (
             stage is Stage.RESTING
@@ -325,11 +353,11 @@ class Rack:
             self._disk_s = seen.t_s
             warning = disk_warning(self.options.home)
             if warning:
-                self._say(warning)
+                self._say(caution("live.disk-full", warning))
         if self.camera is not None:
-            for text in self.camera.camera.remarks:
-                if text not in self._remarked:
-                    self._say(text)
+            for note in self.camera.camera.remarks:
+                if note not in self._remarked:
+                    self._say(note)
             self._remarked = self.camera.camera.remarks
         if self._boards is not None and self._boards.done():
             board, self._boards = self._boards.result(), None
@@ -345,7 +373,7 @@ class Rack:
         try:
             recorder.start()
         except FileFault as err:
-            self._say(err.marked)
+            self._say(caution("live.recorder", err.marked))
             return
         if self.analyst.empty is not None:
             recorder.picture(self.analyst.empty, min(self._empty_s, event.t_s), "empty")
@@ -366,7 +394,7 @@ class Rack:
             return
         if pull.recorder.fault != pull.fault_told:
             pull.fault_told = pull.recorder.fault
-            self._say(pull.fault_told)
+            self._say(caution("live.recorder", pull.fault_told))
         lines, pull.lines_to_s = self.weigher.raw_since(pull.lines_to_s)
         pull.recorder.lines(lines)
         if shot is None:
@@ -393,48 +421,36 @@ class Rack:
         def finish() -> None:
             recorder.finish()
             if recorder.fault and recorder.fault != pull.fault_told:
-                self._say(recorder.fault)
+                self._say(caution("live.recorder", recorder.fault))
             if recorder.left_out:
-                self._say(f"the disk was slow: {recorder.left_out} pictures between holds were left out.")
+                self._say(
+                    caution(
+                        "live.disk-slow",
+                        f"the disk was slow: {recorder.left_out} pictures between holds were left out.",
+                    )
+                )
             if self.camera is None:  # nothing that the book keeps can be told of it
-                self._say(BLIND)
+                self._say(caution("live.no-camera", BLIND))
                 settle(recorder.folder, BLIND)
                 return
-            self._measure(recorder.folder)
+            self.measuring.measure(recorder.folder)
 
-        thread = threading.Thread(target=finish, name="finish", daemon=True)
-        self._finishing = [*(t for t in self._finishing if t.is_alive()), thread]
-        thread.start()
+        self.measuring.finish(finish)
 
     # -- measuring beside it -------------------------------------------------------------------------------------------
 
-    def _measure(self, folder: Path) -> None:
-        with self._submitting:
-            if self._pool is not None:
-                self._jobs.append((folder, self._pool.submit(self._measurer.work_up, folder, self.options.book)))
-
-    def _busy(self) -> bool:
-        return any(t.is_alive() for t in self._finishing) or any(not job.done() for _, job in self._jobs)
-
     def _collect(self) -> None:
-        if self._noting is not None and self._noting[0].done():
-            (noting, strokes), self._noting = self._noting, None
-            fault = noting.exception()
-            if fault is None:
-                self._noted(strokes)
-            else:
-                self._say(f"the scraping was not noted: {fault}")
-        with self._submitting:
-            done = [(folder, job) for folder, job in self._jobs if job.done()]
-            self._jobs = [(folder, job) for folder, job in self._jobs if not job.done()]
-        for folder, job in done:
-            try:
-                worked = job.result()
-            except TillerError as err:
+        noted = self.measuring.noted()
+        if noted is not None and noted[1] is None:
+            self._noted(noted[0])
+        elif noted is not None:
+            self._say(caution("live.scraping-unnoted", f"the scraping was not noted: {noted[1]}"))
+        for folder, worked in self.measuring.done():
+            if isinstance(worked, TillerError):
                 if self._halt.is_set():
                     continue  # ended with the session: it is measured at the next start
-                self._say(f"this pull could not be measured: {err.marked}")
-                settle(folder, str(err))
+                self._say(caution("live.not-measured", f"this pull could not be measured: {worked.marked}"))
+                settle(folder, str(worked))
                 continue
             ours = worked.bow == self.bow.name
             if ours:
@@ -443,10 +459,10 @@ class Rack:
                     self._stop_now = worked.advice.stop
                 if worked.beside.nothing_off and self._since_scraped <= 1 < self._state.pulls:
                     self._say(NOTHING_OFF)
-                for text in worked.beside.said:
-                    self._say(text)
+                for note in worked.beside.notes:
+                    self._say(note)
             else:
-                self._say(f"the pull in {folder.name} was of {worked.bow}; it is in the book.")
+                self._say(info("live.other-bow", f"the pull in {folder.name} was of {worked.bow}; it is in the book."))
             if self.options.keep == "none":
                 shutil.rmtree(folder / "frames", ignore_errors=True)
             settle(folder)
@@ -462,46 +478,42 @@ class Rack:
             if name == "looked":
                 self._alarm = ""
             elif self._state.stage in DRAWN:
-                self._say(f"not while the bow is drawn: let down first ({name}).")
+                self._say(halt("live.drawn", f"not while the bow is drawn: let down first ({name})."))
             elif name == "empty" and self.weigher.force_now()[1] >= BEGIN_N:
-                self._say("there is load on the rope: let down and take the bow off first (empty).")
+                self._say(LOADED)
             elif name == "empty":
                 self.analyst.forget_empty()
                 self._empty_s, self._rests, self._knocked = 0.0, [], False
                 self._state = State(pulls=self._state.pulls, exercises=self._state.exercises)
             elif name == "zero":
-                self._say("zero taken." if self.weigher.zero() else "the scale sends nothing: no zero was taken.")
+                taken = self.weigher.zero()
+                self._say(ZERO if taken else NO_ZERO)
             elif name == "scraped":
                 self._scraped(round(value))
 
     def _scraped(self, strokes: int) -> None:
         """Notes in the book that wood came off after the last measured pull."""
-        worked, book = self._worked, self.options.book
-        if worked is None or self._busy() or self._noting is not None:
-            self._say("nothing was noted: there is no measured pull in this session yet after which wood came off.")
+        worked = self._worked
+        if worked is None or self.measuring.busy or self.measuring.noting:
+            self._say(NO_PULL_YET)
             return
         if self._since_scraped == 0:
-            self._say("nothing was noted: that was noted already; pull again before the next scraping.")
+            self._say(NOTED_ALREADY)
             return
-        pull_id = worked.kept.pull_id
-        if pull_id is None or book is None or self._pool is None:
+        if not self.measuring.note(worked, strokes):
             self._noted(strokes)
             return
-
-        def note() -> None:
-            with Book(book) as shop:
-                shop.add_scraping(pull_id, strokes, planned_strokes(worked))
-
-        self._noting = (self._pool.submit(note), strokes)  # another program may hold the book: the picture goes on
-        self._say("noting the scraping in the book ...")
+        self._say(NOTING)
 
     def _noted(self, strokes: int) -> None:
         self._since_scraped, self._plan_holds = 0, False
-        self._say(f"scraped, {strokes} strokes: exercise the bow with short pulls, then pull again.")
+        self._say(
+            info("live.scraping", f"scraped, {strokes} strokes: exercise the bow with short pulls, then pull again.")
+        )
 
-    def _say(self, text: str) -> None:
-        if not self._notes or self._notes[-1] != text:
-            self._notes.append(text)
+    def _say(self, note: Note) -> None:
+        if not self._notes or self._notes[-1] != note:
+            self._notes.append(note)
 
     def _sentence(self, looked: Looked | None, seen: Seen) -> str:
         stage = self._state.stage
@@ -522,9 +534,9 @@ class Rack:
             return trouble
         if stage is Stage.NO_BOW:
             return no_bow(seen.force_n, self.camera is None or self.analyst.scene is not None)
-        if stage is Stage.DONE and self._busy():
+        if stage is Stage.DONE and self.measuring.busy:
             return "Let the bow lie still; the pull is being measured."
-        if stage is Stage.RESTING and self._worked is not None and self._plan_holds and not self._busy():
+        if stage is Stage.RESTING and self._worked is not None and self._plan_holds and not self.measuring.busy:
             plan = self._worked.advice.plan
             if plan is not None and plan.layers:
                 return "Scrape what the list says, or pull again within the stop."
@@ -563,7 +575,7 @@ class Rack:
             before=self._before if drawn or not self._pull.track else self._view.before,
             points=np.array(self._pull.points) if self._pull.points else np.empty((0, 2)),
             worked=self._worked,
-            busy="measuring" if self._busy() else "",
+            busy="measuring" if self.measuring.busy else "",
             camera=self.camera.state if self.camera is not None else None,
             scale=self.scale.state if self.scale is not None else None,
             weighed=self.weigher.now() if not drawn or self._taken % 10 == 0 else self._view.weighed,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +16,9 @@ from tiller.live.stages import BEGIN_N, Limits
 from tiller.measure.worker import Worked
 from tiller.mechanics.advice.layers import strokes
 from tiller.mechanics.forward.stop import Stop
+from tiller.notes import Note, caution, info
 from tiller.sources.feeds import FeedState
-from tiller.sources.interfaces import Image, Stage
+from tiller.sources.interfaces import Image, Shot, Stage, now_s
 from tiller.vision.rig.board import SeenBoard
 
 Array = NDArray[np.float64]
@@ -79,7 +80,7 @@ class View:
     camera: FeedState | None
     scale: FeedState | None
     weighed: Weighed
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     pulls: int
     exercises: int
     since_scraped: int
@@ -100,8 +101,20 @@ def planned_strokes(worked: Worked) -> int:
 
 
 ALARM = "The force fell at once: look for a crack, a slipped string, a broken part. When all is whole, press K."
+BROKEN = "The program has met an error of its own and cannot watch the bow any more. Let down slowly, all the way. The recording goes on until then."
 BLIND = "without a camera pulls are kept, not measured: nothing can be said of bend, draw, stiffness or plan, and only the weight stops you."
 LIGHT = "without a scale weight, stiffness and depth cannot be told, and no crack is heard: bend, strain and marks are measured."
+LOADED = caution("live.loaded", "there is load on the rope: let down and take the bow off first (empty).")
+ZERO = info("live.zero", "zero taken.")
+NO_ZERO = caution("live.no-zero", "the scale sends nothing: no zero was taken.")
+NO_PULL_YET = caution(
+    "live.scraping-unnoted",
+    "nothing was noted: there is no measured pull in this session yet after which wood came off.",
+)
+NOTED_ALREADY = caution(
+    "live.scraping-unnoted", "nothing was noted: that was noted already; pull again before the next scraping."
+)
+NOTING = info("live.scraping", "noting the scraping in the book ...")
 SENTENCES = {
     Stage.NO_BOW: "Lay the bow in its cradle, string slack, and let go of it.",
     Stage.RESTING: "Pull slowly; hold still now and then; go no further than the stop.",
@@ -173,4 +186,20 @@ def empty_view(stop: Stop | None, limits: Limits, weighed: Weighed) -> View:
         stations_mm={},
         board=BoardNow(),
         force_s=nan,
+    )
+
+
+def broken_view(view: View, number: int, shot: Shot | None, force_n: float) -> View:
+    """The last view after an error of the program's own: the newest picture, no bend in it, and an alarm."""
+    return replace(
+        view,
+        number=number,
+        made_s=now_s(),
+        shot_s=shot.t_s if shot is not None else view.shot_s,
+        image=shot.image if shot is not None else view.image,
+        lines_px={},
+        hook_px=None,
+        force_n=force_n,
+        sentence=BROKEN,
+        alarm=BROKEN,
     )

@@ -14,6 +14,7 @@ from tiller.force.lag import Lag, find_lag
 from tiller.force.log import ForceLog, read_log
 from tiller.measure.recording import Recording
 from tiller.mechanics.fit.results import PullPicture
+from tiller.notes import Note, caution, halt, info
 from tiller.quantity import newton
 
 Array = NDArray[np.float64]
@@ -95,42 +96,62 @@ def _all_draws(recording: Recording, moment_s: Array, draw_mm: Array) -> tuple[A
     return both[:, 0], both[:, 1]
 
 
-def force_notes(forces: Forces, recording: Recording, there_n: float) -> list[str]:
+def force_notes(forces: Forces, recording: Recording, there_n: float) -> list[Note]:
     """What is worth saying of the scale; ``there_n``: force in the picture of the largest draw."""
     series, lag, log, cell = forces.series, forces.lag, forces.log, recording.rig.load_cell
-    said = []
+    notes = []
     most = float(np.max(series.force_n))
     if cell is not None and most > 1.02 * cell.largest_n:
-        said.append(
-            f"the scale read up to {newton(most)} but was calibrated to {newton(cell.largest_n)} only: what lies beyond is not vouched for."
+        notes.append(
+            caution(
+                "scale.beyond-calibration",
+                f"the scale read up to {newton(most)} but was calibrated to {newton(cell.largest_n)} only: what lies beyond is not vouched for.",
+            )
         )
     if series.reversed_sign:
-        said.append(
-            "the load cell's sign is against its calibration's: its green and white wires are swapped, or the cell is upside down; the force was turned round."
+        notes.append(
+            caution(
+                "scale.sign-turned",
+                "the load cell's sign is against its calibration's: its green and white wires are swapped, or the cell is upside down; the force was turned round.",
+            )
         )
     if abs(series.drift_n) > 0.5:
-        said.append(
-            f"the scale's zero wandered by {newton(series.drift_n, 1, sign=True)} during the pull; it was taken out as linear in time."
+        notes.append(
+            info(
+                "scale.zero-wandered",
+                f"the scale's zero wandered by {newton(series.drift_n, 1, sign=True)} during the pull; it was taken out as linear in time.",
+            )
         )
     if np.isfinite(series.end_n):
-        said.append(
-            f"the log ends at a steady {newton(series.end_n, 1, sign=True)}: either the string was not slack or the scale's zero wandered that far, and"
-            " nothing was taken out; let the string go slack for three seconds before the record ends."
+        notes.append(
+            caution(
+                "scale.ends-loaded",
+                f"the log ends at a steady {newton(series.end_n, 1, sign=True)}: either the string was not slack or the scale's zero wandered that far, and"
+                " nothing was taken out; let the string go slack for three seconds before the record ends.",
+            )
         )
     if most > UNSEEN_SHARE * there_n + 5.0:
-        said.append(
-            f"the scale read up to {newton(most)}, but no picture that can be used shows the bow at more than {newton(there_n)}: the pull went on unseen, and what"
-            " the bow bore there is not known."
+        notes.append(
+            halt(
+                "scale.went-on-unseen",
+                f"the scale read up to {newton(most)}, but no picture that can be used shows the bow at more than {newton(there_n)}: the pull went on unseen, and what"
+                " the bow bore there is not known.",
+            )
         )
     if lag.elsewhere_s is not None:
-        said.append(
-            f"pictures and force fit each other far better with the force shifted by {lag.elsewhere_s:+.1f} s: their clocks disagree, and force, forecast and"
-            " plan are not to be trusted; record both with one clock."
+        notes.append(
+            halt(
+                "scale.clocks-disagree",
+                f"pictures and force fit each other far better with the force shifted by {lag.elsewhere_s:+.1f} s: their clocks disagree, and force, forecast and"
+                " plan are not to be trusted; record both with one clock.",
+            )
         )
     if log.resets:
-        said.append(f"the scale's board began anew {log.resets} time(s) during the pull.")
+        notes.append(
+            caution("scale.board-reset", f"the scale's board began anew {log.resets} time(s) during the pull.")
+        )
     for code, count in log.troubles.items():
-        said.append(f"the scale reported trouble '{code}' {count} time(s).")
+        notes.append(caution("scale.trouble", f"the scale reported trouble '{code}' {count} time(s)."))
     if not lag.from_data:
         held = bool(np.mean(forces.at.held) > 0.5)
         why = (
@@ -138,8 +159,8 @@ def force_notes(forces: Forces, recording: Recording, there_n: float) -> list[st
             if held
             else "this pull does not tell it"
         )
-        said.append(f"how far the scale is behind the camera is taken as usual: {why}.")
-    return said
+        notes.append(info("scale.lag-assumed", f"how far the scale is behind the camera is taken as usual: {why}."))
+    return notes
 
 
 def force_left_out(forces: Forces, pictures: tuple[PullPicture, ...]) -> list[str]:

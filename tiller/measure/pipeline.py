@@ -37,6 +37,7 @@ from tiller.mechanics.fit.strain import strain_profile
 from tiller.mechanics.forward.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.forward.level import level_by_force
 from tiller.mechanics.forward.solved import NoEquilibriumError
+from tiller.notes import Note, caution
 from tiller.quantity import mm
 from tiller.vision.limbs.pull import ENOUGH_SEEN
 
@@ -176,9 +177,13 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
     )
 
 
-def strange_words(keys: Sequence[str]) -> tuple[str, ...]:
+def strange_words(keys: Sequence[str]) -> tuple[Note, ...]:
     """What is said of keys in a file that nothing was read from."""
-    return (f"these keys are not known and nothing was read from them: {'; '.join(keys)}.",) if keys else ()
+    return (
+        (caution("file.unknown-keys", f"these keys are not known and nothing was read from them: {'; '.join(keys)}."),)
+        if keys
+        else ()
+    )
 
 
 def to_back_of(result: PullResult, bow: Bow, crown: float | None) -> tuple[Array, Array]:
@@ -203,8 +208,11 @@ def _against_wanted(
     try:
         tiller = tiller_of(belief, bow, to_back_of(result, bow, crown))
     except NoEquilibriumError as err:
-        said = f"what tiller is wanted cannot be told ({err}): the limbs are held against each other as if they were to be alike."
-        return replace(result, said=(*result.said, said)), None
+        notes = caution(
+            "tiller.wanted-unknown",
+            f"what tiller is wanted cannot be told ({err}): the limbs are held against each other as if they were to be alike.",
+        )
+        return replace(result, notes=(*result.notes, notes)), None
     return replace(result, wanted_balance=float(np.expm1(tiller.left_over_right))), tiller
 
 
@@ -278,8 +286,8 @@ def _result(
         balance_sd=float(np.hypot(a.aim_sd_rel, b.aim_sd_rel)),
         force_lines_rejected=forces.log.rejected if forces is not None else {},
         left_out=_left_out(sight, pictures, fitted, forces),
-        said=(
-            *sight.said,
+        notes=(
+            *sight.notes,
             *(force_notes(forces, recording, pictures[largest].force_n) if forces is not None else [UNWEIGHED]),
             *strange_words(recording.strange_keys),
             *result_notes(recording.bow, limbs, fitted, weighed),

@@ -15,6 +15,7 @@ from tiller.children import SecondProcess
 from tiller.errors import RecordingFault, VisionFault
 from tiller.measure.recording import Picture, Recording, read_picture
 from tiller.mechanics.fit.twist import UNKNOWN, Twist, find_twist
+from tiller.notes import Note, caution, info
 from tiller.quantity import mm
 from tiller.vision.limbs.expected import Bending, expected
 from tiller.vision.limbs.frame import Frame
@@ -56,7 +57,7 @@ class Sight:
     models: dict[Side, LimbModel]
     seen: tuple[SeenPicture, ...]
     left_out: tuple[str, ...]
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def grouped(reasons: Sequence[str]) -> str:
@@ -161,23 +162,34 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
         TillerError: the board, the bow or a needed picture is missing.
     """
     left_out: list[str] = []
-    said: list[str] = []
+    notes: list[Note] = []
     progress("empty rack")
     first, empty = _first_good(recording, "empty", "the empty rack", left_out)
     scene = set_scene(recording.rig, recording.bow, empty, first.file)
     if scene.board.missing:
-        said.append(
-            f"fiducials {', '.join(map(str, scene.board.missing))} are hidden; the board's place rests on {len(scene.board.used)} others."
+        notes.append(
+            caution(
+                "board.fiducials-hidden",
+                f"fiducials {', '.join(map(str, scene.board.missing))} are hidden; the board's place rests on {len(scene.board.used)} others.",
+            )
         )
     if scene.board.rms_mm > 2.0:
-        said.append(f"the fiducials fit rig.toml only to {mm(scene.board.rms_mm, 1)}: measure their coordinates again.")
+        notes.append(
+            caution(
+                "board.fits-badly",
+                f"the fiducials fit rig.toml only to {mm(scene.board.rms_mm, 1)}: measure their coordinates again.",
+            )
+        )
     progress("rest shape")
     rest_first, scene, models = _first_rest(recording, scene, left_out, second)
     wanted = [p for p in recording.pictures if p.role == "pull" or (p.role == "rest" and p.t_s >= rest_first.t_s)]
     if len(wanted) > MOST_LOOKED_AT:
         keep = sorted({round(k) for k in np.linspace(0, len(wanted) - 1, MOST_LOOKED_AT)})
-        said.append(
-            f"of {len(wanted)} pictures {len(keep)}, evenly over the pull, were looked at: more would tell no more."
+        notes.append(
+            info(
+                "pictures.thinned",
+                f"of {len(wanted)} pictures {len(keep)}, evenly over the pull, were looked at: more would tell no more.",
+            )
         )
         wanted = [wanted[k] for k in keep]
     chains = 2 if len(wanted) >= CHAINS_FROM else 1
@@ -195,8 +207,11 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
         raise VisionFault(msg)
     unwatched = sum(not np.isfinite(s.shape.shift_px) for s in seen)
     if unwatched:
-        said.append(
-            f"in {unwatched} pictures none of the board's fiducials is seen: that camera and board stood still there is taken on trust."
+        notes.append(
+            caution(
+                "camera.unwatched",
+                f"in {unwatched} pictures none of the board's fiducials is seen: that camera and board stood still there is taken on trust.",
+            )
         )
     moving = [s for s in seen if _moved(scene, s) and s.shape.shift_px > MOVED_PX]
     if len(moving) > 1:  # where the camera stood in a picture without any fiducial nobody knows then
@@ -206,8 +221,8 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
             for s in lost
         ]
         seen = [s for s in seen if np.isfinite(s.shape.shift_px)]
-    said += _conditions(scene, seen)
-    return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(said))
+    notes += _conditions(scene, seen)
+    return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(notes))
 
 
 def look_along(
@@ -294,31 +309,40 @@ HIDDEN_SHARE = 0.95
 """A limb that is seen along less than this is hidden in part."""
 
 
-def _conditions(scene: Scene, seen: Sequence[SeenPicture]) -> list[str]:
+def _conditions(scene: Scene, seen: Sequence[SeenPicture]) -> list[Note]:
     """What was hard about the pictures, and what would help."""
-    said = []
+    notes = []
     scale = scene.board.view.centre_mm[2] / scene.rig.lens.matrix[0, 0]
     moved = [s.shape.shift_px * scale for s in seen if _moved(scene, s) and s.shape.shift_px > MOVED_PX]
     if moved:
-        said.append(
-            f"the camera moved: in {len(moved)} of {len(seen)} pictures it saw the board shifted, by up to {mm(max(moved))}; where it stood was found anew"
-            " in each of them by the board's printed markers. Fix the camera for surer figures."
+        notes.append(
+            caution(
+                "camera.moved",
+                f"the camera moved: in {len(moved)} of {len(seen)} pictures it saw the board shifted, by up to {mm(max(moved))}; where it stood was found anew"
+                " in each of them by the board's printed markers. Fix the camera for surer figures.",
+            )
         )
     patchy = sum(s.shape.light.uneven > UNEVEN for s in seen)
     if patchy:
-        said.append(
-            f"in {patchy} pictures light and shadow lie elsewhere than on the empty rack (sun through leaves, somebody in the light): edges and printed"
-            " markers are found less surely. Shade the window, or work by a lamp."
+        notes.append(
+            caution(
+                "light.uneven",
+                f"in {patchy} pictures light and shadow lie elsewhere than on the empty rack (sun through leaves, somebody in the light): edges and printed"
+                " markers are found less surely. Shade the window, or work by a lamp.",
+            )
         )
     for side in SIDES:
         hidden = [s for s in seen if s.shape.limbs[side].seen < HIDDEN_SHARE]
         if hidden:
             least = min(s.shape.limbs[side].seen for s in hidden)
-            said.append(
-                f"in {len(hidden)} pictures part of the {side} limb, up to {100 * (1 - least):.0f} % of its length, does not show: something is before it, or a"
-                " wrap or paint is on it. There are no figures there. Stand to the side while the picture is taken; take wraps off until the bow is tillered."
+            notes.append(
+                caution(
+                    "limb.hidden",
+                    f"in {len(hidden)} pictures part of the {side} limb, up to {100 * (1 - least):.0f} % of its length, does not show: something is before it, or a"
+                    " wrap or paint is on it. There are no figures there. Stand to the side while the picture is taken; take wraps off until the bow is tillered.",
+                )
             )
-    return said
+    return notes
 
 
 OUTLINE_ALIKE = 0.55

@@ -25,7 +25,7 @@ from tiller.bow.bowfile import SIDES
 from tiller.errors import BookFault
 from tiller.mechanics.fit.results import PullResult
 from tiller.records.migrations import MIGRATIONS, Migration, fingerprint_of
-from tiller.records.shapes import advice_of, notes_of
+from tiller.records.shapes import KeptNotes, advice_of, notes_json, notes_of
 from tiller.records.stored_advice import StoredAdvice, StoredComparison, written
 from tiller.records.stored_pull import StoredPull, stored_pull
 
@@ -335,7 +335,7 @@ class Book:
                 _number(result.hysteresis),
                 _number(result.balance),
                 _number(result.balance_sd),
-                json.dumps({"left_out": result.left_out, "said": result.said}),
+                notes_json(KeptNotes(result.notes, result.left_out)),
                 int(result.weighed),
                 result.string_kind,
             ),
@@ -505,7 +505,7 @@ class Book:
         """
         told = self._pull_rows(pull_id)
         del told["folder"]  # where the recording lies on this machine is nobody else's business
-        told["notes"] = notes_of(told["notes"])
+        told["notes"] = json.loads(notes_json(notes_of(told["notes"])))
         told["advice"] = advice_of(told["advice"]) if told["advice"] is not None else None
         return json.dumps(told)
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import math
+from dataclasses import dataclass
 from typing import Any
 
+from tiller.notes import Note, read, written
 from tiller.records.strictjson import strict_json
 
-TEXTS = frozenset({"limb", "kind", "reason", "source", "at", "file", "what"})
+TEXTS = frozenset({"limb", "kind", "reason", "source", "at", "file", "what", "code", "level", "text"})
 """Keys within a table or a row that hold a text; all others hold a number or nothing."""
 ADVICE = {
     "forecast": "table",
@@ -24,6 +27,8 @@ ADVICE = {
     "set_by_place": "rows",
     "set_shown": "table",
     "events_shown": "rows",
+    "advice_notes": "rows",
+    "comparison_notes": "rows",
     "advice_said": "texts",
     "beside_said": "texts",
     "working_strain_source": "text",
@@ -33,13 +38,31 @@ DEEPEST = 3
 MOST_ITEMS = 100_000
 
 
-def notes_of(text: str) -> dict[str, list[str]]:
-    """What was said of a pull and what was left out; empty where the text has another shape (an old book's has)."""
+@dataclass(frozen=True)
+class KeptNotes:
+    """What is known of a pull, and what was left out of it."""
+
+    notes: tuple[Note, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
+def notes_json(kept: KeptNotes) -> str:
+    """As the book keeps it."""
+    return json.dumps({"left_out": kept.left_out, "notes": [written(note) for note in kept.notes]})
+
+
+def notes_of(text: str) -> KeptNotes:
+    """The same read again; empty where the text has another shape. An older book keeps sentences, an old one nothing else."""
     told = _read(text)
     if isinstance(told, list):
-        told = {"said": told}
-    told = told if isinstance(told, dict) else {}
-    return {key: [t for t in told.get(key) or () if isinstance(t, str)] for key in ("said", "left_out")}
+        told = {"notes": told}
+    if not isinstance(told, dict):
+        return KeptNotes()
+    said = [read(one) for key in ("notes", "said") for one in told.get(key) or ()]
+    return KeptNotes(
+        tuple(note for note in said if note is not None),
+        tuple(t for t in told.get("left_out") or () if isinstance(t, str)),
+    )
 
 
 def advice_of(text: str) -> dict[str, Any] | None:
@@ -51,7 +74,7 @@ def advice_of(text: str) -> dict[str, Any] | None:
 def fits_notes(told: Any) -> bool:
     """Whether these are notes."""
     rows = told.values() if isinstance(told, dict) else [told]
-    return all(isinstance(row, list) and all(isinstance(t, str) for t in row) for row in rows)
+    return all(isinstance(row, list) and all(isinstance(t, str) or _table(t, 1) for t in row) for row in rows)
 
 
 def fits_advice(told: Any) -> bool:

@@ -15,6 +15,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, TypeVar
 
+from tiller import notes
+from tiller.notes import Note
+
 NAN = float("nan")
 T = TypeVar("T")
 
@@ -141,7 +144,7 @@ class StoredSummary:
 
 @dataclass(frozen=True, kw_only=True)
 class StoredAdvice:
-    """Forecast, stop and plan; None where it could not be had, ``advice_said`` says why.
+    """Forecast, stop and plan; None where it could not be had, ``advice_notes`` say why.
 
     Attributes:
         missing: None where there was no plan; empty where the bow was done.
@@ -158,7 +161,7 @@ class StoredAdvice:
     plan_summary: StoredSummary | None = None
     working_strain: float = NAN
     working_strain_source: str = ""
-    advice_said: tuple[str, ...] = ()
+    advice_notes: tuple[Note, ...] = ()
 
     @property
     def weight_n(self) -> float:
@@ -246,7 +249,7 @@ class StoredComparison:
     lost_share_sd: float = NAN
     stacking: float = NAN
     stacking_sd: float = NAN
-    beside_said: tuple[str, ...] = ()
+    comparison_notes: tuple[Note, ...] = ()
     events_shown: tuple[StoredEvent, ...] = ()
     set_by_place: tuple[StoredSetZone, ...] | None = None
     set_shown: StoredSetShown | None = None
@@ -270,12 +273,19 @@ def written(advice: StoredAdvice | None, comparison: StoredComparison | None) ->
     return out
 
 
+SENTENCES = {"advice_said": "advice_notes", "beside_said": "comparison_notes"}
+"""Keys under which an older book keeps notes as sentences."""
+
+
 def read(told: Mapping[str, Any]) -> tuple[StoredAdvice, StoredComparison]:
     """Both out of one JSON object."""
+    told = {SENTENCES.get(key, key): value for key, value in told.items()}
     return _read(StoredAdvice, told), _read(StoredComparison, told)
 
 
 def _written(value: Any) -> Any:
+    if isinstance(value, Note):
+        return notes.written(value)
     if dataclasses.is_dataclass(value):
         return {f.name: _written(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, float):
@@ -305,6 +315,8 @@ def _read(cls: type[T], told: Any) -> T:
 
 def _as(kind: Any, value: Any) -> Any:
     """The value as this kind of thing; None where it is none."""
+    if kind is Note:
+        return notes.read(value)
     origin = typing.get_origin(kind)
     if origin is types.UnionType:
         return _as(next(k for k in typing.get_args(kind) if k is not types.NoneType), value)

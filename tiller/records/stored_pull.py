@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import SIDES, Bow, Side
 from tiller.mechanics.fit.marks import Mark
 from tiller.mechanics.fit.results import Branch
+from tiller.notes import Note
 from tiller.records.shapes import advice_of, notes_of
 from tiller.records.stored_advice import StoredAdvice, StoredComparison, read
 
@@ -93,7 +94,7 @@ class StoredPull:
     hysteresis: float
     balance: float
     balance_sd: float
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
     left_out: tuple[str, ...]
     pictures: tuple[StoredPicture, ...]
     left: StoredLimb
@@ -139,7 +140,7 @@ Rows = Sequence[Mapping[str, Any]]
 
 def stored_pull(told: Mapping[str, Any]) -> StoredPull:
     """A pull out of the rows that ``Book.pull_rows`` reads."""
-    notes = notes_of(str(told["notes"]))
+    kept_notes = notes_of(str(told["notes"]))
     advice = advice_of(told["advice"]) if told["advice"] is not None else None
     kept, comparison = read(advice or {})
     return StoredPull(
@@ -161,8 +162,8 @@ def stored_pull(told: Mapping[str, Any]) -> StoredPull:
         hysteresis=_or_nan(told["hysteresis"]),
         balance=_or_nan(told["balance"]),
         balance_sd=_or_nan(told["balance_sd"]),
-        said=tuple(notes["said"]),
-        left_out=tuple(notes["left_out"]),
+        notes=kept_notes.notes,
+        left_out=kept_notes.left_out,
         pictures=tuple(_picture(row) for row in told["force_draw"]),
         left=_limb(told, "left"),
         right=_limb(told, "right"),

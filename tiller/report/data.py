@@ -18,6 +18,7 @@ from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.advice.planned import Plan
 from tiller.mechanics.fit.results import LimbResult, PullResult
 from tiller.mechanics.forward.forecast import Forecast
+from tiller.notes import written as note_json
 from tiller.quantity import plain_data
 from tiller.records.stored_advice import (
     StoredAdvice,
@@ -35,7 +36,7 @@ from tiller.records.stored_advice import (
 )
 from tiller.records.stored_pull import PROFILE, StoredPull
 
-SCHEMA = "urn:tiller:result:1"
+SCHEMA = "urn:tiller:result:2"
 """What a result's JSON goes by: ``result.schema.json`` beside this file; a key that goes or changes its meaning takes a new number."""
 UNITS = {
     "length": "mm",
@@ -141,7 +142,7 @@ def result_json(result: PullResult) -> dict[str, Any]:
         ],
         "force_lines_rejected": result.force_lines_rejected,
         "left_out": list(result.left_out),
-        "said": list(result.said),
+        "notes": [note_json(note) for note in result.notes],
     }
 
 
@@ -190,7 +191,7 @@ def stored_advice(advice: Advice, bow: Bow) -> StoredAdvice:
         plan_summary=_summary(plan, advice.earlier_pulls) if plan is not None else None,
         working_strain=advice.working_strain,
         working_strain_source=advice.strain_source,
-        advice_said=advice.said,
+        advice_notes=advice.notes,
     )
 
 
@@ -250,7 +251,7 @@ def _summary(plan: Plan, earlier_pulls: int) -> StoredSummary:
 
 
 def advice_json(advice: Advice, bow: Bow) -> dict[str, Any]:
-    """Forecast, stop and plan as JSON; a key is null where it could not be had, ``advice_said`` says why."""
+    """Forecast, stop and plan as JSON; a key is null where it could not be had, ``advice_notes`` say why."""
     return written(stored_advice(advice, bow), None)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from tiller.bow.bowfile import Bow, parse_bow, read_bow
 from tiller.errors import BookFault, FileFault
+from tiller.notes import Note, caution
 from tiller.paths import data_folder
 
 
@@ -48,7 +49,7 @@ def text_of(path: Path) -> str:
         raise FileFault(msg) from err
 
 
-def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[str, ...]]:
+def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[Note, ...]]:
     """A bow's file with what the stave's beside it knows and it does not say, which goes into each recording; and what to know of it.
 
     The moisture is that of ``Season.limit_moisture``: to the wet side where it is not sure.
@@ -68,18 +69,21 @@ def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[str, ...]]:
         ()
         if stave.wood.casefold() == bow.wood.casefold()
         else (
-            f"{bow_path.name} says {bow.wood}, the stave's file {stave.wood}: the bow's counts; mend the one that is wrong.",
+            caution(
+                "wood.two-files",
+                f"{bow_path.name} says {bow.wood}, the stave's file {stave.wood}: the bow's counts; mend the one that is wrong.",
+            ),
         )
     )
     told = season.limit_moisture if np.isfinite(season.limit_moisture) else None
     try:
-        return onto_bow(text, bow, stave, told), (*other, *season.said)
+        return onto_bow(text, bow, stave, told), (*other, *season.notes)
     except ValueError as err:
         msg = f"{beside}: {err}"
         raise FileFault(msg) from err
 
 
-def bow_beside_stave(bow_path: Path) -> tuple[Bow, tuple[str, ...]]:
+def bow_beside_stave(bow_path: Path) -> tuple[Bow, tuple[Note, ...]]:
     """The bow of a file, with what the stave's file beside it knows, and what to know of it; see ``with_stave``.
 
     Raises:
@@ -87,5 +91,5 @@ def bow_beside_stave(bow_path: Path) -> tuple[Bow, tuple[str, ...]]:
     """
     import tomllib
 
-    text, said = with_stave(bow_path, read_bow(bow_path))
-    return parse_bow(tomllib.loads(text), str(bow_path)), said
+    text, notes = with_stave(bow_path, read_bow(bow_path))
+    return parse_bow(tomllib.loads(text), str(bow_path)), notes

@@ -121,7 +121,7 @@ def _warned(told: StoredAdvice) -> tuple[str, ...]:
         out.append(
             f"OVERSTRAINED at the target in the end: {100 * told.plan_summary.largest_strain:.2f} %, {100 * told.working_strain:.2f} % is what the wood is trusted with: choose a way out before anything is scraped"
         )
-    return (*out, *told.advice_said)
+    return (*out, *(note.text for note in told.advice_notes))
 
 
 def _overstrained(told: StoredAdvice) -> bool:

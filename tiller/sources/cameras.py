@@ -11,6 +11,7 @@ import numpy as np
 
 from tiller.errors import RecordingFault, SourceFault
 from tiller.measure.recording import Picture, Recording, read_picture
+from tiller.notes import Note, caution
 from tiller.sources.interfaces import ENDED, Ended, Image, Shot, now_s
 
 SETTLE_PICTURES = 25
@@ -64,7 +65,7 @@ class DeviceCamera:
 
     def __init__(self, where: int | str, size: tuple[int, int] | None = None) -> None:
         self.where, self.size = where, size
-        self._remarks: tuple[str, ...] = ()
+        self._remarks: tuple[Note, ...] = ()
         self._fault = ""
         self._found: int | str | None = None
         self._capture: cv2.VideoCapture | None = None
@@ -79,7 +80,7 @@ class DeviceCamera:
         return isinstance(self.where, str) and ADDRESS.match(self.where) is not None
 
     @property
-    def remarks(self) -> tuple[str, ...]:
+    def remarks(self) -> tuple[Note, ...]:
         return self._remarks
 
     def open(self) -> None:
@@ -91,7 +92,10 @@ class DeviceCamera:
             others = (n for n in range(OTHER_NUMBERS) if n != self.where)
             capture = next((c for c in map(self._try, others) if c is not None), None)
             if capture is not None:
-                said = f"camera {self.where} is gone and camera {self._found} was taken in its place: see that it is the one at the rack."
+                said = caution(
+                    "camera.replaced",
+                    f"camera {self.where} is gone and camera {self._found} was taken in its place: see that it is the one at the rack.",
+                )
                 self._remarks = (*self._remarks, said)
         if capture is None and self._fault:
             raise SourceFault(self._fault)
@@ -159,11 +163,17 @@ class DeviceCamera:
             if abs(float(capture.get(key)) - wanted) > 1e-3 and not (name == "focus" and capture.get(key) < 0)
         ]
         if free:
-            said = f"{self.name}: {' and '.join(free)} cannot be locked: lock it with the camera's own settings; a picture that changes spoils the comparison with the empty one."
+            said = caution(
+                "camera.unlocked",
+                f"{self.name}: {' and '.join(free)} cannot be locked: lock it with the camera's own settings; a picture that changes spoils the comparison with the empty one.",
+            )
             self._remarks = (*self._remarks, said)
         rate = float(capture.get(cv2.CAP_PROP_FPS))
         if 0 < rate < 14:
-            said = f"{self.name} gives {rate:.0f} pictures a second: pull slowly, and give it more light or a smaller picture."
+            said = caution(
+                "camera.slow",
+                f"{self.name} gives {rate:.0f} pictures a second: pull slowly, and give it more light or a smaller picture.",
+            )
             self._remarks = (*self._remarks, said)
 
     def read(self) -> Shot | Ended:
@@ -201,7 +211,7 @@ class VideoFile:
         return True
 
     @property
-    def remarks(self) -> tuple[str, ...]:
+    def remarks(self) -> tuple[Note, ...]:
         return ()
 
     def open(self) -> None:
@@ -254,7 +264,7 @@ class ReplayedCamera:
         return True
 
     @property
-    def remarks(self) -> tuple[str, ...]:
+    def remarks(self) -> tuple[Note, ...]:
         return ()
 
     def open(self) -> None:

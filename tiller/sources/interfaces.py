@@ -14,6 +14,8 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.notes import Note
+
 Image = NDArray[np.uint8]
 PATIENCE_S = 2.0
 
@@ -68,7 +70,7 @@ class Camera(Protocol):
         ...
 
     @property
-    def remarks(self) -> tuple[str, ...]:
+    def remarks(self) -> tuple[Note, ...]:
         """What the user should know of how it was opened."""
         ...
 

@@ -17,6 +17,7 @@ import numpy as np
 
 from tiller.children import STANDS_IN, child
 from tiller.errors import SourceFault
+from tiller.notes import Note
 from tiller.simulate.bowmaker import BowTruth
 from tiller.simulate.live import SLOTS, Course, LiveRack, Shapes, Timeline
 from tiller.simulate.render import Setting
@@ -205,7 +206,7 @@ class SoftwareCamera:
         return False
 
     @property
-    def remarks(self) -> tuple[str, ...]:
+    def remarks(self) -> tuple[Note, ...]:
         return ()
 
     @property

@@ -25,6 +25,7 @@ from tiller.live.session import Rack
 from tiller.live.sound import Sounds
 from tiller.live.stages import DRAWN, Happening
 from tiller.live.view import View, planned_strokes
+from tiller.notes import Note
 from tiller.records.book import Book, PullRow
 from tiller.records.stored_pull import StoredPull
 from tiller.report.style import Units
@@ -109,7 +110,7 @@ class App:
         self._worked: object = None
         self._uploaded: object = None
         self._quitting = False
-        self._noted: tuple[str, ...] = ()
+        self._noted: tuple[Note, ...] = ()
         self._delays: deque[float] = deque(maxlen=3000)
         self._frames: deque[float] = deque(maxlen=600)
         self._pictures = 0
@@ -309,7 +310,7 @@ class App:
         notes = self.rack.view().notes
         if notes != self._noted:  # a new note is more than an old answer
             self._noted, self._message = notes, ""
-        return self._message or (notes[-1] if notes else "") or (SILENT if self.sounds.silent else "")
+        return self._message or (notes[-1].text if notes else "") or (SILENT if self.sounds.silent else "")
 
     @property
     def timing(self) -> Timing:

@@ -96,9 +96,9 @@ def draw_plan(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, made:
     y += tall + 0.5 * size
     _list(sheet, view, bow, style, Box(box.x, y, box.width, box.y + box.height - y - 2.6 * size), made)
     y = box.y + box.height - 2.3 * size
-    notes = [t for t in (*worked.advice.said, *worked.beside.said) if t]
+    notes = (*worked.advice.notes, *worked.beside.notes)
     if notes:
-        sheet.wrapped(box.x, y, units.words(notes[0]), 0.85 * size, box.width, look.weak, 2)
+        sheet.wrapped(box.x, y, units.words(notes[0].text), 0.85 * size, box.width, look.weak, 2)
 
 
 def _layers(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box) -> None:
@@ -264,7 +264,7 @@ def draw_setup(
         if view.weighed.trouble:
             lines.append((f"the board says: {view.weighed.trouble}", False))
     for note in view.notes[-4:]:
-        lines.append((units.words(note), True))
+        lines.append((units.words(note.text), True))
     for text, good in lines:
         sheet.dot(box.x + 0.4 * size, y + 0.6 * size, 0.28 * size, look.good if good else look.alarm)
         if not good:

@@ -34,6 +34,7 @@ from tiller.mechanics.forward.belief import (
 from tiller.mechanics.forward.forecast import Forecast, forecast
 from tiller.mechanics.forward.solved import NoEquilibriumError
 from tiller.mechanics.forward.stop import Bounds, Stop, StrungNow, stop_now
+from tiller.notes import Note, caution, halt, info
 from tiller.quantity import mm, mm_span
 
 Array = NDArray[np.float64]
@@ -61,17 +62,23 @@ def strain_limit(bow: Bow, by_place: SetShown | None = None) -> tuple[float, str
     return usual, source
 
 
-def _own_limit_words(bow: Bow, by_place: SetShown) -> str:
+def _own_limit_words(bow: Bow, by_place: SetShown) -> Note:
     shown = f"{100 * by_place.limit:.2f} ± {100 * by_place.limit_sd:.2f} %"
     text = f"the set that this bow took lies where it was strained most: this piece takes a set from a strain of {shown} on"
     usual = strain_at(bow.table_wood, bow.moisture_percent)[0]
     own = bow.target.working_strain
     if own is not None:
         kept = f"stop and plan keep to the {100 * own:.2f} % of bow.toml, your own figure"
-        return f"{text}; {kept}{': it is more than that' if own > by_place.limit else ''}."
+        return caution("strain.own-limit", f"{text}; {kept}{': it is more than that' if own > by_place.limit else ''}.")
     if by_place.limit < usual:
-        return f"{text}; stop and plan keep to that, not to the {100 * usual:.2f} % of its wood's table."
-    return f"{text}, more than the {100 * usual:.2f} % of its wood's table, to which stop and plan keep."
+        return caution(
+            "strain.own-limit",
+            f"{text}; stop and plan keep to that, not to the {100 * usual:.2f} % of its wood's table.",
+        )
+    return info(
+        "strain.own-limit",
+        f"{text}, more than the {100 * usual:.2f} % of its wood's table, to which stop and plan keep.",
+    )
 
 
 def taut_from_mm(bow: Bow) -> float:
@@ -134,26 +141,32 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None, past:
     """
     limit, source = strain_limit(bow, by_place)
     wood = wood_of(measured, bow)
-    said = _before_anything(measured, bow, by_place)
+    notes = _before_anything(measured, bow, by_place)
     ahead, no_forecast = _ahead(measured, bow)
     if no_forecast:
-        said.append(f"no forecast: {no_forecast}")
+        notes.append(caution("forecast.none", f"no forecast: {no_forecast}"))
     if ahead is not None and ahead.touching_mm > 0:
-        said.append(
-            f"near brace the string lies along the last {mm(ahead.touching_mm)} of a tip that is bent back: forecast and string's length reckon with it, without"
-            " friction and without the tip's own thickness."
+        notes.append(
+            info(
+                "string.lies-along",
+                f"near brace the string lies along the last {mm(ahead.touching_mm)} of a tip that is bent back: forecast and string's length reckon with it, without"
+                " friction and without the tip's own thickness.",
+            )
         )
     stop, of_stop = _stop(measured, bow, wood, limit, ahead)
-    said = [*of_stop.first, *said, *of_stop.then]
+    notes = [*of_stop.first, *notes, *of_stop.then]
     belief, earlier = belief_by_all_pulls(measured, bow, past) if past is not None else (measured.belief, 0)
     plan, no_plan = _plan(measured, belief, bow, wood, limit, ahead)
     if no_plan:
-        said.append(f"no plan: {no_plan}")
+        notes.append(info("plan.none", f"no plan: {no_plan}"))
     if plan is not None:
-        said += plan.said
+        notes += plan.notes
         if earlier:
-            said.append(
-                f"the plan rests on this pull and on {earlier} earlier one{'s' if earlier > 1 else ''} of this bow, with what came off in between."
+            notes.append(
+                info(
+                    "plan.earlier-pulls",
+                    f"the plan rests on this pull and on {earlier} earlier one{'s' if earlier > 1 else ''} of this bow, with what came off in between.",
+                )
             )
     further = _next_pull(plan, stop, measured.result.pictures[measured.result.largest].draw_mm, bow)
     return Advice(
@@ -162,7 +175,7 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None, past:
         plan=plan,
         working_strain=limit,
         strain_source=source,
-        said=tuple(said),
+        notes=tuple(notes),
         tiller=_tiller(measured, bow),
         next_pull=further,
         no_forecast=no_forecast,
@@ -171,20 +184,27 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None, past:
     )
 
 
-def _before_anything(measured: Measured, bow: Bow, by_place: SetShown | None) -> list[str]:
+def _before_anything(measured: Measured, bow: Bow, by_place: SetShown | None) -> list[Note]:
     """What the bow's file and its pulls say that is worth a look first."""
-    said = []
+    notes = []
     if by_place is not None and np.isfinite(by_place.limit):
-        said.append(_own_limit_words(bow, by_place))
-    said += contradictions(measured, bow)
+        notes.append(_own_limit_words(bow, by_place))
+    notes += contradictions(measured, bow)
     bare = [side for side in SIDES if not bow.limb(side).layers]
     if len(bare) == 1:
-        said.append(f"bow.toml gives layers for one limb and none for the {bare[0]} one: is that so?")
-    if bow.moisture_percent is not None and bow.moisture_percent > TOO_MOIST:
-        said.append(
-            f"at {bow.moisture_percent:g} % moisture the wood takes a set when it is bent: let it dry to 8 to 12 % first (common practice)."
+        notes.append(
+            caution(
+                "layers.one-limb", f"bow.toml gives layers for one limb and none for the {bare[0]} one: is that so?"
+            )
         )
-    return said
+    if bow.moisture_percent is not None and bow.moisture_percent > TOO_MOIST:
+        notes.append(
+            caution(
+                "wood.moist",
+                f"at {bow.moisture_percent:g} % moisture the wood takes a set when it is bent: let it dry to 8 to 12 % first (common practice).",
+            )
+        )
+    return notes
 
 
 def _ahead(measured: Measured, bow: Bow) -> tuple[Forecast | None, str]:
@@ -207,8 +227,8 @@ def _ahead(measured: Measured, bow: Bow) -> tuple[Forecast | None, str]:
 class _OfStop:
     """What is said of the stop: before all else, and after."""
 
-    first: tuple[str, ...]
-    then: tuple[str, ...]
+    first: tuple[Note, ...]
+    then: tuple[Note, ...]
 
 
 def _stop(
@@ -229,9 +249,12 @@ def _stop(
         _longest(~np.isfinite(result.limb(side).strain) & work, result.limb(side).s_mm)
         for side, work in zip(SIDES, working, strict=True)
     ]
-    said = _not_measured(measured, bow)
-    said += [
-        f"{mm(length)} of the {side} limb were not seen: what is stiff or weak there is not known, and the next step is kept short."
+    notes = _not_measured(measured, bow)
+    notes += [
+        caution(
+            "limb.unseen",
+            f"{mm(length)} of the {side} limb were not seen: what is stiff or weak there is not known, and the next step is kept short.",
+        )
         for side, length in zip(SIDES, hidden, strict=True)
         if length >= HIDDEN_MM
     ]
@@ -262,17 +285,22 @@ def _stop(
             ),
         )
     except NoEquilibriumError as err:
-        said.append(f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
-        return None, _OfStop((), tuple(said))
+        notes.append(
+            halt("stop.none", f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
+        )
+        return None, _OfStop((), tuple(notes))
     # without a scale the weight's limit is the table's: to have gone beyond that alone is nothing to be alarmed about
     known = [v for name, v in stop.limits_mm.items() if weighed or name != "target weight"]
     beyond = drawn - min((v for v in known if np.isfinite(v)), default=float("inf"))
-    first: tuple[str, ...] = ()
+    first: tuple[Note, ...] = ()
     if beyond > STOP_SURE_MM:
         first = (
-            f"the last pull went {mm(beyond)} beyond {'this stop' if weighed else 'what the wood is trusted with'}: let the bow rest, look for cracks, lifted grain and chrysals.",
+            halt(
+                "stop.passed",
+                f"the last pull went {mm(beyond)} beyond {'this stop' if weighed else 'what the wood is trusted with'}: let the bow rest, look for cracks, lifted grain and chrysals.",
+            ),
         )
-    return stop, _OfStop(first, tuple(said))
+    return stop, _OfStop(first, tuple(notes))
 
 
 def _surfaces(measured: Measured, wood: tuple[LimbWood, LimbWood]) -> list[Array]:
@@ -291,13 +319,16 @@ def _surfaces(measured: Measured, wood: tuple[LimbWood, LimbWood]) -> list[Array
     return surface
 
 
-def _not_measured(measured: Measured, bow: Bow) -> list[str]:
+def _not_measured(measured: Measured, bow: Bow) -> list[Note]:
     """Places that bear less and lie where the limb is not measured."""
     out = []
     for side in SIDES:
         seen = measured.result.limb(side).s_mm
         out += [
-            f"the {f.kind} at {mm_span(f.from_mm, f.to_mm, None)} on the {side} limb lies where the limb is not measured: the stop takes no account of it."
+            caution(
+                "limb.unmeasured-place",
+                f"the {f.kind} at {mm_span(f.from_mm, f.to_mm, None)} on the {side} limb lies where the limb is not measured: the stop takes no account of it.",
+            )
             for f in bow.limb(side).features
             if f.strain_share < 1.0 and (f.to_mm < seen[0] or f.from_mm > seen[-1])
         ]
@@ -374,7 +405,7 @@ CONTRADICTION = 0.05
 """A caliper reading this far (in thickness) and three sd off what stiffness and outline say is worth measuring again."""
 
 
-def contradictions(measured: Measured, bow: Bow) -> list[str]:
+def contradictions(measured: Measured, bow: Bow) -> list[Note]:
     """Stations whose thickness contradicts the measured stiffness by more than it can be."""
     out = []
     for side in SIDES:
@@ -391,16 +422,22 @@ def contradictions(measured: Measured, bow: Bow) -> list[str]:
             between = before.thickness_mm + share * (following.thickness_mm - before.thickness_mm)
             if abs(np.log(st.thickness_mm / between)) > LEAP:
                 out.append(
-                    f"the caliper reading of {mm(st.thickness_mm, None)} at {mm(st.s_mm, None)} on the {side} limb leaps from its neighbours ({mm(between, 1)} between them):"
-                    " measure that station again before anything is scraped."
+                    caution(
+                        "calipers.leap",
+                        f"the caliper reading of {mm(st.thickness_mm, None)} at {mm(st.s_mm, None)} on the {side} limb leaps from its neighbours ({mm(between, 1)} between them):"
+                        " measure that station again before anything is scraped.",
+                    )
                 )
         level = float(np.median(gaps))
         for st, gap in zip(stations, gaps, strict=True):
             own = float(np.interp(st.s_mm, belief.s_mm, sd))
             if abs(gap - level) > max(CONTRADICTION, 3.0 * own):
                 out.append(
-                    f"the caliper reading of {mm(st.thickness_mm, None)} at {mm(st.s_mm, None)} on the {side} limb is {100 * (gap - level):+.0f} % off what stiffness"
-                    " and outline say there: measure that station again."
+                    caution(
+                        "calipers.contradict",
+                        f"the caliper reading of {mm(st.thickness_mm, None)} at {mm(st.s_mm, None)} on the {side} limb is {100 * (gap - level):+.0f} % off what stiffness"
+                        " and outline say there: measure that station again.",
+                    )
                 )
     return out
 
@@ -483,10 +520,12 @@ def advise_from_file(bow: Bow) -> Advice:
     wood = bow.table_wood
     belief, surface, working = _belief_from_file(bow)
     source_e = "bow.toml's modulus" if bow.modulus_gpa else "a table's modulus" if wood else "a guessed modulus"
-    said = [f"nothing was measured yet: this rests on calipers and {source_e}, and is wide."]
+    notes = [info("advice.from-file", f"nothing was measured yet: this rests on calipers and {source_e}, and is wide.")]
     if wood is None:
         like = like_wood(bow.wood)
-        said.append(f"the wood '{bow.wood}' is in no table{f' (is {like} meant?)' if like else ''}.")
+        notes.append(
+            caution("wood.unknown", f"the wood '{bow.wood}' is in no table{f' (is {like} meant?)' if like else ''}.")
+        )
     target = bow.target
     ahead: Forecast | None = None
     no_forecast = ""
@@ -494,7 +533,7 @@ def advise_from_file(bow: Bow) -> Advice:
         ahead = untried(forecast(belief, target.draw_length_mm, target.brace_height_mm))
     except NoEquilibriumError as err:
         no_forecast = f"{err}; check target draw and brace height in bow.toml against the limbs' length."
-        said.append(f"no forecast: {no_forecast}")
+        notes.append(caution("forecast.none", f"no forecast: {no_forecast}"))
     stop: Stop | None = None
     try:
         stop = stop_now(
@@ -514,13 +553,13 @@ def advise_from_file(bow: Bow) -> Advice:
             ),
         )
     except NoEquilibriumError as err:
-        said.append(f"no stop: {err}; check the string's length in bow.toml.")
+        notes.append(halt("stop.none", f"no stop: {err}; check the string's length in bow.toml."))
     return Advice(
         forecast=ahead,
         stop=stop,
         plan=None,
         working_strain=limit,
         strain_source=source,
-        said=tuple(said),
+        notes=tuple(notes),
         no_forecast=no_forecast,
     )

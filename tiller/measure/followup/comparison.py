@@ -26,6 +26,7 @@ from tiller.mechanics.advice.history import (
     tiller_difference_mm,
 )
 from tiller.mechanics.advice.yielding import SetShown
+from tiller.notes import Note, caution, halt, info
 from tiller.records.stored_advice import StoredZone
 from tiller.records.stored_pull import StoredPull
 
@@ -48,7 +49,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
         by_place: set against strain, as ``set_by_place`` gives it.
     """
     result = measured.result
-    said: list[str] = []
+    notes: list[Note] = []
     passes: list[PassDone] = []
     promised = float("nan")
     last = past.pulls[-1] if past.pulls else None
@@ -60,7 +61,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
         passes = _passes(measured, bow, last, plan)
         if last.advice.plan_summary is not None:
             promised = last.advice.plan_summary.weight_after_pass_n
-        said += _pass_words(passes, promised, now_n, bool(last.scrapings))
+        notes += _pass_words(passes, promised, now_n, bool(last.scrapings))
         if passes:
             # where the bowyer said how many strokes were made, a stroke took what came off over those
             made, planned = last.strokes, last.planned_strokes
@@ -76,9 +77,12 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
                 and taken.nock_mm - 2 * taken.sd_mm > 0
                 and taken.nock_mm > max(2.0, ORDINARY_SET * bent)
             ):
-                said.append(
-                    f"the {taken.limb} limb has taken a set since its pull of {since_day(past)}: it was strained too far or is too moist; growth in one session is a"
-                    " sign to stop."
+                notes.append(
+                    halt(
+                        "set.taken",
+                        f"the {taken.limb} limb has taken a set since its pull of {since_day(past)}: it was strained too far or is too moist; growth in one session is a"
+                        " sign to stop.",
+                    )
                 )
     up = [p for p in result.pictures if p.branch == "up" and np.isfinite(p.force_n)]
     down = [p for p in result.pictures if p.branch == "down" and np.isfinite(p.force_n)]
@@ -102,7 +106,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
         lost_sd=lost_sd,
         stacking=stacks,
         stacking_sd=stacks_sd,
-        said=tuple(said),
+        notes=tuple(notes),
         by_place=by_place,
         events=events_shown(measured, past),
         set_since=since_day(past),
@@ -147,26 +151,36 @@ def _log_ei(measured: Measured, bow: Bow, side: Side, zone: StoredZone) -> float
     return float(np.log(after / before))
 
 
-def _pass_words(passes: list[PassDone], promised_n: float, now_n: float, noted: bool = True) -> list[str]:
+def _pass_words(passes: list[PassDone], promised_n: float, now_n: float, noted: bool = True) -> list[Note]:
     """What a pass did, in words; ``noted``: somebody said that strokes were made."""
-    out = []
+    out: list[Note] = []
     if np.isfinite(promised_n) and np.isfinite(now_n):
         off = f"the bow is forecast {100 * (now_n / promised_n - 1):+.1f} % off what the last plan promised after its pass"
-        out.append(f"{off}." if noted else f"{off}; no stroke is noted since the last pull.")
+        more = "" if noted else "; no stroke is noted since the last pull"
+        out.append(info("pass.promise", f"{off}{more}."))
     if nothing_off(passes):
         return []
     for done in passes:
         if done.sd > VAGUE:
             out.append(
-                f"how much came off the {done.limb} limb cannot be told from these two pulls (to no better than ± {100 * done.sd:.0f} % of what was planned)."
+                info(
+                    "pass.vague",
+                    f"how much came off the {done.limb} limb cannot be told from these two pulls (to no better than ± {100 * done.sd:.0f} % of what was planned).",
+                )
             )
             continue
         out.append(
-            f"on the {done.limb} limb {round(100 * done.share):d} ± {100 * done.sd:.0f} % of the planned wood came off, by its stiffness."
+            info(
+                "pass.done",
+                f"on the {done.limb} limb {round(100 * done.share):d} ± {100 * done.sd:.0f} % of the planned wood came off, by its stiffness.",
+            )
         )
         if done.share > TOO_MUCH and done.share - 1 > 2 * done.sd:
             out.append(
-                f"the {done.limb} limb got weaker than planned: take less at a stroke, and look for cracks before the next pull."
+                caution(
+                    "pass.too-much",
+                    f"the {done.limb} limb got weaker than planned: take less at a stroke, and look for cracks before the next pull.",
+                )
             )
     return out
 

@@ -8,6 +8,7 @@ from tiller.mechanics.advice.planned import Plan
 from tiller.mechanics.advice.wanted import Tiller
 from tiller.mechanics.forward.forecast import Forecast
 from tiller.mechanics.forward.stop import Stop
+from tiller.notes import Note
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Advice:
         working_strain, strain_source: the limit that was used and where it comes from.
         tiller: at brace, now and wanted; None where it cannot be had.
         next_pull: what a further pull will show; None where it may not go further, or nothing is known.
-        said: why something is missing, and what the plan says about ways out.
+        notes: why something is missing, and what the plan says about ways out.
         earlier_pulls: how many pulls of the bow before this one the plan rests on as well.
         no_forecast, no_plan: why there is none, '' where there is one or nobody asked.
     """
@@ -39,7 +40,7 @@ class Advice:
     plan: Plan | None
     working_strain: float
     strain_source: str
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
     tiller: Tiller | None = None
     next_pull: NextPull | None = None
     no_forecast: str = ""

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tiller.mechanics.advice.yielding import SetShown
 from tiller.mechanics.fit.curvature import bend_from_places
+from tiller.notes import Note
 
 Array = NDArray[np.float64]
 
@@ -232,7 +233,7 @@ class Beside:
         sets: set since the first pull, by limb; empty for a first pull.
         tiller_mm, tiller_sd_mm: limb to string at the fades, upper less lower, at the largest draw.
         lost, lost_sd: share of the work that does not come back; stacking, stacking_sd: slope at the end over the mean slope.
-        said: in words.
+        notes: in words.
         set_since: day of the pull that the set is counted from.
         by_place: set against strain, None without an earlier pull; events: what heat or drying changed since the last pull.
     """
@@ -248,7 +249,7 @@ class Beside:
     lost_sd: float
     stacking: float
     stacking_sd: float
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
     by_place: SetShown | None = None
     events: tuple[EventShown, ...] = ()
     set_since: str = ""

@@ -10,7 +10,7 @@ falls as the crowned section's second moment.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from statistics import NormalDist
 
@@ -19,6 +19,16 @@ from numpy.typing import NDArray
 
 from tiller.mechanics.advice.evidence import Doubt, believed
 from tiller.mechanics.advice.layers import depth_at, layers
+from tiller.mechanics.advice.plan_notes import (
+    EVEN_ENOUGH,
+    WEAK_TOLERANCE,
+    Standing,
+    choice,
+    of_standing,
+    over_limit,
+    thin,
+    uneven_left,
+)
 from tiller.mechanics.advice.planned import Band, Doubtful, LeftAlone, Missing, Plan, Showed, Zone
 from tiller.mechanics.advice.thinning import (
     BESIDE_WEAK_MM,
@@ -34,6 +44,7 @@ from tiller.mechanics.forward.belief import BowBelief, bow_from
 from tiller.mechanics.forward.chain import WholeBow
 from tiller.mechanics.forward.elastica import solve_draws
 from tiller.mechanics.forward.solved import NoEquilibriumError, Solved, at_rows
+from tiller.notes import Note, halt
 from tiller.quantity import mm, newton
 
 Array = NDArray[np.float64]
@@ -71,11 +82,6 @@ DONE_OVER, DONE_SURE, DONE_DOUBT = 0.05, 0.8, 0.04
 SURE_SD = NormalDist().inv_cdf(DONE_SURE)
 HAND_SD = 0.15
 """Relative sd of the depth that a hand takes off (common practice, no source)."""
-EVEN_ENOUGH = 0.03
-WORSE, LEAST_LEFT = 1.1, 0.65
-"""A plan that ends less even than it began, or takes this much of the wood, is told apart (common practice, no source)."""
-WEAK_TOLERANCE = 0.08
-"""A weak spot strained by more than this above even is worth the choice between weight and evenness."""
 
 
 def make_plan(
@@ -98,11 +104,11 @@ def make_plan(
     shop, now, doubt, beyond = _acted_on(shop, shop.drawn(none, string, at_rows(first, -1)), string)
     now_band = _band(shop, now, doubt)
     standing = _standing(shop, now, doubt, weight_sd_n, braced, drawn_mm)
-    said = _standing_words(standing, now, aim, now_band.expected)
+    notes = of_standing(standing, now, aim, now_band.expected)
     final, level, even_weight, hands_off = now, shop.level_of(now), now.weight_n, standing.hands_off
     if not hands_off:
-        final, level, even_weight, over = _final(shop, string, now, aim, said)
-        said += _choice_words(over, even_weight)
+        final, level, even_weight, over = _final(shop, string, now, aim, notes)
+        notes += choice(over, even_weight)
         if over > 2 * WEAK_TOLERANCE:
             final, hands_off = now, True
     passed, left = now, _spared(shop, weak)
@@ -117,12 +123,12 @@ def make_plan(
     final_band = _band(shop, final, doubt)
     strained = [shop.limiting(k, final) * np.exp(np.maximum(beyond[k], 0.0)) for k in (0, 1)]
     largest, warned = _strained(shop, strained)
-    said = [
-        *_thin_words(shop, final),
-        *said,
+    notes = [
+        *thin(shop, final),
+        *notes,
         *warned,
-        *_uneven_words(now_band.expected, final_band.expected),
-        *_over_words(aim, now, _rising(shop, bow, first, strained), largest, bool(zones), standing.under),
+        *uneven_left(now_band.expected, final_band.expected),
+        *over_limit(aim, now, _rising(shop, bow, first, strained), largest, bool(zones), standing.under),
     ]
     return Plan(
         zones=zones,
@@ -140,39 +146,11 @@ def make_plan(
         after_pass_sd_n=float(np.hypot(weight_sd_n, HAND_SD * (now.weight_n - passed.weight_n))),
         doubtful=_doubtful(shop, doubt),
         missing=standing.missing,
-        said=tuple(said),
+        notes=tuple(notes),
     )
 
 
-def _choice_words(over: float, even_weight_n: float) -> list[str]:
-    """What to choose between weight and evenness, where a weak stretch stays strained by ``over`` above even."""
-    lighter = f"for the lighter bow lower draw_weight_n in bow.toml to {newton(even_weight_n)} or so"
-    if over > 2 * WEAK_TOLERANCE:
-        return [f"nothing is proposed until you choose: {lighter}; to keep the weight, want another shape there."]
-    return [f"the plan keeps the weight: {lighter}."] if over > WEAK_TOLERANCE else []
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Standing:
-    """How the bow stands before anything comes off.
-
-    Attributes:
-        missing: what is lacking before it may be called done.
-        near: it has its weight; under: and no wood to spare; shaped: weight and tiller are as far as this pull tells.
-    """
-
-    missing: tuple[Missing, ...]
-    near: bool
-    under: bool
-    shaped: bool
-
-    @property
-    def hands_off(self) -> bool:
-        """No wood comes off."""
-        return self.shaped or self.under
-
-
-def _standing(shop: Shop, now: State, doubt: Doubt, weight_sd_n: float, braced: bool, drawn_mm: float) -> _Standing:
+def _standing(shop: Shop, now: State, doubt: Doubt, weight_sd_n: float, braced: bool, drawn_mm: float) -> Standing:
     aim = shop.aim
     missing = _stretches_missing(shop, now, doubt)
     near = abs(now.weight_n / aim.weight_n - 1) < max(DONE_WEIGHT, min(0.7 * weight_sd_n / aim.weight_n, DONE_SD))
@@ -185,25 +163,7 @@ def _standing(shop: Shop, now: State, doubt: Doubt, weight_sd_n: float, braced: 
     elif not far_enough:
         missing.append(Missing("draw", DONE_SHARE * aim.draw_mm))
     under = now.weight_n < (1 + AT_WEIGHT) * aim.weight_n
-    return _Standing(missing=tuple(missing), near=near, under=under, shaped=shaped)
-
-
-def _standing_words(standing: _Standing, now: State, aim: Aim, uneven: float) -> list[str]:
-    if not standing.missing:
-        return ["weight and tiller are within what can be told: the bow is done."]
-    if standing.shaped:
-        return ["weight and tiller are within what this pull tells: take no wood off before the next one."]
-    if standing.under and standing.near:
-        return [
-            f"the bow has its weight, and what evens it out would make it lighter: it stays uneven by some {100 * uneven:.0f} %, unless a lighter target is"
-            " wanted."
-        ]
-    if standing.under:
-        return [
-            f"the bow is forecast {100 * (1 - now.weight_n / aim.weight_n):.0f} % under its target weight already: take no wood off; a lighter target is the"
-            " way out."
-        ]
-    return []
+    return Standing(missing=tuple(missing), near=near, under=under, shaped=shaped)
 
 
 def _reserve(now: State, final: State, doubt: Doubt, aim: Aim, weight_sd_n: float, drawn_mm: float) -> float:
@@ -241,7 +201,7 @@ def _as_zones_come(
     return zones, _carried_out(shop, zones, [z.pass_mm for z in zones], now), final
 
 
-def _strained(shop: Shop, strained: list[Array]) -> tuple[float, list[str]]:
+def _strained(shop: Shop, strained: list[Array]) -> tuple[float, list[Note]]:
     """The largest strain at the target in the end, and what is said of places that bear less.
 
     What a map shows over even may be true, however little it is acted on: against the wood's limit it counts whole.
@@ -250,38 +210,20 @@ def _strained(shop: Shop, strained: list[Array]) -> tuple[float, list[str]]:
         strained: (n,) by limb, at the target in the end.
     """
     largest = float(max(np.max(strained[k][shop.working[k]]) for k in (0, 1)))
-    said = []
+    notes = []
     for k, side in enumerate(("left", "right")):
         share = shop.wood[k].strain_share
         weaker = shop.working[k] & (share < 1.0) & (strained[k] > share * shop.aim.working_strain)
         if np.any(weaker):
             at = int(np.argmax(np.where(weaker, strained[k] / share, 0.0)))
-            said.append(
-                f"at {mm(shop.limbs[k].s_mm[at])} on the {side} limb, a place that bow.toml trusts with {100 * share[at]:.0f} % of the working"
-                f" strain, the strain at the target would reach {100 * strained[k][at]:.2f} %: a shorter draw or less weight would keep it under."
+            notes.append(
+                halt(
+                    "plan.weak-place-overstrained",
+                    f"at {mm(shop.limbs[k].s_mm[at])} on the {side} limb, a place that bow.toml trusts with {100 * share[at]:.0f} % of the working"
+                    f" strain, the strain at the target would reach {100 * strained[k][at]:.2f} %: a shorter draw or less weight would keep it under.",
+                )
             )
-    return largest, said
-
-
-def _thin_words(shop: Shop, final: State) -> list[str]:
-    thinnest = min(
-        float(np.min(1.0 - final.removal[k][shop.working[k]] / shop.wood[k].thickness_mm[shop.working[k]]))
-        for k in (0, 1)
-    )
-    if thinnest >= LEAST_LEFT:
-        return []
-    return [
-        f"the target would leave only {100 * thinnest:.0f} % of the wood's thickness in places: check draw_weight_n in bow.toml before anything is scraped."
-    ]
-
-
-def _uneven_words(now: float, ends: float) -> list[str]:
-    if ends <= max(WORSE * now, EVEN_ENOUGH):
-        return []
-    return [
-        f"what is left alone costs evenness: {100 * ends:.0f} % in the end, {100 * now:.0f} % now: a place that stays thick is strained less, the more"
-        " comes off beside it. Leave it so, or work on it too where the wood allows."
-    ]
+    return largest, notes
 
 
 def _rising(shop: Shop, bow: WholeBow, curve: Solved, strained: list[Array]) -> tuple[Array, Array]:
@@ -294,32 +236,6 @@ def _rising(shop: Shop, bow: WholeBow, curve: Solved, strained: list[Array]) -> 
         )
         most = np.maximum(most, np.max(bent / np.maximum(bent[-1], 1e-9) * strained[k][work], axis=1))
     return curve.draw_mm, most / most[-1]
-
-
-def _over_words(
-    aim: Aim, now: State, rising: tuple[Array, Array], largest: float, thinned: bool, under: bool
-) -> list[str]:
-    """What is said where the strain at the target would be over the working strain, with the price of each way out.
-
-    Strain over draw (``rising``) goes as on the bow as it is; a limb that is thinner all over weighs as its thickness cubed, and is strained as that.
-    """
-    if largest <= aim.working_strain:
-        return []
-    share = aim.working_strain / largest
-    shorter = float(np.interp(share, rising[1], rising[0], left=np.nan))
-    draw = f"a draw of {mm(shorter)} from the pivot" if np.isfinite(shorter) else "a much shorter draw"
-    weight = (
-        ""
-        if under
-        else f", a weight of {newton(share**3 * min(aim.weight_n, now.weight_n))}, or a longer or wider limb"
-    )
-    after = ", when all that is planned is off," if thinned else ""
-    return [
-        f"at the target{after} the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: {draw}{weight} would keep"
-        " it under, each by itself."
-        if weight
-        else f"at the target{after} the strain would reach {100 * largest:.2f} %, over the working strain of {100 * aim.working_strain:.2f} %: {draw} would keep it under."
-    ]
 
 
 def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, Doubt, tuple[Array, Array]]:
@@ -462,7 +378,7 @@ def _this_pass(shop: Shop, string: float, now: State, final: State, reserve: flo
     return best or capped(heavy)[0]
 
 
-def _final(shop: Shop, string: float, now: State, aim: Aim, said: list[str]) -> tuple[State, float, float, float]:
+def _final(shop: Shop, string: float, now: State, aim: Aim, notes: list[Note]) -> tuple[State, float, float, float]:
     """The bow at the end, its level of strain, the weight that an even tiller would end at, and by how much a weak spot is over."""
     final, level = shop.for_weight(aim.weight_n, string, now)
     over, where = _most(shop, final, level)
@@ -470,9 +386,12 @@ def _final(shop: Shop, string: float, now: State, aim: Aim, said: list[str]) -> 
         return final, level, final.weight_n, over
     even, _ = _all_even(shop, string, final, aim.weight_n)
     loss = 100 * (1 - even.weight_n / aim.weight_n)
-    said.append(
-        f"a weak spot stands in the way, {where}: with the weight kept it is strained {100 * over:.0f} % more than is wanted; made as wanted, the bow"
-        f" would end at {newton(even.weight_n)}, {loss:.0f} % under its weight."
+    notes.append(
+        halt(
+            "plan.weak-spot",
+            f"a weak spot stands in the way, {where}: with the weight kept it is strained {100 * over:.0f} % more than is wanted; made as wanted, the bow"
+            f" would end at {newton(even.weight_n)}, {loss:.0f} % under its weight.",
+        )
     )
     return final, level, even.weight_n, over
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tiller.mechanics.advice.layers import Layer, layers
+from tiller.notes import Note
 
 Limb = str
 
@@ -106,7 +107,7 @@ class Plan:
         doubtful: the stretch that is known worst.
         missing: what is lacking before the bow may be called done; empty where it is done.
         even_weight_n: weight that an even tiller would end at (less than the target where a weak spot stands in the way).
-        said: what stands in the way, with the price of each way out, in words.
+        notes: what stands in the way, with the price of each way out, in words.
     """
 
     zones: tuple[Zone, ...]
@@ -124,7 +125,7 @@ class Plan:
     after_pass_sd_n: float
     doubtful: Doubtful
     missing: tuple[Missing, ...]
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     @property
     def done(self) -> bool:

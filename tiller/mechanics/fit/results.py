@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from tiller.bow.bowfile import Side
 from tiller.mechanics.fit.marks import Mark
 from tiller.mechanics.fit.twist import UNKNOWN, Twist
+from tiller.notes import Note
 
 Array = NDArray[np.float64]
 Branch = Literal["up", "down"]
@@ -126,7 +127,7 @@ class PullResult:
         balance, balance_sd: left limb's strain over the right one's, over the wanted shape, - 1.
         wanted_balance: what is wanted of that.
         left_out: what was not used, in words.
-        said: things worth saying (reversed sign, drifted zero, ...), in words.
+        notes: things worth saying (reversed sign, drifted zero, ...), in words.
         handle: how far it bends.
         string_kind: the string that was on the bow, 'long' or 'braced'; '' where it is not on record.
     """
@@ -145,7 +146,7 @@ class PullResult:
     balance_sd: float
     force_lines_rejected: dict[str, int]
     left_out: tuple[str, ...]
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
     string_kind: str = ""
     wanted_balance: float = 0.0
     handle: HandleBend = NO_HANDLE

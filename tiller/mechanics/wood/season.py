@@ -12,6 +12,7 @@ from tiller.bow.stavefile import BARK_DAYS, SEAL_DAYS, WOOD_OFF, Stave, Weighing
 from tiller.bow.wood.moisture import DRIEST, WETTEST, equilibrium
 from tiller.bow.wood.shrinkage import SATURATION
 from tiller.mechanics.wood.drying import DRAWS, FEWEST, LEAST_SD_KG, Drying, Ready, fit_drying, ready
+from tiller.notes import Note, caution, halt, info
 
 Array = NDArray[np.float64]
 
@@ -51,7 +52,7 @@ class Season:
         curve: of the weigh-ins, None where they do not tell one; ready: when it comes to the moisture that is wanted, from ``first``.
         first: day of the first weigh-in that counts; days (n,) from it, masses (n,) kg of all that count.
         shop: equilibrium moisture of the shop's air, NaN where it is not known.
-        said: what to know.
+        notes: what to know.
     """
 
     moisture: float
@@ -64,7 +65,7 @@ class Season:
     days: Array
     masses: Array
     shop: float
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def season_of(stave: Stave, today: date | None = None) -> Season:
@@ -73,20 +74,11 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
     Args:
         today: to say how old the last weigh-in is; None = that is not said.
     """
-    said: list[str] = []
-    weighed = _counting(stave, said)
+    notes: list[Note] = []
+    weighed = _counting(stave, notes)
     masses = np.array([w.mass_kg for w in weighed])
     days = np.array([(w.on - weighed[0].on).days for w in weighed], dtype=float) if weighed else np.empty(0)
-    lowest = np.minimum.accumulate(masses)
-    for k in range(1, len(masses)):
-        if masses[k] <= (1 + RISE) * lowest[k - 1]:
-            continue
-        at = int(np.argmin(masses[:k]))
-        than = "the one before" if at == k - 1 else f"that of {weighed[at].on}"
-        said.append(
-            f"the weigh-in of {weighed[k].on} is heavier than {than}: damp air, or a slip; weigh it again"
-            f" ('--weigh {weighed[k].on}=KG' writes it anew, '--forget {weighed[k].on}' takes it away)."
-        )
+    notes += _rising(weighed)
     curve = fit_drying(days, masses) if len(masses) else None
     shop, shops = float("nan"), np.full(DRAWS, np.nan)
     rng = np.random.default_rng(0)
@@ -94,47 +86,49 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
         shop = equilibrium(stave.temperature_c, stave.humidity)
         drawn = np.clip(stave.humidity + HUMIDITY_SD * rng.normal(size=DRAWS), 0.05, 0.95)
         shops = np.array([equilibrium(stave.temperature_c, float(h)) for h in drawn])
-    dry, how = _dry(stave, curve, shops, rng, said)
+    dry, how = _dry(stave, curve, shops, rng, notes)
     moisture = sd = float("nan")
     soon = None
     if dry is not None and len(masses):
         now = 100 * ((masses[-1] + LEAST_SD_KG * rng.normal(size=DRAWS)) / dry - 1)
         moisture, sd = float(np.median(now)), float(np.std(now))
         if moisture < -2:
-            said.append(f"the stave is lighter than its dry mass ({how}): one of them is wrong; weigh both again.")
+            notes.append(
+                caution(
+                    "season.under-dry",
+                    f"the stave is lighter than its dry mass ({how}): one of them is wrong; weigh both again.",
+                )
+            )
             moisture = sd = float("nan")
         elif sd > TELLING_SD:
-            said.append(
-                f"{how} it might be {moisture:.0f} ± {sd:.0f} %, which tells nothing yet: weigh on, or dry an offcut."
+            notes.append(
+                info(
+                    "season.vague",
+                    f"{how} it might be {moisture:.0f} ± {sd:.0f} %, which tells nothing yet: weigh on, or dry an offcut.",
+                )
             )
             moisture = sd = float("nan")
         elif curve is not None:
             soon = ready(curve, dry * (1 + stave.wanted_moisture / 100), own_level=how == BY_LEVEL)
             if not np.isfinite(soon.days):
-                said.append(
-                    f"in this air it does not come down to {stave.wanted_moisture:g} %: a drier place is needed, or be content with more."
+                notes.append(
+                    caution(
+                        "season.air-too-damp",
+                        f"in this air it does not come down to {stave.wanted_moisture:g} %: a drier place is needed, or be content with more.",
+                    )
                 )
     if dry is None or not np.isfinite(moisture):
         how = f"its moisture is not told yet: dry an offcut in an oven, or weigh it every week ({FEWEST} times over 10 days at the least, and until it hardly loses more)"
-    said += _wetness(stave, moisture)
-    limit = float(np.clip(moisture + sd, DRIEST, WETTEST)) if np.isfinite(moisture) else float("nan")
-    if not np.isfinite(moisture) and (stave.weighings or stave.offcut is not None):
-        limit = WETTEST
-        said.append("its moisture is not told: at the rack its strain limits are those of wet wood, until it is.")
-    elif not np.isfinite(moisture):
-        age = _age_days(stave, today)
-        if age is not None and age < SEASONED_DAYS:
-            limit = WETTEST
-            said.append(
-                f"nothing tells its moisture and it was felled {age} days ago: it is taken as wet, and its strain limits at the rack with it;"
-                " wet wood that is tillered takes set (common practice). Weigh it, or dry an offcut."
-            )
-        else:
-            said.append("nothing tells its moisture: at the rack its strain limits are those of dry wood (12 %).")
-    said += _reminders(stave, today)
+    notes += _wetness(stave, moisture)
+    limit, of_limit = _limit(stave, moisture, sd, today)
+    notes += of_limit
+    notes += _reminders(stave, today)
     if today is not None and weighed and (today - weighed[-1].on).days > STALE_DAYS:
-        said.append(
-            f"it was last weighed {(today - weighed[-1].on).days} days ago: weigh it again before it is tillered."
+        notes.append(
+            info(
+                "season.stale",
+                f"it was last weighed {(today - weighed[-1].on).days} days ago: weigh it again before it is tillered.",
+            )
         )
     first = weighed[0].on if weighed else None
     return Season(
@@ -148,18 +142,74 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
         days=days,
         masses=masses,
         shop=shop,
-        said=tuple(said),
+        notes=tuple(notes),
     )
 
 
-def _counting(stave: Stave, said: list[str]) -> list[Weighing]:
+def _rising(weighed: list[Weighing]) -> list[Note]:
+    """Weigh-ins that are heavier than an earlier one."""
+    notes: list[Note] = []
+    masses = np.array([w.mass_kg for w in weighed])
+    lowest = np.minimum.accumulate(masses)
+    for k in range(1, len(masses)):
+        if masses[k] <= (1 + RISE) * lowest[k - 1]:
+            continue
+        at = int(np.argmin(masses[:k]))
+        than = "the one before" if at == k - 1 else f"that of {weighed[at].on}"
+        notes.append(
+            caution(
+                "season.rose",
+                f"the weigh-in of {weighed[k].on} is heavier than {than}: damp air, or a slip; weigh it again"
+                f" ('--weigh {weighed[k].on}=KG' writes it anew, '--forget {weighed[k].on}' takes it away).",
+            )
+        )
+    return notes
+
+
+def _limit(stave: Stave, moisture: float, sd: float, today: date | None) -> tuple[float, list[Note]]:
+    """Moisture (%) that the limits of strain are taken at, NaN = dry wood, and what is worth saying of it."""
+    notes: list[Note] = []
+    limit = float(np.clip(moisture + sd, DRIEST, WETTEST)) if np.isfinite(moisture) else float("nan")
+    if not np.isfinite(moisture) and (stave.weighings or stave.offcut is not None):
+        limit = WETTEST
+        notes.append(
+            caution(
+                "season.untold",
+                "its moisture is not told: at the rack its strain limits are those of wet wood, until it is.",
+            )
+        )
+    elif not np.isfinite(moisture):
+        age = _age_days(stave, today)
+        if age is not None and age < SEASONED_DAYS:
+            limit = WETTEST
+            notes.append(
+                caution(
+                    "season.untold",
+                    f"nothing tells its moisture and it was felled {age} days ago: it is taken as wet, and its strain limits at the rack with it;"
+                    " wet wood that is tillered takes set (common practice). Weigh it, or dry an offcut.",
+                )
+            )
+        else:
+            notes.append(
+                info(
+                    "season.untold",
+                    "nothing tells its moisture: at the rack its strain limits are those of dry wood (12 %).",
+                )
+            )
+    return limit, notes
+
+
+def _counting(stave: Stave, notes: list[Note]) -> list[Weighing]:
     """Weigh-ins of the wood as it is now: from before the bark or a split half came off they tell another piece's mass."""
     weighed = {w.on: w for w in stave.weighings}
     if stave.offcut is not None:
         near = [w for w in stave.weighings if abs((w.on - stave.offcut.on).days) <= GAP_DAYS]
         if any(abs(w.mass_kg / stave.offcut.stave_kg - 1) > GAP for w in near):
-            said.append(
-                f"the stave's mass with the offcut ({stave.offcut.stave_kg:g} kg on {stave.offcut.on}) is far from the weigh-ins about that day: one of them is a slip."
+            notes.append(
+                caution(
+                    "season.slip",
+                    f"the stave's mass with the offcut ({stave.offcut.stave_kg:g} kg on {stave.offcut.on}) is far from the weigh-ins about that day: one of them is a slip.",
+                )
             )
         weighed.setdefault(stave.offcut.on, Weighing(stave.offcut.on, stave.offcut.stave_kg))
     off = [(stave.dates[key], key) for key in WOOD_OFF if key in stave.dates]
@@ -168,21 +218,27 @@ def _counting(stave: Stave, said: list[str]) -> list[Weighing]:
     last, step = max(off)
     kept = [weighed[on] for on in sorted(weighed) if on >= last]
     if len(kept) < len(weighed):
-        said.append(
-            f"{len(weighed) - len(kept)} weighing(s) from before {step.replace('_', ' ')} ({last}) are not counted: what came off then was no water."
+        notes.append(
+            info(
+                "season.not-counted",
+                f"{len(weighed) - len(kept)} weighing(s) from before {step.replace('_', ' ')} ({last}) are not counted: what came off then was no water.",
+            )
         )
     return kept
 
 
 def _dry(
-    stave: Stave, curve: Drying | None, shops: Array, rng: np.random.Generator, said: list[str]
+    stave: Stave, curve: Drying | None, shops: Array, rng: np.random.Generator, notes: list[Note]
 ) -> tuple[Array | None, str]:
     """Draws (k,) of the dry mass in kg, and how it is known; None where nothing tells it."""
     cut = stave.offcut
     last = max([stave.dates[key] for key in WOOD_OFF if key in stave.dates], default=None)
     if cut is not None and last is not None and cut.on < last:
-        said.append(
-            f"the offcut of {cut.on} is from before wood came off the stave ({last}): its dry mass is that of a heavier piece; dry another one."
+        notes.append(
+            caution(
+                "season.old-offcut",
+                f"the offcut of {cut.on} is from before wood came off the stave ({last}): its dry mass is that of a heavier piece; dry another one.",
+            )
         )
         cut = None
     if cut is not None:
@@ -199,14 +255,20 @@ def _dry(
     return None, ""
 
 
-def _wetness(stave: Stave, moisture: float) -> list[str]:
+def _wetness(stave: Stave, moisture: float) -> list[Note]:
     if np.isfinite(moisture) and moisture > SATURATION:
         return [
-            f"at {moisture:.0f} % it is over fibre saturation, green: it is not tillered yet; strain limits at the rack are taken as for the wettest wood that can be told."
+            halt(
+                "season.green",
+                f"at {moisture:.0f} % it is over fibre saturation, green: it is not tillered yet; strain limits at the rack are taken as for the wettest wood that can be told.",
+            )
         ]
     if np.isfinite(moisture) and moisture > stave.wanted_moisture:
         return [
-            f"at {moisture:.0f} % it is wetter than the {stave.wanted_moisture:g} % that is wanted: tillered now it takes set (common practice); wait."
+            halt(
+                "season.wet",
+                f"at {moisture:.0f} % it is wetter than the {stave.wanted_moisture:g} % that is wanted: tillered now it takes set (common practice); wait.",
+            )
         ]
     return []
 
@@ -220,27 +282,38 @@ def _age_days(stave: Stave, today: date | None) -> int | None:
     return ((today or last) - felled).days
 
 
-def _reminders(stave: Stave, today: date | None) -> list[str]:
+def _reminders(stave: Stave, today: date | None) -> list[Note]:
     felled = stave.dates.get("felled")
-    out: list[str] = []
+    out: list[Note] = []
     age = _age_days(stave, today)
     if felled is None or age is None:
         return out
     sealed, bark = stave.dates.get("ends_sealed"), stave.dates.get("bark_off")
     if sealed is None and age <= CHECKING_DAYS:
-        out.append("seal the ends at once: they check within days (common practice).")
+        out.append(caution("season.seal", "seal the ends at once: they check within days (common practice)."))
     elif sealed is None:
         out.append(
-            f"{age} days after felling no sealing of the ends is on record ('--ends-sealed DATE' notes it): look for checks from the ends before it is laid out."
+            caution(
+                "season.unsealed",
+                f"{age} days after felling no sealing of the ends is on record ('--ends-sealed DATE' notes it): look for checks from the ends before it is laid out.",
+            )
         )
     elif (sealed - felled).days > SEAL_DAYS:
         out.append(
-            f"the ends were sealed {(sealed - felled).days} days after felling: look for checks before it is laid out."
+            caution(
+                "season.sealed-late",
+                f"the ends were sealed {(sealed - felled).days} days after felling: look for checks before it is laid out.",
+            )
         )
     if bark is None and age > BARK_DAYS:
         out.append(
-            "the bark is still on: take it off, or see to insects by what is allowed where you are (common practice)."
+            info(
+                "season.bark",
+                "the bark is still on: take it off, or see to insects by what is allowed where you are (common practice).",
+            )
         )
     if age < FRESH_DAYS:
-        out.append("keep it out of the sun and off the floor, with air on all sides (common practice).")
+        out.append(
+            info("season.fresh", "keep it out of the sun and off the floor, with air on all sides (common practice).")
+        )
     return out

@@ -389,7 +389,7 @@ def sheet_html(
         f"<tr>{''.join(f'<{tag}>{html.escape(c)}</{tag}>' for c in cells)}</tr>"
         for tag, cells in (("th", COURSE), *(("td", row) for row in course_rows(pulls, units)))
     )
-    notes = "".join(f"<li>{html.escape(units.words(text))}</li>" for text in pulls[-1].advice.advice_said)
+    notes = "".join(f"<li>{html.escape(units.words(note.text))}</li>" for note in pulls[-1].advice.advice_notes)
     style = (
         f"body{{background:{PAPER};color:{INK};font:15px sans-serif;max-width:1000px;margin:2em auto;padding:0 1em}}"
         "th{text-align:left;padding-right:2em;font-weight:normal;opacity:.75}img{max-width:480px;width:100%}figure{display:inline-block;margin:0 1em 1em 0}"

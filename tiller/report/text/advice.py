@@ -172,7 +172,7 @@ def advice_words(
             " trusted with. See the notes for the ways out before anything is scraped."
         )
     out += plan_words(advice.plan, bow, units, stroke_mm, over=over) if advice.plan is not None else ["PLAN      none."]
-    out += [f"Note: {units.words(text)}" for text in advice.said]
+    out += [f"Note: {units.words(note.text)}" for note in advice.notes]
     if caution:
         out += ["", CAUTION]
     return "\n".join(out)

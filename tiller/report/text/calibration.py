@@ -33,7 +33,7 @@ def scale_words(found: Calibration, units: Units = METRIC) -> str:
         )
     if np.isfinite(found.creep_percent):
         out.append(f"creep {found.creep_percent:+.3f} % of the load in {found.creep_minutes:.1f} minutes.")
-    return "\n".join([*out, *(f"Note: {units.words(text)}" for text in found.said)])
+    return "\n".join([*out, *(f"Note: {units.words(note.text)}" for note in found.notes)])
 
 
 def lens_words(found: LensFound) -> str:
@@ -47,7 +47,7 @@ def lens_words(found: LensFound) -> str:
     ]
     if found.rms_px > 1.0:
         out.append("Note: that is much: was the board bent, the focus changed, or the picture blurred?")
-    return "\n".join([*out, *(f"Note: {text}" for text in found.said)])
+    return "\n".join([*out, *(f"Note: {note.text}" for note in found.notes)])
 
 
 def board_words(found: RackFound, units: Units = METRIC) -> str:
@@ -67,4 +67,4 @@ def board_words(found: RackFound, units: Units = METRIC) -> str:
         out.append(
             f"string's seat {found.hook.offset_mm[0]:+.1f}, {found.hook.offset_mm[1]:+.1f} ± {found.hook_sd_mm:.1f} mm from the hook's fiducial"
         )
-    return "\n".join([*out, *(f"Note: {units.words(text)}" for text in found.said)])
+    return "\n".join([*out, *(f"Note: {units.words(note.text)}" for note in found.notes)])

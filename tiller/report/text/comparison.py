@@ -8,6 +8,7 @@ import numpy as np
 
 from tiller.mechanics.advice.history import Beside, EventShown
 from tiller.mechanics.advice.yielding import SetShown
+from tiller.notes import Note, info
 from tiller.records.stored_advice import (
     StoredComparison,
     StoredEvent,
@@ -19,7 +20,11 @@ from tiller.records.stored_advice import (
 )
 from tiller.report.style import Units
 
-NOTHING_OFF = "by its stiffness nothing to speak of came off since the last pull."
+NOTHING_OFF = info("pass.nothing-off", "by its stiffness nothing to speak of came off since the last pull.")
+
+
+def _notes(beside: Beside) -> list[Note]:
+    return [*([NOTHING_OFF] if beside.nothing_off else []), *beside.notes]
 
 
 def stored_comparison(beside: Beside) -> StoredComparison:
@@ -36,7 +41,7 @@ def stored_comparison(beside: Beside) -> StoredComparison:
         lost_share_sd=beside.lost_sd,
         stacking=beside.stacking,
         stacking_sd=beside.stacking_sd,
-        beside_said=(*([NOTHING_OFF] if beside.nothing_off else []), *beside.said),
+        comparison_notes=tuple(_notes(beside)),
         events_shown=tuple(
             StoredEvent(
                 limb=e.limb,
@@ -132,5 +137,4 @@ def beside_words(beside: Beside, units: Units) -> list[str]:
     if beside.by_place is not None:
         out += _set_words(beside.by_place, units)
     out += [_event_words(e, units) for e in beside.events]
-    said = [*([NOTHING_OFF] if beside.nothing_off else []), *beside.said]
-    return out + [f"Note: {units.words(text)}" for text in said]
+    return out + [f"Note: {units.words(note.text)}" for note in _notes(beside)]

@@ -178,8 +178,8 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
         "",
     ]
     out += _modulus_lines(result, bow)
-    if result.said:
-        out += ["", *(f"Note: {units.words(text)}" for text in result.said)]
+    if result.notes:
+        out += ["", *(f"Note: {units.words(note.text)}" for note in result.notes)]
     if result.left_out:
         out += ["", "Left out:", *(f"  {units.words(text)}" for text in result.left_out)]
     if caution:
@@ -223,7 +223,7 @@ def kept_words(pull: StoredPull, units: Units) -> str:
     wanted = tiller.wanted_left_over_right_strain if tiller is not None else 1.0
     over = (1.0 + pull.balance) / (wanted if wanted > 0 else 1.0) - 1.0
     out += _balance_line(over, pull.balance_sd)
-    out += [f"Note: {units.words(text)}" for text in pull.said]
+    out += [f"Note: {units.words(note.text)}" for note in pull.notes]
     if pull.left_out:
         out += ["", "Left out:", *(f"  {units.words(text)}" for text in pull.left_out)]
     return "\n".join(out)

@@ -68,7 +68,7 @@ def stave_words(
         f = told.feature
         raised = f", {told.raised_mm:g} mm high" if told.raised_mm else ""
         out.append(f"{told.limb} limb: {f.kind} from {units.length(f.from_mm)} to {units.length(f.to_mm)}{raised}")
-    out += [f"Note: {units.words(text)}" for text in season.said]
+    out += [f"Note: {units.words(note.text)}" for note in season.notes]
     return "\n".join([*out, "", *CAUTIONS])
 
 

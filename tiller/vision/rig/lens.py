@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.rigfile import Lens
 from tiller.errors import VisionFault
+from tiller.notes import Note, caution, info
 from tiller.vision.rig.camera import as_points
 
 Array = NDArray[np.float64]
@@ -51,7 +52,7 @@ class LensFound:
         residual_px: (n, 2) seen minus modelled; at_px: (n, 2) where.
         coverage: (rows, columns) corners in each field of the picture.
         rim_sd_px: how well a corner of the picture is placed by the distortion, 1 sd.
-        said: what to know.
+        notes: what to know.
     """
 
     lens: Lens
@@ -63,7 +64,7 @@ class LensFound:
     at_px: Array
     coverage: NDArray[np.int_]
     rim_sd_px: float
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def _sharpness(grey: Image, pixels: Array) -> float:
@@ -162,22 +163,36 @@ def calibrate_lens(views: Sequence[SeenCorners], size: tuple[int, int], one_foca
     lens = Lens(size, matrix, distortion)
     rim = _rim_sd(lens, used, poses, residual, one_focal_length)
     fields = coverage(used, size)
-    said = []
+    notes = []
     if left_out:
-        said.append(
-            f"view(s) {', '.join(str(k + 1) for k in left_out)} fit much worse than the others and were left out."
+        notes.append(
+            info(
+                "lens.left-out",
+                f"view(s) {', '.join(str(k + 1) for k in left_out)} fit much worse than the others and were left out.",
+            )
         )
     empty = int(np.count_nonzero(fields == 0))
     if empty > fields.size // 5:
-        said.append(
-            f"{empty} of {fields.size} fields of the picture saw no corner: the distortion there is a guess; hold the board into the corners too."
+        notes.append(
+            caution(
+                "lens.uncovered",
+                f"{empty} of {fields.size} fields of the picture saw no corner: the distortion there is a guess; hold the board into the corners too.",
+            )
         )
     if rim > TRUSTED_PX:
-        said.append(
-            f"the distortion is not well constrained: a corner of the picture is placed to {rim:.1f} px only (1 sd); take more pictures, near the rim and tilted."
+        notes.append(
+            caution(
+                "lens.rim",
+                f"the distortion is not well constrained: a corner of the picture is placed to {rim:.1f} px only (1 sd); take more pictures, near the rim and tilted.",
+            )
         )
     if sd[0] > 0.01 * matrix[0, 0]:
-        said.append(f"the focal length is known to {100 * sd[0] / matrix[0, 0]:.1f} % only: tilt the board more.")
+        notes.append(
+            caution(
+                "lens.focal",
+                f"the focal length is known to {100 * sd[0] / matrix[0, 0]:.1f} % only: tilt the board more.",
+            )
+        )
     at = np.vstack([v.pixels for v in used])
     return LensFound(
         lens=lens,
@@ -189,7 +204,7 @@ def calibrate_lens(views: Sequence[SeenCorners], size: tuple[int, int], one_foca
         at_px=at,
         coverage=fields,
         rim_sd_px=rim,
-        said=tuple(said),
+        notes=tuple(notes),
     )
 
 

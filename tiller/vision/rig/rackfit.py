@@ -18,6 +18,7 @@ from scipy.optimize import least_squares
 
 from tiller.bow.rigfile import Fiducial, HookFiducial, Lens
 from tiller.errors import VisionFault
+from tiller.notes import Note, caution, info
 from tiller.quantity import mm
 from tiller.vision.rig.board import Key, crossing
 from tiller.vision.rig.camera import View, as_points
@@ -72,7 +73,7 @@ class RackFound:
         bow_plane_z_mm, bow_plane_sd_mm.
         hook: with offset and plane, None where hook or seat were not seen; hook_sd_mm: sd of the offset.
         rms_px: of all corners; pictures: used. tape_off_mm: taped minus found, in the order given.
-        said: what to know.
+        notes: what to know.
     """
 
     fiducials: tuple[Fiducial, ...]
@@ -84,7 +85,7 @@ class RackFound:
     rms_px: float
     pictures: int
     tape_off_mm: Array
-    said: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def _square(side: float) -> Array:
@@ -384,7 +385,7 @@ def _in_rack(
     )
     marks = layout.marks(x)
     off = np.array([d - float(np.linalg.norm(marks[a, 3:] - marks[b, 3:])) for a, b, d, _ in straps])
-    said = _notes(x, layout, where, known, straps, off)
+    notes = _notes(x, layout, where, known, straps, off)
     found_hook = None
     hook_sd = float("nan")
     if len(told) > 4 * n + 1 and hook is not None:
@@ -392,7 +393,12 @@ def _in_rack(
         found_hook = HookFiducial(hook[0][0], hook[0][1], scale * hook[1], (float(ox), float(oy)), float(z))
         hook_sd = float(np.max(sd[4 * n + 1 : 4 * n + 3]))
     else:
-        said.append("hook and string seat were not seen together: the hook's offset is not known from these pictures.")
+        notes.append(
+            caution(
+                "rack.no-hook",
+                "hook and string seat were not seen together: the hook's offset is not known from these pictures.",
+            )
+        )
     return RackFound(
         fiducials=fiducials,
         centre_sd_mm=sd[: 3 * n].reshape(n, 3),
@@ -403,7 +409,7 @@ def _in_rack(
         rms_px=rms,
         pictures=layout.pictures,
         tape_off_mm=off,
-        said=tuple(said),
+        notes=tuple(notes),
     )
 
 
@@ -414,29 +420,43 @@ def _notes(
     known: Known,
     straps: list[tuple[int, int, float, float]],
     off: Array,
-) -> list[str]:
+) -> list[Note]:
     """What to know of tapes, lath, missing fiducials and the print's scale."""
     marks, board, lath = layout.marks(x), known.board, known.lath
     axes, origin = _frame(x, layout, where, known)
-    said = []
+    notes = []
     for (a, b, d, s), o in zip(straps, off, strict=True):
         if abs(o) > 4 * s:
-            said.append(
-                f"the distance taped between fiducials {layout.keys[a][1]} and {layout.keys[b][1]}, {mm(d)}, is {mm(o, 1, sign=True)} off what pictures and the other tapes say: measure it again."
+            notes.append(
+                caution(
+                    "rack.tape-off",
+                    f"the distance taped between fiducials {layout.keys[a][1]} and {layout.keys[b][1]}, {mm(d)}, is {mm(o, 1, sign=True)} off what pictures and the other tapes say: measure it again.",
+                )
             )
     ends = [float((axes @ (marks[where[k], 3:] - origin))[2]) for k in (lath.left, lath.right)]
     if abs(ends[1] - ends[0]) > LATH_TILT_MM:
-        said.append(
-            f"the lath's right end lies {mm(ends[1] - ends[0], 1, sign=True)} nearer to the camera than its left one: lay it as a bow would lie, along the board, and take the pictures again."
+        notes.append(
+            caution(
+                "rack.lath-askew",
+                f"the lath's right end lies {mm(ends[1] - ends[0], 1, sign=True)} nearer to the camera than its left one: lay it as a bow would lie, along the board, and take the pictures again.",
+            )
         )
     missing = [str(k[1]) for k in board if k not in where]
     if missing:
-        said.append(f"fiducials {', '.join(missing)} were seen in fewer than two pictures and are left out.")
-    if abs(x[-1]) > 2.0 * SIDE_SD:
-        said.append(
-            f"the printed fiducials are {100 * x[-1]:+.1f} % off their nominal side by the tapes: the sheets were printed at another scale; the sides found are used."
+        notes.append(
+            info(
+                "rack.left-out",
+                f"fiducials {', '.join(missing)} were seen in fewer than two pictures and are left out.",
+            )
         )
-    return said
+    if abs(x[-1]) > 2.0 * SIDE_SD:
+        notes.append(
+            caution(
+                "rack.print-scale",
+                f"the printed fiducials are {100 * x[-1]:+.1f} % off their nominal side by the tapes: the sheets were printed at another scale; the sides found are used.",
+            )
+        )
+    return notes
 
 
 def stick_length(corners: tuple[Array, Array], view: View, z_mm: float) -> float:
