@@ -63,7 +63,13 @@ def test_curve_layout_and_drying() -> None:
     laid = tiller.lay_out(
         tiller.outline("straight", 880.0, 50.0, 42.0, 12.0),
         50.0,
-        tiller.Wanted(640.0, 180.0, 150.0, ash.modulus_gpa, ash.density_kg_m3, None),
+        tiller.Wanted(
+            draw_mm=640.0,
+            weight_n=180.0,
+            brace_mm=150.0,
+            modulus_gpa=ash.modulus_gpa,
+            density_kg_m3=ash.density_kg_m3,
+        ),
     )
     assert 0.004 < laid.level < 0.009
     assert tiller.equilibrium(20.0, 0.65) == pytest.approx(12.0, abs=0.1)  # Wood Handbook, eq. 4-5

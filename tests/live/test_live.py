@@ -327,7 +327,7 @@ def test_an_old_or_shifted_calibration_is_said_at_the_start(small_recording: Pat
         rack._mind(
             None, None, Seen(t_s=1e9, bow=True, still=True, draw_mm=float("nan"), force_n=0.0)
         )  # a turn of the analysis while nothing is drawn
-        notes = " ".join(rack._notes)
+        notes = " ".join(note.text for note in rack._notes)
         assert said in notes
         assert bool(notes) == bool(said)
 

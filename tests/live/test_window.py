@@ -23,6 +23,7 @@ from tiller.live.view import BoardNow, View
 from tiller.measure.recording import read_recording
 from tiller.measure.store import Keeping
 from tiller.measure.worker import Worked, work_up
+from tiller.notes import caution
 from tiller.records.book import PullRow
 from tiller.report.style import Units
 from tiller.sources.interfaces import Stage
@@ -76,7 +77,7 @@ def view(small_recording: Path, worked: Worked, tmp_path_factory: pytest.TempPat
         worked=worked,
         plan_holds=True,
         stations_mm={side: worked.result.limb(side).s_mm for side in SIDES},
-        notes=("the disk was slow: 12 pictures between holds were left out.",),
+        notes=(caution("live.disk-slow", "the disk was slow: 12 pictures between holds were left out."),),
     )
 
 
@@ -199,7 +200,7 @@ def keys(app):
     return " ".join(good) + " " + ",".join(Held.orders)
 
 def main():
-    with session(Wanted(None, software=True, home=out / "pulls", book=out / "book.sqlite3")) as rack:
+    with session(Wanted(bow=None, software=True, home=out / "pulls", book=out / "book.sqlite3")) as rack:
         rack.start()
         app = App(rack, Units(), out / "book.sqlite3", size)
         shots = set()

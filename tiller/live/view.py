@@ -108,13 +108,13 @@ LOADED = caution("live.loaded", "there is load on the rope: let down and take th
 ZERO = info("live.zero", "zero taken.")
 NO_ZERO = caution("live.no-zero", "the scale sends nothing: no zero was taken.")
 NO_PULL_YET = caution(
-    "live.scraping-unnoted",
+    "live.nothing-noted",
     "nothing was noted: there is no measured pull in this session yet after which wood came off.",
 )
 NOTED_ALREADY = caution(
-    "live.scraping-unnoted", "nothing was noted: that was noted already; pull again before the next scraping."
+    "live.nothing-noted", "nothing was noted: that was noted already; pull again before the next scraping."
 )
-NOTING = info("live.scraping", "noting the scraping in the book ...")
+NOTING = info("live.noting", "noting the scraping in the book ...")
 SENTENCES = {
     Stage.NO_BOW: "Lay the bow in its cradle, string slack, and let go of it.",
     Stage.RESTING: "Pull slowly; hold still now and then; go no further than the stop.",
