@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from tiller.bow.bowfile import Side
+from tiller.bow.sides import Side
 from tiller.mechanics.fit.results import LimbResult
 from tiller.records.stored_advice import StoredAdvice, StoredComparison
 from tiller.records.stored_pull import PROFILE, StoredLimb, StoredPull

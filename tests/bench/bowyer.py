@@ -24,8 +24,9 @@ from pathlib import Path
 
 import numpy as np
 
-from tiller.bow.bowfile import SIDES, read_bow
+from tiller.bow.bowfile import read_bow
 from tiller.bow.section import crowned_section
+from tiller.bow.sides import SIDES
 from tiller.mechanics.advice.history import FIRST_STROKE_MM
 from tiller.mechanics.advice.layers import strokes
 from tiller.mechanics.forward.chain import WholeBow, chain_of

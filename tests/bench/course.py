@@ -25,8 +25,8 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.bowyer import Standing, flattest, stand, true_bow
-from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
+from tiller.bow.sides import SIDES
 from tiller.mechanics.advice.carry import LASTING, Shown, came_off, carried, level_kept
 from tiller.mechanics.advice.history import FIRST_STROKE_MM, STROKE_PRIOR_SD
 from tiller.mechanics.advice.layers import strokes

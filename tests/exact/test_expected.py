@@ -5,7 +5,7 @@ unlike limbs (itself held against OpenSees in tests/published) stays within the 
 import numpy as np
 import pytest
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.sides import SIDES
 from tiller.simulate.bowmaker import random_bow
 from tiller.simulate.record import Plan, toml_bow
 from tiller.simulate.shoot import Shooter

@@ -136,7 +136,7 @@ def test_a_tip_that_is_bent_back_keeps_its_bend(bent: float) -> None:
 @pytest.mark.parametrize("side", ["left", "right"])
 @pytest.mark.parametrize("px_per_mm", [0.65, 1.0])
 def test_the_string_drags_the_belly_s_edge_as_far_as_it_is_near(bow: BowTruth, side: str, px_per_mm: float) -> None:
-    model = blank_model(described(bow), "left" if side == "left" else "right")
+    model = blank_model(described(bow), side)
     line = np.column_stack([model.sign * model.s_mm, np.full(len(model.s_mm), 20.0)])
     nock = model.s_mm[-1] + NOCK_CLEARANCE_MM
     steep = 0.12

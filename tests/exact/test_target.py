@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from tests.bench.bowyer import true_bow
-from tiller.bow.bowfile import SIDES, Bow, Side, parse_bow
+from tiller.bow.bowfile import Bow, parse_bow
 from tiller.bow.section import crowned_section
+from tiller.bow.sides import SIDES, Side
 from tiller.bow.target import parse_target
 from tiller.bow.tomlcheck import Table
 from tiller.bow.units import archery_draw_mm

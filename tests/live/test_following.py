@@ -11,8 +11,9 @@ import cv2
 import numpy as np
 import pytest
 
-from tiller.bow.bowfile import SIDES, parse_bow
+from tiller.bow.bowfile import parse_bow
 from tiller.bow.rigfile import parse_rig
+from tiller.bow.sides import SIDES
 from tiller.live.frame_analysis import Analyst, Looked
 from tiller.measure.recording import read_picture, read_recording
 from tiller.simulate.bowmaker import random_bow

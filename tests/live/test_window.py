@@ -15,8 +15,9 @@ import numpy as np
 import pytest
 
 from tests import stored_pulls
-from tiller.bow.bowfile import SIDES, read_bow
+from tiller.bow.bowfile import read_bow
 from tiller.bow.rigfile import read_rig
+from tiller.bow.sides import SIDES
 from tiller.live.recorder import Options
 from tiller.live.session import Rack
 from tiller.live.view import BoardNow, View

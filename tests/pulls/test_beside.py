@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from tests import stored_pulls
-from tiller.bow.bowfile import SIDES
 from tiller.bow.section import crowned_section
+from tiller.bow.sides import SIDES
 from tiller.cli.entry import main
 from tiller.measure.followup.comparison import learned_stroke
 from tiller.measure.followup.sets import LOCAL_CHANGE_SD, Past, _off_after, _shown_by, belief_by_all_pulls

@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tiller.bow.bowfile import SIDES, Bow, parse_bow
+from tiller.bow.bowfile import Bow, parse_bow
 from tiller.bow.composite import limb_section
 from tiller.bow.section import crowned_section
+from tiller.bow.sides import SIDES
 from tiller.errors import KeyFault
 from tiller.measure.followup.advice import advise, advise_from_file, wood_of
 from tiller.measure.pipeline import Measured, measure

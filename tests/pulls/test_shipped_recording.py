@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.sides import SIDES
 from tiller.measure.followup.advice import advise
 from tiller.measure.pipeline import Measured, measure
 from tiller.measure.recording import Recording, read_recording

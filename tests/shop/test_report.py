@@ -10,7 +10,7 @@ import pytest
 from scipy.integrate import quad
 
 from tests import stored_pulls
-from tiller.bow.bowfile import SIDES
+from tiller.bow.sides import SIDES
 from tiller.cli.entry import main
 from tiller.measure.photos import photos_of
 from tiller.measure.recording import read_recording

@@ -5,21 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tiller.bow.composite import LEAST_BELLY_MM, Above
 from tiller.bow.section import sagitta_mm
+from tiller.bow.sides import SIDES, Pair, Side
 from tiller.bow.target import TARGET_KEYS, Target, parse_target
 from tiller.bow.tomlcheck import Keys, Table, load_toml
 from tiller.bow.wood.materials import MATERIALS, find_material, plain_name
 from tiller.bow.wood.moisture import DRIEST, WETTEST, modulus_at, strain_at
 from tiller.bow.wood.woods import UNKNOWN_DENSITY_KG_M3, Wood, find_wood
 
-Side = Literal["left", "right"]
-SIDES: tuple[Side, Side] = ("left", "right")
 TIP_SHARE = 0.845
 """Where the stiff tip begins, as a share of the limb (common practice, no source), where bow.toml says nothing."""
 ASSUMED_MODULUS_GPA = 11.0
@@ -162,7 +160,7 @@ class Bow:
 
     def limb(self, side: Side) -> Limb:
         """The limb on that side of the picture."""
-        return self.left if side == "left" else self.right
+        return Pair(self.left, self.right)[side]
 
     def above(self, side: Side, s_mm: ArrayLike) -> Above | None:
         """A limb's layers over the belly's wood at these places (n,); None where it is of one piece."""
@@ -375,7 +373,7 @@ def parse_bow(data: dict[str, object], file: str = "bow.toml") -> Bow:
         wood=wood,
         modulus_gpa=modulus,
         crown_radius_mm=crown,
-        upper_limb="left" if upper == "left" else "right",
+        upper_limb=Side(upper),
         left=left,
         right=right,
         string=BowString(

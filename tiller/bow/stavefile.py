@@ -8,8 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from tiller.bow.bowfile import FEATURES, SIDES, Bow, Feature, Side
+from tiller.bow.bowfile import FEATURES, Bow, Feature
 from tiller.bow.section import crowned_section
+from tiller.bow.sides import SIDES, Side
 from tiller.bow.tomlcheck import Keys, Table, load_toml
 from tiller.bow.tomlwrite import with_keys, with_rows
 from tiller.bow.wood.shrinkage import SATURATION
@@ -220,7 +221,7 @@ def _feature(row: Table) -> StaveFeature:
         raise row.fault("leave_alone", "true or false")
     share = row.number("strain_share", 0.2, 1.0, default=0.8 if kind == "cut ring" else 1.0)
     raised = row.number("raised_mm", 0.0, 30.0, "mm", default=0.0)
-    return StaveFeature("left" if side == "left" else "right", Feature(kind, a, b, leave, share), raised)
+    return StaveFeature(Side(side), Feature(kind, a, b, leave, share), raised)
 
 
 def read_stave(path: Path) -> Stave:

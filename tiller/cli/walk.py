@@ -146,7 +146,7 @@ def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTrut
     """Pull after pull until the tool has nothing more to scrape, then a braced pull to the full draw."""
     import numpy as np
 
-    from tiller.bow.bowfile import SIDES
+    from tiller.bow.sides import SIDES
     from tiller.live.view import planned_strokes
     from tiller.measure.second import second_process
     from tiller.mechanics.advice.layers import strokes
@@ -225,7 +225,7 @@ def _copy(worked: Worked, pictures: Path, names: dict[str, str]) -> None:
 
 
 def _say(turn: int, worked: Worked, units_name: str) -> None:
-    from tiller.bow.bowfile import SIDES
+    from tiller.bow.sides import SIDES
     from tiller.report.style import Units
 
     units = Units(units_name == "metric")

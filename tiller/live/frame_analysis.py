@@ -14,9 +14,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
 from tiller.bow.composite import limb_section, thick_enough
 from tiller.bow.rigfile import Rig
+from tiller.bow.sides import SIDES, Pair, Side, of_sides
 from tiller.errors import VisionFault
 from tiller.live.motion import BOW_SHARE, Motion, limb_places, unlike
 from tiller.measure.wanted import wanted_strain
@@ -153,20 +154,20 @@ class Analyst:
         self._finding = self._resting = None
 
     @property
-    def models(self) -> Mapping[Side, LimbModel]:
-        """The limbs at rest; empty where no bow is known."""
-        return self._known.fine if self._known is not None else {}
+    def models(self) -> Pair[LimbModel] | None:
+        """The limbs at rest; None where no bow is known."""
+        return self._known.fine if self._known is not None else None
 
     def take_rest(self, image: Image) -> None:
         """Takes the rest shape anew from a picture of the bow at rest; where it cannot be seen the old one stays (``remark`` says so)."""
         scene, models = self.scene, self.models
-        if scene is None or not models or self._resting is not None:
+        if scene is None or models is None or self._resting is not None:
             return
 
         def take() -> Known:
             frame = stand(scene, image).frame
-            found = {side: find_rest(scene, frame, side, start=models[side]) for side in SIDES}
-            return known_at_rest(self.bow, frame, {side: coloured(frame, found[side]) for side in SIDES})
+            found = of_sides(lambda side: find_rest(scene, frame, side, start=models[side]))
+            return known_at_rest(self.bow, frame, found.each(lambda model: coloured(frame, model)))
 
         self._resting = self._start(take)
         self._rested()
@@ -358,7 +359,7 @@ class Analyst:
         if keep and self._last is not None:
             self._last = replace(self._last, shapes=())
             return
-        self._last = Followed({side: known.coarse[side].rest_mm for side in SIDES}, None)
+        self._last = Followed(known.coarse.each(lambda model: model.rest_mm), None)
         self._before, self._lost = None, 0
 
     def _follow(self, scene: Scene, known: Known, last: Followed, shot: Shot, light: Light) -> Shape:
@@ -386,14 +387,16 @@ class Analyst:
         """Where the limbs will be in this picture if they go on as from the last but one to the last: for where the draw does not tell."""
         if self._before is None or not 0.0 < t_s - self._before[0] < 0.4:
             return last
-        lines = {}
-        for side in SIDES:
+        before = self._before[1].lines
+
+        def one(side: Side) -> Array:
             s = known.coarse[side].s_mm
             out = (s - s[0]) / (s[-1] - s[0])
-            step = np.clip(last.lines[side] - self._before[1].lines[side], -AHEAD_MM, AHEAD_MM)
+            step = np.clip(last.lines[side] - before[side], -AHEAD_MM, AHEAD_MM)
             share = step.T @ out**2 / np.sum(out**4)  # limbs swing about their roots: further out by the square of it
-            lines[side] = last.lines[side] + out[:, None] ** 2 * share
-        return replace(last, lines=lines)
+            return np.asarray(last.lines[side] + out[:, None] ** 2 * share)
+
+        return replace(last, lines=of_sides(one))
 
     def _told(self, shot: Shot, still: bool, bow: bool) -> Looked:
         return Looked(

@@ -14,7 +14,7 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.sides import SIDES
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
 from tiller.live.stages import Event, Happening
@@ -72,8 +72,8 @@ def worked_json(worked: Worked, rack: Rack) -> dict[str, Any]:
         "pull": worked.kept.pull_id,
         "marks": [
             {"limb": side, "from_mm": m.from_mm, "to_mm": m.to_mm, "kind": m.kind, "departure": m.departure, "sd": m.sd}
-            for side in ("left", "right")
-            for m in worked.result.limb("left" if side == "left" else "right").marks
+            for side in SIDES
+            for m in worked.result.limb(side).marks
         ],
         **advice_json(worked.advice, rack.bow),
     }

@@ -14,7 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES, Side
 from tiller.vision.limbs.light import LUMA, Light, Single, find_light, strange
 from tiller.vision.rig.camera import View
 
@@ -39,7 +40,7 @@ def limb_places(bow: Bow, view: View, plane_z_mm: float, by: float) -> float:
     for side in SIDES:
         limb = bow.limb(side)
         s = np.linspace(0.0, limb.length_mm, 20)
-        sign = -1.0 if side == "left" else 1.0
+        sign = side.sign
         pixels = view.plane_to_pixels(np.column_stack([sign * s, np.zeros(len(s))]), plane_z_mm)
         px_per_mm = float(np.linalg.norm(pixels[-1] - pixels[0])) / limb.length_mm
         total += float(np.mean(limb.thickness_at(s))) * limb.length_mm * (px_per_mm / by) ** 2

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Side
+from tiller.bow.sides import SIDES, Side
 from tiller.live.frame_analysis import Looked, Profile
 from tiller.live.live_force import Weighed
 from tiller.live.stages import BEGIN_N, Limits

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
+from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, Bow
 from tiller.bow.composite import limb_section, thick_enough
+from tiller.bow.sides import SIDES, Pair, Side, of_sides
 from tiller.bow.wood.woods import UNKNOWN_DENSITY_KG_M3
 from tiller.errors import MeasureFault
 from tiller.measure.tracing import Sight, outline_thickness
@@ -43,7 +44,7 @@ class Fitted:
 
     fit: PullFit
     pulls: Pulls
-    data: dict[Side, LimbData]
+    data: Pair[LimbData]
     crown_radius_mm: float | None
     crown: Crown | None
     mistaken: tuple[tuple[int, Side], ...] = ()
@@ -122,47 +123,44 @@ def fit_sight(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) ->
         msg = "Fewer than two pictures of the pull have a force above zero; pull further, or check the scale."
         raise MeasureFault(msg)
     radius = sight.scene.bow.crown_radius_mm
-    data: dict[Side, LimbData] = {side: limb_data(sight, side, radius) for side in SIDES}
+    data: Pair[LimbData] = of_sides(lambda side: limb_data(sight, side, radius))
     if not weighed:  # the force that the calipers' stiffness would need, and free; up and down are alike then
-        force = forces_that_bend(data["left"], data["right"], hook, rest)
+        force = forces_that_bend(data.left, data.right, hook, rest)
         force = np.where(rest | (force > 0.5), force, np.nan)
         sd, down = np.where(rest, 0.1, FREE_FORCE_SD * force), np.zeros(m, dtype=bool)
     pulls = Pulls(hook, force, sd, rest, down)
     # a first look on every third station: where to start from, and what the crown is read off
-    rough = {side: every(data[side], 3) for side in SIDES}
+    rough = of_sides(lambda side: every(data[side], 3))
     fit = _fit_or_fault(rough, pulls, 7)
     crown = None
     if radius is None:
-        readings = [_reading(sight.scene.bow, side, getattr(fit, side)) for side in SIDES]
+        readings = [_reading(sight.scene.bow, side, fit.limb(side)) for side in SIDES]
         readings = [reading for reading in readings if len(reading.width_mm) >= 3]
         if readings:  # with too few calipers to tell, the back is taken as flat
             crown = crown_from_stiffness(readings)
             radius = crown.radius_mm if np.isfinite(crown.radius_mm) else None
-            data = {side: limb_data(sight, side, radius) for side in SIDES}
+            data = of_sides(lambda side: limb_data(sight, side, radius))
     gained = [
-        np.interp(data[side].s_mm, rough[side].s_mm, getattr(fit, side).log_ei - rough[side].prior.log_ei)
-        for side in SIDES
+        np.interp(data[side].s_mm, rough[side].s_mm, fit.limb(side).log_ei - rough[side].prior.log_ei) for side in SIDES
     ]
-    start = (data["left"].prior.log_ei + gained[0], data["right"].prior.log_ei + gained[1])
+    start = Pair(data.left.prior.log_ei + gained[0], data.right.prior.log_ei + gained[1])
     fit = _fit_or_fault(data, pulls, start=start)
     mistaken = tuple(
         (k, side)
         for side in SIDES
-        for k in departing(getattr(fit, side).residual_mm, data[side].s_mm)
+        for k in departing(fit.limb(side).residual_mm, data[side].s_mm)
         if not rest[k]  # every bend is counted from the rest shape
     )
     if mistaken:  # what the eye took for the limb there does not bend as the limb does in all the others
         for row, side in mistaken:
             data[side].offset_mm[row] = np.nan
-        fit = _fit_or_fault(data, pulls, start=(fit.left.log_ei, fit.right.log_ei))
+        fit = _fit_or_fault(data, pulls, start=Pair(fit.left.log_ei, fit.right.log_ei))
     return Fitted(fit=fit, pulls=pulls, data=data, crown_radius_mm=radius, crown=crown, mistaken=mistaken)
 
 
-def _fit_or_fault(
-    data: dict[Side, LimbData], pulls: Pulls, rounds: int = 14, start: tuple[Array, Array] | None = None
-) -> PullFit:
+def _fit_or_fault(data: Pair[LimbData], pulls: Pulls, rounds: int = 14, start: Pair[Array] | None = None) -> PullFit:
     try:
-        return fit_pull(data["left"], data["right"], pulls, rounds, start)
+        return fit_pull(data.left, data.right, pulls, rounds, start)
     except (ValueError, np.linalg.LinAlgError) as err:
         msg = f"The stiffness cannot be fitted to this pull ({err}); pull further, or look whether pictures and force belong together."
         raise MeasureFault(msg) from err

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES, Pair
 from tiller.bow.wood.woods import like_wood
 from tiller.measure.fitting import Fitted
 from tiller.mechanics.fit.agreement import UNSTEADY_MM, off_by, usual_of
@@ -23,7 +22,7 @@ MODULUS_GAP = 1.4
 """Nearly twice what pieces of one wood differ by (Wood Handbook Table 5-6: 22 %, from memory): a limb of several layers is often so far off."""
 
 
-def result_notes(bow: Bow, limbs: Mapping[Side, LimbResult], fitted: Fitted, weighed: bool) -> list[Note]:
+def result_notes(bow: Bow, limbs: Pair[LimbResult], fitted: Fitted, weighed: bool) -> list[Note]:
     """All of them, in the order in which they are read."""
     return [
         *_of_wood(bow),
@@ -47,7 +46,7 @@ def _of_wood(bow: Bow) -> list[Note]:
     ]
 
 
-def _of_modulus(bow: Bow, limbs: Mapping[Side, LimbResult]) -> list[Note]:
+def _of_modulus(bow: Bow, limbs: Pair[LimbResult]) -> list[Note]:
     known = bow.known_modulus_gpa
     notes = []
     for side in SIDES:
@@ -75,7 +74,7 @@ def _of_fit(fitted: Fitted, weighed: bool) -> list[Note]:
     ]
 
 
-def _of_the_largest_draw(limbs: Mapping[Side, LimbResult]) -> list[Note]:
+def _of_the_largest_draw(limbs: Pair[LimbResult]) -> list[Note]:
     notes = []
     for side in SIDES:
         found = limbs[side]
@@ -112,10 +111,7 @@ def _of_crown(crown: Crown) -> list[Note]:
 
 def _of_edges(fitted: Fitted) -> list[Note]:
     fit, data = fitted.fit, fitted.data
-    usual = {
-        side: usual_of(off_by((fit.left if side == "left" else fit.right).residual_mm, data[side].s_mm))
-        for side in SIDES
-    }
+    usual = {side: usual_of(off_by(fit.limb(side).residual_mm, data[side].s_mm)) for side in SIDES}
     unsteady = [side for side in SIDES if usual[side] > UNSTEADY_MM]
     if not unsteady:
         return []

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.sides import of_sides
 from tiller.errors import RecordingFault, TillerError
 from tiller.measure.pipeline import Measured, measure
 from tiller.measure.recording import Recording, read_picture, read_recording
@@ -107,7 +107,7 @@ def _least_drawn(recording: Recording) -> Recording:
 
 def _outlined(sight: Sight, recording: Recording, k: int, caption: str) -> Photo:
     seen = sight.seen[k]
-    lines = {side: seen.shape.limbs[side].points_mm for side in SIDES}
+    lines = of_sides(lambda side: seen.shape.limbs[side].points_mm)
     view, z = seen.shape.view, recording.rig.bow_plane_z_mm
     return _photo(outline(read_picture(recording, seen.picture), lines, view, z), caption)
 

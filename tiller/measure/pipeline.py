@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
 from tiller.bow.composite import limb_section, thick_enough
 from tiller.bow.section import Section
+from tiller.bow.sides import SIDES, Pair, Side, both, of_sides
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.wood.woods import MODULUS_VARIATION
 from tiller.children import SecondProcess
@@ -67,7 +68,7 @@ class Measured:
     sight: Sight
     fit: PullFit
     forces: Forces | None
-    priors: dict[Side, StiffnessPrior]
+    priors: Pair[StiffnessPrior]
     belief: BowBelief
     string_mm: float
     crown_radius_mm: float | None
@@ -169,7 +170,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
         sight=sight,
         fit=fitted.fit,
         forces=forces,
-        priors={side: fitted.data[side].prior for side in SIDES},
+        priors=of_sides(lambda side: fitted.data[side].prior),
         belief=belief,
         string_mm=string_mm,
         crown_radius_mm=fitted.crown_radius_mm,
@@ -186,12 +187,12 @@ def strange_words(keys: Sequence[str]) -> tuple[Note, ...]:
     )
 
 
-def to_back_of(result: PullResult, bow: Bow, crown: float | None) -> tuple[Array, Array]:
+def to_back_of(result: PullResult, bow: Bow, crown: float | None) -> Pair[Array]:
     """From the neutral axis to the back (n,), by limb."""
     left, right = (
         _section_of(bow, side, result.limb(side).s_mm, result.limb(side).thickness_mm, crown) for side in SIDES
     )
-    return left.to_back_mm, right.to_back_mm
+    return Pair(left.to_back_mm, right.to_back_mm)
 
 
 def _section_of(bow: Bow, side: Side, s_mm: Array, thickness_mm: Array, crown: float | None) -> Section:
@@ -260,24 +261,25 @@ def _result(
         cell_sd=cell.sensitivity_sd if weighed and cell is not None else None,
         force_var=float(fit.factor_sd[row] ** 2),
     )
-    limbs: dict[Side, LimbResult] = {}
+    found: dict[Side, LimbResult] = {}
     departures: dict[Side, Departure] = {}
     for side in SIDES:
         doubtful = any(of == side for _, of in fitted.mistaken)
-        limb_fit = fit.left if side == "left" else fit.right
-        limbs[side], departures[side] = _limb_result(
+        limb_fit = fit.limb(side)
+        found[side], departures[side] = _limb_result(
             recording.bow, side, fitted.data[side], limb_fit, at_largest, doubtful
         )
-        limbs[side] = replace(limbs[side], twist=limb_twist(sight, side))
+        found[side] = replace(found[side], twist=limb_twist(sight, side))
+    limbs = both(found)
     down = [index[p.file] for p in pictures if p.branch == "down"]
-    a, b = departures["left"], departures["right"]
+    a, b = both(departures)
     return PullResult(
         recording=recording.name,
         bow=recording.bow.name,
         pictures=pictures,
         largest=largest,
-        left=limbs["left"],
-        right=limbs["right"],
+        left=limbs.left,
+        right=limbs.right,
         lag_s=forces.lag.lag_s if forces is not None else float("nan"),
         lag_sd_s=forces.lag.sd_s if forces is not None else float("nan"),
         lag_from_data=forces is not None and forces.lag.from_data,

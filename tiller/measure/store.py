@@ -9,9 +9,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import of_sides
 from tiller.children import Asked, SecondProcess
 from tiller.errors import BookFault, FileFault
 from tiller.files import write_whole
@@ -105,7 +105,7 @@ def ask_for_plan(advice: Advice, bow: Bow, units: Units, second: SecondProcess) 
     """Asks for the pictures of plan and forecast, as far as there are any."""
     wanted: Wanted = {}
     if advice.plan is not None:
-        working = {side: working_zone(bow, side) for side in SIDES}
+        working = of_sides(lambda side: working_zone(bow, side))
         wanted["plan.png"] = ("plan_plot", (advice.plan, bow.name, working, units))
     if advice.forecast is not None:
         f = advice.forecast
@@ -122,10 +122,8 @@ def overlay_of(measured: Measured, recording: Recording, units: Units) -> bytes:
     top = result.pictures[result.largest]
     seen = next(s for s in measured.sight.seen if s.picture.file == top.file)
     photo = read_picture(recording, seen.picture)
-    nocks: dict[Side, NDArray[np.float64]] = {}
-    for side in SIDES:
-        model = measured.sight.models[side]
-        nocks[side] = nock_of(seen.shape.limbs[side].points_mm, model.s_mm, recording.bow.limb(side).length_mm)
+    models, limbs = measured.sight.models, seen.shape.limbs
+    nocks = of_sides(lambda side: nock_of(limbs[side].points_mm, models[side].s_mm, recording.bow.limb(side).length_mm))
     hook = seen.shape.hook
     hook_mm = hook.seat_mm if hook is not None else (0.0, -top.draw_mm)
     drawn = overlay(photo, result, seen.shape.view, recording.rig.bow_plane_z_mm, hook_mm, nocks, units)

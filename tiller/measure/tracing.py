@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Side
+from tiller.bow.sides import SIDES, Pair, Side, of_sides
 from tiller.children import SecondProcess
 from tiller.errors import RecordingFault, VisionFault
 from tiller.measure.recording import Picture, Recording, read_picture
@@ -54,7 +54,7 @@ class Sight:
     """What the pictures of a recording show."""
 
     scene: Scene
-    models: dict[Side, LimbModel]
+    models: Pair[LimbModel]
     seen: tuple[SeenPicture, ...]
     left_out: tuple[str, ...]
     notes: tuple[Note, ...]
@@ -93,7 +93,7 @@ def _first_good(
 
 def _first_rest(
     recording: Recording, scene: Scene, left_out: list[str], second: SecondProcess | None = None
-) -> tuple[Picture, Scene, Mapping[Side, LimbModel]]:
+) -> tuple[Picture, Scene, Pair[LimbModel]]:
     """The first picture at rest in which both limbs are found.
 
     Raises:
@@ -222,13 +222,13 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
         ]
         seen = [s for s in seen if np.isfinite(s.shape.shift_px)]
     notes += _conditions(scene, seen)
-    return Sight(scene, dict(models), tuple(seen), tuple(left_out), tuple(notes))
+    return Sight(scene, models, tuple(seen), tuple(left_out), tuple(notes))
 
 
 def look_along(
     recording: Recording,
     scene: Scene,
-    models: Mapping[Side, LimbModel],
+    models: Pair[LimbModel],
     pictures: Sequence[Picture],
     progress: Progress | None = None,
 ) -> list[Looked]:
@@ -260,7 +260,7 @@ def _look(picture: Picture, stands: Callable[[], Stand], bending: Bending, known
     if picture.role == "pull" and shape.hook is None:
         why_not = f"{file}: the hook's fiducial is not in view, so the draw is unknown; left out"
         return Looked(file, None, (why_not,)), known
-    why = {side: _why_not(stood.frame, models[side], shape, side) for side in SIDES}
+    why = of_sides(lambda side: _why_not(stood.frame, models[side], shape, side))
     bad = [side for side in SIDES if why[side]]
     if not bad:
         return Looked(file, SeenPicture(picture, shape)), then_known
@@ -274,7 +274,7 @@ def _look(picture: Picture, stands: Callable[[], Stand], bending: Bending, known
     if len(bad) == 2 or picture.role != "pull" or shape.hook is None:
         return Looked(file, None, (f"{file}: {reason}; left out",)), known
     lines = expected(bending, known.shapes, shape.hook.seat_mm)
-    limbs = {**shape.limbs, bad[0]: unseen(lines[bad[0]], models[bad[0]])}
+    limbs = shape.limbs.put(bad[0], unseen(lines[bad[0]], models[bad[0]]))
     reason = f"{file}: {reason}; of this limb nothing is taken from it"
     return Looked(file, SeenPicture(picture, replace(shape, limbs=limbs)), (reason,)), known
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import Pair, Side, of_sides
 from tiller.bow.target import OUTER_STRAIN
 from tiller.mechanics.advice.history import TILLER_SD_MM
 from tiller.mechanics.advice.wanted import (
@@ -49,7 +50,7 @@ def wanted_strain(bow: Bow, side: Side, s_mm: Array, to_back_mm: Array) -> Array
     return over_mean(strain, working)
 
 
-def tiller_of(belief: BowBelief, bow: Bow, to_back_mm: tuple[Array, Array]) -> Tiller:
+def tiller_of(belief: BowBelief, bow: Bow, to_back_mm: Pair[Array]) -> Tiller:
     """The tiller at brace that follows from what was measured, and what is wanted of it.
 
     Args:
@@ -59,10 +60,9 @@ def tiller_of(belief: BowBelief, bow: Bow, to_back_mm: tuple[Array, Array]) -> T
         NoEquilibriumError: brace or draw cannot be had.
     """
     target = bow.target
-    fade = (bow.left.working_from_mm, bow.right.working_from_mm)
-    working = tuple((bow.limb(side).working_from_mm, bow.limb(side).working_to_mm) for side in SIDES)
-    both = (working[0], working[1])
-    sign = 1.0 if bow.upper_limb == "left" else -1.0
+    fade = of_sides(lambda side: bow.limb(side).working_from_mm)
+    both = of_sides(lambda side: (bow.limb(side).working_from_mm, bow.limb(side).working_to_mm))
+    sign = -bow.upper_limb.sign
 
     def build(step: float) -> WholeBow:
         return bow_from(belief, belief.left.log_ei - 0.5 * step, belief.right.log_ei + 0.5 * step, segments=SEGMENTS)

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from tiller import __version__
-from tiller.bow.bowfile import SIDES
+from tiller.bow.sides import SIDES
 from tiller.errors import BookFault
 from tiller.mechanics.fit.results import PullResult
 from tiller.records.migrations import MIGRATIONS, Migration, fingerprint_of

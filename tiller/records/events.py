@@ -6,7 +6,7 @@ import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.sides import SIDES
 from tiller.errors import BookFault
 from tiller.quantity import mm, mm_span
 from tiller.records.book import Book

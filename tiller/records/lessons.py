@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
 from tiller.bow.composite import limb_section, thick_enough
+from tiller.bow.sides import SIDES, Side
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.wood.woods import find_wood, working_strain
 from tiller.records.stored_pull import StoredLimb, StoredPull

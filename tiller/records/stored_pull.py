@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES, Pair, Side
 from tiller.mechanics.fit.marks import Mark
 from tiller.mechanics.fit.results import Branch
 from tiller.notes import Note
@@ -107,7 +108,7 @@ class StoredPull:
 
     def limb(self, side: Side) -> StoredLimb:
         """One limb."""
-        return self.left if side == "left" else self.right
+        return Pair(self.left, self.right)[side]
 
     @property
     def weighed(self) -> bool:
@@ -165,8 +166,8 @@ def stored_pull(told: Mapping[str, Any]) -> StoredPull:
         notes=kept_notes.notes,
         left_out=kept_notes.left_out,
         pictures=tuple(_picture(row) for row in told["force_draw"]),
-        left=_limb(told, "left"),
-        right=_limb(told, "right"),
+        left=_limb(told, Side.LEFT),
+        right=_limb(told, Side.RIGHT),
         advised=advice is not None,
         advice=kept,
         comparison=comparison,

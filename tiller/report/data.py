@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller import __version__
-from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES, Side, of_sides
 from tiller.files import write_whole
 from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.advice.planned import Plan
@@ -134,7 +135,7 @@ def result_json(result: PullResult) -> dict[str, Any]:
         "balance": _one(result.balance),
         "balance_sd": _one(result.balance_sd),
         "wanted_balance": _one(result.wanted_balance),
-        "limbs": {side: limb_json(result.limb(side)) for side in SIDES},
+        "limbs": {side.value: limb_json(result.limb(side)) for side in SIDES},
         "marks": [
             {"limb": side, "from_mm": m.from_mm, "to_mm": m.to_mm, "kind": m.kind, "departure": m.departure, "sd": m.sd}
             for side in SIDES
@@ -214,14 +215,14 @@ def _forecast(ahead: Forecast) -> StoredForecast:
 
 
 def _zones(plan: Plan, bow: Bow) -> tuple[StoredZone, ...]:
-    lengths = {side: bow.limb(side).length_mm for side in SIDES}
+    lengths = of_sides(lambda side: bow.limb(side).length_mm)
     return tuple(
         StoredZone(
             limb=z.limb,
             from_mm=z.from_mm,
             to_mm=z.to_mm,
-            from_nock_mm=lengths["left" if z.limb == "left" else "right"] - z.to_mm,
-            to_nock_mm=lengths["left" if z.limb == "left" else "right"] - z.from_mm,
+            from_nock_mm=lengths[Side(z.limb)] - z.to_mm,
+            to_nock_mm=lengths[Side(z.limb)] - z.from_mm,
             depth_mm=z.depth_mm,
             depth_sd_mm=z.depth_sd_mm,
             pass_mm=z.pass_mm,

@@ -7,7 +7,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from tiller.bow.bowfile import SIDES, Bow, parse_bow
+from tiller.bow.bowfile import Bow, parse_bow
+from tiller.bow.sides import SIDES
 from tiller.bow.tomlcheck import LONGEST_TEXT, load_toml
 from tiller.bow.tomlwrite import toml, with_values
 from tiller.bow.units import archery_draw_mm, mm_from_inch, n_from_lbf

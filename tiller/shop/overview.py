@@ -9,7 +9,8 @@ from typing import Literal
 
 import numpy as np
 
-from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES
 from tiller.bow.stavefile import read_stave
 from tiller.errors import TillerError
 from tiller.measure.followup.advice import advise_from_file

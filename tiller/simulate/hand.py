@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.sides import SIDES, Side
 from tiller.simulate.bowmaker import BowTruth, Knot, LimbTruth, wandering
 
 Array = NDArray[np.float64]
@@ -31,14 +31,15 @@ def scraped(bow: BowTruth, passes: Sequence[Scrape], rng: np.random.Generator) -
     for key in SIDES:
         knots = np.arange(0.0, limbs[key].length_mm + HAND_MM, HAND_MM)
         place[key] = np.interp(limbs[key].s_mm, knots, np.clip(rng.normal(1.0, PLACE_SD, len(knots)), 0.6, 1.4))
-    for side, a, b, depth in passes:
-        limb: LimbTruth = limbs["left" if side == "left" else "right"]
+    for name, a, b, depth in passes:
+        side = Side(name)
+        limb: LimbTruth = limbs[side]
         shift = rng.normal(0, EDGE_SD_MM, 2)
-        real = depth * hand * place["left" if side == "left" else "right"]
+        real = depth * hand * place[side]
         low, high = a + shift[0], b + shift[1]
         cut = np.clip((limb.s_mm - low + 8) / 16, 0, 1) * np.clip((high + 8 - limb.s_mm) / 16, 0, 1)
-        limbs["left" if side == "left" else "right"] = replace(limb, thickness_mm=limb.thickness_mm - real * cut)
-    return replace(bow, left=limbs["left"], right=limbs["right"])
+        limbs[side] = replace(limb, thickness_mm=limb.thickness_mm - real * cut)
+    return replace(bow, left=limbs[Side.LEFT], right=limbs[Side.RIGHT])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,7 +94,7 @@ def roughed_out(laid: LaidOut, rng: np.random.Generator) -> BowTruth:
         )
     draw, weight, brace = laid.wanted
     string = 2 * length * 1.012
-    left, right = limbs["left"], limbs["right"]
+    left, right = limbs[Side.LEFT], limbs[Side.RIGHT]
     return BowTruth(
         name=laid.name,
         wood=laid.wood,

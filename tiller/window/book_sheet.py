@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tiller.bow.sides import SIDES
 from tiller.records.book import PullRow
 from tiller.records.stored_pull import StoredPull
 from tiller.window.canvas import Colour, Sketch
@@ -103,7 +104,8 @@ def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
 def _stiffness(pull: StoredPull) -> list[Row]:
     """Stiffness over the place along the bow, left limb to the left, line by line."""
     lines = []
-    for limb, sign in ((pull.left, -1.0), (pull.right, 1.0)):
+    for side in SIDES:
+        limb, sign = pull.limb(side), side.sign
         seen = np.isfinite(limb.stiffness_n_m2)
         line = [(sign * float(s), float(v)) for s, v in zip(limb.s_mm[seen], limb.stiffness_n_m2[seen], strict=True)]
         if len(line) > 1:

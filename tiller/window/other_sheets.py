@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES
 from tiller.live.view import View
 from tiller.mechanics.advice.layers import outside, strokes
 from tiller.report.text.advice import missing_words
@@ -116,8 +117,9 @@ def _layers(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box) -> None
     deepest = max([z.depth_mm for z in plan.zones], default=0.5) if plan is not None else 0.5
     tall = (box.y + box.height - top - 2.4 * size) / max(deepest, 0.05)
     sheet.text(middle, box.y + 3, "bars: this pass   lines: in all", 0.85 * size, look.soft, "middle")
-    for side, sign, colour in (("left", -1.0, look.left), ("right", 1.0, look.right)):
-        limb = bow.limb("left" if side == "left" else "right")
+    for side, colour in zip(SIDES, (look.left, look.right), strict=True):
+        sign = side.sign
+        limb = bow.limb(side)
 
         def x(s: float, sign: float = sign) -> float:
             return middle + sign * scale * s
@@ -127,7 +129,7 @@ def _layers(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box) -> None
         upper = " (upper)" if bow.upper_limb == side else ""
         end, anchor = (box.x + 8, "left") if side == "left" else (box.x + box.width - 8, "right")
         sheet.text(end, box.y + 3, f"{side} limb{upper}", 1.05 * size, colour, anchor)
-        for mark in worked.result.limb("left" if side == "left" else "right").marks:
+        for mark in worked.result.limb(side).marks:
             c, d = sorted((x(mark.from_mm), x(mark.to_mm)))
             kind = look.stiff if mark.kind == "stiff" else look.weak
             sheet.area(c, top - 10, d - c, 6, kind)

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, SIDES, Bow, Side
+from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, Bow
 from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
+from tiller.bow.sides import SIDES, Pair, Side
 from tiller.bow.wood.moisture import strain_at
 from tiller.bow.wood.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.measure.followup.sets import Past, belief_by_all_pulls
@@ -108,7 +109,7 @@ def strain_share(bow: Bow, side: Side, s_mm: Array) -> Array:
     return share
 
 
-def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
+def wood_of(measured: Measured, bow: Bow) -> Pair[LimbWood]:
     """Both limbs' wood for the plan."""
     out = []
     backs = to_back_of(measured.result, bow, measured.crown_radius_mm)
@@ -129,7 +130,7 @@ def wood_of(measured: Measured, bow: Bow) -> tuple[LimbWood, LimbWood]:
                 above=bow.above(side, limb.s_mm),
             )
         )
-    return out[0], out[1]
+    return Pair(out[0], out[1])
 
 
 def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None, past: Past | None = None) -> Advice:
@@ -232,7 +233,7 @@ class _OfStop:
 
 
 def _stop(
-    measured: Measured, bow: Bow, wood: tuple[LimbWood, LimbWood], limit: float, ahead: Forecast | None
+    measured: Measured, bow: Bow, wood: Pair[LimbWood], limit: float, ahead: Forecast | None
 ) -> tuple[Stop | None, _OfStop]:
     """How far the bow may be drawn now, and what is said of it."""
     target, result = bow.target, measured.result
@@ -278,10 +279,10 @@ def _stop(
                 target_draw_mm=target.draw_length_mm,
                 target_weight_n=target.draw_weight_n,
                 working_strain=limit,
-                to_surface_mm=(surface[0], surface[1]),
-                working=(working[0], working[1]),
+                to_surface_mm=Pair(surface[0], surface[1]),
+                working=Pair(working[0], working[1]),
                 force_sd=force_sd,
-                strain_sd=(spread[0], spread[1]),
+                strain_sd=Pair(spread[0], spread[1]),
             ),
         )
     except NoEquilibriumError as err:
@@ -303,7 +304,7 @@ def _stop(
     return stop, _OfStop(first, tuple(notes))
 
 
-def _surfaces(measured: Measured, wood: tuple[LimbWood, LimbWood]) -> list[Array]:
+def _surfaces(measured: Measured, wood: Pair[LimbWood]) -> list[Array]:
     """From the neutral axis to the fibre that comes to its limit first (n,), by limb."""
     surface = [
         bearing_mm(w.width_mm, thick_enough(w.thickness_mm, 3.0, w.above), measured.crown_radius_mm, w.above)
@@ -339,7 +340,7 @@ def _plan(
     measured: Measured,
     belief: BowBelief,
     bow: Bow,
-    wood: tuple[LimbWood, LimbWood],
+    wood: Pair[LimbWood],
     limit: float,
     ahead: Forecast | None,
 ) -> tuple[Plan | None, str]:
@@ -409,7 +410,7 @@ def contradictions(measured: Measured, bow: Bow) -> list[Note]:
     """Stations whose thickness contradicts the measured stiffness by more than it can be."""
     out = []
     for side in SIDES:
-        result, belief = measured.result.limb(side), getattr(measured.belief, side)
+        result, belief = measured.result.limb(side), measured.belief.limb(side)
         sd = np.sqrt(np.diag(belief.cov)) / 3.0
         gaps = []
         stations = [st for st in bow.limb(side).stations if belief.s_mm[0] <= st.s_mm <= 0.9 * belief.s_mm[-1]]
@@ -543,10 +544,10 @@ def advise_from_file(bow: Bow) -> Advice:
                 target_draw_mm=target.draw_length_mm,
                 target_weight_n=target.draw_weight_n,
                 working_strain=limit,
-                to_surface_mm=(surface[0], surface[1]),
-                working=(working[0], working[1]),
+                to_surface_mm=Pair(surface[0], surface[1]),
+                working=Pair(working[0], working[1]),
                 force_sd=UNTRIED_FORCE_SD,
-                strain_sd=(
+                strain_sd=Pair(
                     np.full(len(belief.left.s_mm), UNTRIED_STRAIN_SD),
                     np.full(len(belief.right.s_mm), UNTRIED_STRAIN_SD),
                 ),

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
 from tiller.bow.composite import limb_section, thick_enough
+from tiller.bow.sides import SIDES, Side
 from tiller.measure.followup.sets import Past, events_shown, limb_line, set_of, since_day
 from tiller.measure.pipeline import Measured
 from tiller.mechanics.advice.history import (
@@ -70,7 +71,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
     sets = set_of(measured, past)
     if sets:
         for taken in sets:
-            limb = result.limb("left" if taken.limb == "left" else "right")
+            limb = result.limb(Side(taken.limb))
             bent = float(np.linalg.norm(limb.drawn_mm[-1] - limb.rest_mm[-1]))
             if (
                 np.isfinite(taken.nock_mm)
@@ -192,10 +193,10 @@ def _tiller(measured: Measured, bow: Bow) -> float:
     if seen is None or seen.shape.hook is None:
         return float("nan")
     upper: Side = bow.upper_limb
-    lower: Side = "right" if upper == "left" else "left"
+    lower = upper.other
     hook = np.array([seen.shape.hook.seat_mm, seen.shape.hook.seat_mm])
     for row, side in enumerate((upper, lower)):
-        hook[row, 0] *= -1.0 if side == "left" else 1.0
+        hook[row, 0] *= side.sign
     return tiller_difference_mm(
         limb_line(result.limb(upper).drawn_mm, upper),
         limb_line(result.limb(lower).drawn_mm, lower),

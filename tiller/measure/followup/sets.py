@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
 from tiller.bow.composite import limb_section, thick_enough
+from tiller.bow.sides import SIDES, Side
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.wood.moisture import strain_at
 from tiller.measure.pipeline import LEVEL_SD, Measured
@@ -49,7 +50,7 @@ class Past:
 
 def limb_line(points: Array, side: Side) -> Array:
     """A line (n, 2) of the rack in limb coordinates, or back."""
-    return np.asarray(points * np.array([-1.0 if side == "left" else 1.0, 1.0]), dtype=float)
+    return np.asarray(points * np.array([side.sign, 1.0]), dtype=float)
 
 
 def _seen_at(s: Array, where: Array, values: Array) -> Array:
@@ -173,7 +174,7 @@ def events_shown(measured: Measured, past: Past) -> tuple[EventShown, ...]:
     for event in past.events:
         if event.at.isoformat(timespec="seconds") <= last.taken_at:
             continue
-        sides: tuple[Side, ...] = ("left",) if event.limb == "left" else ("right",) if event.limb == "right" else SIDES
+        sides = (Side(event.limb),) if event.limb else SIDES
         changes = []
         for side in sides:
             kept, limb = last.limb(side), measured.result.limb(side)

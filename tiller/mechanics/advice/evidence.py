@@ -14,6 +14,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.bow.sides import Pair
+
 Array = NDArray[np.float64]
 
 SCRAPED_MM = 60.0
@@ -96,10 +98,10 @@ def _root(cov: Array) -> Array:
 
 
 def believed(
-    s_mm: tuple[Array, Array],
-    log_strain: tuple[Array, Array],
-    cov: tuple[Array, Array],
-    working: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+    s_mm: Pair[Array],
+    log_strain: Pair[Array],
+    cov: Pair[Array],
+    working: Pair[NDArray[np.bool_]],
 ) -> tuple[Believed, Believed, Doubt]:
     """What is believed of both limbs' departures, and how far the truth may be from it.
 

@@ -17,6 +17,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.bow.sides import SIDES, Pair, Side
 from tiller.mechanics.advice.evidence import Doubt, believed
 from tiller.mechanics.advice.layers import depth_at, layers
 from tiller.mechanics.advice.plan_notes import (
@@ -84,9 +85,7 @@ HAND_SD = 0.15
 """Relative sd of the depth that a hand takes off (common practice, no source)."""
 
 
-def make_plan(
-    belief: BowBelief, wood: tuple[LimbWood, LimbWood], crown_mm: float | None, aim: Aim, showed: Showed
-) -> Plan:
+def make_plan(belief: BowBelief, wood: Pair[LimbWood], crown_mm: float | None, aim: Aim, showed: Showed) -> Plan:
     """Plans the next pass and what is left after it.
 
     ``belief``, ``wood``, ``crown_mm``: the bow as it is.
@@ -97,7 +96,7 @@ def make_plan(
     weight_sd_n, weak, braced, drawn_mm = showed.weight_sd_n, showed.weak, showed.braced, showed.drawn_mm
     shop = Shop(belief, wood, crown_mm, aim)
     spared = _weak_places(belief, weak)
-    none = (np.zeros(len(belief.left.s_mm)), np.zeros(len(belief.right.s_mm)))
+    none = Pair(np.zeros(len(belief.left.s_mm)), np.zeros(len(belief.right.s_mm)))
     string = shop.string(none)
     bow = bow_from(belief, segments=SEGMENTS)
     first = solve_draws(bow, string, np.linspace(aim.brace_mm + 60.0, aim.draw_mm, 4))
@@ -178,7 +177,7 @@ def _reserve(now: State, final: State, doubt: Doubt, aim: Aim, weight_sd_n: floa
 
 
 def _as_zones_come(
-    shop: Shop, zones: tuple[Zone, ...], spared: tuple[NDArray[np.bool_], NDArray[np.bool_]], now: State, final: State
+    shop: Shop, zones: tuple[Zone, ...], spared: Pair[NDArray[np.bool_]], now: State, final: State
 ) -> tuple[tuple[Zone, ...], State, State]:
     """Zones, the bow after this pass, and in the end: what is promised is what the zones come to, not what the smooth curve would.
 
@@ -186,17 +185,17 @@ def _as_zones_come(
     """
     later = tuple(
         np.where(mask & ~inside(limb.s_mm, [(z.from_mm, z.to_mm) for z in zones if z.limb == side]), r, 0.0)
-        for side, limb, mask, r in zip(("left", "right"), shop.limbs, spared, final.removal, strict=True)
+        for side, limb, mask, r in zip(SIDES, shop.limbs, spared, final.removal, strict=True)
     )
     aimed = final.weight_n
-    final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
+    final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, Pair(later[0], later[1]))
     if final.weight_n < aimed:
         # zones that get the weight's own part only make up for others: never under the target
         less = (now.weight_n - aimed) / (now.weight_n - final.weight_n)
         zones = tuple(replace(z, depth_mm=less * z.depth_mm, pass_mm=less * z.pass_mm) for z in zones)
         zones = tuple(z for z in zones if z.depth_mm >= LEAST_DEPTH_MM)
         later = tuple(less * r for r in later)
-        final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, (later[0], later[1]))
+        final = _carried_out(shop, zones, [z.depth_mm for z in zones], now, Pair(later[0], later[1]))
     zones = _layered(zones)
     return zones, _carried_out(shop, zones, [z.pass_mm for z in zones], now), final
 
@@ -211,7 +210,7 @@ def _strained(shop: Shop, strained: list[Array]) -> tuple[float, list[Note]]:
     """
     largest = float(max(np.max(strained[k][shop.working[k]]) for k in (0, 1)))
     notes = []
-    for k, side in enumerate(("left", "right")):
+    for k, side in enumerate(SIDES):
         share = shop.wood[k].strain_share
         weaker = shop.working[k] & (share < 1.0) & (strained[k] > share * shop.aim.working_strain)
         if np.any(weaker):
@@ -238,17 +237,17 @@ def _rising(shop: Shop, bow: WholeBow, curve: Solved, strained: list[Array]) -> 
     return curve.draw_mm, most / most[-1]
 
 
-def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, Doubt, tuple[Array, Array]]:
+def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, Doubt, Pair[Array]]:
     """The bow as it is acted on: its departures from even as far as they are believed, its weight as measured; its state at the target;
     how far its true strain may be from that; and the log of the measured strain over the one acted on, (n,) by limb."""
-    none = (np.zeros_like(seen.removal[0]), np.zeros_like(seen.removal[1]))
+    none = seen.removal.each(np.zeros_like)
     level = shop.level_of(seen)
-    logs = (np.log(seen.over_wanted[0]), np.log(seen.over_wanted[1]))
+    logs = seen.over_wanted.each(np.log)
     *told, doubt = believed(
-        (shop.limbs[0].s_mm, shop.limbs[1].s_mm),
+        Pair(shop.limbs[0].s_mm, shop.limbs[1].s_mm),
         logs,
-        (shop.limbs[0].cov, shop.limbs[1].cov),
-        (shop.working[0], shop.working[1]),
+        Pair(shop.limbs[0].cov, shop.limbs[1].cov),
+        Pair(shop.working[0], shop.working[1]),
     )
     limbs, beyond = [], []
     for k in (0, 1):
@@ -262,7 +261,7 @@ def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, D
         state = shop.drawn(none, string_mm, state.solved)
         gap = float(np.log(seen.weight_n / state.weight_n))
         limbs = [replace(limb, log_ei=limb.log_ei + gap) for limb in limbs]
-    return shop, state, doubt, (beyond[0], beyond[1])
+    return shop, state, doubt, Pair(beyond[0], beyond[1])
 
 
 def _departures(shop: Shop, state: State) -> Array:
@@ -284,7 +283,7 @@ def _rms(doubt: Doubt) -> float:
 def _doubtful(shop: Shop, doubt: Doubt) -> Doubtful:
     places = [
         (side, float(s))
-        for side, limb, work in zip(("left", "right"), shop.limbs, shop.working, strict=True)
+        for side, limb, work in zip(SIDES, shop.limbs, shop.working, strict=True)
         for s in limb.s_mm[work]
     ]
     sd = doubt.stretch_sd()
@@ -299,7 +298,7 @@ def _stretches_missing(shop: Shop, now: State, doubt: Doubt) -> list[Missing]:
     sure = over - DONE_OVER - SURE_SD * sd
     out = []
     start = 0
-    for k, side in enumerate(("left", "right")):
+    for k, side in enumerate(SIDES):
         s = shop.limbs[k].s_mm[shop.working[k]]
         mine = slice(start, start + len(s))
         start += len(s)
@@ -324,26 +323,24 @@ def _layered(zones: tuple[Zone, ...]) -> tuple[Zone, ...]:
     return tuple(replace(z, pass_mm=depth_at(laid, z.limb, 0.5 * (z.from_mm + z.to_mm))) for z in zones)
 
 
-def _weak_places(
-    belief: BowBelief, weak: tuple[tuple[Limb, float, float], ...]
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _weak_places(belief: BowBelief, weak: tuple[tuple[Limb, float, float], ...]) -> Pair[NDArray[np.bool_]]:
     """Stations of weak stretches, and a little to either side: not chalked as long as they are weak."""
     out = []
-    for side, limb in (("left", belief.left), ("right", belief.right)):
+    for side, limb in zip(SIDES, (belief.left, belief.right), strict=True):
         out.append(inside(limb.s_mm, [(a - BESIDE_WEAK_MM, b + BESIDE_WEAK_MM) for name, a, b in weak if name == side]))
-    return out[0], out[1]
+    return Pair(out[0], out[1])
 
 
 def _carried_out(
-    shop: Shop, zones: tuple[Zone, ...], depths: list[float], now: State, besides: tuple[Array, Array] | None = None
+    shop: Shop, zones: tuple[Zone, ...], depths: list[float], now: State, besides: Pair[Array] | None = None
 ) -> State:
     """The bow after these depths came off these zones, and ``besides`` elsewhere, with the string that braces it then."""
     removal = [np.zeros_like(r) for r in now.removal] if besides is None else [besides[0], besides[1]]
     for zone, depth in zip(zones, depths, strict=True):
-        k = 0 if zone.limb == "left" else 1
+        k = Side(zone.limb).index
         s = shop.limbs[k].s_mm
         removal[k] = np.where((s >= zone.from_mm) & (s < zone.to_mm), depth, removal[k])
-    both = (removal[0], removal[1])
+    both = Pair(removal[0], removal[1])
     return shop.drawn(both, shop.string(both), now.solved)
 
 
@@ -361,7 +358,7 @@ def _this_pass(shop: Shop, string: float, now: State, final: State, reserve: flo
             for r, w in zip(state.removal, shop.wood, strict=True)
         ]
         cut = [np.minimum(np.minimum(r, cap), f) for r, cap, f in zip(eased, caps, final.removal, strict=True)]
-        return shop.drawn((cut[0], cut[1]), string, state.solved), over
+        return shop.drawn(Pair(cut[0], cut[1]), string, state.solved), over
 
     light = final.weight_n + reserve
     state, over = capped(light)
@@ -405,7 +402,7 @@ def _smooth(shop: Shop, k: int, values: Array) -> Array:
 def _most(shop: Shop, state: State, level: float) -> tuple[float, str]:
     """By how much the most strained 60 mm stretch is strained over the level, and where it is."""
     worst, where = 0.0, "nowhere"
-    for k, side in enumerate(("left", "right")):
+    for k, side in enumerate(SIDES):
         smooth = np.where(shop.working[k], _smooth(shop, k, state.over_wanted[k]), 0.0)
         at = int(np.argmax(smooth))
         if smooth[at] / level - 1.0 > worst:
@@ -437,7 +434,7 @@ def _runs(wanted: NDArray[np.bool_]) -> list[tuple[int, int]]:
 def _spared(shop: Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[LeftAlone, ...]:
     """Weak stretches, and what was not seen well enough."""
     left: list[LeftAlone] = []
-    for k, side in enumerate(("left", "right")):
+    for k, side in enumerate(SIDES):
         limb, wood = shop.limbs[k], shop.wood[k]
         step = float(limb.s_mm[1] - limb.s_mm[0])
         unseen = shop.working[k] & wood.leave
@@ -468,12 +465,12 @@ def _zones(
     final: State,
     level: float,
     passed: State,
-    spared: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+    spared: Pair[NDArray[np.bool_]],
 ) -> tuple[tuple[Zone, ...], tuple[LeftAlone, ...]]:
     """Zones to chalk, those of weak stretches later, and stretches that are strained more than is wanted already."""
     zones: list[Zone] = []
     left: list[LeftAlone] = []
-    for k, side in enumerate(("left", "right")):
+    for k, side in enumerate(SIDES):
         limb, wood = shop.limbs[k], shop.wood[k]
         step = float(limb.s_mm[1] - limb.s_mm[0])
         free = shop.working[k] & ~shop.leave[k]

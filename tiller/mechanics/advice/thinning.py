@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.composite import Above, bearing_mm, limb_section, thick_enough
 from tiller.bow.section import Section
+from tiller.bow.sides import Pair
 from tiller.mechanics.forward.belief import BowBelief, LimbBelief, bow_from
 from tiller.mechanics.forward.elastica import brace, solve_draws
 from tiller.mechanics.forward.solved import NoEquilibriumError, Solved
@@ -81,20 +82,20 @@ def beside_features(s_mm: Array, wood: LimbWood) -> NDArray[np.bool_]:
 class State:
     """A thinned bow at the target draw: by limb what was removed, strain of the back, and that over the wanted one; weight."""
 
-    removal: tuple[Array, Array]
+    removal: Pair[Array]
     weight_n: float
-    strain: tuple[Array, Array]
-    over_wanted: tuple[Array, Array]
-    moment: tuple[Array, Array]
+    strain: Pair[Array]
+    over_wanted: Pair[Array]
+    moment: Pair[Array]
     solved: Solved
 
 
 class Shop:
     """The bow that is planned for: belief, wood and section, and what thinning does to them."""
 
-    def __init__(self, belief: BowBelief, wood: tuple[LimbWood, LimbWood], crown_mm: float | None, aim: Aim) -> None:
+    def __init__(self, belief: BowBelief, wood: Pair[LimbWood], crown_mm: float | None, aim: Aim) -> None:
         self.belief, self.wood, self.crown, self.aim = belief, wood, crown_mm, aim
-        self.limbs: tuple[LimbBelief, LimbBelief] = (belief.left, belief.right)
+        self.limbs: Pair[LimbBelief] = Pair(belief.left, belief.right)
         self.inertia = tuple(self._section(k, w.thickness_mm).second_moment_mm4 for k, w in enumerate(wood))
         self.modulus = tuple(np.exp(b.log_ei) / i for b, i in zip(self.limbs, self.inertia, strict=True))
         self.thinnest = tuple(
@@ -128,12 +129,12 @@ class Shop:
         new = self._section(k, left).second_moment_mm4
         return np.asarray(self.limbs[k].log_ei + np.log(new / self.inertia[k]), dtype=float)
 
-    def string(self, removal: tuple[Array, Array]) -> float:
+    def string(self, removal: Pair[Array]) -> float:
         """Length of the string that braces the bow so thinned."""
         bow = bow_from(self.belief, self.log_ei(0, removal[0]), self.log_ei(1, removal[1]), segments=SEGMENTS)
         return brace(bow, self.aim.brace_mm)[0]
 
-    def drawn(self, removal: tuple[Array, Array], string_mm: float, start: Solved | None) -> State:
+    def drawn(self, removal: Pair[Array], string_mm: float, start: Solved | None) -> State:
         """The bow so thinned at the target draw."""
         bow = bow_from(self.belief, self.log_ei(0, removal[0]), self.log_ei(1, removal[1]), segments=SEGMENTS)
         solved = solve_draws(bow, string_mm, np.array([self.aim.draw_mm]), start)
@@ -145,13 +146,13 @@ class Shop:
             section = self._section(k, left)
             strain.append(m / (self.modulus[k] * section.second_moment_mm4) * section.to_back_mm)
             moment.append(m)
-        over = (strain[0] / self.wanted[0], strain[1] / self.wanted[1])
+        over = Pair(strain[0] / self.wanted[0], strain[1] / self.wanted[1])
         return State(
             removal=removal,
             weight_n=float(solved.force_n[0]),
-            strain=(strain[0], strain[1]),
+            strain=Pair(strain[0], strain[1]),
             over_wanted=over,
-            moment=(moment[0], moment[1]),
+            moment=Pair(moment[0], moment[1]),
             solved=solved,
         )
 
@@ -180,7 +181,7 @@ class Shop:
                 np.where(self.leave[k], 0.0, np.maximum(self.even_removal(k, share * state.moment[k], level), 0.0))
                 for k in (0, 1)
             )
-            state = self.drawn((removal[0], removal[1]), string_mm, state.solved)
+            state = self.drawn(Pair(removal[0], removal[1]), string_mm, state.solved)
         return state
 
     def level_of(self, state: State) -> float:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.bow.sides import Pair
 from tiller.mechanics.advice.history import tiller_difference_mm
 from tiller.mechanics.forward.chain import WholeBow
 from tiller.mechanics.forward.elastica import brace, solve_draws
@@ -75,7 +76,7 @@ def over_mean(strain: Array, working: NDArray[np.bool_]) -> Array:
     return np.where(working, np.exp(log - mean), 1.0)
 
 
-def tiller_at_brace_mm(bow: WholeBow, brace_mm: float, fade_mm: tuple[float, float]) -> float:
+def tiller_at_brace_mm(bow: WholeBow, brace_mm: float, fade_mm: Pair[float]) -> float:
     """How much further the string is from the left limb's fade than from the right one's, braced.
 
     Raises:
@@ -84,12 +85,10 @@ def tiller_at_brace_mm(bow: WholeBow, brace_mm: float, fade_mm: tuple[float, flo
     _, braced = brace(bow, brace_mm)
     hook = np.array([[-braced.hook_x_mm[0], -brace_mm], [braced.hook_x_mm[0], -brace_mm]])
     left, right = braced.points_mm[0]
-    return tiller_difference_mm(left, right, bow.left.s_mm, bow.right.s_mm, hook, fade_mm)
+    return tiller_difference_mm(left, right, bow.left.s_mm, bow.right.s_mm, hook, (fade_mm.left, fade_mm.right))
 
 
-def left_over_right(
-    bow: WholeBow, solved: Solved, working_mm: tuple[tuple[float, float], tuple[float, float]]
-) -> float:
+def left_over_right(bow: WholeBow, solved: Solved, working_mm: Pair[tuple[float, float]]) -> float:
     """Log of the left limb's bend over the right one's: mean of log bend over each working limb, first draw."""
     means = []
     for k, (chain, (low, high)) in enumerate(zip((bow.left, bow.right), working_mm, strict=True)):
@@ -103,8 +102,8 @@ def ratio_for_tiller(
     tiller_mm: float,
     brace_mm: float,
     draw_mm: float,
-    fade_mm: tuple[float, float],
-    working_mm: tuple[tuple[float, float], tuple[float, float]],
+    fade_mm: Pair[float],
+    working_mm: Pair[tuple[float, float]],
 ) -> float:
     """Change of log(left strain / right strain) on the rack at full draw that brings the tiller at brace to ``tiller_mm``.
 
@@ -133,7 +132,7 @@ def ratio_for_hand(
     upper_is_left: bool,
     brace_mm: float,
     draw_mm: float,
-    working_mm: tuple[tuple[float, float], tuple[float, float]],
+    working_mm: Pair[tuple[float, float]],
 ) -> float:
     """Log(left strain / right strain) on the rack of a bow that is alike strained in both limbs when it is held and drawn by hand.
 

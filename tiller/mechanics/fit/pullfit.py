@@ -22,6 +22,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.bow.sides import Pair, Side
 from tiller.mechanics.fit.contact import held_at
 from tiller.mechanics.fit.prior import StiffnessPrior
 from tiller.mechanics.fit.statics import string_moment, string_tensions, weight_moment
@@ -145,6 +146,10 @@ class PullFit:
     rounds: int
     converged: bool
 
+    def limb(self, side: Side) -> LimbFit:
+        """One limb."""
+        return Pair(self.left, self.right)[side]
+
 
 def _angles(line: Array) -> Array:
     step = np.diff(line, axis=-2)
@@ -183,7 +188,7 @@ def string_holds(limb: LimbData, lines_mm: Array, pulls: Pulls) -> tuple[Array, 
     return held_at(lines_mm, limb.s_mm, nock, limb.nock_s_mm, pulls.hook_mm * [float(limb.sign), 1.0])
 
 
-def _moments(data: tuple[LimbData, LimbData], lines: list[Array], pulls: Pulls) -> list[Array]:
+def _moments(data: Pair[LimbData], lines: list[Array], pulls: Pulls) -> list[Array]:
     # a string that lies along a tip that is bent back pulls where it leaves the limb, and bends nothing beyond
     held = [string_holds(data[k], lines[k], pulls) for k in (0, 1)]
     tension = string_tensions(
@@ -234,7 +239,7 @@ def forces_that_bend(left: LimbData, right: LimbData, hook_mm: Array, rest: NDAr
 
     Where no scale told it: the level is the prior's, what bends how far against what else is the pictures'.
     """
-    data = (left, right)
+    data = Pair(left, right)
     m = len(rest)
     unit = Pulls(hook_mm, np.where(rest, 0.0, 1.0), np.zeros(m), rest, np.zeros(m, dtype=bool))
     nothing = Pulls(hook_mm, np.where(rest, 0.0, 1e-9), np.zeros(m), rest, np.zeros(m, dtype=bool))
@@ -266,7 +271,7 @@ class _State:
         weights, noise: (m, n) Student weights and actual over stated scatter; share: stations that share one error; residuals: (m, n).
     """
 
-    data: tuple[LimbData, LimbData]
+    data: Pair[LimbData]
     pulls: Pulls
     usable: NDArray[np.bool_]
     use: NDArray[np.intp]
@@ -301,7 +306,7 @@ class _State:
 
 
 def fit_pull(
-    left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 14, start: tuple[Array, Array] | None = None
+    left: LimbData, right: LimbData, pulls: Pulls, rounds: int = 14, start: Pair[Array] | None = None
 ) -> PullFit:
     """Fits both limbs to all pictures with a known force and hook, and those at rest.
 
@@ -311,7 +316,7 @@ def fit_pull(
     Raises:
         ValueError: fewer than two pictures with a force.
     """
-    state = _begin((left, right), pulls, start)
+    state = _begin(Pair(left, right), pulls, start)
     prior_precision = [np.linalg.inv(d.prior.cov) for d in state.data]
     hess = np.eye(state.total)
     done = judged = 0
@@ -348,7 +353,7 @@ def fit_pull(
     )
 
 
-def _begin(data: tuple[LimbData, LimbData], pulls: Pulls, start: tuple[Array, Array] | None) -> _State:
+def _begin(data: Pair[LimbData], pulls: Pulls, start: Pair[Array] | None) -> _State:
     """What is used, and where the fit starts."""
     nocks = [nock_of(d.points_mm, d.s_mm, d.nock_s_mm) for d in data]
     height = np.minimum(nocks[0][:, 1], nocks[1][:, 1]) - pulls.hook_mm[:, 1]

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import Side
+from tiller.bow.sides import Pair, Side
 from tiller.mechanics.fit.marks import Mark
 from tiller.mechanics.fit.twist import UNKNOWN, Twist
 from tiller.notes import Note
@@ -163,4 +163,4 @@ class PullResult:
 
     def limb(self, side: Side) -> LimbResult:
         """The limb on that side."""
-        return self.left if side == "left" else self.right
+        return Pair(self.left, self.right)[side]

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.bow.sides import Pair, Side
 from tiller.mechanics.fit.handle import TURN_SD_RAD
 from tiller.mechanics.fit.pullfit import LimbData, LimbFit, PullFit, Pulls, string_holds
 from tiller.mechanics.fit.statics import string_tensions
@@ -74,6 +75,10 @@ class BowBelief:
     level_sd: float
     string_soft_sd: float = STRING_EA_SPREAD / STRING_EA_N
     outline_sd: float = 0.0
+
+    def limb(self, side: Side) -> LimbBelief:
+        """One limb."""
+        return Pair(self.left, self.right)[side]
 
 
 def fade_give(

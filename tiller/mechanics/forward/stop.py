@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.bow.sides import Pair
 from tiller.mechanics.forward.belief import BowBelief, bow_from
 from tiller.mechanics.forward.elastica import solve_draws
 from tiller.mechanics.forward.solved import NoEquilibriumError, Solved
@@ -63,10 +64,10 @@ class Bounds:
     target_draw_mm: float
     target_weight_n: float
     working_strain: float
-    to_surface_mm: tuple[Array, Array]
-    working: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+    to_surface_mm: Pair[Array]
+    working: Pair[NDArray[np.bool_]]
     force_sd: float
-    strain_sd: tuple[Array, Array]
+    strain_sd: Pair[Array]
 
 
 def stop_now(belief: BowBelief, now: StrungNow, bounds: Bounds) -> Stop:

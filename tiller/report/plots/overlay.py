@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.util import find_spec
@@ -14,7 +13,7 @@ from numpy.typing import NDArray
 from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
-from tiller.bow.bowfile import SIDES, Side
+from tiller.bow.sides import SIDES, Pair, Side
 from tiller.bow.units import archery_draw_mm
 from tiller.errors import FileFault
 from tiller.mechanics.fit.results import LimbResult, PullResult
@@ -59,7 +58,7 @@ def _boxed(
     draw.text((x, y), text, font=font, fill=(*rgb(colour), 255), anchor=anchor)
 
 
-def outline(photo: Image, lines_mm: Mapping[Side, Array], view: View, plane_z_mm: float) -> Image:
+def outline(photo: Image, lines_mm: Pair[Array], view: View, plane_z_mm: float) -> Image:
     """The photograph (blue green red) with both limbs' centrelines, (n, 2) in the rack's plane."""
     scale = photo.shape[1] / 1920.0
     canvas = photo.copy()
@@ -76,7 +75,7 @@ def overlay(
     view: View,
     plane_z_mm: float,
     hook_mm: tuple[float, float],
-    nocks_mm: Mapping[Side, Array],
+    nocks_mm: Pair[Array],
     units: Units = METRIC,
 ) -> Image:
     """The photograph with centreline, marks, limb positions, nocks, hook, draw and weight.
@@ -131,7 +130,7 @@ class _Drawing:
     def limb(self, limb: LimbResult, units: Units) -> None:
         """Its marks, the line where it was measured, and its scale."""
         normal = np.gradient(limb.drawn_mm, axis=0)
-        normal = np.column_stack([-normal[:, 1], normal[:, 0]]) * (-1.0 if limb.side == "left" else 1.0)
+        normal = np.column_stack([-normal[:, 1], normal[:, 0]]) * limb.side.sign
         normal /= np.linalg.norm(normal, axis=1)[:, None]
         self._marks(limb, normal)
         self._line(limb.drawn_mm, PAPER, self._thick(5, 2))

@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from tiller.bow.sides import SIDES, Pair
 from tiller.mechanics.advice.layers import Layer, outside
 from tiller.mechanics.advice.planned import LeftAlone, Plan, Zone
 from tiller.report.plots.pull import dress, new_figure, png
@@ -16,7 +17,7 @@ from tiller.report.style import AIM, FAINT, INK, LEFT, METRIC, PAPER, RIGHT, WEA
 Array = NDArray[np.float64]
 
 
-def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]], units: Units = METRIC) -> bytes:
+def plan_plot(plan: Plan, bow_name: str, working: Pair[tuple[float, float]], units: Units = METRIC) -> bytes:
     """Depth to take off the belly along both limbs, now and in all, and what to leave alone, as PNG.
 
     The left limb runs to the left of the pivot, the right one to the right, as the camera sees them; depth grows
@@ -26,9 +27,9 @@ def plan_plot(plan: Plan, bow_name: str, working: dict[str, tuple[float, float]]
     axes = figure.add_axes((0.075, 0.13, 0.905, 0.70))
     dress(axes)
     deepest = max([units.depth_value(z.depth_mm + z.depth_sd_mm) for z in plan.zones], default=units.depth_value(0.5))
-    reach = units.length_value(max(v[1] for v in working.values()))
-    for side, sign, colour in (("left", -1.0, LEFT), ("right", 1.0, RIGHT)):
-        field = _Field(axes=axes, units=units, sign=sign, colour=colour, deepest=deepest, reach=reach)
+    reach = units.length_value(max(v[1] for v in working))
+    for side, colour in zip(SIDES, (LEFT, RIGHT), strict=True):
+        field = _Field(axes=axes, units=units, sign=side.sign, colour=colour, deepest=deepest, reach=reach)
         field.limb(side, working[side])
         for zone in (z for z in plan.zones if z.limb == side):
             field.zone(zone)

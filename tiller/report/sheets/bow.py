@@ -15,7 +15,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES
+from tiller.bow.sides import SIDES
 from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM, inch_from_mm, nominal_length_mm
 from tiller.records.stored_pull import StoredPull
 from tiller.report.plots.pull import dress, new_figure
@@ -126,11 +126,11 @@ def strain_figure(pull: StoredPull, units: Units) -> Figure:
 
 def _strain(axes: Axes, pull: StoredPull, units: Units) -> None:
     dress(axes)
-    for side, sign, colour in zip(SIDES, (-1.0, 1.0), (LEFT, RIGHT), strict=True):
+    for side, colour in zip(SIDES, (LEFT, RIGHT), strict=True):
         limb = pull.limb(side)
         seen = np.isfinite(limb.strain)
         if np.any(seen):
-            x = [sign * units.length_value(float(s)) for s in limb.s_mm[seen]]
+            x = [side.sign * units.length_value(float(s)) for s in limb.s_mm[seen]]
             y, sd = 100 * limb.strain[seen], 100 * np.nan_to_num(limb.strain_sd[seen])
             axes.fill_between(x, y - 2 * sd, y + 2 * sd, color=colour, alpha=0.2, linewidth=0)
             axes.plot(x, y, color=colour, label=f"{side} limb, 2 sd")
@@ -192,12 +192,12 @@ def stiffness_figure(pulls: list[StoredPull], units: Units) -> Figure:
     scale = units.stiffness_value(1.0)
     for number, pull in enumerate(pulls, start=1):
         share = 0.25 + 0.75 * number / len(pulls)
-        for side, sign, colour in zip(SIDES, (-1.0, 1.0), (LEFT, RIGHT), strict=True):
+        for side, colour in zip(SIDES, (LEFT, RIGHT), strict=True):
             limb = pull.limb(side)
             seen = np.isfinite(limb.stiffness_n_m2)
             if np.any(seen):
                 axes.plot(
-                    [sign * units.length_value(float(s)) for s in limb.s_mm[seen]],
+                    [side.sign * units.length_value(float(s)) for s in limb.s_mm[seen]],
                     scale * limb.stiffness_n_m2[seen],
                     color=colour,
                     alpha=share**2,

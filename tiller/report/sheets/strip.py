@@ -14,7 +14,8 @@ from reportlab.lib.colors import HexColor
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES, Side
 from tiller.bow.units import MM_PER_INCH
 from tiller.mechanics.advice.layers import outside
 from tiller.mechanics.advice.planned import Plan

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from tiller.bow.bowfile import SIDES, Bow
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES, Side
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.advice.advice import Advice, NextPull
 from tiller.mechanics.advice.history import FIRST_STROKE_MM
@@ -135,7 +136,7 @@ def plan_words(
         out += ["", "IN THE END, this pass counted in:"]
         out.append(f"{'':9s} {'from the pivot':>20s} {'from the nock':>20s} {'deep':>9s} {'sd':>9s} {'now':>9s}")
         for z in plan.zones:
-            length = bow.limb("left" if z.limb == "left" else "right").length_mm
+            length = bow.limb(Side(z.limb)).length_mm
             out.append(
                 f"{z.limb:9s} {_span(z.from_mm, z.to_mm, units):>20s} {_span(length - z.to_mm, length - z.from_mm, units):>20s}"
                 f" {units.depth(z.depth_mm):>9s} {units.depth(z.depth_sd_mm):>9s} {units.depth(z.pass_mm) if z.pass_mm > 0 else 'later':>9s}"

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Feature, Side
+from tiller.bow.bowfile import Bow, Feature
+from tiller.bow.sides import SIDES, Pair, of_sides
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.fit.marks import SURE, THRESHOLD, Mark
 from tiller.mechanics.fit.results import LimbResult, PullPicture, PullResult
@@ -42,7 +43,7 @@ Profile = Mapping[str, Array]
 """One limb: s_mm, bend_per_m, bend_sd, stiffness_n_m2, stiffness_sd, strain, (n,) each, NaN where not seen."""
 
 
-def _limb_rows(limbs: Mapping[Side, Profile], units: Units) -> list[str]:
+def _limb_rows(limbs: Pair[Profile], units: Units) -> list[str]:
     bend_head, stiff_head = f"bend {units.bend_unit}", f"stiffness {units.stiffness_unit}"
     head = f"{'along the limb':>14s}   " + "   ".join(
         f"{side + ': ' + bend_head:>18s} {stiff_head:>18s} {'strain %':>9s}" for side in SIDES
@@ -167,7 +168,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
         out.append(
             f"The scale is {1000 * result.lag_s:.0f} ms behind the camera (sd {1000 * result.lag_sd_s:.0f} ms; {lag})."
         )
-    out += ["", *_limb_rows({side: _profile(result.limb(side)) for side in SIDES}, units)]
+    out += ["", *_limb_rows(of_sides(lambda side: _profile(result.limb(side))), units)]
     marks = [_mark_line(side, m, units, bow.limb(side).features) for side in SIDES for m in result.limb(side).marks]
     out += [
         "",
@@ -214,9 +215,7 @@ def kept_words(pull: StoredPull, units: Units) -> str:
         _PICTURES_HEAD,
     ]
     out += [_picture_line(p, units) for p in pull.pictures]
-    limbs: dict[Side, Profile] = {
-        side: {name: getattr(pull.limb(side), name) for name in PROFILE_NAMES} for side in SIDES
-    }
+    limbs: Pair[Profile] = of_sides(lambda side: {name: getattr(pull.limb(side), name) for name in PROFILE_NAMES})
     out += ["", *_hysteresis_line(pull.hysteresis), "", *_limb_rows(limbs, units), ""]
     out += [_mark_line(side, mark, units) for side, mark in pull.marks] or [NO_MARKS]
     tiller = pull.advice.tiller_at_brace

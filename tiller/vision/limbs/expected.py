@@ -7,13 +7,14 @@ is right to some 10-20 mm at the tips; how far the bow departs from it is taken 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES, Pair, Side, both, of_sides
 from tiller.vision.limbs.limb import LimbModel
 
 Array = NDArray[np.float64]
@@ -38,13 +39,13 @@ class Bending:
         string_mm: the string's length.
     """
 
-    models: Mapping[Side, LimbModel]
-    lines: Mapping[Side, Array]
-    nocks: Mapping[Side, Array]
+    models: Pair[LimbModel]
+    lines: Pair[Array]
+    nocks: Pair[Array]
     string_mm: float
 
     @classmethod
-    def of(cls, bow: Bow, models: Mapping[Side, LimbModel]) -> Bending:
+    def of(cls, bow: Bow, models: Pair[LimbModel]) -> Bending:
         """The table for a bow whose limbs at rest are known."""
         lines: dict[Side, Array] = {}
         nocks: dict[Side, Array] = {}
@@ -65,9 +66,9 @@ class Bending:
             lines[side] = np.concatenate([root, model.rest_mm[0] + np.cumsum(way, axis=1)], axis=1)
             ahead = np.stack([sign * np.cos(angle[:, -1]), np.sin(angle[:, -1])], axis=-1)
             nocks[side] = lines[side][:, -1] + (limb.length_mm - s[-1]) * ahead
-        return cls(models, lines, nocks, bow.string.length_mm)
+        return cls(models, both(lines), both(nocks), bow.string.length_mm)
 
-    def at(self, hook_mm: tuple[float, float]) -> dict[Side, Array]:
+    def at(self, hook_mm: tuple[float, float]) -> Pair[Array]:
         """The limbs' lines (n, 2) with the string's seat there; at rest where the string would be slack, and at the table's end beyond it."""
         hook = np.array(hook_mm)
         reach = sum(np.linalg.norm(self.nocks[side] - hook, axis=1) for side in SIDES)
@@ -82,32 +83,33 @@ class Bending:
             place = k - 1 + float(over[k - 1] / (over[k - 1] - over[k]))
         low = min(int(place), STEPS - 2)
         share = place - low
-        return {side: (1 - share) * self.lines[side][low] + share * self.lines[side][low + 1] for side in SIDES}
+        return of_sides(lambda side: (1 - share) * self.lines[side][low] + share * self.lines[side][low + 1])
 
 
-Shown = tuple[tuple[float, float], Mapping[Side, Array]]
+Shown = tuple[tuple[float, float], Pair[Array]]
 """The string's seat and the limbs' lines (n, 2) as they were seen with it there."""
 
 
-def expected(bending: Bending, shown: Sequence[Shown], hook_mm: tuple[float, float]) -> dict[Side, Array]:
+def expected(bending: Bending, shown: Sequence[Shown], hook_mm: tuple[float, float]) -> Pair[Array]:
     """The limbs' lines (n, 2) with the string's seat there: as last seen at the nearest draws, carried on by what geometry says changed."""
     now = bending.at(hook_mm)
     if not shown:
         return now
     ordered = sorted(shown, key=lambda item: abs(item[0][1] - hook_mm[1]))
-    out: dict[Side, Array] = {}
     first = ordered[0]
     then = bending.at(first[0])
     # the same departure from geometry is expected here; from two draws it is known how it goes on with the draw
     second = next((item for item in ordered[1:] if abs(item[0][1] - first[0][1]) > FAR_APART_MM), None)
     before = bending.at(second[0]) if second is not None else None
-    for side in SIDES:
+
+    def one(side: Side) -> Array:
         off = first[1][side] - then[side]
         if second is not None and before is not None:
             share = (hook_mm[1] - first[0][1]) / (second[0][1] - first[0][1])
             off = off + float(np.clip(share, -1.0, 1.0)) * (second[1][side] - before[side] - off)
-        out[side] = now[side] + off
-    return out
+        return np.asarray(now[side] + off)
+
+    return of_sides(one)
 
 
 FAR_APART_MM = 8.0

@@ -7,13 +7,13 @@ is checked against the picture of the empty rack; where it does not, the limb is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES, Pair, of_sides
 from tiller.vision.limbs.expected import Bending, Shown, expected
 from tiller.vision.limbs.frame import Frame
 from tiller.vision.limbs.light import Image, Light
@@ -39,19 +39,18 @@ AS_EXPECTED_MM, STIFF = 1.2, 0.1
 """A limb that moved further than this is looked at again about its new place; how smoothly it departs from what was expected."""
 
 
-def coarser(models: Mapping[Side, LimbModel], spacing_mm: float = FOLLOWING_SPACING_MM) -> dict[Side, LimbModel]:
+def coarser(models: Pair[LimbModel], spacing_mm: float = FOLLOWING_SPACING_MM) -> Pair[LimbModel]:
     """The limbs on fewer stations, the same number on both."""
-    count = max(12, *(round((m.s_mm[-1] - m.s_mm[0]) / spacing_mm) + 1 for m in models.values()))
-    out: dict[Side, LimbModel] = {}
-    for side in SIDES:
-        model = models[side]
+    count = max(12, *(round((m.s_mm[-1] - m.s_mm[0]) / spacing_mm) + 1 for m in models))
+
+    def one(model: LimbModel) -> LimbModel:
         s = np.linspace(model.s_mm[0], model.s_mm[-1], count)
 
-        def at(values: Array, s: Array = s, model: LimbModel = model) -> Array:
+        def at(values: Array) -> Array:
             return np.interp(s, model.s_mm, values)
 
         rest = np.column_stack([at(model.rest_mm[:, 0]), at(model.rest_mm[:, 1])])
-        out[side] = replace(
+        return replace(
             model,
             s_mm=s,
             width_mm=at(model.width_mm),
@@ -64,7 +63,8 @@ def coarser(models: Mapping[Side, LimbModel], spacing_mm: float = FOLLOWING_SPAC
             else np.column_stack([at(model.wood[:, k].astype(float)) for k in range(3)]).astype(np.float32),
             dressed=None if model.dressed is None else at(model.dressed.astype(float)) > 0.25,
         )
-    return out
+
+    return models.each(one)
 
 
 def onto(line_mm: Array, fine: LimbModel, coarse: LimbModel) -> Array:
@@ -83,15 +83,15 @@ class Known:
     """
 
     bending: Bending
-    fine: Mapping[Side, LimbModel]
-    coarse: Mapping[Side, LimbModel]
-    telling: Mapping[Side, float]
+    fine: Pair[LimbModel]
+    coarse: Pair[LimbModel]
+    telling: Pair[float]
 
 
-def known_at_rest(bow: Bow, rest: Frame, models: Mapping[Side, LimbModel]) -> Known:
+def known_at_rest(bow: Bow, rest: Frame, models: Pair[LimbModel]) -> Known:
     """What following must know, from the picture in which the limbs at rest were found."""
     coarse = coarser(models)
-    return Known(Bending.of(bow, coarse), models, coarse, {side: tells(rest, coarse[side]) for side in SIDES})
+    return Known(Bending.of(bow, coarse), models, coarse, of_sides(lambda side: tells(rest, coarse[side])))
 
 
 @dataclass(frozen=True)
@@ -103,7 +103,7 @@ class Followed:
         shapes: the string's seats and the lines there, as seen since the rest shape was taken; the newest of each ``SHAPE_STEP_MM`` of draw.
     """
 
-    lines: Mapping[Side, Array]
+    lines: Pair[Array]
     hook_px: Array | None
     shapes: tuple[Shown, ...] = ()
 
@@ -122,7 +122,7 @@ def draw_of(hook: SeenHook | None) -> float | None:
     return -float(hook.seat_mm[1])
 
 
-def guess(known: Known, last: Followed, hook: SeenHook | None) -> Mapping[Side, Array]:
+def guess(known: Known, last: Followed, hook: SeenHook | None) -> Pair[Array]:
     """Where the limbs (n, 2) are to be expected: by the string where the hook is on it, else the last lines."""
     if hook is None or draw_of(hook) is None:
         return last.lines
@@ -175,17 +175,19 @@ def follow(
     draw = draw_of(hook)
     about = guess(known, last, hook)
     limbs = _trace(frame, known, about)
-    sure = {side: on_wood(frame, known.coarse[side], limbs[side].points_mm) for side in SIDES}
+    sure = of_sides(lambda side: on_wood(frame, known.coarse[side], limbs[side].points_mm))
     if not all(good and limbs[side].seen >= ENOUGH_SEEN for side, (_, good) in sure.items()):
         limbs, sure = _seek(frame, known, about, limbs, sure, SEEK_MM if draw is not None else WIDE_MM)
-    limbs = {
-        side: trace if sure[side][1] else replace(trace, seen=min(trace.seen, sure[side][0], LOST_SEEN))
-        for side, trace in limbs.items()
-    }
-    found = {side: sure[side][1] and limbs[side].seen >= ENOUGH_SEEN for side in SIDES}
-    lines = {side: limbs[side].points_mm if found[side] else about[side] for side in SIDES}
+    limbs = Pair(
+        *(
+            trace if good else replace(trace, seen=min(trace.seen, share, LOST_SEEN))
+            for trace, (share, good) in zip(limbs, sure, strict=True)
+        )
+    )
+    found = of_sides(lambda side: sure[side][1] and limbs[side].seen >= ENOUGH_SEEN)
+    lines = of_sides(lambda side: limbs[side].points_mm if found[side] else about[side])
     shapes = last.shapes
-    if hook is not None and draw is not None and all(found.values()):
+    if hook is not None and draw is not None and all(found):
         cell = round(draw / SHAPE_STEP_MM)
         shapes = (*(item for item in shapes if round(-item[0][1] / SHAPE_STEP_MM) != cell), (hook.seat_mm, lines))
     px = centre if centre is not None else last.hook_px
@@ -201,28 +203,28 @@ LOST_SEEN = 0.4
 def _seek(
     frame: Frame,
     known: Known,
-    about: Mapping[Side, Array],
-    limbs: Mapping[Side, LimbTrace],
-    sure: Mapping[Side, tuple[float, bool]],
+    about: Pair[Array],
+    limbs: Pair[LimbTrace],
+    sure: Pair[tuple[float, bool]],
     reach_mm: float,
-) -> tuple[dict[Side, LimbTrace], dict[Side, tuple[float, bool]]]:
+) -> tuple[Pair[LimbTrace], Pair[tuple[float, bool]]]:
     """Limbs that were not captured sought as a measurement does, far about where they were expected; the better of both is kept."""
-    lines = {side: trace.points_mm for side, trace in limbs.items()}
+    lines = limbs.each(lambda trace: trace.points_mm)
     for side in SIDES:
         if not sure[side][1] or limbs[side].seen < ENOUGH_SEEN:
             fine, coarse = known.fine[side], known.coarse[side]
             around = np.column_stack([np.interp(fine.s_mm, coarse.s_mm, about[side][:, k]) for k in (0, 1)])
-            lines[side] = onto(see_limb(frame, fine, around, reach_mm).points_mm, fine, coarse)
+            lines = lines.put(side, onto(see_limb(frame, fine, around, reach_mm).points_mm, fine, coarse))
     again = _trace(frame, known, lines)
-    kept, judged = dict(limbs), dict(sure)
+    kept, judged = limbs, sure
     for side in SIDES:
         found = on_wood(frame, known.coarse[side], again[side].points_mm)
         if (found[1], again[side].seen * found[0]) > (sure[side][1], limbs[side].seen * sure[side][0]):
-            kept[side], judged[side] = again[side], found
+            kept, judged = kept.put(side, again[side]), judged.put(side, found)
     return kept, judged
 
 
-def _trace(frame: Frame, known: Known, about: Mapping[Side, Array]) -> dict[Side, LimbTrace]:
+def _trace(frame: Frame, known: Known, about: Pair[Array]) -> Pair[LimbTrace]:
     """Both limbs traced about where they are expected."""
     lines = [about[side] for side in SIDES]
     both = [known.coarse[side] for side in SIDES]
@@ -253,4 +255,4 @@ def _trace(frame: Frame, known: Known, about: Mapping[Side, Array]) -> dict[Side
         lines = [trace.points_mm for trace in out]
         if largest < AS_EXPECTED_MM:
             break
-    return dict(zip(SIDES, out, strict=True))
+    return Pair(*out)

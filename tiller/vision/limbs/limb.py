@@ -17,9 +17,10 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import Bow, Side
+from tiller.bow.bowfile import Bow
 from tiller.bow.rigfile import CRADLE_HALF_MM
 from tiller.bow.section import sagitta_mm
+from tiller.bow.sides import Side
 from tiller.vision.limbs.edges import HALF_WINDOW_PX, EdgeFit, EdgeSearch, fit_edges
 from tiller.vision.limbs.frame import Frame, channels
 from tiller.vision.limbs.light import Single
@@ -488,7 +489,7 @@ def blank_model(bow: Bow, side: Side, cradle_half_mm: float = CRADLE_HALF_MM) ->
     width, thickness = limb.width_at(s), limb.thickness_at(s)
     crown = bow.crown_radius_mm if bow.crown_radius_mm is not None else CROWN_GUESS_MM
     crown = max(crown, 0.5 * float(np.max(width)) + 1e-6)
-    sign = -1 if side == "left" else 1
+    sign = int(side.sign)
     rest = np.column_stack([sign * s, np.full(len(s), 20.0)])
     edge = 0.5 * thickness
     return LimbModel(

@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import SIDES, Bow, Side
+from tiller.bow.bowfile import Bow
 from tiller.bow.rigfile import Rig
+from tiller.bow.sides import SIDES, Pair, Side, of_sides
 from tiller.children import SecondProcess
 from tiller.errors import VisionFault
 from tiller.vision.limbs.expected import Bending, Shown, expected, reach_of
@@ -95,7 +96,7 @@ class Shape:
     """
 
     hook: SeenHook | None
-    limbs: Mapping[Side, LimbTrace]
+    limbs: Pair[LimbTrace]
     shift_px: float
     hook_px: Array | None
     view: View
@@ -336,7 +337,7 @@ def find_rest(scene: Scene, frame: Frame, side: Side, start: LimbModel | None = 
     return replace(model, rest_mm=expected)
 
 
-def sharpen_look(frame: Frame, models: Mapping[Side, LimbModel]) -> Look:
+def sharpen_look(frame: Frame, models: Pair[LimbModel]) -> Look:
     """The blur and the rounding of the limb's edges that explain the rest picture best."""
     thin = {side: _every(model, 3) for side, model in models.items()}
     best = frame.look
@@ -482,9 +483,9 @@ def _seek_hook(image: Image, key: Key, near: tuple[Array, float] | None) -> dict
     return whole
 
 
-def see_rest(stood: Stand, models: Mapping[Side, LimbModel]) -> Shape:
+def see_rest(stood: Stand, models: Pair[LimbModel]) -> Shape:
     """The bow in a picture at rest."""
-    limbs = {side: see_limb(stood.frame, models[side], models[side].rest_mm, 3.0) for side in SIDES}
+    limbs = of_sides(lambda side: see_limb(stood.frame, models[side], models[side].rest_mm, 3.0))
     return Shape(
         hook=None,
         limbs=limbs,
@@ -498,22 +499,24 @@ def see_rest(stood: Stand, models: Mapping[Side, LimbModel]) -> Shape:
 def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Known]:
     """The bow in a picture of the pull, and what is known after it."""
     hook, centre, models = stood.hook, stood.hook_px, bending.models
-    limbs: dict[Side, LimbTrace] = {}
     if hook is None:  # without the hook the draw is unknown: expect the last shape, search wide
-        lines = known.shapes[-1][1] if known.shapes else {side: models[side].rest_mm for side in SIDES}
+        lines = known.shapes[-1][1] if known.shapes else of_sides(lambda side: models[side].rest_mm)
         reach = WIDE_MM
     else:
         lines, reach = expected(bending, known.shapes, hook.seat_mm), reach_of(known.shapes, hook.seat_mm)
     told = hook is not None and len(known.shapes) >= TOLD_BY
-    for side in SIDES:
+
+    def one(side: Side) -> LimbTrace:
         if told:  # what was seen at other draws puts it within what an edge is found in; most often it needs no search
-            limbs[side] = see_limb(stood.frame, models[side], lines[side], 0.0)
-            if limbs[side].seen > CLEAR and on_wood(stood.frame, models[side], limbs[side].points_mm)[1]:
-                continue
-        limbs[side] = see_limb(stood.frame, models[side], lines[side], reach)
+            trace = see_limb(stood.frame, models[side], lines[side], 0.0)
+            if trace.seen > CLEAR and on_wood(stood.frame, models[side], trace.points_mm)[1]:
+                return trace
+        return see_limb(stood.frame, models[side], lines[side], reach)
+
+    limbs = of_sides(one)
     shapes = known.shapes
-    if hook is not None and all(t.seen >= ENOUGH_SEEN for t in limbs.values()):
-        shapes = (*shapes[-40:], (hook.seat_mm, {side: t.points_mm for side, t in limbs.items()}))
+    if hook is not None and all(t.seen >= ENOUGH_SEEN for t in limbs):
+        shapes = (*shapes[-40:], (hook.seat_mm, limbs.each(lambda t: t.points_mm)))
     seen = Shape(
         hook=hook, limbs=limbs, shift_px=stood.shift_px, hook_px=centre, view=stood.frame.view, light=stood.frame.light
     )
@@ -526,9 +529,7 @@ WIDE_MM = 60.0
 """Where the draw is not known, the limbs are sought so far about where they were last."""
 
 
-def find_models(
-    scene: Scene, rest: Frame, second: SecondProcess | None = None
-) -> tuple[Scene, Mapping[Side, LimbModel]]:
+def find_models(scene: Scene, rest: Frame, second: SecondProcess | None = None) -> tuple[Scene, Pair[LimbModel]]:
     """Both limbs at rest from scratch, and the scene with the look of its edges; ``second`` finds one of them.
 
     Raises:
@@ -547,27 +548,27 @@ def find_models(
     rest = replace(rest, look=replace(rest.look, toward=_toward(rest, rough)))
     look = sharpen_look(rest, rough)
     scene, rest = replace(scene, look=look), replace(rest, look=look)
-    return scene, {side: coloured(rest, model) for side, model in _find_both(scene, rest, second, rough).items()}
+    return scene, _find_both(scene, rest, second, rough).each(lambda model: coloured(rest, model))
 
 
 def _find_both(
-    scene: Scene, rest: Frame, second: SecondProcess | None, start: Mapping[Side, LimbModel] | None = None
-) -> dict[Side, LimbModel]:
+    scene: Scene, rest: Frame, second: SecondProcess | None, start: Pair[LimbModel] | None = None
+) -> Pair[LimbModel]:
     left, right = (start[side] if start is not None else None for side in SIDES)
-    other = second.ask(find_rest, scene, rest, "right", right) if second is not None else None
-    found = find_rest(scene, rest, "left", left)
-    return {"left": found, "right": other.take() if other is not None else find_rest(scene, rest, "right", right)}
+    other = second.ask(find_rest, scene, rest, Side.RIGHT, right) if second is not None else None
+    found = find_rest(scene, rest, Side.LEFT, left)
+    return Pair(found, other.take() if other is not None else find_rest(scene, rest, Side.RIGHT, right))
 
 
 LEAST_HUE = 0.02
 """Log hue by which the wood differs from the wall too little to say in which direction."""
 
 
-def _toward(rest: Frame, models: Mapping[Side, LimbModel]) -> tuple[float, float]:
+def _toward(rest: Frame, models: Pair[LimbModel]) -> tuple[float, float]:
     """Unit vector in log hue (blue, red) along which wood is told from wall: red over blue as long as that shows most of the difference (both
     colours' noise counts alike in it, and blue's is the larger one), else straight from wall to wood."""
     found = []
-    for model in models.values():
+    for model in models:
         pixels = rest.view.plane_to_pixels(model.rest_mm, rest.plane_z_mm)
         _, blue, red = beyond_light(rest.now(pixels), rest.behind(pixels), rest.light)
         found.append(np.column_stack([blue, red]))
