@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from tests.exact.test_target import believed, described
+from tiller.bow.sides import Side
 from tiller.mechanics.fit.contact import undragged
 from tiller.mechanics.fit.pullfit import nock_of
 from tiller.mechanics.forward.belief import LENGTH_SD_MM, BowBelief, bow_from
@@ -136,7 +137,7 @@ def test_a_tip_that_is_bent_back_keeps_its_bend(bent: float) -> None:
 @pytest.mark.parametrize("side", ["left", "right"])
 @pytest.mark.parametrize("px_per_mm", [0.65, 1.0])
 def test_the_string_drags_the_belly_s_edge_as_far_as_it_is_near(bow: BowTruth, side: str, px_per_mm: float) -> None:
-    model = blank_model(described(bow), side)
+    model = blank_model(described(bow), Side(side))
     line = np.column_stack([model.sign * model.s_mm, np.full(len(model.s_mm), 20.0)])
     nock = model.s_mm[-1] + NOCK_CLEARANCE_MM
     steep = 0.12

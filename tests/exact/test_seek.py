@@ -61,7 +61,7 @@ def _hue_of(monkeypatch: pytest.MonkeyPatch, blue: float, red: float) -> tuple[f
         light=None,
         look=SimpleNamespace(toward=(-np.sqrt(0.5), np.sqrt(0.5))),
     )
-    return pull._toward(rest, {"left": SimpleNamespace(rest_mm=np.zeros((20, 2)))})  # type: ignore[arg-type, dict-item]
+    return pull._toward(rest, (SimpleNamespace(rest_mm=np.zeros((20, 2))),))  # type: ignore[arg-type, dict-item]
 
 
 def test_wood_is_told_by_red_over_blue_where_that_shows_most_of_it(monkeypatch: pytest.MonkeyPatch) -> None:

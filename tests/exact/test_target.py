@@ -15,7 +15,7 @@ import pytest
 from tests.bench.bowyer import true_bow
 from tiller.bow.bowfile import Bow, parse_bow
 from tiller.bow.section import crowned_section
-from tiller.bow.sides import SIDES, Side
+from tiller.bow.sides import SIDES, Pair, Side
 from tiller.bow.target import parse_target
 from tiller.bow.tomlcheck import Table
 from tiller.bow.units import archery_draw_mm
@@ -223,7 +223,7 @@ def test_a_wanted_tiller_is_what_the_plan_makes(even: BowTruth, upper: Side, wan
     from tiller.mechanics.advice.wanted import tiller_at_brace_mm
 
     belief = believed(even)
-    bow = replace(described(even, tiller_mm=wanted), upper_limb=upper)
+    bow = replace(described(even, tiller_mm=wanted), upper_limb=Side(upper))
     told = tiller_of(belief, bow, to_backs(even, belief))
     assert told.wanted_mm == wanted
     assert (told.left_over_right > 0) == ((wanted > 0) == (upper == "left"))
@@ -232,7 +232,7 @@ def test_a_wanted_tiller_is_what_the_plan_makes(even: BowTruth, upper: Side, wan
     assert level[0] - level[1] == pytest.approx(told.left_over_right, abs=0.01)
     belief_then = [replace(b, log_ei=shop.log_ei(k, _removal(shop, even)[k])) for k, b in enumerate(shop.limbs)]
     then = bow_from(replace(belief, left=belief_then[0], right=belief_then[1]), segments=40)
-    fades = (bow.left.working_from_mm, bow.right.working_from_mm)
+    fades = Pair(bow.left.working_from_mm, bow.right.working_from_mm)
     left_less_right = tiller_at_brace_mm(then, even.brace_mm, fades)
     assert (left_less_right if upper == "left" else -left_less_right) == pytest.approx(wanted, abs=0.7)
 

@@ -15,6 +15,7 @@ import pytest
 from scipy.special import ellipeinc
 
 from tests.published.test_opensees import EA_STRING, bow, opensees
+from tiller.bow.sides import Pair
 from tiller.mechanics.advice.wanted import (
     ellipse_curvature,
     left_over_right,
@@ -29,8 +30,8 @@ from tiller.mechanics.forward.elastica import brace, solve_draws
 
 __all__ = ["opensees"]
 
-WORKING = ((120.0, 700.0), (120.0, 700.0))
-FADES = (120.0, 120.0)
+WORKING = Pair((120.0, 700.0), (120.0, 700.0))
+FADES = Pair(120.0, 120.0)
 BRACE_MM, DRAW_MM = 150.0, 600.0
 GRIP_NMM = 1.0e4
 """A grip that hardly holds the bow from turning: OpenSees would have nothing to hold it by at rest."""
