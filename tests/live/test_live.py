@@ -183,7 +183,7 @@ def test_a_replay_headless_as_json_lines(small_recording: Path, tmp_path: Path) 
 
 
 def test_by_weight_alone(small_recording: Path, tmp_path: Path) -> None:
-    """Without a camera: stages from the force, and nothing is said of the bend."""
+    """Without a camera: stages from the force, and nothing is known of the bend."""
     from tiller.setup.bow_files import text_of
     from tiller.sources.scales import ReplayedScale
 

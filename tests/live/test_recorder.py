@@ -55,7 +55,7 @@ def test_what_was_recorded_is_a_recording(tmp_path: Path, small_recording: Path)
     for k, role in enumerate(("empty", "rest", "pull", "pull")):
         rec.picture(image, float(k), role)
     rec.lines(((0.5, line_of("W", 1, 2)), (0.6, 'garbage "with, quotes')))
-    rec.note(1.0, "force fell at once")
+    rec.note(1.0, "force dropped suddenly")
     assert unfinished(tmp_path) == ()  # it is being recorded: another rack must not take it for one that was cut off
     rec.finish()
     assert unfinished(tmp_path) == (folder,)
@@ -63,7 +63,7 @@ def test_what_was_recorded_is_a_recording(tmp_path: Path, small_recording: Path)
     assert [p.role for p in recording.pictures] == ["empty", "rest", "pull", "pull"]
     assert read_picture(recording, recording.pictures[2]).shape == (90, 160, 3)
     assert recording.force_lines == ((0.5, line_of("W", 1, 2)), (0.6, 'garbage "with, quotes'))
-    assert "force fell at once" in (folder / "notes.csv").read_text()
+    assert "force dropped suddenly" in (folder / "notes.csv").read_text()
     assert folder_for(tmp_path, "An odd / name!", datetime(2026, 3, 1, 9, 30)) != folder
 
 

@@ -259,7 +259,7 @@ def test_without_a_window_the_keys_are_lines(small_recording: Path, tmp_path: Pa
     read_end, write_end = os.pipe()
     out = io.StringIO()
     with rack_of_stills(recording, tmp_path, "empty", start=False) as (rack, _), ThreadPoolExecutor(1) as pool:
-        rack._alarm = ALARM  # as after a force that fell at once
+        rack._alarm = ALARM  # as after a sudden drop of the force
         running = pool.submit(run, rack, Units(), False, out, 30.0, read_end)
         try:
             until(rack, ALARM)

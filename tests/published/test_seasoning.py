@@ -39,7 +39,7 @@ def test_equilibrium_moisture_table() -> None:
             assert told == pytest.approx(wanted, abs=0.11), (humidity, fahrenheit)  # 0.06 and the table's rounding
     assert equilibrium(20.0, 0.65) == pytest.approx(11.996, abs=0.001)
     for c, h in ((-5.0, 0.5), (20.0, 0.99), (20.0, 0.01), (90.0, 0.5)):
-        with pytest.raises(ValueError, match="equilibrium moisture is told"):
+        with pytest.raises(ValueError, match="equilibrium moisture is known"):
             equilibrium(c, h)
 
 

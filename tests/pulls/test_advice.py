@@ -271,7 +271,7 @@ def test_a_string_that_overstrains_the_bow_by_itself_is_refused(advised: tuple[M
     assert stop(short, 0.02, surface) <= 350.0
     surface[0] = surface[0].copy()
     surface[0][5] = np.nan
-    with pytest.raises(NoEquilibriumError, match="cannot be told"):
+    with pytest.raises(NoEquilibriumError, match="cannot be computed"):
         stop(short, 0.02, surface)
 
 

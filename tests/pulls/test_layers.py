@@ -143,7 +143,7 @@ def test_a_forecast_from_the_file_knows_the_layers(described: Bow, solid: BowTru
         (LAYERS.replace("thickness_mm = 2.5", "thickness = [{{s_mm = 0, thickness_mm = 2}}, {{s_mm = 400, thickness_mm = 2}}, {{s_mm = 420, thickness_mm = 15}}, {{s_mm = 440, thickness_mm = 2}}]"), "at 420 mm they come to"),
         (LAYERS + "thickness_mm = 5.0\n", "add up to the calipers"),
         (LAYERS + 'material = "yew"\n', "the last layer is the belly's"),
-        (LAYERS + "modulus_gpa = 9\n", "told once for the bow"),
+        (LAYERS + "modulus_gpa = 9\n", "given once for the bow"),
         ('\n[[limbs.{side}.layers]]\nmaterial = "glass"\nthickness_mm = 3.0\n', "at least 2 tables"),
         (LAYERS.replace("thickness_mm = 2.5", "thickness = [{{s_mm = 600, thickness_mm = 2}}, {{s_mm = 100, thickness_mm = 3}}]"), "more than in the row"),
     ],

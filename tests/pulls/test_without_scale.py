@@ -76,7 +76,7 @@ def test_what_it_cannot_tell_is_said(
     assert main(["measure", str(folder), "--json", str(tmp_path / "out.json"), "--pictures", str(tmp_path)]) == 0
     said = capsys.readouterr().out
     assert "without a scale" in said
-    assert "cannot be told" in said
+    assert "are unknown" in said
     assert "PLAN      none" in said
     assert "nan" not in said
     assert {p.name for p in tmp_path.glob("*.png")} == {"limbs.png", "forecast.png"}  # no force over draw

@@ -15,7 +15,7 @@ import pytest
 from tests import stored_pulls
 from tests.stored_pulls import alike
 from tiller.measure.followup.advice import advise
-from tiller.measure.followup.comparison import set_beside
+from tiller.measure.followup.comparison import compare
 from tiller.measure.followup.sets import Past
 from tiller.measure.pipeline import measure
 from tiller.measure.recording import hash_files, read_recording
@@ -91,7 +91,7 @@ def test_a_measured_pull_comes_back(small_recording: Path, tmp_path: Path) -> No
     recording = read_recording(small_recording)
     measured = measure(recording)
     advice = stored_advice(advise(measured, recording.bow), recording.bow)
-    comparison = stored_comparison(set_beside(measured, recording.bow, 200.0, Past()))
+    comparison = stored_comparison(compare(measured, recording.bow, 200.0, Past()))
     source = PullSource("ash", description(recording.bow), recording.folder, hash_files(recording), taken_at(recording))
     with Book(tmp_path / "book.sqlite3") as book:
         pull_id, _, _ = book.add(measured.result, source, advice, comparison)

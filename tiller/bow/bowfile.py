@@ -285,7 +285,7 @@ def _layers(table: Table, wood: str, stations: tuple[Station, ...], moisture: fl
         raise belly.fault("material", f"\"{wood}\": the last layer is the belly's, of the bow's own wood")
     for name in ("modulus_gpa", "density_kg_m3", "strain"):
         if belly.has(name):
-            raise belly.fault(name, "nothing: the belly's is the bow's own wood, told once for the bow")
+            raise belly.fault(name, "nothing: the belly's is the bow's own wood, given once for the bow")
     out = tuple(_layer(row, moisture) for row in rows[:-1])
     own = _thicknesses(belly) if belly.has("thickness") or belly.has("thickness_mm") else None
     for s in sorted({st.s_mm for st in stations} | {t.s_mm for y in out for t in y.thickness}):
@@ -337,7 +337,7 @@ def _limb(table: Table, wood: str, moisture: float | None) -> Limb:
 def _moisture(top: Table) -> float | None:
     if not top.has("moisture_percent"):
         return None
-    unit = "% of the dry mass (over fibre saturation, about 25, no strain limit can be told: let it dry)"
+    unit = "% of the dry mass (over fibre saturation, about 25, no strain limit is known: let it dry)"
     return top.number("moisture_percent", DRIEST, WETTEST, unit)
 
 

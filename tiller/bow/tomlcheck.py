@@ -39,7 +39,7 @@ def load_toml(path: Path) -> dict[str, Any]:
         msg = f"{path} is not UTF-8 text (byte {err.start}): save it again as UTF-8."
         raise FileFault(msg) from err
     except tomllib.TOMLDecodeError as err:
-        msg = f"{path} is not valid TOML: {err}. Mend that line."
+        msg = f"{path} is not valid TOML: {err}. Correct that line."
         raise FileFault(msg) from err
     except (ValueError, RecursionError) as err:  # a number of thousands of digits, brackets within brackets without end
         msg = f"{path} holds a number or a nesting that no file of this program has ({type(err).__name__}): write it anew from the example."

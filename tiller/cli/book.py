@@ -55,8 +55,8 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     event = actions.add_parser(
         "event",
         parents=[shown, booked],
-        help="note what was done to a bow beside scraping",
-        description="Notes that a bow was toasted, warmed and bent, or dried further. The next measured pull says what that changed.",
+        help="note what was done to a bow other than scraping",
+        description="Notes that a bow was toasted, warmed and bent, or dried further. The next measured pull shows what that changed.",
     )
     event.add_argument("bow", metavar="BOW")
     event.add_argument(
@@ -234,7 +234,7 @@ def run_restore(args: argparse.Namespace) -> int:
         f"{book_of(args)} restored from the backup of {kept.made_at}: {', '.join(f'{n} {name}' for name, n in kept.rows.items())}."
     )
     for name in left:
-        print(f"Note: {name} is there already and says something else than the backup's: it was left as it is.")
+        print(f"Note: {name} is there already and differs from the backup's: it was left as it is.")
     return 0
 
 
@@ -314,7 +314,7 @@ def run_event(args: argparse.Namespace) -> int:
         note_event(book, args.bow, event, now)
     where = f", {Units(args.units == 'metric').words(event.where)}" if event.where else ""
     print(
-        f"{args.bow}: {KINDS[event.kind]}{where} ({at:%Y-%m-%d %H:%M}). The next measured pull says what that changed."
+        f"{args.bow}: {KINDS[event.kind]}{where} ({at:%Y-%m-%d %H:%M}). The next measured pull shows what that changed."
     )
     return 0
 

@@ -32,7 +32,7 @@ class _Parser(argparse.ArgumentParser):
         super().__init__(allow_abbrev=False, **given)
 
     def error(self, message: str) -> NoReturn:
-        print(f"tiller: {message}; '{self.prog} --help' shows what can be said.", file=sys.stderr)
+        print(f"tiller: {message}; '{self.prog} --help' shows what it takes.", file=sys.stderr)
         sys.exit(2)
 
 

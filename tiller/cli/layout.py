@@ -171,7 +171,7 @@ def _refuse_nonsense(args: argparse.Namespace, units: Units) -> None:
         ("--log", args.log, 30, 2000, " mm"),
     )  # fmt: skip
     if args.moisture is not None and args.moisture > 24:
-        msg = f"--moisture is {args.moisture:g} %: over fibre saturation, about 25 %, nothing can be told of strength (4 to 24 % makes sense); let it dry."
+        msg = f"--moisture is {args.moisture:g} %: over fibre saturation, about 25 %, nothing is known of its strength (4 to 24 % makes sense); let it dry."
         raise TillerError(msg)
     for name, value, low, high, unit in limits:
         if value is not None and not low <= value <= high:
@@ -216,7 +216,7 @@ def _piece(args: argparse.Namespace) -> _Piece:
         modulus, count = _own_modulus(taught)
         if modulus is None:
             like = like_wood(args.wood)
-            msg = f"'{args.wood}' is in no table{f' (is {like} meant?)' if like else ''}, and the book has no bow of it that tells: give its modulus with --modulus GPA."
+            msg = f"'{args.wood}' is in no table{f' (is {like} meant?)' if like else ''}, and the book has no bow of it with a modulus: give it with --modulus GPA."
             raise TillerError(msg)
         of_shop = [
             info(

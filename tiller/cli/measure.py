@@ -89,7 +89,7 @@ def say_worked_up(
     from tiller.measure.worker import work_up
     from tiller.paths import book_path
     from tiller.report.text.advice import advice_words
-    from tiller.report.text.comparison import beside_words
+    from tiller.report.text.comparison import comparison_words
     from tiller.report.text.pull import pull_words
 
     units = units_of(args)
@@ -109,13 +109,13 @@ def say_worked_up(
     if not getattr(args, "quiet", False):
         print(pull_words(result, recording.bow, units, caution=False))
         print()
-        for line in beside_words(worked.beside, units):
+        for line in comparison_words(worked.comparison, units):
             print(line)
         fault = fate_fault(book, recording.bow.name) if book is not None else ""
         if fault:
             print(f"STOP      {fault}")
         else:
-            print(advice_words(worked.advice, recording.bow, units, stroke_mm=worked.beside.stroke_mm))
+            print(advice_words(worked.advice, recording.bow, units, stroke_mm=worked.comparison.stroke_mm))
         print()
         for path in kept.pictures:
             print(f"Picture: {path}")
@@ -168,7 +168,7 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     from dataclasses import replace
 
     from tiller.measure.followup.advice import advise
-    from tiller.measure.followup.comparison import set_beside
+    from tiller.measure.followup.comparison import compare
     from tiller.measure.followup.sets import set_by_place
     from tiller.measure.pipeline import measure, strange_words
     from tiller.measure.store import past_of
@@ -186,8 +186,8 @@ def _advice_of(args: argparse.Namespace) -> tuple[Recording, Advice, float]:
     notes = strange_words(recording.strange_keys)
     if book.is_file():
         now_n = advice.forecast.weight_n if advice.forecast is not None else float("nan")
-        beside = set_beside(measured, recording.bow, now_n, past, by_place)
-        stroke, notes = beside.stroke_mm, (*notes, *beside.notes)
+        comparison = compare(measured, recording.bow, now_n, past, by_place)
+        stroke, notes = comparison.stroke_mm, (*notes, *comparison.notes)
     return recording, replace(advice, notes=(*advice.notes, *notes)), stroke
 
 

@@ -31,7 +31,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     rack.add_argument(
         "--camera", metavar="CAMERA", help="number, device, address (http, rtsp) or video file (default: 0)"
     )
-    rack.add_argument("--no-camera", action="store_true", help="work by weight alone: nothing is said of the bend")
+    rack.add_argument("--no-camera", action="store_true", help="work by weight alone: nothing is known of the bend")
     rack.add_argument("--scale", metavar="PORT", help="serial port of the scale, or socket://host:port")
     rack.add_argument("--replay", metavar="RECORDING", help="play a recording again in place of camera and scale")
     rack.add_argument(

@@ -168,10 +168,10 @@ def _tillered(bow: BowTruth, place: Path, pictures: Path, units: str) -> BowTrut
             if stop is not None:
                 draw = min(stop.draw_mm - 1.0, DRAW_MM if bow.string_kind == "braced" else LONG_SHARE * DRAW_MM)
             layers = [
-                (side, o.from_mm, o.to_mm, count * worked.beside.stroke_mm)
+                (side, o.from_mm, o.to_mm, count * worked.comparison.stroke_mm)
                 for side in SIDES
                 for laid in [[z for z in plan.layers if z.limb == side] if plan is not None else []]
-                for o, count in zip(laid, strokes(laid, worked.beside.stroke_mm), strict=True)
+                for o, count in zip(laid, strokes(laid, worked.comparison.stroke_mm), strict=True)
                 if count
             ]
             if (
@@ -242,7 +242,7 @@ def _say(turn: int, worked: Worked, units_name: str) -> None:
     if stop is not None:
         print(f"; not beyond {units.length(stop.draw_mm)} next", end="")
     print(flush=True)
-    for note in (*worked.beside.notes, *advice.notes):
+    for note in (*worked.comparison.notes, *advice.notes):
         print(f"        {units.words(note.text)}", flush=True)
 
 

@@ -153,7 +153,7 @@ def _of_class(lacking: bool, found: bool, rise_n: float, loads: int) -> list[Not
         notes.append(
             info(
                 "scale.no-class",
-                "no class is told: that needs three series up, one down at least, and a zero before and after.",
+                "no class is given: that needs three series up, one down at least, and a zero before and after.",
             )
         )
     elif not found:

@@ -351,7 +351,7 @@ class Analyst:
         alike = [side for side in SIDES if known.telling[side] < TELLING_SHARE]
         if alike:
             side = " and the ".join(alike)
-            self._remark = f"the wall behind the {side} limb has the wood's colour: a limb that is followed beside itself is not noticed there; hang a plain sheet behind it."
+            self._remark = f"the wall behind the {side} limb has the wood's colour: a line that is followed next to the limb is not noticed there; hang a plain sheet behind it."
 
     def _use(self, known: Known, keep: bool = False) -> None:
         """Goes by this bow from now on; ``keep``: the lines that are followed stay where they are."""

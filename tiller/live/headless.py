@@ -132,7 +132,7 @@ def run(
     return 0
 
 
-KEYS = "Keys, each with Enter: E photographs the empty rack, Z takes the scale's zero, S 12 notes 12 strokes scraped, K all is whole, C the cautions, Q quits."
+KEYS = "Keys, each with Enter: E photographs the empty rack, Z takes the scale's zero, S 12 notes 12 strokes scraped, K checked and undamaged, C the cautions, Q quits."
 
 
 def _keyboard() -> int | None:
@@ -279,4 +279,4 @@ class _Teller:
             for m in worked.result.limb(side).marks:
                 span = f"{self.units.length(m.from_mm)} to {self.units.length(m.to_mm)}"
                 self.line(f"{side} limb {m.kind} from {span}: {100 * m.departure:+.0f} ± {100 * m.sd:.0f} %")
-        self.line(advice_words(worked.advice, self.rack.bow, self.units, False, worked.beside.stroke_mm))
+        self.line(advice_words(worked.advice, self.rack.bow, self.units, False, worked.comparison.stroke_mm))

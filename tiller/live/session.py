@@ -306,7 +306,7 @@ class Rack:
                 self._pull.kept_mm = event.draw_mm
         elif what is Happening.LOST:
             self._alarm = ALARM
-            self._say(halt("live.force-fell", f"the force fell at once, to {newton(max(event.force_n, 0.0))}."))
+            self._say(halt("live.force-fell", f"the force dropped suddenly, to {newton(max(event.force_n, 0.0))}."))
             if self._pull.recorder is not None:
                 self._pull.recorder.note(event.t_s, f"{what.value} to {event.force_n:.0f} N")
         elif what is Happening.ENDED:
@@ -325,7 +325,7 @@ class Rack:
                 self._say(
                     caution(
                         "scale.sign-turned",
-                        "the scale reads backwards: its sign was turned round; mend counts_per_newton in rig.toml.",
+                        "the scale reads backwards: its sign was turned round; correct counts_per_newton in rig.toml.",
                     )
                 )
             self.weigher.follow_zero()
@@ -457,9 +457,9 @@ class Rack:
                 self._worked, self._plan_holds = worked, True  # nothing is scraped while it is measured
                 if worked.advice.stop is not None:
                     self._stop_now = worked.advice.stop
-                if worked.beside.nothing_off and self._since_scraped <= 1 < self._state.pulls:
+                if worked.comparison.nothing_off and self._since_scraped <= 1 < self._state.pulls:
                     self._say(NOTHING_OFF)
-                for note in worked.beside.notes:
+                for note in worked.comparison.notes:
                     self._say(note)
             else:
                 self._say(info("live.other-bow", f"the pull in {folder.name} was of {worked.bow}; it is in the book."))

@@ -56,7 +56,7 @@ class Happening(Enum):
     POINT = "point taken"
     BEYOND = "beyond the stop"
     BACK = "back within the stop"
-    LOST = "force fell at once"
+    LOST = "force dropped suddenly"
     ENDED = "let down"
 
 

@@ -97,13 +97,13 @@ def planned_strokes(worked: Worked) -> int:
     plan = worked.advice.plan
     if plan is None:
         return 0
-    return sum(sum(strokes([o for o in plan.layers if o.limb == side], worked.beside.stroke_mm)) for side in SIDES)
+    return sum(sum(strokes([o for o in plan.layers if o.limb == side], worked.comparison.stroke_mm)) for side in SIDES)
 
 
-ALARM = "The force fell at once: look for a crack, a slipped string, a broken part. When all is whole, press K."
+ALARM = "The force dropped suddenly: look for a crack, a slipped string, a broken part. When you have checked it and nothing is damaged, press K."
 BROKEN = "The program has met an error of its own and cannot watch the bow any more. Let down slowly, all the way. The recording goes on until then."
-BLIND = "without a camera pulls are kept, not measured: nothing can be said of bend, draw, stiffness or plan, and only the weight stops you."
-LIGHT = "without a scale weight, stiffness and depth cannot be told, and no crack is heard: bend, strain and marks are measured."
+BLIND = "without a camera pulls are kept, not measured: nothing is known of bend, draw, stiffness or plan, and only the weight stops you."
+LIGHT = "without a scale weight, stiffness and depth are unknown, and no crack is detected: bend, strain and marks are measured."
 LOADED = caution("live.loaded", "there is load on the rope: let down and take the bow off first (empty).")
 ZERO = info("live.zero", "zero taken.")
 NO_ZERO = caution("live.no-zero", "the scale sends nothing: no zero was taken.")

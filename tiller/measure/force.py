@@ -22,9 +22,10 @@ Array = NDArray[np.float64]
 BEFORE_REST_S = 2.0
 """The string is taken to be slack from so long before the first picture at rest: the pull before it may have ended just then."""
 UNSEEN_SHARE = 1.12
-UNWEIGHED = (
+UNWEIGHED = caution(
+    "scale.none",
     "this pull was made without a scale: bend, strain, marks and set are measured; weight, stiffness, what came off and how deep"
-    " to scrape cannot be told. Stop and forecast rest on the calipers and the wood's table, and are wide."
+    " to scrape are unknown. Stop and forecast rest on the calipers and the wood's table, and are wide.",
 )
 
 
@@ -155,9 +156,7 @@ def force_notes(forces: Forces, recording: Recording, there_n: float) -> list[No
     if not lag.from_data:
         held = bool(np.mean(forces.at.held) > 0.5)
         why = (
-            "the pictures were taken at steady holds, which say little about it"
-            if held
-            else "this pull does not tell it"
+            "the pictures were taken at steady holds, which show little of it" if held else "this pull does not show it"
         )
         notes.append(info("scale.lag-assumed", f"how far the scale is behind the camera is taken as usual: {why}."))
     return notes

@@ -55,7 +55,7 @@ def _of_modulus(bow: Bow, limbs: Pair[LimbResult]) -> list[Note]:
             notes.append(
                 halt(
                     "modulus.contradicts",
-                    f"the {side} limb's stiffness and calipers imply a modulus of {implied:.1f} GPa, where {known:.1f} is known of the wood: check the load cell's"
+                    f"the {side} limb's stiffness and calipers imply a modulus of {implied:.1f} GPa, where {known:.1f} is known for the wood: check the load cell's"
                     f" counts_per_newton, the calipers and the wood before anything is scraped{'' if bow.limb(side).layers else ', and give its layers in bow.toml if it is backed or laminated'}.",
                 )
             )
@@ -118,7 +118,7 @@ def _of_edges(fitted: Fitted) -> list[Note]:
     return [
         caution(
             "edges.unsteady",
-            f"the edges of the {' and the '.join(unsteady)} limb are found a little elsewhere in each picture, so the ± of what is told there is wider: a hard shadow"
+            f"the edges of the {' and the '.join(unsteady)} limb are found a little elsewhere in each picture, so the ± there is wider: a hard shadow"
             " close behind the bow does that, or a soft or noisy camera. Light the bow from the other side, hang a cloth behind it, or bring the camera nearer.",
         )
     ]

@@ -211,7 +211,7 @@ def _against_wanted(
     except NoEquilibriumError as err:
         notes = caution(
             "tiller.wanted-unknown",
-            f"what tiller is wanted cannot be told ({err}): the limbs are held against each other as if they were to be alike.",
+            f"the wanted tiller cannot be computed ({err}): the limbs are held against each other as if they were to be alike.",
         )
         return replace(result, notes=(*result.notes, notes)), None
     return replace(result, wanted_balance=float(np.expm1(tiller.left_over_right))), tiller
@@ -303,7 +303,7 @@ def _left_out(
 ) -> tuple[str, ...]:
     departed = (
         f"{sight.seen[row].picture.file}: what was followed as the {side} limb does not bend as it does in all the other pictures; that limb left out"
-        " there: look what stands or shines beside it"
+        " there: look what stands or shines next to it"
         for row, side in fitted.mistaken
     )
     return (*sight.left_out, *(force_left_out(forces, pictures) if forces is not None else ()), *departed)

@@ -124,7 +124,7 @@ def _rows(path: Path, columns: tuple[str, ...], largest: int = LARGEST_TABLE) ->
         msg = f"{path} cannot be read ({err.strerror}): check the file and its permissions."
         raise RecordingFault(msg) from err
     except csv.Error as err:
-        msg = f"{path} is no CSV file ({err}): record the pull again or mend that line."
+        msg = f"{path} is no CSV file ({err}): record the pull again or correct that line."
         raise RecordingFault(msg) from err
 
 

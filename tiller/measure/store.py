@@ -19,7 +19,7 @@ from tiller.measure.followup.sets import Past
 from tiller.measure.pipeline import Measured, working_zone
 from tiller.measure.recording import Recording, hash_files, read_picture
 from tiller.mechanics.advice.advice import Advice
-from tiller.mechanics.advice.history import Beside
+from tiller.mechanics.advice.history import Comparison
 from tiller.mechanics.fit.pullfit import nock_of
 from tiller.paths import data_folder
 from tiller.records.book import FATES, Book, PullSource, mark_of
@@ -159,7 +159,7 @@ def keep(
     recording: Recording,
     keeping: Keeping,
     advice: Advice | None = None,
-    comparison: Beside | None = None,
+    comparison: Comparison | None = None,
     plots: Sequence[Asked[Drawn]] = (),
 ) -> Kept:
     """Writes files (each whole or not at all), then the book's entry (all of it or nothing).

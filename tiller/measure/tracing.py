@@ -188,7 +188,7 @@ def look_at(recording: Recording, progress: Progress = lambda _: None, second: S
         notes.append(
             info(
                 "pictures.thinned",
-                f"of {len(wanted)} pictures {len(keep)}, evenly over the pull, were looked at: more would tell no more.",
+                f"of {len(wanted)} pictures {len(keep)}, evenly over the pull, were looked at: more would add nothing.",
             )
         )
         wanted = [wanted[k] for k in keep]

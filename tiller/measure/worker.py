@@ -11,13 +11,13 @@ from pathlib import Path
 from tiller.children import ProcessDied, SecondProcess
 from tiller.errors import TillerError
 from tiller.measure.followup.advice import advise
-from tiller.measure.followup.comparison import set_beside
+from tiller.measure.followup.comparison import compare
 from tiller.measure.followup.sets import set_by_place
 from tiller.measure.pipeline import measure
 from tiller.measure.recording import Recording, read_recording
 from tiller.measure.store import Keeping, Kept, ask_for_plan, ask_for_plots, keep, past_of
 from tiller.mechanics.advice.advice import Advice
-from tiller.mechanics.advice.history import Beside
+from tiller.mechanics.advice.history import Comparison
 from tiller.mechanics.fit.results import PullResult
 from tiller.quantity import plain
 
@@ -30,7 +30,7 @@ class Worked:
     bow: str
     result: PullResult
     advice: Advice
-    beside: Beside
+    comparison: Comparison
     kept: Kept
 
 
@@ -58,18 +58,18 @@ def work_up(
     # without a scale the forecast is the table's: nothing is compared with it
     told = advice.forecast is not None and measured.result.weighed
     now_n = advice.forecast.weight_n if advice.forecast is not None and told else float("nan")
-    beside = set_beside(measured, recording.bow, now_n, past, by_place)
+    comparison = compare(measured, recording.bow, now_n, past, by_place)
     if keeping.plots:
         asked.append(ask_for_plan(advice, recording.bow, units, drawer))
     progress("pictures")
-    kept = keep(measured, recording, keeping, advice, beside, asked)
+    kept = keep(measured, recording, keeping, advice, comparison, asked)
     progress("")
     return Worked(
         recording=recording.folder,
         bow=recording.bow.name,
         result=measured.result,
         advice=advice,
-        beside=beside,
+        comparison=comparison,
         kept=kept,
     )
 

@@ -142,7 +142,7 @@ class Book:
         log = self.path.with_name(self.path.name + "-wal")
         if log.exists() and log.stat().st_size:
             msg = (
-                f"The book {self.path} may not be written, and what was written last still lies in {log.name} beside it: copy both to a folder"
+                f"The book {self.path} may not be written, and what was written last still lies in {log.name} next to it: copy both to a folder"
                 " that you may write in and give the copy with --book."
             )
             raise BookFault(msg)
@@ -463,7 +463,7 @@ class Book:
             BookFault: there is no such bow or fate, or the book cannot be written.
         """
         if fate not in FATES:
-            msg = f"'{fate}' is nothing that becomes of a bow: say one of {', '.join(FATES)}."
+            msg = f"'{fate}' is not known as what became of a bow: give one of {', '.join(FATES)}."
             raise BookFault(msg)
         try:
             with self.writing() as db:

@@ -90,7 +90,7 @@ def forget_event(book: Book, bow: str) -> Event:
         with book.writing() as db:
             gone = db.execute("DELETE FROM events WHERE id = ?", (row["id"],)).rowcount
     except ValueError as err:
-        msg = f"The book holds '{row['at']}' as the time of what was noted last of '{bow}', which is none: 'tiller book check' says what else is wrong with it."
+        msg = f"The book holds '{row['at']}' as the time of what was noted last of '{bow}', which is none: 'tiller book check' shows what else is wrong with it."
         raise BookFault(msg) from err
     except sqlite3.Error as err:
         msg = f"The book {book.path} could not be written ({err}); nothing was taken back."
@@ -108,10 +108,10 @@ def note_event(book: Book, bow: str, event: Event, now: datetime) -> None:
         BookFault: what is wrong with it, or the book cannot be written.
     """
     if event.kind not in KINDS:
-        msg = f"'{event.kind}' is nothing that the book knows: say one of {', '.join(KINDS)}."
+        msg = f"'{event.kind}' is nothing that the book knows: give one of {', '.join(KINDS)}."
         raise BookFault(msg)
     if event.limb not in ("", *SIDES):
-        msg = f"'{event.limb}' is no limb: say left or right, as the camera sees it."
+        msg = f"'{event.limb}' is no limb: give left or right, as the camera sees it."
         raise BookFault(msg)
     if (event.from_mm is None) != (event.to_mm is None) or (event.from_mm is not None and not event.limb):
         msg = "A stretch needs its limb and both its ends (--limb, --from and --to)."

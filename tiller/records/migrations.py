@@ -80,7 +80,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     ("pulls known by pictures and force", _known_by_its_pull),
     ("scrapings", _scrapings),
     ("pulls without a scale, strings, what became of bows", _scale_string_fate),
-    ("what was done beside scraping", _events),
+    ("what was done other than scraping", _events),
 )
 """In order; the number of those that ran is the schema version (PRAGMA user_version)."""
 

@@ -71,7 +71,7 @@ def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[Note, ...]]:
         else (
             caution(
                 "wood.two-files",
-                f"{bow_path.name} says {bow.wood}, the stave's file {stave.wood}: the bow's counts; mend the one that is wrong.",
+                f"{bow_path.name} says {bow.wood}, the stave's file {stave.wood}: the bow's counts; correct the one that is wrong.",
             ),
         )
     )

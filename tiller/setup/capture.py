@@ -85,7 +85,7 @@ def _silent(name: str, bad: Sequence[str], trouble: str) -> str:
     if trouble:
         return f"{name} reports '{trouble}': check the wires between converter, cell and board."
     if not bad:
-        return f"{name} says nothing: is it the right port, is the board powered, and does the firmware run on it?"
+        return f"{name} sends nothing: is it the right port, is the board powered, and does the firmware run on it?"
     strange = sum(not all(c.isprintable() for c in raw) for raw in bad)
     if strange > len(bad) // 2:
         return f"what {name} sends cannot be read: its speed is another one; the firmware sends at 115200 baud."

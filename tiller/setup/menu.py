@@ -44,7 +44,7 @@ def put_in_menu(home: str | None) -> MenuFiles:
         FileFault: there is no such menu on this system, or it cannot be written.
     """
     if not sys.platform.startswith("linux"):
-        msg = "A menu entry can be written on Linux only: elsewhere make a shortcut to 'tiller-window', which lies beside 'tiller' and opens no terminal."
+        msg = "A menu entry can be written on Linux only: elsewhere make a shortcut to 'tiller-window', which lies next to 'tiller' and opens no terminal."
         raise FileFault(msg)
     out = menu_files()
     text = entry_text(starting_with(), home)

@@ -90,7 +90,7 @@ def put(path: Path, found: Mapping[str, Any]) -> None:
     try:
         new = with_keys(old, found)
     except (TOMLKitError, ValueError) as err:
-        msg = f"{path} is no TOML any more ({err}): mend it by hand; nothing was written."
+        msg = f"{path} is no TOML any more ({err}): correct it by hand; nothing was written."
         raise FileFault(msg) from err
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -207,7 +207,7 @@ def _next_of_bow(pull: StoredPull, fate: str) -> tuple[State, str]:
     if pull.strokes:
         return "in work", f"{pull.strokes} strokes were scraped since its last pull: exercise it and pull again{within}"
     if told.missing == ():
-        return "finished", "within what can be told it is done: note it as whole, print its sheet"
+        return "finished", "within what can be measured it is done: note it as whole, print its sheet"
     layers = len(told.layers or ())
     if layers and _overstrained(told):
         return "in work", "the target would strain it too far: choose a way out on its page before anything is scraped"
@@ -274,7 +274,7 @@ def _stave(name: str, file: Path, today: date) -> Item:
     figures = f"{season.moisture:.1f} ± {season.moisture_sd:.1f} % moisture" if np.isfinite(season.moisture) else ""
     day = str(stave.weighings[-1].on) if stave.weighings else ""
     if not stave.weighings:
-        step = "weigh it, and once a week from now: that tells when it is dry"
+        step = "weigh it, and once a week from now: that shows when it is dry"
     elif np.isfinite(season.moisture) and season.moisture + season.moisture_sd <= stave.wanted_moisture:
         step = "dry enough: lay it out and rough it out"
     elif season.ready is not None and season.ready.days < FAR_DAYS and season.first is not None:
@@ -285,5 +285,5 @@ def _stave(name: str, file: Path, today: date) -> Item:
             else "ready by its weigh-ins: weigh it to be sure"
         )
     else:
-        step = "weigh it again: the weigh-ins do not tell yet when it is dry"
+        step = "weigh it again: the weigh-ins do not show yet when it is dry"
     return Item(name=name, wood=stave.wood, state="drying", day=day, figures=figures, next_step=step, stave=file)

@@ -65,7 +65,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("Z", "zero"),
     ("S", "I scraped this"),
     ("M", "mark pull"),
-    ("K", "all is whole"),
+    ("K", "checked, undamaged"),
     ("C", "cautions"),
     ("Q", "quit"),
 )

@@ -71,7 +71,7 @@ COLUMNS = (
 def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     units, look = style.units, style.look
     size, wide = 0.027 * sheet.height, box.width
-    keys = "up / down: choose    M: keep beside"
+    keys = "up / down: choose    M: keep for comparison"
     sheet.fitted(box.x + wide, box.y, keys, 0.85 * size, 0.22 * wide, look.soft, "right")
     for share, name in COLUMNS:
         sheet.text(box.x + share * wide, box.y, name, 0.85 * size, look.soft)
@@ -143,7 +143,7 @@ def _plot(sheet: Sketch, curves: _Curves, style: Style, box: Box) -> None:
     sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
     size = 0.026 * sheet.height
     if not lines:
-        text = "up and down choose a pull; it shows here, beside another"
+        text = "up and down choose a pull; it shows here, with another to compare"
         middle = box.x + 0.5 * box.width
         sheet.fitted(middle, box.y + 0.45 * box.height, text, size, 0.9 * box.width, look.soft, "middle")
         return

@@ -97,7 +97,7 @@ def draw_plan(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, made:
     y += tall + 0.5 * size
     _list(sheet, view, bow, style, Box(box.x, y, box.width, box.y + box.height - y - 2.6 * size), made)
     y = box.y + box.height - 2.3 * size
-    notes = (*worked.advice.notes, *worked.beside.notes)
+    notes = (*worked.advice.notes, *worked.comparison.notes)
     if notes:
         sheet.wrapped(box.x, y, units.words(notes[0].text), 0.85 * size, box.width, look.weak, 2)
 
@@ -177,12 +177,12 @@ def _list(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, made: int
     if worked is None or plan is None or not plan.layers:
         said = "nothing is to be scraped now" if plan is not None else "no plan from this pull"
         if plan is not None and plan.done:
-            said = "the bow is done: weight and tiller are within what can be told"
+            said = "the bow is done: weight and tiller are within what can be measured"
         elif plan is not None and plan.missing:
             said = f"nothing is to be scraped now; lacking: {missing_words(plan.missing[-1], units)}"
         sheet.text(box.x, box.y, said, 1.2 * size, look.ink)
         return
-    head = f"SCRAPE THE BELLY, 1 FIRST (from the pivot; a stroke is {units.depth(worked.beside.stroke_mm)})"
+    head = f"SCRAPE THE BELLY, 1 FIRST (from the pivot; a stroke is {units.depth(worked.comparison.stroke_mm)})"
     sheet.fitted(box.x, box.y, head, 0.85 * size, 0.6 * box.width, look.soft)
     told = f"strokes made: {made}   up / down, then S"
     sheet.fitted(box.x + box.width, box.y, told, 0.85 * size, 0.38 * box.width, look.ink, "right")
@@ -192,7 +192,7 @@ def _list(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, made: int
     for column, side in enumerate(SIDES):
         colour = look.left if side == "left" else look.right
         laid = [o for o in plan.layers if o.limb == side]
-        for row, (o, count) in enumerate(zip(laid, strokes(laid, worked.beside.stroke_mm), strict=True)):
+        for row, (o, count) in enumerate(zip(laid, strokes(laid, worked.comparison.stroke_mm), strict=True)):
             a, b = (f"{units.length_value(v):.{0 if units.metric else 1}f}" for v in (o.from_mm, o.to_mm))
             text = f"{row + 1}  {side}  {a} - {b} {units.length_unit}   {units.depth(o.depth_mm)}   {f'{count} stroke' + 's' * (count > 1) if count else 'light'}"
             sheet.fitted(
@@ -239,7 +239,7 @@ def draw_setup(
     lines: list[tuple[str, bool]] = []
     camera, scale = view.camera, view.scale
     if camera is None:
-        lines.append(("no camera: nothing can be said of the bend; start with --camera", False))
+        lines.append(("no camera: nothing is known of the bend; start with --camera", False))
     else:
         lines.append(
             (camera.text or f"camera: {camera.rate_hz:.0f} pictures a second, {camera.missed} missed", camera.good)

@@ -278,7 +278,7 @@ def _strip(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, picture:
         over: Array = np.clip(profile.strain[good] / level - 1.0, -STRIP_REACH, STRIP_REACH)
         band: Array = np.clip(2 * profile.sd[good] / level, 0.0, 2 * STRIP_REACH)
         if not len(x) or float(np.median(band)) > STRIP_REACH:
-            told = "not yet told from noise"
+            told = "not yet distinct from noise"
             sheet.text(
                 0.5 * float(line[0, 0] + line[-1, 0]) * scale + picture.x,
                 middle - 1.3 * size,

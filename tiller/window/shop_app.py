@@ -275,7 +275,7 @@ class ShopApp:
                 raise FileFault(msg)
             write_whole(path.with_name("bow.toml.before"), state.original.encode())
             write_whole(path, state.text.encode())
-            self.message = f"'{state.name}' is changed; what its file said before is kept in bow.toml.before."
+            self.message = f"'{state.name}' is changed; its earlier text is kept in bow.toml.before."
         else:
             write_bow(path, state.text)
             self.message = f"'{state.name}' is written down."

@@ -174,7 +174,7 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
             sheet.text(
                 x,
                 y,
-                "… and more: 'tiller plan' says it all" if page is not None else "… and more",
+                "… and more: 'tiller plan' shows all" if page is not None else "… and more",
                 0.72 * size,
                 look.soft,
             )
@@ -249,7 +249,7 @@ def _course(
         left + 0.5 * wide, top + tall + 0.3 * size, "pull by pull, to the newest", 0.8 * size, wide, look.soft, "middle"
     )
     if not known:
-        sheet.text(left, top + 0.3 * tall, "not told by these pulls", 0.9 * size, look.soft)
+        sheet.text(left, top + 0.3 * tall, "not known from these pulls", 0.9 * size, look.soft)
         return
     ends = [v for _, v in known] + ([wanted] if np.isfinite(wanted) and wanted > 0 else [])
     low, high = (min(0.0, *ends), max(ends)) if min(ends) < 0.5 * max(ends) else (0.9 * min(ends), max(ends))

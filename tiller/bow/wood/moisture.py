@@ -71,7 +71,7 @@ def equilibrium(temperature_c: float, humidity: float) -> float:
         ValueError: outside 0 to 70 C or 5 to 95 %, where the equation is not used.
     """
     if not (0.0 <= temperature_c <= 70.0 and 0.05 <= humidity <= 0.95):
-        msg = f"equilibrium moisture is told from 0 to 70 C and 5 to 95 % humidity, not at {temperature_c:g} C and {100 * humidity:g} %"
+        msg = f"equilibrium moisture is known from 0 to 70 C and 5 to 95 % humidity, not at {temperature_c:g} C and {100 * humidity:g} %"
         raise ValueError(msg)
     t, h = temperature_c, humidity
     w = 349 + 1.29 * t + 0.0135 * t**2

@@ -26,7 +26,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser) -> None:
     rig.add_argument(
         "--rig", metavar="FILE", help="rig.toml to write into (default: the shop's); the old one is kept beside it"
     )
-    rig.add_argument("--dry", action="store_true", help="only say it, write nothing")
+    rig.add_argument("--dry", action="store_true", help="show the result only, write nothing")
 
     plot = argparse.ArgumentParser(add_help=False)
     plot.add_argument("--plot", metavar="FILE", help="draw what is left over as PNG")
@@ -98,7 +98,7 @@ def _add_lens(kinds: Any, shared: list[argparse.ArgumentParser]) -> None:
     )
     lens.add_argument("--square", type=number, metavar="MM", help="its squares")
     lens.add_argument(
-        "--bar", type=number, metavar="MM", help="what the printed sheet's check bars measure; must be told"
+        "--bar", type=number, metavar="MM", help="what the printed sheet's check bars measure; must be given"
     )
     lens.set_defaults(run=run_lens)
 
@@ -139,7 +139,7 @@ def _add_board(kinds: Any, shared: list[argparse.ArgumentParser]) -> None:
         help="how far right of the left fiducial the cradle's middle is (default: half way)",
     )
     board.add_argument(
-        "--bar", type=number, metavar="MM", help="what the printed sheets' check bars measure; must be told"
+        "--bar", type=number, metavar="MM", help="what the printed sheets' check bars measure; must be given"
     )
     board.add_argument(
         "--check", action="store_true", help="only measure the lath's length in each picture with rig.toml as it is"

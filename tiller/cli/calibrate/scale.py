@@ -84,7 +84,7 @@ def _from_readings(args: argparse.Namespace) -> _Hung:
 
     clash = [n for n, v in (("--masses", args.masses), ("--forces", args.forces), ("--creep", args.creep)) if v]
     if clash:
-        msg = f"{clash[0]} does nothing beside --readings: leave it out."
+        msg = f"{clash[0]} has no effect with --readings: leave it out."
         raise TillerError(msg)
     gravity = (args.gravity or STANDARD_GRAVITY) if has_forces(Path(args.readings)) else _gravity(args)
     return _Hung(read_loads(Path(args.readings), lambda kg: weight_n(kg, gravity)), gravity)
@@ -136,7 +136,7 @@ def _hung(args: argparse.Namespace) -> _Hung:
     scale = SerialScale(args.scale)
     scale.open()
     noted = data_folder() / "calibration" / f"scale-{datetime.now():%Y%m%d-%H%M%S}.csv"
-    print(f"What is read is noted in {noted}: --readings takes it again, with a row mended or left out.")
+    print(f"What is read is noted in {noted}: --readings takes it again, with a row corrected or left out.")
     firmware, creep = "", None
     loads: list[Load] = []
     try:
@@ -181,7 +181,7 @@ def run_scale(args: argparse.Namespace) -> int:
         msg = f"--mass-sd is {args.mass_sd:g}: it is a share from 0 to 0.05 (0.0005 is 0.05 %)."
         raise TillerError(msg)
     if bool(args.readings) == bool(args.scale):
-        msg = "give --scale PORT and hang masses as you are told, or --readings FILE with what was read."
+        msg = "give --scale PORT and hang masses as you are asked to, or --readings FILE with what was read."
         raise TillerError(msg)
     if args.creep and not 1.5 <= args.creep <= 60:
         msg = f"--creep is {args.creep:g}: 1.5 to 60 minutes."
@@ -242,5 +242,5 @@ def run_check(args: argparse.Namespace) -> int:
     if abs(off) > 0.003 and abs(sds) > 3:
         print("The load cell has drifted: calibrate it anew before the next pull.")
         return 2
-    print("The load cell is as it was calibrated, within what can be told.")
+    print("The load cell is as it was calibrated, within the uncertainty.")
     return 0

@@ -16,7 +16,7 @@ from tiller.mechanics.advice.history import (
     FIRST_STROKE_MM,
     STROKE_PRIOR_SD,
     TILLER_SD_MM,
-    Beside,
+    Comparison,
     PassDone,
     Scraped,
     lost_share,
@@ -41,7 +41,7 @@ ORDINARY_SET = 0.03
 """A set of so much of how far the limb's end was bent is ordinary in wood (common practice, no source: an inch in a bow's whole travel)."""
 
 
-def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place: SetShown | None = None) -> Beside:
+def compare(measured: Measured, bow: Bow, now_n: float, past: Past, by_place: SetShown | None = None) -> Comparison:
     """What the pull says beside the bow's earlier ones.
 
     Args:
@@ -95,7 +95,7 @@ def set_beside(measured: Measured, bow: Bow, now_n: float, past: Past, by_place:
     )
     stacks, stacks_sd = propagated(lambda f: stacking(draw, f), force, sd[: len(up)])
     tiller = _tiller(measured, bow)
-    return Beside(
+    return Comparison(
         passes=tuple(passes),
         promised_n=promised,
         now_n=now_n,
@@ -166,7 +166,7 @@ def _pass_words(passes: list[PassDone], promised_n: float, now_n: float, noted: 
             out.append(
                 info(
                     "pass.vague",
-                    f"how much came off the {done.limb} limb cannot be told from these two pulls (to no better than ± {100 * done.sd:.0f} % of what was planned).",
+                    f"how much came off the {done.limb} limb cannot be determined from these two pulls (to no better than ± {100 * done.sd:.0f} % of what was planned).",
                 )
             )
             continue

@@ -223,7 +223,7 @@ def propagated(figure: Callable[[Array], float], values: Array, sd: Array) -> tu
 
 
 @dataclass(frozen=True, kw_only=True)
-class Beside:
+class Comparison:
     """What a pull says beside earlier ones.
 
     Attributes:

@@ -44,11 +44,12 @@ class Standing:
 def of_standing(standing: Standing, now: State, aim: Aim, uneven: float) -> list[Note]:
     """Why no wood, or no more of it, is to come off."""
     if not standing.missing:
-        return [info("plan.done", "weight and tiller are within what can be told: the bow is done.")]
+        return [info("plan.done", "weight and tiller are within what can be measured: the bow is done.")]
     if standing.shaped:
         return [
             info(
-                "plan.wait", "weight and tiller are within what this pull tells: take no wood off before the next one."
+                "plan.wait",
+                "weight and tiller are within what this pull can show: take no wood off before the next one.",
             )
         ]
     if standing.under and standing.near:
@@ -107,7 +108,7 @@ def uneven_left(now: float, ends: float) -> list[Note]:
         info(
             "plan.left-alone-costs",
             f"what is left alone costs evenness: {100 * ends:.0f} % in the end, {100 * now:.0f} % now: a place that stays thick is strained less, the more"
-            " comes off beside it. Leave it so, or work on it too where the wood allows.",
+            " comes off next to it. Leave it so, or work on it too where the wood allows.",
         )
     ]
 

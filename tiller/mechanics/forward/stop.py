@@ -80,7 +80,7 @@ def stop_now(belief: BowBelief, now: StrungNow, bounds: Bounds) -> Stop:
     limits = {"target draw": bounds.target_draw_mm}
     draws, force, strain = _curve(belief, now, bounds)
     if not (np.all(np.isfinite(force)) and np.all(np.isfinite(strain))):
-        msg = "force or strain of this bow cannot be told at some draw"
+        msg = "force or strain of this bow cannot be computed at some draw"
         raise NoEquilibriumError(msg)
     taut = draws[0] - force[0] * (draws[1] - draws[0]) / max(force[1] - force[0], 1e-9)
     limits["target weight"] = _crossing(
@@ -96,7 +96,7 @@ def stop_now(belief: BowBelief, now: StrungNow, bounds: Bounds) -> Stop:
     elif marked:
         step = "an inch beyond the last pull while marks stand"
     else:
-        step = "two inches beyond the last pull, no more at once"
+        step = "two inches beyond the last pull, no more in one step"
     reason = {
         "target draw": "the bow's target draw",
         "target weight": f"there the force may reach the target weight (with {100 * SURE * force_sd:.0f} % to spare)",

@@ -104,7 +104,7 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
             notes.append(
                 info(
                     "season.vague",
-                    f"{how} it might be {moisture:.0f} ± {sd:.0f} %, which tells nothing yet: weigh on, or dry an offcut.",
+                    f"{how} it might be {moisture:.0f} ± {sd:.0f} %, which is too uncertain to use yet: weigh on, or dry an offcut.",
                 )
             )
             moisture = sd = float("nan")
@@ -118,7 +118,7 @@ def season_of(stave: Stave, today: date | None = None) -> Season:
                     )
                 )
     if dry is None or not np.isfinite(moisture):
-        how = f"its moisture is not told yet: dry an offcut in an oven, or weigh it every week ({FEWEST} times over 10 days at the least, and until it hardly loses more)"
+        how = f"its moisture is not known yet: dry an offcut in an oven, or weigh it every week ({FEWEST} times over 10 days at the least, and until it hardly loses more)"
     notes += _wetness(stave, moisture)
     limit, of_limit = _limit(stave, moisture, sd, today)
     notes += of_limit
@@ -175,7 +175,7 @@ def _limit(stave: Stave, moisture: float, sd: float, today: date | None) -> tupl
         notes.append(
             caution(
                 "season.untold",
-                "its moisture is not told: at the rack its strain limits are those of wet wood, until it is.",
+                "its moisture is not known: at the rack its strain limits are those of wet wood, until it is.",
             )
         )
     elif not np.isfinite(moisture):
@@ -185,7 +185,7 @@ def _limit(stave: Stave, moisture: float, sd: float, today: date | None) -> tupl
             notes.append(
                 caution(
                     "season.untold",
-                    f"nothing tells its moisture and it was felled {age} days ago: it is taken as wet, and its strain limits at the rack with it;"
+                    f"its moisture is unknown and it was felled {age} days ago: it is taken as wet, and its strain limits at the rack with it;"
                     " wet wood that is tillered takes set (common practice). Weigh it, or dry an offcut.",
                 )
             )
@@ -193,7 +193,7 @@ def _limit(stave: Stave, moisture: float, sd: float, today: date | None) -> tupl
             notes.append(
                 info(
                     "season.untold",
-                    "nothing tells its moisture: at the rack its strain limits are those of dry wood (12 %).",
+                    "its moisture is unknown: at the rack its strain limits are those of dry wood (12 %).",
                 )
             )
     return limit, notes
@@ -260,7 +260,7 @@ def _wetness(stave: Stave, moisture: float) -> list[Note]:
         return [
             halt(
                 "season.green",
-                f"at {moisture:.0f} % it is over fibre saturation, green: it is not tillered yet; strain limits at the rack are taken as for the wettest wood that can be told.",
+                f"at {moisture:.0f} % it is over fibre saturation, green: it is not tillered yet; strain limits at the rack are taken as for the wettest wood that is known.",
             )
         ]
     if np.isfinite(moisture) and moisture > stave.wanted_moisture:
@@ -290,7 +290,7 @@ def _reminders(stave: Stave, today: date | None) -> list[Note]:
         return out
     sealed, bark = stave.dates.get("ends_sealed"), stave.dates.get("bark_off")
     if sealed is None and age <= CHECKING_DAYS:
-        out.append(caution("season.seal", "seal the ends at once: they check within days (common practice)."))
+        out.append(caution("season.seal", "seal the ends now: they check within days (common practice)."))
     elif sealed is None:
         out.append(
             caution(

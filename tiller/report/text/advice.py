@@ -47,7 +47,7 @@ def tiller_words(tiller: Tiller | None, bow: Bow, units: Units) -> list[str]:
         what = (
             f"{units.length(tiller.wanted_mm, places)} is wanted"
             if np.isfinite(tiller.wanted_mm)
-            else "for the hand as bow.toml tells it"
+            else "for the hand as bow.toml gives it"
         )
         out.append(
             f"          {what}: on the rack the upper limb is to be strained {100 * abs(np.expm1(more)):.1f} % {'more' if more >= 0 else 'less'} than the lower one."
@@ -59,7 +59,7 @@ def stop_words(advice: Advice, units: Units) -> list[str]:
     """How far it may be drawn now."""
     stop = advice.stop
     if stop is None:
-        return ["STOP      unknown: do not draw the bow until what is said below is mended."]
+        return ["STOP      unknown: do not draw the bow until the problem named below is solved."]
     return [
         f"STOP      on the string that is on the bow now do not draw beyond {units.length(stop.draw_mm)}: {stop.reason}.",
         f"          Working strain {100 * advice.working_strain:.2f} % ({advice.strain_source}).",
@@ -108,7 +108,7 @@ def plan_words(
     out = [
         f"PLAN      now {units.force(plan.now_n)}, strain uneven by {_band(plan.now)}; after this pass {units.force(plan.after_pass_n)} ±"
         f" {units.force(plan.after_pass_sd_n)}, {_band(plan.after_pass)}; in the end {units.force(plan.final_n)}, {_band(plan.final)}.",
-        "          (rms of the true bow as far as it can be told, and between what it is in 8 of 10 bows)",
+        "          (rms of the true bow as far as it can be known, and between what it is in 8 of 10 bows)",
     ]
     if plan.missing:
         out.append(f"BEFORE IT IS DONE: {'; '.join(missing_words(m, units) for m in plan.missing)}.")

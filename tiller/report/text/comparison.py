@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from tiller.mechanics.advice.history import Beside, EventShown
+from tiller.mechanics.advice.history import Comparison, EventShown
 from tiller.mechanics.advice.yielding import SetShown
 from tiller.notes import Note, info
 from tiller.records.stored_advice import (
@@ -23,25 +23,27 @@ from tiller.report.style import Units
 NOTHING_OFF = info("pass.nothing-off", "by its stiffness nothing to speak of came off since the last pull.")
 
 
-def _notes(beside: Beside) -> list[Note]:
-    return [*([NOTHING_OFF] if beside.nothing_off else []), *beside.notes]
+def _notes(comparison: Comparison) -> list[Note]:
+    return [*([NOTHING_OFF] if comparison.nothing_off else []), *comparison.notes]
 
 
-def stored_comparison(beside: Beside) -> StoredComparison:
+def stored_comparison(comparison: Comparison) -> StoredComparison:
     """A comparison as it is kept and written as JSON."""
-    by_place = beside.by_place
+    by_place = comparison.by_place
     return StoredComparison(
-        stroke_mm=beside.stroke_mm,
-        passes_done=tuple(StoredPass(limb=p.limb, share=p.share, sd=p.sd) for p in beside.passes),
-        promised_n=beside.promised_n,
-        set=tuple(StoredSet(limb=s.limb, nock_mm=s.nock_mm, sd_mm=s.sd_mm, where_mm=s.where_mm) for s in beside.sets),
-        tiller_mm=beside.tiller_mm,
-        tiller_sd_mm=beside.tiller_sd_mm,
-        lost_share=beside.lost,
-        lost_share_sd=beside.lost_sd,
-        stacking=beside.stacking,
-        stacking_sd=beside.stacking_sd,
-        comparison_notes=tuple(_notes(beside)),
+        stroke_mm=comparison.stroke_mm,
+        passes_done=tuple(StoredPass(limb=p.limb, share=p.share, sd=p.sd) for p in comparison.passes),
+        promised_n=comparison.promised_n,
+        set=tuple(
+            StoredSet(limb=s.limb, nock_mm=s.nock_mm, sd_mm=s.sd_mm, where_mm=s.where_mm) for s in comparison.sets
+        ),
+        tiller_mm=comparison.tiller_mm,
+        tiller_sd_mm=comparison.tiller_sd_mm,
+        lost_share=comparison.lost,
+        lost_share_sd=comparison.lost_sd,
+        stacking=comparison.stacking,
+        stacking_sd=comparison.stacking_sd,
+        comparison_notes=tuple(_notes(comparison)),
         events_shown=tuple(
             StoredEvent(
                 limb=e.limb,
@@ -53,7 +55,7 @@ def stored_comparison(beside: Beside) -> StoredComparison:
                 nock_mm=e.nock_mm,
                 nock_sd_mm=e.nock_sd_mm,
             )
-            for e in beside.events
+            for e in comparison.events
         ),
         set_by_place=tuple(
             StoredSetZone(
@@ -75,9 +77,9 @@ def stored_comparison(beside: Beside) -> StoredComparison:
     )
 
 
-def beside_json(beside: Beside) -> dict[str, Any]:
+def comparison_json(comparison: Comparison) -> dict[str, Any]:
     """Keys for the JSON."""
-    return written(None, stored_comparison(beside))
+    return written(None, stored_comparison(comparison))
 
 
 SURE_SET = 3.0
@@ -114,27 +116,27 @@ def _event_words(event: EventShown, units: Units) -> str:
     return text.rstrip(",") + "."
 
 
-def beside_words(beside: Beside, units: Units) -> list[str]:
+def comparison_words(comparison: Comparison, units: Units) -> list[str]:
     """The figures of the pull, and what it says beside earlier ones."""
     figures = []
-    if np.isfinite(beside.tiller_mm):
+    if np.isfinite(comparison.tiller_mm):
         figures.append(
-            f"tiller (limb to string at the fades, upper less lower) {units.length(beside.tiller_mm, 1 if units.metric else 2)} ± {units.length(beside.tiller_sd_mm, 1 if units.metric else 2)}"
+            f"tiller (limb to string at the fades, upper less lower) {units.length(comparison.tiller_mm, 1 if units.metric else 2)} ± {units.length(comparison.tiller_sd_mm, 1 if units.metric else 2)}"
         )
-    if np.isfinite(beside.lost):
-        figures.append(f"{100 * beside.lost:.1f} ± {100 * beside.lost_sd:.1f} % of the work lost in the cycle")
-    if np.isfinite(beside.stacking):
+    if np.isfinite(comparison.lost):
+        figures.append(f"{100 * comparison.lost:.1f} ± {100 * comparison.lost_sd:.1f} % of the work lost in the cycle")
+    if np.isfinite(comparison.stacking):
         figures.append(
-            f"stacking: the last inches rise {beside.stacking:.2f} ± {beside.stacking_sd:.2f} times as steeply as the whole"
+            f"stacking: the last inches rise {comparison.stacking:.2f} ± {comparison.stacking_sd:.2f} times as steeply as the whole"
         )
     out = ["THIS PULL " + "; ".join(figures) + "."] if figures else []
-    for s in beside.sets:
+    for s in comparison.sets:
         if np.isfinite(s.nock_mm):
             out.append(
-                f"          set since the pull of {beside.set_since}: {s.limb} limb {units.length(s.nock_mm, 1 if units.metric else 2)} ± {units.length(s.sd_mm, 1 if units.metric else 2)} at the nock"
+                f"          set since the pull of {comparison.set_since}: {s.limb} limb {units.length(s.nock_mm, 1 if units.metric else 2)} ± {units.length(s.sd_mm, 1 if units.metric else 2)} at the nock"
                 + (f", most of it about {units.length(s.where_mm)} from the pivot" if np.isfinite(s.where_mm) else "")
             )
-    if beside.by_place is not None:
-        out += _set_words(beside.by_place, units)
-    out += [_event_words(e, units) for e in beside.events]
-    return out + [f"Note: {units.words(note.text)}" for note in _notes(beside)]
+    if comparison.by_place is not None:
+        out += _set_words(comparison.by_place, units)
+    out += [_event_words(e, units) for e in comparison.events]
+    return out + [f"Note: {units.words(note.text)}" for note in _notes(comparison)]

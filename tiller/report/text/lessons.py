@@ -52,6 +52,6 @@ def taught_words(by_wood: Mapping[str, Sequence[Taught]], units: Units = METRIC)
         else:
             out.append(
                 f"  {many} bow(s) that stayed whole ('tiller book fate BOW whole' says so) with strain and set known: {ENOUGH_BOWS} are needed before"
-                " a working strain of the shop's own says anything."
+                " a working strain of the shop's own means anything."
             )
     return "\n".join(out)

@@ -164,7 +164,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
     out += [_picture_line(p, units) for p in result.pictures]
     out += ["", *_hysteresis_line(result.hysteresis)]
     if result.weighed:
-        lag = "found in this pull" if result.lag_from_data else "assumed, the pull says little about it"
+        lag = "found in this pull" if result.lag_from_data else "assumed, the pull shows little of it"
         out.append(
             f"The scale is {1000 * result.lag_s:.0f} ms behind the camera (sd {1000 * result.lag_sd_s:.0f} ms; {lag})."
         )

@@ -228,7 +228,9 @@ def _solve(
             criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 100, 1e-12),
         )
     except cv2.error as err:
-        msg = "The pictures do not tell a lens: tilt the board this way and that, and take it all over the picture."
+        msg = (
+            "The pictures do not determine a lens: tilt the board this way and that, and take it all over the picture."
+        )
         raise VisionFault(msg) from err
     residual = []
     for o, p, turn, way in zip(objects, pixels, turns, ways, strict=True):

@@ -173,7 +173,7 @@ def test_words_about_a_pass_need_their_evidence() -> None:
     assert not nothing_off([PassDone("left", 0.1, 0.5), PassDone("right", 0.9, 0.4)])
     # wood did come off, and the pulls cannot tell how much: never 'nothing'
     vague = _pass_words([PassDone("left", 0.1, 0.5), PassDone("right", 0.9, 0.4)], nan, nan)
-    assert all("cannot be told" in note.text for note in vague)
+    assert all("cannot be determined" in note.text for note in vague)
     sure = _pass_words([PassDone("left", 0.8, 0.1), PassDone("right", 0.05, 0.1)], nan, nan)
     assert any("left limb 80" in note.text for note in sure)
     assert any("right limb 5" in note.text for note in sure)
