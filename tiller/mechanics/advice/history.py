@@ -18,7 +18,8 @@ ROCK_SD_RAD = 0.0015
 """The handle does not come to lie in its cradle more alike than this from pull to pull (common practice, no source)."""
 PLACE_SD_MM = 0.2
 PASS_SD = 0.012
-"""Relative sd of the change of a zone's EI between two pulls, what both err alike left out (set on simulated pulls)."""
+"""Relative sd of the change of a zone's EI between two pulls, what both err alike left out (set on simulated pulls of tests/pulls/test_comparison.py;
+no recording has wood come off between two pulls)."""
 FIRST_STROKE_MM = 0.05
 """What one pull of a scraper takes off (common practice, no source), until the bow's own passes show it."""
 STROKE_PRIOR_SD = 0.3

@@ -28,7 +28,8 @@ HANDLE_GIVE, HANDLE_GIVE_SD = 1.0, 0.3
 STRING_EA_N, STRING_EA_SPREAD = 2.0e5, 0.7
 """Force per unit stretch of a bow's string of little stretch, and the relative sd of its inverse (common practice, no source)."""
 LENGTH_SD_MM = 1.2
-"""Sd of a string's length between nocks that were seen, alike in all pictures of like draw (set on simulated pulls)."""
+"""Sd of a string's length between nocks that were seen, alike in all pictures of like draw (set on simulated pulls of tests.bench.foretell;
+independent rig: nine forecasts err by 0.6 of their sd, rms)."""
 OUTLINE_SD_MM = 0.9
 """What an outline that looks a little other at rest than drawn adds to the deflection, alike in all pictures; it counts for more the less the limbs
 moved (independent rig: the weight foretold by nine recordings that were cut off at 40 to 88 % of the target draw)."""

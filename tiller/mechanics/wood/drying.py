@@ -188,7 +188,8 @@ def fit_drying(days: Array, mass_kg: Array, seed: int = 0) -> Drying | None:
 
 BAND, OWN_BAND = (16, 50, 84), (2, 50, 90)
 """Percentiles of the draws that the day's band is made of; where the wanted mass hangs on the curve's own level, which errs to
-the wet side while a stave is still far from it, a wider one that reaches further to the early side (set on simulated bars)."""
+the wet side while a stave is still far from it, a wider one that reaches further to the early side (set on simulated bars of
+tests/staves; no weigh-ins of a real stave are at hand)."""
 
 
 def ready(curve: Drying, wanted_kg: float | Array, own_level: bool = False) -> Ready:

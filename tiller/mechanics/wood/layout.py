@@ -117,8 +117,8 @@ def _solve(shape: Outline, thick: Array, wanted: Wanted, handle_mm: float) -> tu
     return float(solved.force_n[-1]), string, moment, bend
 
 
-def lay_out(shape: Outline, handle_mm: float, wanted: Wanted) -> Layout:
-    """Thicknesses for even strain and the weight.
+def lay_out(shape: Outline, handle_mm: float, wanted: Wanted, like: Layout | None = None) -> Layout:
+    """Thicknesses for even strain and the weight. ``like``: a bow to start from, laid out before; it changes nothing but the time that it takes.
 
     Raises:
         NoEquilibriumError: no bow of that length can be drawn so far or braced so high.
@@ -127,7 +127,10 @@ def lay_out(shape: Outline, handle_mm: float, wanted: Wanted) -> Layout:
     s = shape.s_mm
     length = float(s[-1])
     working = (s >= handle_mm + FADE_MM) & (s <= length - TIP_MM)
-    thick = np.interp(s, [0, handle_mm + FADE_MM, length], [24.0, 15.0, 10.0])
+    if like is None:
+        thick = np.interp(s, [0, handle_mm + FADE_MM, length], [24.0, 15.0, 10.0])
+    else:
+        thick = np.interp(s / length, like.s_mm / like.s_mm[-1], like.thickness_mm)
     weight, string = float("nan"), float("nan")
     moment = bend = np.zeros_like(s)
     moved = float("inf")
@@ -182,17 +185,23 @@ STEPS = 7
 """Halvings of a bracket: its edge is then known to a hundredth of the bracket."""
 
 
-def _edge(level_of: Callable[[float], float], most_strain: float, values: Sequence[float]) -> float | None:
+def _edge(
+    laid_at: Callable[[float, Layout | None], Layout], most_strain: float, values: Sequence[float]
+) -> float | None:
     """The first place along ``values`` from which on the strain stays under a limit, from the side that does; None where none does.
 
-    A value at which no bow can be laid out counts as one that does not.
+    A value at which no bow can be laid out counts as one that does not. ``laid_at``: the bow there, started from another one.
     """
+    last: Layout | None = None
 
     def under(value: float) -> bool:
+        nonlocal last
         try:
-            return level_of(value) <= most_strain
+            last = laid_at(value, last)
         except (NoEquilibriumError, ValueError):
+            last = None
             return False
+        return last.level <= most_strain
 
     before: float | None = None
     for value in values:
@@ -212,10 +221,10 @@ def _edge(level_of: Callable[[float], float], most_strain: float, values: Sequen
 def least_width(shape: Outline, handle_mm: float, wanted: Wanted, most_strain: float) -> float | None:
     """By what factor the limb must be wider for the strain to stay under a limit; None where no width up to three times does."""
 
-    def level(factor: float) -> float:
-        return lay_out(Outline(shape.s_mm, shape.width_mm * factor), handle_mm, wanted).level
+    def laid(factor: float, like: Layout | None) -> Layout:
+        return lay_out(Outline(shape.s_mm, shape.width_mm * factor), handle_mm, wanted, like)
 
-    return _edge(level, most_strain, (1.0, 1.25, 1.5, 2.0, 2.5, 3.0))
+    return _edge(laid, most_strain, (1.0, 1.25, 1.5, 2.0, 2.5, 3.0))
 
 
 def least_length(
@@ -223,33 +232,33 @@ def least_length(
 ) -> float | None:
     """How long a limb must be for the strain to stay under a limit, mm; None where none up to half as long again does."""
 
-    def level(factor: float) -> float:
-        return lay_out(outline(family, length_mm * factor, handle_mm, width_mm, tip_mm), handle_mm, wanted).level
+    def laid(factor: float, like: Layout | None) -> Layout:
+        return lay_out(outline(family, length_mm * factor, handle_mm, width_mm, tip_mm), handle_mm, wanted, like)
 
-    factor = _edge(level, most_strain, (1.0, 1.1, 1.2, 1.35, 1.5))
+    factor = _edge(laid, most_strain, (1.0, 1.1, 1.2, 1.35, 1.5))
     return factor * length_mm if factor is not None else None
 
 
 def most_weight(shape: Outline, handle_mm: float, wanted: Wanted, most_strain: float) -> float | None:
     """What a limb like that may weigh at that draw for the strain to stay under a limit, N; None where not even a quarter does."""
 
-    def level(share: float) -> float:
-        return lay_out(shape, handle_mm, replace(wanted, weight_n=share * wanted.weight_n)).level
+    def laid(share: float, like: Layout | None) -> Layout:
+        return lay_out(shape, handle_mm, replace(wanted, weight_n=share * wanted.weight_n), like)
 
-    share = _edge(level, most_strain, (1.0, 0.85, 0.7, 0.5, 0.35, 0.25))
+    share = _edge(laid, most_strain, (1.0, 0.85, 0.7, 0.5, 0.35, 0.25))
     return share * wanted.weight_n if share is not None else None
 
 
 def most_draw(shape: Outline, handle_mm: float, wanted: Wanted, most_strain: float) -> float | None:
     """How far a bow like that may be drawn at that weight for the strain to stay under a limit, mm; None where not even half as far does."""
 
-    def level(share: float) -> float:
+    def laid(share: float, like: Layout | None) -> Layout:
         if share * wanted.draw_mm < wanted.brace_mm + LEAST_DRAW_MM:
             msg = "that is hardly drawn at all"
             raise ValueError(msg)
-        return lay_out(shape, handle_mm, replace(wanted, draw_mm=share * wanted.draw_mm)).level
+        return lay_out(shape, handle_mm, replace(wanted, draw_mm=share * wanted.draw_mm), like)
 
-    share = _edge(level, most_strain, (1.0, 0.9, 0.8, 0.7, 0.6, 0.5))
+    share = _edge(laid, most_strain, (1.0, 0.9, 0.8, 0.7, 0.6, 0.5))
     return share * wanted.draw_mm if share is not None else None
 
 

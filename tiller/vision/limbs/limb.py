@@ -40,9 +40,10 @@ NOCK_CLEARANCE_MM = 20.0
 """The last stretch before the nock is not measured: string and nock hide its edge; it is as good as straight."""
 SCAN_PX = (-3.0, -1.5, 0.0, 1.5, 3.0)
 GRAIN = 2.5
-"""How far grain and shading beside an edge shift it, over its noise and blur (set on simulated pulls)."""
+"""How far grain and shading beside an edge shift it, over its noise and blur (set on simulated pulls of tests/uncertainty; ``STATED`` of the fit
+brings stated and actual scatter together on the independent rig's recordings)."""
 BACK_SD_MM = 0.22
-"""Sd of the back's rounded rim against the belly's corner (set on simulated pulls)."""
+"""Sd of the back's rounded rim against the belly's corner (set on simulated pulls of tests/uncertainty; judged with ``GRAIN``)."""
 FLOOR_PX = 0.03
 """No edge is taken to be known better than this (common practice, no source)."""
 SUBS = (-0.375, -0.125, 0.125, 0.375)

@@ -27,7 +27,8 @@ Array = NDArray[np.float64]
 
 FEWEST_PICTURES = 3
 CORNER_SD_PX = 0.11
-"""A sharpened corner's scatter, each way, before the fit says more (set on rendered pictures)."""
+"""A sharpened corner's scatter, each way, before the fit says more (set on rendered pictures of tests/calibrate/test_board.py; the fit's
+own residuals replace it where they are larger)."""
 WORST_RMS_PX = 1.0
 SIDE_SD = 0.002
 """Relative sd of a printed side, and of what blur takes off its image (common practice, no source)."""
