@@ -299,12 +299,12 @@ def test_a_rest_shape_that_cannot_be_taken_anew_is_said(small_recording: Path) -
         for _ in range(60):
             t += 1 / 30
             analyst.look(Shot(pictures[role], t, round(30 * t)))
-    before = dict(analyst.models)
+    before = analyst.models
     assert set(before) == {"left", "right"}
     analyst.take_rest(pictures["empty"])  # somebody stood before it: no bow to be seen
     assert "rest shape could not be taken anew" in analyst.remark()
     assert analyst.remark() == ""
-    assert dict(analyst.models) == before
+    assert analyst.models is before
     analyst.take_rest(pictures["rest"])
     assert analyst.remark() == ""
 

@@ -76,7 +76,7 @@ def test_what_was_done_beside_scraping_is_noted_and_merged_once(
     assert [(e.kind, e.where) for e in orchard] == [("dried", "")]
     capsys.readouterr()
     for given, said in (
-        (["hedge bow", "boiled"], "say one of toasted, warmed, dried"),
+        (["hedge bow", "boiled"], "give one of toasted, warmed, dried"),
         (["no bow", "toasted"], "has no bow 'no bow'"),
         (["hedge bow", "toasted", "--limb", "upper"], "say left or right"),
         (["hedge bow", "toasted", "--from", "200", "--to", "300"], "needs its limb"),
