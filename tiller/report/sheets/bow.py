@@ -187,7 +187,11 @@ def _course(top: Axes, low: Axes, pulls: list[StoredPull], units: Units) -> None
 def stiffness_figure(pulls: list[StoredPull], units: Units) -> Figure:
     """Bending stiffness along both limbs, pull by pull: the first one faint, the last one dark."""
     figure = new_figure(5.4, 3.4)
-    axes = figure.add_axes((0.15, 0.16, 0.81, 0.72))
+    _stiffness(figure.add_axes((0.15, 0.16, 0.81, 0.72)), pulls, units)
+    return figure
+
+
+def _stiffness(axes: Axes, pulls: list[StoredPull], units: Units) -> None:
     dress(axes)
     scale = units.stiffness_value(1.0)
     for number, pull in enumerate(pulls, start=1):
@@ -208,7 +212,6 @@ def stiffness_figure(pulls: list[StoredPull], units: Units) -> Figure:
     axes.set_xlabel(f"from the pivot [{units.length_unit}]   (left limb | right limb)", color=INK, fontsize=9)
     axes.set_ylabel(f"stiffness [{units.stiffness_unit}]", color=INK, fontsize=9)
     axes.set_ylim(0, None)
-    return figure
 
 
 COURSE = ("pull", "day", "drawn to", "weighs", "± sd", "foreseen", "came off by", "uneven", "set", "strokes")
@@ -336,6 +339,36 @@ def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Un
     return page
 
 
+A_PAGE = 4
+"""So many pulls' force-draw plots stand on a page."""
+
+
+def _plot_pages(bow: str, pulls: list[StoredPull], units: Units) -> list[Figure]:
+    """Stiffness pull by pull, then force over draw of the last pulls, A4 upright."""
+    weighed = [p for p in pulls if p.weighed][-CURVES:]
+    more = f" (the last {CURVES} pulls are shown)" if len(pulls) > CURVES else ""
+    pages = []
+    for start in range(0, max(len(weighed), 1), A_PAGE):
+        page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
+        page.text(0.07, 0.955, bow, fontsize=14 if len(bow) <= 30 else 10, fontweight="bold", color=INK)
+        if start == 0:
+            _stiffness(page.add_axes((0.11, 0.68, 0.82, 0.23)), pulls, units)
+        for k, pull in enumerate(weighed[start : start + A_PAGE]):
+            left, low = 0.11 + 0.45 * (k % 2), (0.37, 0.09)[k // 2]
+            _force_draw(page.add_axes((left, low, 0.37, 0.20)), pull, units)
+            page.text(
+                left - 0.04,
+                low + 0.245,
+                f"pull {pull.pull_id}, {pull.day}, {pull.recording[:24]}",
+                fontsize=9,
+                color=INK,
+            )
+        if weighed:
+            page.text(0.07, 0.03, f"Force over draw, pull by pull{more}.", fontsize=8, color=INK)
+        pages.append(page)
+    return pages
+
+
 def sheet_pdf(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Units = METRIC) -> bytes:
     """The sheet as PDF, A4 upright."""
     out = io.BytesIO()
@@ -343,18 +376,8 @@ def sheet_pdf(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Uni
         pdf.savefig(first_page(bow, pulls, photos, units))
         for start in range(0, len(pulls), ROWS_A_PAGE):
             pdf.savefig(_course_page(bow, pulls, start, units))
-        pdf.savefig(stiffness_figure(pulls, units))
-        for pull in [p for p in pulls if p.weighed][-CURVES:]:
-            figure = force_draw_figure(pull, units)
-            figure.axes[0].set_position((0.13, 0.16, 0.83, 0.62))  # room for the pull's name
-            figure.suptitle(
-                f"pull {pull.pull_id}, {pull.day}, {pull.recording}{f' (the last {CURVES} pulls are shown)' if len(pulls) > CURVES else ''}",
-                fontsize=9,
-                x=0.02,
-                ha="left",
-                color=INK,
-            )
-            pdf.savefig(figure)
+        for page in _plot_pages(bow, pulls, units):
+            pdf.savefig(page)
     return out.getvalue()
 
 
