@@ -225,11 +225,14 @@ def test_what_is_printed_is_one_clean_line(text: str) -> None:
 
 
 def test_a_toml_that_is_none_is_not_written_over(tmp_path: Path) -> None:
+    import numpy as np
+
+    from tiller.bow.rigfile import Lens
     from tiller.errors import FileFault
-    from tiller.setup.rig_writer import put as put_rig
+    from tiller.setup.rig_writer import put_lens
 
     path = tmp_path / "rig.toml"
     path.write_text("a = [1,\n")
     with pytest.raises(FileFault, match="nothing was written"):
-        put_rig(path, {"camera": {"x": 1}})
+        put_lens(path, Lens((640, 480), np.eye(3), np.zeros(5)))
     assert path.read_text() == "a = [1,\n"

@@ -15,7 +15,7 @@ from tiller.cli.entry import main
 from tiller.errors import VisionFault
 from tiller.report.sheets.targets import RACK_DICTIONARY as NAME
 from tiller.setup.capture import NEW_PLACE, step_share
-from tiller.setup.rig_writer import lens_table, put
+from tiller.setup.rig_writer import put_lens
 from tiller.sources.interfaces import ENDED, Ended, Shot, now_s
 from tiller.vision.rig.board import Key, board_pose, crossing, find_markers
 from tiller.vision.rig.camera import View
@@ -253,7 +253,7 @@ def test_the_command(camera: Camera, tmp_path: Path, capsys: pytest.CaptureFixtu
     given = ["calibrate", "board", str(folder), "--rig", str(rig), "--bar", "100"]
     assert main([*given, "--tape=0-2:1391", "--tape=3-4:1270"]) == 2  # the example's lens is of another camera
     assert "contradict" in capsys.readouterr().err
-    put(rig, lens_table(LENS))
+    put_lens(rig, LENS)
     tape = [f"--tape={a[1]}-{b[1]}:{d:.1f}" for a, b, d in tapes(truth, rng)]
     capsys.readouterr()
     code = main([*given, *tape])
@@ -324,7 +324,7 @@ def test_the_camera_is_carried_round_and_the_rack_is_found(
     truth, sheets = rack(rng)
     rig, folder = tmp_path / "rig.toml", tmp_path / "new" / "pictures"
     rig.write_text(EXAMPLE.read_text())
-    put(rig, lens_table(LENS))
+    put_lens(rig, LENS)
     images = pictures(camera, sheets, 9)
     monkeypatch.setattr("tiller.sources.cameras.camera_of", lambda *_: Carried(images))
     tape = [f"--tape={a[1]}-{b[1]}:{d:.1f}" for a, b, d in tapes(truth, rng)]
@@ -390,5 +390,5 @@ def test_a_rig_files_other_tables_stand(tmp_path: Path) -> None:
     )
     assert "bow_plane" not in with_keys(text, {}, ("bow_plane_z_mm",))
     path = tmp_path / "rig.toml"
-    put(path, lens_table(LENS))
+    put_lens(path, LENS)
     assert "[camera]" in path.read_text()

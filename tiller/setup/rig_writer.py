@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from tomlkit.exceptions import TOMLKitError
 
@@ -17,36 +17,64 @@ from tiller.force.calibrate import Calibration
 from tiller.vision.rig.rackfit import RackFound
 
 
-def cell_table(found: Calibration, day: str, cell: str, firmware: str, gravity: float) -> dict[str, Any]:
-    """What ``[load_cell]`` holds after a calibration."""
-    return {
-        "load_cell": {
-            "counts_per_newton": round(found.counts_per_newton, 4),
-            "counts_per_n2": float(f"{found.counts_per_n2:.6g}"),
-            "zero_counts": round(found.zero_counts),
-            "sensitivity_sd": round(found.sensitivity_sd, 6),
-            "largest_n": round(found.to_n, 2),
-            "calibrated": day,
-            "cell": _plain(cell),
-            "firmware": _plain(firmware),
-            "gravity": round(gravity, 5),
-        }
-    }
+@dataclass(frozen=True)
+class CellNoted:
+    """What is noted with a load cell: the day of its calibration (ISO), which cell it is, its board's firmware, and gravity there, m/s2."""
+
+    day: str
+    cell: str
+    firmware: str
+    gravity: float
 
 
-def lens_table(lens: Lens) -> dict[str, Any]:
-    """``[camera]`` of a lens."""
-    return {
-        "camera": {
-            "image_size": list(lens.image_size),
-            "matrix": [[round(float(v), 5) for v in row] for row in lens.matrix],
-            "distortion": [round(float(v), 8) for v in lens.distortion],
-        }
-    }
+def put_cell(path: Path, found: Calibration, noted: CellNoted) -> None:
+    """Writes ``[load_cell]``.
+
+    Raises:
+        FileFault: the file cannot be read or written, or is no TOML.
+    """
+    _put(
+        path,
+        {
+            "load_cell": {
+                "counts_per_newton": round(found.counts_per_newton, 4),
+                "counts_per_n2": float(f"{found.counts_per_n2:.6g}"),
+                "zero_counts": round(found.zero_counts),
+                "sensitivity_sd": round(found.sensitivity_sd, 6),
+                "largest_n": round(found.to_n, 2),
+                "calibrated": noted.day,
+                "cell": _plain(noted.cell),
+                "firmware": _plain(noted.firmware),
+                "gravity": round(noted.gravity, 5),
+            }
+        },
+    )
 
 
-def board_tables(found: RackFound) -> dict[str, Any]:
-    """The bow's plane, and the tables of fiducials and, where it was found, hook."""
+def put_lens(path: Path, lens: Lens) -> None:
+    """Writes ``[camera]``.
+
+    Raises:
+        FileFault: the file cannot be read or written, or is no TOML.
+    """
+    _put(
+        path,
+        {
+            "camera": {
+                "image_size": list(lens.image_size),
+                "matrix": [[round(float(v), 5) for v in row] for row in lens.matrix],
+                "distortion": [round(float(v), 8) for v in lens.distortion],
+            }
+        },
+    )
+
+
+def put_rack(path: Path, found: RackFound) -> None:
+    """Writes the bow's plane, the fiducials and, where it was found, the hook.
+
+    Raises:
+        FileFault: the file cannot be read or written, or is no TOML.
+    """
     fiducials = [
         {
             "dictionary": f.dictionary,
@@ -57,12 +85,11 @@ def board_tables(found: RackFound) -> dict[str, Any]:
         }
         for f in found.fiducials
     ]
-    hook = {} if found.hook is None else {"hook": hook_table(found.hook)}
-    return {"bow_plane_z_mm": round(found.bow_plane_z_mm, 3), "fiducials": fiducials, **hook}
+    hook = {} if found.hook is None else {"hook": _hook(found.hook)}
+    _put(path, {"bow_plane_z_mm": round(found.bow_plane_z_mm, 3), "fiducials": fiducials, **hook})
 
 
-def hook_table(hook: HookFiducial) -> dict[str, Any]:
-    """``[hook]``."""
+def _hook(hook: HookFiducial) -> Mapping[str, object]:
     return {
         "dictionary": hook.dictionary,
         "id": hook.id,
@@ -76,12 +103,8 @@ def _plain(text: str) -> str:
     return "".join(c for c in text if c.isprintable())[:80]
 
 
-def put(path: Path, found: Mapping[str, Any]) -> None:
-    """Puts keys and tables into a rig file in place of those of their names; what stood there is kept as ``*.before``.
-
-    Raises:
-        FileFault: the file cannot be read or written, or would be no TOML.
-    """
+def _put(path: Path, found: Mapping[str, object]) -> None:
+    """Puts keys and tables into a rig file in place of those of their names; what stood there is kept as ``*.before``."""
     try:
         old = path.read_text(encoding="utf-8-sig") if path.exists() else ""
     except (OSError, UnicodeDecodeError) as err:

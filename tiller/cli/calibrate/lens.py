@@ -15,7 +15,7 @@ def run_lens(args: argparse.Namespace) -> int:
     from tiller.report.sheets.targets import lens_board_points
     from tiller.report.text.calibration import lens_words
     from tiller.setup.capture import capture_lens, pictures_in
-    from tiller.setup.rig_writer import lens_table, put
+    from tiller.setup.rig_writer import put_lens
     from tiller.sources.cameras import camera_of
     from tiller.vision.rig.lens import (
         BLUR_SHARE,
@@ -79,7 +79,7 @@ def run_lens(args: argparse.Namespace) -> int:
         raise TillerError(msg)
     if not args.dry:
         path = rig_path(args)
-        put(path, lens_table(found.lens))
+        put_lens(path, found.lens)
         print(
             f"[camera] written into {path}: it holds for this camera at {size[0]}x{size[1]} with this focus and zoom only."
         )

@@ -28,7 +28,7 @@ def run_board(args: argparse.Namespace) -> int:
     from tiller.report.style import Units
     from tiller.report.text.calibration import board_words
     from tiller.setup.capture import pictures_in, see_all
-    from tiller.setup.rig_writer import board_tables, put
+    from tiller.setup.rig_writer import put_rack
     from tiller.vision.rig.rackfit import Known, Lath, find_rack
 
     path = rig_path(args)
@@ -87,7 +87,7 @@ def run_board(args: argparse.Namespace) -> int:
         msg = "tapes, lath and pictures contradict each other: nothing was written; measure again what the notes name."
         raise TillerError(msg)
     if not args.dry:
-        put(path, board_tables(found))
+        put_rack(path, found)
         print(f"fiducials, bow's plane{' and hook' if found.hook else ''} written into {path}.")
     return 0
 

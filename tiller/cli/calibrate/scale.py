@@ -174,7 +174,7 @@ def run_scale(args: argparse.Namespace) -> int:
     from tiller.report.plots.calibration import scale_plot
     from tiller.report.style import Units
     from tiller.report.text.calibration import scale_words
-    from tiller.setup.rig_writer import cell_table, put
+    from tiller.setup.rig_writer import CellNoted, put_cell
 
     units = Units(args.units == "metric")
     if not 0 <= args.mass_sd <= 0.05:
@@ -191,7 +191,7 @@ def run_scale(args: argparse.Namespace) -> int:
     print(scale_words(found, units))
     if not args.dry:
         path = rig_path(args)
-        put(path, cell_table(found, date.today().isoformat(), args.cell, hung.firmware, hung.gravity))
+        put_cell(path, found, CellNoted(date.today().isoformat(), args.cell, hung.firmware, hung.gravity))
         print(f"[load_cell] written into {path}.")
     if args.plot:
         draw(args.plot, scale_plot(found, units))
