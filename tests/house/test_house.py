@@ -169,3 +169,20 @@ def test_notes_have_codes_of_one_form_that_stay_in_their_place() -> None:
         assert re.fullmatch(r"[a-z]+\.[a-z-]+", code), code
     alike = {code for code, files in where.items() if len(files) > 1}
     assert alike <= {"wood.unknown", "scale.sign-turned"}, alike
+
+
+def test_an_option_that_is_nearly_right_is_named(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for words, hint in (
+        (["rack", "--sotfware"], "(is --software meant?)"),
+        (["measure", "x", "--zzz"], "unrecognized arguments: --zzz; "),
+        (["layout", "--wood", "ash", "--weight", "-45lb"], "('-45lb' begins with a minus sign)"),
+    ):
+        monkeypatch.setattr(sys, "argv", ["tiller", *words])
+        with pytest.raises(SystemExit) as stop:
+            main(words)
+        assert stop.value.code == 2
+        told = capsys.readouterr().err
+        assert hint in told
+        assert told.count("\n") == 1

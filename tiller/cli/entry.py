@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 import time
 import traceback
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -32,8 +34,30 @@ class _Parser(argparse.ArgumentParser):
         super().__init__(allow_abbrev=False, **given)
 
     def error(self, message: str) -> NoReturn:
-        print(f"tiller: {message}; '{self.prog} --help' shows what it takes.", file=sys.stderr)
+        print(f"tiller: {message}{self._hint(message)}; '{self.prog} --help' shows what it takes.", file=sys.stderr)
         sys.exit(2)
+
+    def _hint(self, message: str) -> str:
+        """What was probably meant, of an option that is unknown or that took no value."""
+        if message.startswith("unrecognized arguments: -"):
+            unknown = message.split()[2].split("=")[0]
+            near = get_close_matches(unknown, sorted(_options(self)), 1, 0.75)
+            return f" (is {near[0]} meant?)" if near else ""
+        if message.endswith("expected one argument"):
+            signed = [word for word in sys.argv[1:] if re.fullmatch(r"-\d\S*", word)]
+            return f" ('{signed[0]}' begins with a minus sign)" if signed else ""
+        return ""
+
+
+def _options(parser: argparse.ArgumentParser) -> set[str]:
+    """All options of a parser and of its commands."""
+    found: set[str] = set()
+    for action in parser._actions:  # noqa: SLF001  (argparse has no other way to its actions)
+        found |= {option for option in action.option_strings if option.startswith("--")}
+        if isinstance(action, argparse._SubParsersAction):  # noqa: SLF001
+            for inner in action.choices.values():
+                found |= _options(inner)
+    return found
 
 
 class _Version(argparse.Action):
