@@ -12,7 +12,7 @@ from tiller.records.book import PullRow
 from tiller.records.stored_pull import StoredPull
 from tiller.window.canvas import Colour, Sketch
 from tiller.window.look import Style, faded
-from tiller.window.pull_sheet import Box
+from tiller.window.pull_sheet import Box, nice_step
 
 Row = list[tuple[float, float]]
 
@@ -44,14 +44,26 @@ def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     stiff = [(line, colour) for pull, colour in told for line in _stiffness(pull)]
     most = max([v for line, _ in stiff for _, v in line], default=1.0)
     reach = max([abs(s) for line, _ in stiff for s, _ in line], default=1.0)
-    title = f"stiffness along the limbs, up to {units.stiffness(1.05 * most, 0).split(' ')[0]} {units.stiffness_unit}"
-    _plot(sheet, _Curves(stiff, (-1.03 * reach, 1.03 * reach), 1.05 * most, title), style, lower)
+    along = _Curves(
+        lines=[([(s, units.stiffness_value(v)) for s, v in line], colour) for line, colour in stiff],
+        span_mm=(-1.03 * reach, 1.03 * reach),
+        most=units.stiffness_value(1.05 * most),
+        unit=units.stiffness_unit,
+        title="stiffness along the limbs (left limb | right limb)",
+    )
+    _plot(sheet, along, style, lower)
     curves = [(line, colour) for pull, colour in told for line in _force_draw(pull)]
     top_n = max([f for line, _ in curves for _, f in line], default=1.0)
     far = max([d for line, _ in curves for d, _ in line], default=1.0)
     right = Box(lower.x + lower.width + gap, top, box.width - lower.width - gap, lower.height)
-    title = f"force over draw, up to {units.force(1.05 * top_n)}"
-    _plot(sheet, _Curves(curves, (0.0, 1.03 * far), 1.05 * top_n, title), style, right)
+    over_draw = _Curves(
+        lines=[([(d, units.force_value(f)) for d, f in line], colour) for line, colour in curves],
+        span_mm=(0.0, 1.03 * far),
+        most=units.force_value(1.05 * top_n),
+        unit=units.force_unit,
+        title="force over draw",
+    )
+    _plot(sheet, over_draw, style, right)
     x = lower.x + lower.width - 0.02 * lower.width
     for pull, colour in reversed(told):
         x -= sheet.text(x, top + 0.3 * size, f"  pull {pull.pull_id}", 0.85 * size, colour, "right")
@@ -129,11 +141,12 @@ def _force_draw(pull: StoredPull) -> list[Row]:
 
 @dataclass(frozen=True)
 class _Curves:
-    """A small plot over lengths: its lines (mm, value), from where to where, and the largest value shown, from 0."""
+    """A small plot over lengths: its lines (mm, value in the unit that is shown), from where to where, and the largest value, from 0."""
 
     lines: Sequence[tuple[Row, Colour]]
     span_mm: tuple[float, float]
     most: float
+    unit: str
     title: str
 
 
@@ -147,17 +160,25 @@ def _plot(sheet: Sketch, curves: _Curves, style: Style, box: Box) -> None:
         middle = box.x + 0.5 * box.width
         sheet.fitted(middle, box.y + 0.45 * box.height, text, size, 0.9 * box.width, look.soft, "middle")
         return
-    left, top, wide, tall = box.x + 0.03 * box.width, box.y + 1.7 * size, 0.94 * box.width, box.height - 3.4 * size
-    sheet.line([(left, top + tall), (left + wide, top + tall)], look.rule, 1.0)
+    small = 0.75 * size
+    step = nice_step(most)
+    high_mark = sheet.measure(f"{step * int(most / step):g}", small)
+    left, top = box.x + high_mark + 1.2 * size, box.y + 1.9 * size
+    wide, tall = box.x + 0.98 * box.width - left, box.height - 3.7 * size
+    for k in range(int(most / step) + 1):
+        y = top + tall * (1 - k * step / most)
+        sheet.line([(left, y), (left + wide, y)], look.rule, 1.0)
+        sheet.text(left - 0.3 * size, y - 0.6 * small, f"{k * step:g}", small, look.soft, "right")
     for line, colour in lines:
         sheet.line(
             [(left + wide * (s - low) / (high - low), top + tall * (1 - max(v, 0.0) / most)) for s, v in line],
             colour,
             2.5,
         )
-    sheet.fitted(left, box.y + 0.3 * size, curves.title, 0.85 * size, 0.7 * wide, look.soft)
+    title = f"{curves.title} [{curves.unit}, over {units.length_unit}]"
+    sheet.fitted(box.x + 0.5 * size, box.y + 0.3 * size, title, 0.85 * size, 0.75 * box.width, look.soft)
     tick = units.tick_mm
     for k in range(int(np.ceil(low / tick)), int(high / tick) + 1):
         at = left + wide * (k * tick - low) / (high - low)
         text = f"{units.length_value(abs(k) * tick):.0f}"
-        sheet.text(at, top + tall + 0.3 * size, text, 0.75 * size, look.soft, "middle")
+        sheet.text(at, top + tall + 0.3 * size, text, small, look.soft, "middle")

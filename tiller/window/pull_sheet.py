@@ -365,7 +365,7 @@ def curve(sheet: Sketch, view: View, style: Style, box: Box, label: float) -> No
         [view.limits.draw_mm if np.isfinite(view.limits.draw_mm) else 0.0, *(float(np.max(p[:, 0])) for p in lines)]
     )
     most_n = max([20.0, *(float(np.max(p[:, 1])) for p in lines)])
-    x_step, y_step = _step(units.length_value(most_mm)), _step(units.force_value(most_n))
+    x_step, y_step = nice_step(units.length_value(most_mm)), nice_step(units.force_value(most_n))
     x_top = x_step * np.ceil(1.04 * units.length_value(most_mm) / x_step)
     y_top = y_step * np.ceil(1.04 * units.force_value(most_n) / y_step)
 
@@ -399,7 +399,7 @@ def curve(sheet: Sketch, view: View, style: Style, box: Box, label: float) -> No
         sheet.dot(*place(view.draw_mm, max(view.force_n, 0.0)), 0.3 * label, look.weak)
 
 
-def _step(most: float) -> float:
+def nice_step(most: float) -> float:
     """A round step that divides an axis into three to six parts."""
     rough = max(most, 1e-6) / 4
     power = 10.0 ** np.floor(np.log10(rough))
