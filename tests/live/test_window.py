@@ -190,7 +190,7 @@ def keys(app):
     key("1", lambda: app.sheet); key("2", lambda: app.sheet); key("Up", lambda: app.made); key("Down", lambda: app.made)
     key("Space", lambda: app.sheet); key("4", lambda: app.sheet); key("3", lambda: app.sheet)
     key("U", lambda: app.units.metric); key("L", lambda: app.look.name)
-    time.sleep(0.5); key("M", lambda: app.marked)
+    time.sleep(0.5); key("F", lambda: app.only); key("F", lambda: app.only); key("M", lambda: app.marked)
     key("C", lambda: app.cautions); key("X", lambda: app.cautions)
     class Held:
         orders = []

@@ -102,6 +102,7 @@ class App:
         self.chosen: list[int] = []
         self.marked: int | None = None
         self.rows: list[PullRow] = []
+        self.only = ""
         self.pulls: list[StoredPull] = []
         self.made = 0
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -192,6 +193,8 @@ class App:
         elif key in ORDERS:
             self.rack.order(ORDERS[key], self.made if key == "S" else 0.0)
             self._message = ORDERED.get(key, self._message)
+        elif key == "F" and self.sheet == "book":
+            self._filter()
         elif key == "M" and self.sheet == "book":
             self.marked = self.chosen[0] if self.chosen and self.chosen[0] != self.marked else None
             self.chosen = self.chosen[:1]
@@ -207,15 +210,26 @@ class App:
             self._fetch_book()
         self._shown = -1
 
+    @property
+    def listed(self) -> list[PullRow]:
+        """The book's pulls that are listed: all, or one bow's."""
+        return [r for r in self.rows if r.bow == self.only] if self.only else self.rows
+
+    def _filter(self) -> None:
+        """Lists the chosen pull's bow alone, or all again."""
+        bow = next((r.bow for r in self.rows if self.chosen and r.pull_id == self.chosen[0]), "")
+        self.only = "" if self.only else bow
+
     def _choose(self, step: int) -> None:
-        ids = [r.pull_id for r in self.rows]
+        rows = self.listed
+        ids = [r.pull_id for r in rows]
         if not ids:
             return
         at = ids.index(self.chosen[0]) if self.chosen and self.chosen[0] in ids else len(ids) - 1 - (step > 0)
         at = int(np.clip(at + step, 0, len(ids) - 1)) if self.chosen else len(ids) - 1
-        bow = self.rows[at].bow
-        before = [r.pull_id for r in self.rows[:at] if r.bow == bow][-1:]
-        if self.marked in ids:
+        bow = rows[at].bow
+        before = [r.pull_id for r in rows[:at] if r.bow == bow][-1:]
+        if self.marked in {r.pull_id for r in self.rows}:
             before = [self.marked] if self.marked is not None and self.marked != ids[at] else []
         self.chosen = [ids[at], *before]
 
@@ -383,7 +397,9 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
         if app.sheet == "scrape":
             other_sheets.draw_plan(sheet, view, bow, style, body, app.made, frame)
         elif app.sheet == "book":
-            book_sheet.draw_book(sheet, book_sheet.Listed(app.rows, app.chosen, app.marked, app.pulls), style, body)
+            book_sheet.draw_book(
+                sheet, book_sheet.Listed(app.listed, app.chosen, app.marked, app.pulls, app.only), style, body
+            )
         else:
             wanted = tuple(f.id for f in app.rack.rig.fiducials)
             other_sheets.draw_setup(sheet, view, frame, wanted, style, (at.picture, at.side))
@@ -426,7 +442,7 @@ def _key_name(key: int) -> str:
         int(gui.mvKey_Down): "Down",
         int(gui.mvKey_Next): "Space",
     }
-    for letter in "ULEZSMKCQ":
+    for letter in "ULEZSMFKCQ":
         names[int(getattr(gui, f"mvKey_{letter}"))] = letter
     for digit in "1234":
         names[int(getattr(gui, f"mvKey_{digit}"))] = digit

@@ -24,12 +24,14 @@ class Listed:
     Attributes:
         rows: all pulls, oldest first; pulls: those that are shown in full.
         chosen: the pull that the bar stands on, and the one beside it; marked: the one that is kept beside all others.
+        only: the bow whose pulls alone are listed, '' = all.
     """
 
     rows: Sequence[PullRow]
     chosen: Sequence[int]
     marked: int | None
     pulls: Sequence[StoredPull]
+    only: str = ""
 
 
 def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
@@ -83,8 +85,8 @@ COLUMNS = (
 def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     units, look = style.units, style.look
     size, wide = 0.027 * sheet.height, box.width
-    keys = "up / down: choose    M: keep for comparison"
-    sheet.fitted(box.x + wide, box.y, keys, 0.85 * size, 0.22 * wide, look.soft, "right")
+    keys = f"up / down: choose    F: {'all bows' if listed.only else 'this bow only'}    M: keep for comparison"
+    sheet.fitted(box.x + wide, box.y, keys, 0.85 * size, 0.24 * wide, look.soft, "right")
     for share, name in COLUMNS:
         sheet.text(box.x + share * wide, box.y, name, 0.85 * size, look.soft)
     y = box.y + 1.4 * size
