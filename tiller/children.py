@@ -14,7 +14,8 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from multiprocessing import active_children, get_context, parent_process, resource_tracker
+from multiprocessing import get_context, parent_process, resource_tracker
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from pickle import PicklingError
 from types import TracebackType
@@ -70,7 +71,7 @@ class ProcessDied(Exception):
 
 
 class SecondProcess:
-    """One process beside this one, for half of the work; it starts with the ``with`` block and is gone after it.
+    """One process beside this one; it starts with ``__enter__``, as in a ``with`` block, and is gone after ``__exit__``.
 
     Args:
         warm: run in it first, while there is nothing to do: loads what it will need.
@@ -79,10 +80,9 @@ class SecondProcess:
     def __init__(self, warm: Callable[[], None]) -> None:
         self._warm = warm
         self._pool: ProcessPoolExecutor | None = None
-        self._processes: list[int | None] = []
+        self._processes: list[BaseProcess] = []
 
     def __enter__(self) -> Self:
-        others = {process.pid for process in active_children()}
         try:
             with _isolated():
                 self._pool = ProcessPoolExecutor(
@@ -91,7 +91,10 @@ class SecondProcess:
                 self._pool.submit(os.getpid)  # the process starts with the first thing that is asked of it
         except (OSError, RuntimeError, ImportError, PicklingError):  # without it all is done here
             self._pool = None
-        self._processes = [process.pid for process in active_children() if process.pid not in others]
+            return self
+        self._processes = list(self._pool._processes.values())  # noqa: SLF001  (whose else they are nobody tells)
+        # or a process that dies while it answers is waited for without end: this one holds the pipe's other end open
+        self._pool._result_queue._writer.close()  # type: ignore[attr-defined]  # noqa: SLF001
         return self
 
     def __exit__(
@@ -99,17 +102,16 @@ class SecondProcess:
     ) -> None:
         if self._pool is None:
             return
-        self._pool.shutdown(wait=False, cancel_futures=True)
-        for process in active_children():
-            if process.pid in self._processes:
-                process.kill()
-                process.join()
-        self._pool = None
+        pool, self._pool = self._pool, None
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in self._processes:
+            process.kill()
+            process.join()
 
     @property
     def process_ids(self) -> tuple[int, ...]:
         """The process there is; none where it could not be started."""
-        return tuple(pid for pid in self._processes if pid is not None)
+        return tuple(process.pid for process in self._processes if process.pid is not None)
 
     def alone(self, work: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         """A function's result from the process, which is waited for; never done here. Raises what the work raised.
@@ -117,11 +119,16 @@ class SecondProcess:
         Raises:
             ProcessDied: there is no process, or it ended before it answered.
         """
-        if self._pool is None:
+        pool = self._pool
+        if pool is None:
             raise ProcessDied
         try:
-            return self._pool.submit(work, *args, **kwargs).result()
-        except (BrokenProcessPool, CancelledError, OSError, RuntimeError) as err:  # RuntimeError: it was shut down
+            coming = pool.submit(work, *args, **kwargs)
+        except (BrokenProcessPool, RuntimeError) as err:  # RuntimeError: it was shut down
+            raise ProcessDied from err
+        try:
+            return coming.result()
+        except (BrokenProcessPool, CancelledError) as err:
             raise ProcessDied from err
 
     def ask(self, work: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> Asked[T]:

@@ -157,16 +157,23 @@ def test_a_log_to_be_sent(
 def test_notes_have_codes_of_one_form_that_stay_in_their_place() -> None:
     """A code is 'area.subject', and is given in one module only: whoever reads results by program goes by it."""
     where: dict[str, set[str]] = {}
+    levels: dict[str, set[str]] = {}
     for path in ROOT.glob("tiller/**/*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
             called = node.func.id if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) else ""
-            if isinstance(node, ast.Call) and called in ("info", "caution", "halt") and path.name != "notes.py":
+            if (
+                isinstance(node, ast.Call)
+                and called in ("info", "caution", "halt")
+                and path != ROOT / "tiller/notes.py"
+            ):
                 (code, _) = node.args
                 assert isinstance(code, ast.Constant), (path, ast.unparse(node))
-                where.setdefault(str(code.value), set()).add(path.name)
-    assert len(where) > 70
+                where.setdefault(str(code.value), set()).add(str(path))
+                levels.setdefault(str(code.value), set()).add(called)
+    assert len(where) > 80
     for code in where:
         assert re.fullmatch(r"[a-z]+\.[a-z-]+", code), code
+        assert len(levels[code]) == 1, (code, levels[code])
     alike = {code for code, files in where.items() if len(files) > 1}
     assert alike <= {"wood.unknown", "scale.sign-turned"}, alike
 

@@ -18,12 +18,12 @@ import numpy as np
 import pytest
 
 from tiller.bow.rigfile import LoadCell
-from tiller.live import sound
+from tiller.live import health, sound
 from tiller.live.frame_analysis import OCCUPIED
 from tiller.live.headless import run
 from tiller.live.health import WEIGHTLESS_S, Watch
 from tiller.live.live_force import Weigher
-from tiller.live.recorder import Options, PullRecorder
+from tiller.live.recorder import Options, PullRecorder, unfinished
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
 from tiller.live.stages import Happening, Limits, Seen, State, after
@@ -282,10 +282,9 @@ def test_an_error_of_the_program_over_a_drawn_bow_alarms_and_goes_on_recording(
     small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The window must not close while somebody holds the rope: an alarm, pictures go on into the pull's folder, then it ends."""
-    from tiller.live import session
 
     recording = read_recording(small_recording)
-    monkeypatch.setattr(session, "BLIND_S", 1.5)
+    monkeypatch.setattr(health, "BLIND_S", 1.5)
     with rack_of_stills(recording, tmp_path, "empty") as (rack, show):
         until(rack, "Lay the bow in its cradle")
         show("rest", 1.0)
@@ -302,15 +301,48 @@ def test_an_error_of_the_program_over_a_drawn_bow_alarms_and_goes_on_recording(
         until(rack, "Let down slowly")
         view = rack.view()
         assert "an error of its own" in view.alarm
+        assert np.isnan(view.draw_mm)  # nothing old is shown as the present
+        assert not view.lines_px
         before, number = len(list(folder.glob("frames/*"))), view.number
         assert rack.next_view(number, 2.0).number > number  # the picture goes on
-        end = time.monotonic() + 20.0
+        end = time.monotonic() + 30.0
         with pytest.raises(RuntimeError, match="nobody thought"):
             while time.monotonic() < end:
                 rack.view()
                 time.sleep(0.05)
-        assert len(list(folder.glob("frames/*"))) > before + 3
-        assert rack._pull.recorder is None  # and it was finished
+    assert len(list(folder.glob("frames/*"))) > before + 3
+    assert rack._pull.recorder is None
+    assert not (folder / "unfinished").exists() or folder in unfinished(tmp_path)  # whole and let go of: settled, or for the next start
+
+
+@pytest.mark.parametrize(
+    ("readings", "most_s"),
+    [
+        ([(0.0, 150.0), (5.0, 150.0), (10.0, 0.0)], 10.0 + health.SLACK_S),  # loaded, then slack for a while
+        ([(0.0, 0.0)], health.SLACK_S),
+        ([(0.0, -150.0), (10.0, 0.0)], 10.0 + health.SLACK_S),  # reads backwards
+        ([(0.0, NAN)], health.BLIND_S),  # a scale that has no zero tells no more than none
+        ([(0.0, 150.0)], health.MOST_S),
+    ],
+)
+def test_how_long_a_bow_may_still_be_drawn(readings: list[tuple[float, float]], most_s: float) -> None:
+    drawn, ended = health.MaybeDrawn(100.0), float("inf")
+    for t in np.arange(0.0, 200.0, 0.1):
+        force = [f for at, f in readings if at <= t][-1]
+        if not drawn.after(100.0 + float(t), force):
+            ended = float(t)
+            break
+    assert ended == pytest.approx(most_s, abs=0.25)
+
+
+def test_a_program_that_met_an_error_is_heard(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TILLER_SILENT", "1")
+    sounds = Sounds()
+    sounds.mind(Stage.PULLING, ())
+    assert sounds.played == []
+    sounds.mind(Stage.PULLING, (), broken=True)
+    assert sounds.played == ["beyond"]
+    sounds.close()
 
 
 def test_an_error_with_no_bow_drawn_ends_the_session(

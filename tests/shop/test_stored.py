@@ -22,7 +22,7 @@ from tiller.measure.recording import hash_files, read_recording
 from tiller.measure.store import taken_at
 from tiller.notes import UNTOLD, Level, Note, info
 from tiller.records.book import Book, PullSource
-from tiller.records.shapes import fits_advice
+from tiller.records.shapes import KeptNotes, fits_advice, notes_json, notes_of
 from tiller.records.stored_advice import StoredAdvice, StoredComparison, read, written
 from tiller.records.stored_pull import description, wanted_weight_n
 from tiller.report.data import stored_advice
@@ -113,3 +113,18 @@ def test_a_measured_pull_comes_back(small_recording: Path, tmp_path: Path) -> No
     assert dict(pull.files) == source.hashes
     assert wanted_weight_n(bow.description) == recording.bow.target.draw_weight_n
     assert np.isnan(wanted_weight_n("[]"))
+
+
+@pytest.mark.parametrize(
+    "wrong", ["5", '{"notes": 5}', '{"left_out": 3}', '{"notes": "abc"}', '{"notes": [{"text": 1}]}', "no JSON"]
+)
+def test_notes_of_another_kind_are_none(wrong: str) -> None:
+    assert notes_of(wrong).notes == ()
+    assert notes_of(wrong).left_out == ()
+
+
+def test_notes_come_back_and_sentences_of_an_older_book_with_them() -> None:
+    kept = KeptNotes((Note("area.one", Level.STOP, "stop"),), ("a picture",))
+    assert notes_of(notes_json(kept)) == kept
+    assert notes_of('{"said": ["dry it"], "left_out": ["x"]}') == KeptNotes((info(UNTOLD, "dry it"),), ("x",))
+    assert notes_of('["dry it"]') == KeptNotes((info(UNTOLD, "dry it"),), ())

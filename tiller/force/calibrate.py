@@ -36,11 +36,8 @@ OUTLIER = 6.0
 """A load is named where it stands off the others' line by so many times their scatter, and by more than ``OUTLIER_SHARE``."""
 OUTLIER_SHARE = 0.01
 CREEP_SHARE, MOST_CREEP = 0.0005, 0.003
-info(
-    "scale.no-creep",
-    """A cheap cell creeps by so much of its load within minutes where no creep check was made; one that creeps by more than the
-second does not measure (common practice, no source).""",
-)
+"""A cheap cell creeps by so much of its load within minutes where no creep check was made; one that creeps by more than the
+second does not measure (common practice, no source)."""
 LEVEL_SHARE = 0.01
 """A load that reads this far off the line of all others, in every series, is not what it was said to be."""
 AIR_DENSITY, MASS_DENSITY = 1.2, 8000.0
@@ -159,7 +156,7 @@ def _of_class(lacking: bool, found: bool, rise_n: float, loads: int) -> list[Not
     elif not found:
         notes.append(
             caution(
-                "scale.no-class", f"no class of the table is reached; the largest departure is {newton(rise_n, 2)}."
+                "scale.under-class", f"no class of the table is reached; the largest departure is {newton(rise_n, 2)}."
             )
         )
     if loads < 8:

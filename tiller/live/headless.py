@@ -18,7 +18,7 @@ from tiller.bow.sides import SIDES
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
 from tiller.live.stages import Event, Happening
-from tiller.live.view import View, planned_strokes
+from tiller.live.view import BROKEN, View, planned_strokes
 from tiller.measure.worker import Worked
 from tiller.notes import Note, written
 from tiller.output import control
@@ -117,7 +117,7 @@ def run(
             view = rack.next_view(number)
             number = view.number
             teller.say(view)
-            sounds.mind(view.stage, teller.happened)
+            sounds.mind(view.stage, teller.happened, view.alarm == BROKEN)
         if for_s is not None and time.monotonic() - begun >= for_s:
             then = ", and is measured at the next start" if rack.camera is not None else ""
             teller.line(f"The time that --for gave is over; a pull that was going on is kept{then}.")

@@ -10,7 +10,7 @@ import numpy as np
 from tiller.bow.rigfile import LoadCell
 from tiller.live.frame_analysis import Looked
 from tiller.live.live_force import Weigher
-from tiller.live.stages import Seen
+from tiller.live.stages import BEGIN_N, Seen
 from tiller.notes import Note, caution, info
 from tiller.quantity import newton
 from tiller.sources.feeds import CameraFeed, ScaleFeed
@@ -102,3 +102,21 @@ def scale_notes(cell: LoadCell | None, shift_n: float, board: str, today: date) 
             )
         )
     return notes
+
+
+SLACK_S, BLIND_S, MOST_S = 3.0, 20.0, 120.0
+"""After an error of the program's own it goes on until the rope was slack for so long; where no scale tells, for so long; never longer than that."""
+
+
+class MaybeDrawn:
+    """Whether a bow may still be drawn, by the rope's force alone."""
+
+    def __init__(self, begun_s: float) -> None:
+        self.begun_s = self._loaded_s = begun_s
+
+    def after(self, now_s: float, force_n: float) -> bool:
+        """Whether it may at this time. ``force_n``: NaN where no scale tells it; one that reads backwards is loaded too."""
+        known = bool(np.isfinite(force_n))
+        if known and abs(force_n) >= BEGIN_N:
+            self._loaded_s = now_s
+        return now_s - self._loaded_s <= (SLACK_S if known else BLIND_S) and now_s - self.begun_s < MOST_S

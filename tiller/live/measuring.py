@@ -38,7 +38,9 @@ class Measuring:
     @property
     def busy(self) -> bool:
         """A pull is being written or measured."""
-        return any(t.is_alive() for t in self._finishing) or any(not job.done() for _, job in self._jobs)
+        with self._submitting:
+            jobs = list(self._jobs)
+        return any(t.is_alive() for t in self._finishing) or any(not job.done() for _, job in jobs)
 
     @property
     def noting(self) -> bool:
@@ -68,6 +70,10 @@ class Measuring:
                 out.append((folder, job.result()))
             except TillerError as err:
                 out.append((folder, err))
+            except Exception as err:  # whatever it is, it is said at the rack, and does not end the session
+                out.append(
+                    (folder, TillerError(f"{type(err).__name__}: {err}; its recording is kept in {folder.name}."))
+                )
         return out
 
     def note(self, worked: Worked, strokes: int) -> bool:
@@ -95,13 +101,16 @@ class Measuring:
         until = now_s() + patience_s
         for thread in self._finishing:
             thread.join(timeout=max(until - now_s(), 0.1))
-        for _, job in self._jobs:
+        with self._submitting:
+            jobs = list(self._jobs)
+        for _, job in jobs:
             with contextlib.suppress(Exception):
                 job.result(timeout=max(until - now_s(), 0.0))
 
     def stop(self) -> None:
         """Ends thread and process; what is not measured by now is measured at the next start."""
         self.measurer.close()
-        pool, self._pool = self._pool, None
+        with self._submitting:  # a pull that is finished from now on is measured at the next start
+            pool, self._pool = self._pool, None
         if pool is not None:
             pool.shutdown(wait=True, cancel_futures=True)

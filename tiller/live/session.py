@@ -21,7 +21,7 @@ from tiller.bow.bowfile import Bow
 from tiller.bow.rigfile import LoadCell, Rig
 from tiller.errors import FileFault, TillerError
 from tiller.live.frame_analysis import Analyst, Looked
-from tiller.live.health import Watch, scale_notes
+from tiller.live.health import MaybeDrawn, Watch, scale_notes
 from tiller.live.live_force import Weigher
 from tiller.live.measuring import Measuring
 from tiller.live.recorder import Options, PullRecorder, PullUnderWay, disk_warning, folder_for, settle, unfinished
@@ -30,13 +30,8 @@ from tiller.live.view import (
     ALARM,
     BLIND,
     LIGHT,
-    LOADED,
-    NO_PULL_YET,
-    NO_ZERO,
-    NOTED_ALREADY,
-    NOTING,
     SENTENCES,
-    ZERO,
+    Answers,
     BoardNow,
     View,
     board_now,
@@ -70,8 +65,6 @@ BEFORE_S = 0.8
 TRACK_MM = 1.0
 BETWEEN_S = 1.5
 """A camera whose last picture was looked at so lately is not lost: on an old laptop under load there are two a second."""
-SLACK_S, BLIND_S, MOST_S = 3.0, 20.0, 120.0
-"""After an error of the program's own it goes on until the rope was slack for so long; where no scale tells, for so long; never longer than that."""
 
 
 class Rack:
@@ -113,6 +106,7 @@ class Rack:
         self._halt = threading.Event()
         self._thread: threading.Thread | None = None
         self._fault: BaseException | None = None
+        self._raised = False
         self._since_scraped = 0
         self._plan_holds = False
         self._alarm, self._force_s = "", float("nan")
@@ -150,7 +144,7 @@ class Rack:
         self._thread.start()
 
     def stop(self) -> None:
-        """Ends cleanly: the pull that is going on is kept, no thread and no process is left."""
+        """Ends cleanly: the pull that is going on is kept, no thread and no process is left. Raises what ended the analysis, unless ``view`` did."""
         self._halt.set()
         if self._thread is not None:
             self._thread.join(timeout=10.0)
@@ -162,6 +156,9 @@ class Rack:
         self._collect()
         self.measuring.stop()
         self._finder.shutdown(wait=True, cancel_futures=True)
+        if self._fault is not None and not self._raised:
+            self._raised = True
+            raise self._fault
 
     def order(self, name: str, value: float = 0.0) -> None:
         """An order: 'empty' (photograph the empty rack anew), 'zero' (the scale's), 'scraped' (with how many strokes)."""
@@ -174,6 +171,7 @@ class Rack:
             BaseException: what ended the analysis, if something did.
         """
         if self._fault is not None:
+            self._raised = True
             raise self._fault
         return self._view
 
@@ -203,7 +201,7 @@ class Rack:
         except BaseException as err:
             try:
                 if isinstance(err, Exception) and (self._pull.recorder is not None or self._state.stage in DRAWN):
-                    self._let_down_first(now_s())
+                    self._let_down_first()
             finally:
                 self._fault = err
                 with self._fresh:
@@ -212,13 +210,10 @@ class Rack:
             if self._pull.recorder is not None:
                 self._end_pull()
 
-    def _let_down_first(self, begun_s: float) -> None:
-        """After an error of the program's own over a bow that may be drawn: an alarm, and what camera and scale give is still recorded.
-
-        It ends when the rope has been slack for a while; without a scale, after ``BLIND_S``.
-        """
-        loaded_s = begun_s
-        while not self._halt.is_set() and now_s() - begun_s < MOST_S:
+    def _let_down_first(self) -> None:
+        """After an error of the program's own over a bow that may be drawn: an alarm, and what camera and scale give is still recorded."""
+        drawn = MaybeDrawn(now_s())
+        while not self._halt.is_set():
             shot = self.camera.next(0.1) if self.camera is not None else None
             if self.camera is None:
                 time.sleep(0.04)
@@ -230,13 +225,12 @@ class Rack:
                 if shot is not None:
                     recorder.picture(shot.image, shot.t_s, "pull", must=False)
             now = now_s()
-            weighed = self.scale is not None and now - at_s < STALE_S
-            loaded_s = now if weighed and force >= BEGIN_N else loaded_s
+            fresh = self.scale is not None and now - at_s < self._stale_s()
             self._taken += 1
             with self._fresh:
-                self._view = broken_view(self._view, self._taken, shot, force if weighed else float("nan"))
+                self._view = broken_view(self._view, self._taken, shot, force if fresh else float("nan"))
                 self._fresh.notify_all()
-            if now - loaded_s > (SLACK_S if weighed else BLIND_S):
+            if not drawn.after(now, force if fresh else float("nan")):
                 return
 
     def _turn(self) -> None:
@@ -250,11 +244,11 @@ class Rack:
         looked = self.analyst.look(shot) if shot is not None else None
         self._knocked = looked.knocked if looked is not None else self._knocked
         if (fault := self.analyst.remark()) != "":
-            self._say(caution("live.recorder", fault))
+            self._say(caution("live.remark", fault))
         t, force = self.weigher.force_now()
         self._force_s = t
         now = now_s()
-        if not now - t < max(STALE_S, STALE_READINGS / self.weigher.rate_hz()):
+        if not now - t < self._stale_s():
             force = float("nan")
         seen = self._seen(shot, looked, force, now)
         self._state, events = after(self._state, seen, self._limits())
@@ -262,6 +256,10 @@ class Rack:
             self._happened(event, shot)
         self._mind(shot, looked, seen)
         self._publish(shot, looked, seen)
+
+    def _stale_s(self) -> float:
+        """A reading that is older than this is none any more."""
+        return max(STALE_S, STALE_READINGS / self.weigher.rate_hz())
 
     def _seen(self, shot: Shot | None, looked: Looked | None, force: float, now: float) -> Seen:
         if looked is not None and shot is not None:
@@ -373,7 +371,7 @@ class Rack:
         try:
             recorder.start()
         except FileFault as err:
-            self._say(caution("live.recorder", err.marked))
+            self._say(halt("live.not-kept", err.marked))
             return
         if self.analyst.empty is not None:
             recorder.picture(self.analyst.empty, min(self._empty_s, event.t_s), "empty")
@@ -480,30 +478,33 @@ class Rack:
             elif self._state.stage in DRAWN:
                 self._say(halt("live.drawn", f"not while the bow is drawn: let down first ({name})."))
             elif name == "empty" and self.weigher.force_now()[1] >= BEGIN_N:
-                self._say(LOADED)
+                self._say(Answers.LOADED)
             elif name == "empty":
                 self.analyst.forget_empty()
                 self._empty_s, self._rests, self._knocked = 0.0, [], False
                 self._state = State(pulls=self._state.pulls, exercises=self._state.exercises)
             elif name == "zero":
                 taken = self.weigher.zero()
-                self._say(ZERO if taken else NO_ZERO)
+                self._say(Answers.ZERO if taken else Answers.NO_ZERO)
             elif name == "scraped":
                 self._scraped(round(value))
 
     def _scraped(self, strokes: int) -> None:
         """Notes in the book that wood came off after the last measured pull."""
         worked = self._worked
-        if worked is None or self.measuring.busy or self.measuring.noting:
-            self._say(NO_PULL_YET)
+        if self.measuring.busy or self.measuring.noting:
+            self._say(Answers.NOT_YET)
+            return
+        if worked is None:
+            self._say(Answers.NO_PULL_YET)
             return
         if self._since_scraped == 0:
-            self._say(NOTED_ALREADY)
+            self._say(Answers.NOTED_ALREADY)
             return
         if not self.measuring.note(worked, strokes):
             self._noted(strokes)
             return
-        self._say(NOTING)
+        self._say(Answers.NOTING)
 
     def _noted(self, strokes: int) -> None:
         self._since_scraped, self._plan_holds = 0, False

@@ -75,14 +75,14 @@ class Sounds:
         if self._playing is not None and self._playing.poll() is not None:
             self._playing = None
 
-    def mind(self, stage: Stage, events: Sequence[Event]) -> None:
-        """Plays what the stage and the events ask for."""
+    def mind(self, stage: Stage, events: Sequence[Event], broken: bool = False) -> None:
+        """Plays what the stage and the events ask for; ``broken``: the program cannot watch the bow any more, let down."""
         for event in events:
             if event.what is Happening.LOST:
                 self.play("lost")
             elif event.what is Happening.POINT:
                 self.play("point")
-        if stage is Stage.BEYOND and time.monotonic() - self._last > AGAIN_S:
+        if (stage is Stage.BEYOND or broken) and time.monotonic() - self._last > AGAIN_S:
             self._last = time.monotonic()
             self.play("beyond")
 

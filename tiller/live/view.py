@@ -104,17 +104,28 @@ ALARM = "The force dropped suddenly: look for a crack, a slipped string, a broke
 BROKEN = "The program has met an error of its own and cannot watch the bow any more. Let down slowly, all the way. The recording goes on until then."
 BLIND = "without a camera pulls are kept, not measured: nothing is known of bend, draw, stiffness or plan, and only the weight stops you."
 LIGHT = "without a scale weight, stiffness and depth are unknown, and no crack is detected: bend, strain and marks are measured."
-LOADED = caution("live.loaded", "there is load on the rope: let down and take the bow off first (empty).")
-ZERO = info("live.zero", "zero taken.")
-NO_ZERO = caution("live.no-zero", "the scale sends nothing: no zero was taken.")
-NO_PULL_YET = caution(
-    "live.nothing-noted",
-    "nothing was noted: there is no measured pull in this session yet after which wood came off.",
-)
-NOTED_ALREADY = caution(
-    "live.nothing-noted", "nothing was noted: that was noted already; pull again before the next scraping."
-)
-NOTING = info("live.noting", "noting the scraping in the book ...")
+
+
+class Answers:
+    """What is said to an order."""
+
+    LOADED = caution("live.loaded", "there is load on the rope: let down and take the bow off first (empty).")
+    ZERO = info("live.zero", "zero taken.")
+    NO_ZERO = caution("live.no-zero", "the scale sends nothing: no zero was taken.")
+    NO_PULL_YET = caution(
+        "live.nothing-noted",
+        "nothing was noted: there is no measured pull in this session yet after which wood came off.",
+    )
+    NOT_YET = caution(
+        "live.nothing-noted",
+        "nothing was noted: the last pull, or the last scraping, is still being written; note it after that.",
+    )
+    NOTED_ALREADY = caution(
+        "live.nothing-noted", "nothing was noted: that was noted already; pull again before the next scraping."
+    )
+    NOTING = info("live.noting", "noting the scraping in the book ...")
+
+
 SENTENCES = {
     Stage.NO_BOW: "Lay the bow in its cradle, string slack, and let go of it.",
     Stage.RESTING: "Pull slowly; hold still now and then; go no further than the stop.",
@@ -197,8 +208,11 @@ def broken_view(view: View, number: int, shot: Shot | None, force_n: float) -> V
         made_s=now_s(),
         shot_s=shot.t_s if shot is not None else view.shot_s,
         image=shot.image if shot is not None else view.image,
+        looked=None,
         lines_px={},
         hook_px=None,
+        profiles={},
+        draw_mm=float("nan"),
         force_n=force_n,
         sentence=BROKEN,
         alarm=BROKEN,

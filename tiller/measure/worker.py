@@ -107,16 +107,25 @@ class Measurer:
                         _answer, folder.resolve(), book.resolve() if book is not None else None
                     )
                 except ProcessDied:
-                    self._process.__exit__(None, None, None)
-                    if not self._closed:
-                        self._process = SecondProcess(_goes_last)
-                        self._process.__enter__()
+                    self._again()
                     continue
                 if isinstance(answer, Worked):
                     return answer
                 raise TillerError(answer)
-        msg = "the process that measures died twice over this pull; its recording is kept."
+        if self._closed:
+            msg = "the program was ended while this pull was measured; its recording is kept, and measured at the next start."
+        else:
+            msg = "the process that measures died twice over this pull; its recording is kept."
         raise TillerError(msg)
+
+    def _again(self) -> None:
+        """Another process in place of one that died, unless the program ends."""
+        self._process.__exit__(None, None, None)
+        if not self._closed:
+            self._process = SecondProcess(_goes_last)
+            self._process.__enter__()
+            if self._closed:  # meanwhile
+                self._process.__exit__(None, None, None)
 
     def close(self) -> None:
         """Ends the process immediately; whoever waits for it is told that it died."""

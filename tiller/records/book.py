@@ -26,7 +26,7 @@ from tiller.errors import BookFault
 from tiller.mechanics.fit.results import PullResult
 from tiller.records.migrations import MIGRATIONS, Migration, fingerprint_of
 from tiller.records.shapes import KeptNotes, advice_of, notes_json, notes_of
-from tiller.records.stored_advice import StoredAdvice, StoredComparison, written
+from tiller.records.stored_advice import StoredAdvice, StoredComparison, read, written
 from tiller.records.stored_pull import StoredPull, stored_pull
 
 FATES = ("whole", "broken", "cracked", "chrysals")
@@ -506,7 +506,8 @@ class Book:
         told = self._pull_rows(pull_id)
         del told["folder"]  # where the recording lies on this machine is nobody else's business
         told["notes"] = json.loads(notes_json(notes_of(told["notes"])))
-        told["advice"] = advice_of(told["advice"]) if told["advice"] is not None else None
+        advice = advice_of(told["advice"]) if told["advice"] is not None else None
+        told["advice"] = written(*read(advice)) if advice is not None else None
         return json.dumps(told)
 
     def _pull_rows(self, pull_id: int) -> dict[str, Any]:

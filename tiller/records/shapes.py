@@ -56,7 +56,7 @@ def notes_of(text: str) -> KeptNotes:
     told = _read(text)
     if isinstance(told, list):
         told = {"notes": told}
-    if not isinstance(told, dict):
+    if not isinstance(told, dict) or not fits_notes(told):
         return KeptNotes()
     said = [read(one) for key in ("notes", "said") for one in told.get(key) or ()]
     return KeptNotes(

@@ -24,7 +24,7 @@ from tiller.errors import TillerError
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
 from tiller.live.stages import DRAWN, Happening
-from tiller.live.view import View, planned_strokes
+from tiller.live.view import BROKEN, View, planned_strokes
 from tiller.notes import Note
 from tiller.records.book import Book, PullRow
 from tiller.records.stored_pull import StoredPull
@@ -296,7 +296,7 @@ class App:
             self.made = planned_strokes(view.worked)
             if view.stage not in DRAWN:
                 self.sheet = "scrape"
-        self.sounds.mind(view.stage, happened)
+        self.sounds.mind(view.stage, happened, view.alarm == BROKEN)
 
     def _draw(self, view: View) -> None:
         width, height = float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height())

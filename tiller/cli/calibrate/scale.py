@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tiller.bow.units import STANDARD_GRAVITY
 from tiller.cli.calibrate.shared import draw, rig_path
 
 if TYPE_CHECKING:
@@ -15,9 +16,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tiller.force.calibrate import Load
-
-STANDARD_GRAVITY = 9.80665
-"""m/s2, the conventional value (CGPM 1901)."""
 
 
 def _gravity(args: argparse.Namespace) -> float:

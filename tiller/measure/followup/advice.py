@@ -77,7 +77,7 @@ def _own_limit_words(bow: Bow, by_place: SetShown) -> Note:
             f"{text}; stop and plan keep to that, not to the {100 * usual:.2f} % of its wood's table.",
         )
     return info(
-        "strain.own-limit",
+        "strain.own-limit-higher",
         f"{text}, more than the {100 * usual:.2f} % of its wood's table, to which stop and plan keep.",
     )
 

@@ -174,7 +174,7 @@ def _limit(stave: Stave, moisture: float, sd: float, today: date | None) -> tupl
         limit = WETTEST
         notes.append(
             caution(
-                "season.untold",
+                "season.taken-wet",
                 "its moisture is not known: at the rack its strain limits are those of wet wood, until it is.",
             )
         )
@@ -184,7 +184,7 @@ def _limit(stave: Stave, moisture: float, sd: float, today: date | None) -> tupl
             limit = WETTEST
             notes.append(
                 caution(
-                    "season.untold",
+                    "season.taken-wet",
                     f"its moisture is unknown and it was felled {age} days ago: it is taken as wet, and its strain limits at the rack with it;"
                     " wet wood that is tillered takes set (common practice). Weigh it, or dry an offcut.",
                 )
@@ -192,7 +192,7 @@ def _limit(stave: Stave, moisture: float, sd: float, today: date | None) -> tupl
         else:
             notes.append(
                 info(
-                    "season.untold",
+                    "season.taken-dry",
                     "its moisture is unknown: at the rack its strain limits are those of dry wood (12 %).",
                 )
             )
