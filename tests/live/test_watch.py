@@ -312,7 +312,9 @@ def test_an_error_of_the_program_over_a_drawn_bow_alarms_and_goes_on_recording(
                 time.sleep(0.05)
     assert len(list(folder.glob("frames/*"))) > before + 3
     assert rack._pull.recorder is None
-    assert not (folder / "unfinished").exists() or folder in unfinished(tmp_path)  # whole and let go of: settled, or for the next start
+    assert not (folder / "unfinished").exists() or folder in unfinished(
+        tmp_path
+    )  # whole and let go of: settled, or for the next start
 
 
 @pytest.mark.parametrize(

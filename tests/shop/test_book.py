@@ -86,7 +86,7 @@ def test_an_export_holds_each_pull_s_own_pictures_and_the_shop_s_files(
     assert main(["book", "fate", "small_bow", "chrysals"]) == 0
     capsys.readouterr()
     assert main(["book", "export", str(tmp_path / "out")]) == 0
-    assert "1 of them have no picture" in capsys.readouterr().out
+    assert "of 1 of them no picture lies beside the book" in capsys.readouterr().out
     assert (tmp_path / "out" / "pull-1" / "pictures" / "overlay.jpg").read_bytes() == b"the first one's"
     assert not (tmp_path / "out" / "pull-2" / "pictures").exists()
     (bow,) = json.loads((tmp_path / "out" / "bows.json").read_text())["bows"]

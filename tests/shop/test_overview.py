@@ -44,7 +44,7 @@ def items(home: Path) -> dict[str, Item]:
     return {i.name: i for i in shop_items(home, home / "book.sqlite3", date(2026, 6, 1))}
 
 
-def test_each_has_its_next_step(shop: Path) -> None:
+def test_each_has_its_next_step(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     found = items(shop)
     assert list(found) == ["small_bow", "new bow", "orchard"]  # in work first, then what is to begin, then what dries
     bow = found["small_bow"]
@@ -66,8 +66,13 @@ def test_each_has_its_next_step(shop: Path) -> None:
     aside = items(shop)["small_bow"]
     assert aside.state == "put aside"
     assert "do not draw it" in aside.next_step
+    assert main(["book", "fate", "small_bow", "forget"]) == 0
+    assert items(shop)["small_bow"].state == "in work"  # as if nothing had been noted
+    capsys.readouterr()
     assert main(["book", "fate", "small_bow", "whole"]) == 0
+    assert "by its last pull it is not done" in capsys.readouterr().out
     assert items(shop)["small_bow"].state == "finished"
+    assert "by its last pull it was not done" in items(shop)["small_bow"].next_step
     assert page_of(shop / "book.sqlite3", "no such bow") is None
 
 
@@ -102,7 +107,15 @@ def test_what_is_done_and_what_is_lacking(shop: Path) -> None:
     assert page is not None
     assert any(text.startswith("OVERSTRAINED at the target in the end: 0.75 %, 0.60 %") for text in page.warned)
     assert page.warned[-1] == "Look at the left fade."
-    done = with_advice(missing=[], layers=[])
+    ways = {"code": "plan.overstrained", "level": "stop", "text": "0.75 %: a draw of 334 mm would keep it under."}
+    with_advice(layers=[layer], advice_notes=[ways])
+    page = page_of(shop / "book.sqlite3", "small_bow")
+    assert page is not None
+    assert any(
+        t.startswith("OVERSTRAINED: 0.75 %: a draw of 334 mm") for t in page.warned
+    )  # the ways out are on the page
+    assert ways["text"] not in page.warned
+    done = with_advice(missing=[], layers=[], advice_notes=[])
     assert done.state == "finished"
     lacking = {"size": 540.0, "limb": None, "from_mm": None, "to_mm": None}
     assert "a braced pull" in with_advice(layers=[], missing=[{"what": "braced", **lacking}]).next_step

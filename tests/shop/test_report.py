@@ -16,11 +16,22 @@ from tiller.measure.photos import photos_of
 from tiller.measure.recording import read_recording
 from tiller.measure.store import Keeping
 from tiller.measure.worker import work_up
+from tiller.notes import halt, info
+from tiller.quantity import mm
 from tiller.records.book import Book
 from tiller.records.lessons import Taught, lesson, shop_modulus, shop_strain
 from tiller.records.stored_advice import StoredAdvice, StoredComparison, StoredForecast, StoredSet, StoredSummary
 from tiller.records.stored_pull import Scraping, StoredPull
-from tiller.report.sheets.bow import COURSE, branch_of, course_rows, energy_j, limb_text, sheet_pdf
+from tiller.report.sheets.bow import (
+    COURSE,
+    branch_of,
+    course_rows,
+    energy_j,
+    first_page,
+    limb_text,
+    sheet_html,
+    sheet_pdf,
+)
 from tiller.report.style import Units
 from tiller.report.text.lessons import taught_words
 from tiller.simulate.bowmaker import random_bow
@@ -70,6 +81,20 @@ def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.Capture
     assert "before 9 more strokes" in limb_text([braced, scraped], Units(False))
     same = sheet_pdf(name, [pull], [], Units())
     assert same == sheet_pdf(name, [pull], [], Units())  # the same twice: nothing of the moment is in it
+    strained = halt(
+        "plan.overstrained", "the strain would reach 0.83 %: a draw of " + mm(334.0) + " would keep it under."
+    )
+    worth = info("plan.wait", "take no wood off before the next one.")
+    noted = replace(pull, advice=replace(pull.advice, advice_notes=(worth, strained)))
+    told = [t.get_text() for t in first_page(name, [noted], [], Units()).texts]
+    assert (
+        "the strain would reach 0.83 %: a draw of 334 mm would keep it under." in told
+    )  # what forbids going on stands on the wall
+    assert worth.text not in told
+    page = sheet_html(name, [noted], [], lambda _: b"").decode()
+    assert 0 < page.index("0.83 %") < page.index("before the next one") < page.index("<table")
+    size = sheet_pdf(name, [pull], [], Units()).count(b"/Type /Page ")
+    assert sheet_pdf(name, [noted], [], Units()).count(b"/Type /Page ") == size + (not pull.advice.advice_notes)
     assert main(["report", "no such bow", "--book", str(path)]) == 2
     assert "no pull of" in capsys.readouterr().err
 

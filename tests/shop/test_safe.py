@@ -78,7 +78,7 @@ def test_what_was_done_beside_scraping_is_noted_and_merged_once(
     for given, said in (
         (["hedge bow", "boiled"], "give one of toasted, warmed, dried"),
         (["no bow", "toasted"], "has no bow 'no bow'"),
-        (["hedge bow", "toasted", "--limb", "upper"], "say left or right"),
+        (["hedge bow", "toasted", "--limb", "upper"], "give left or right"),
         (["hedge bow", "toasted", "--from", "200", "--to", "300"], "needs its limb"),
         (["hedge bow", "toasted", "--limb", "left", "--from", "300", "--to", "200"], "lies further out"),
         (["hedge bow", "toasted", "--on", "2025-12-31"], "cannot be held against an earlier one"),

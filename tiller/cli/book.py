@@ -50,7 +50,11 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
     merge.set_defaults(run=run_merge)
     fate = actions.add_parser("fate", parents=[booked], help="note what became of a bow")
     fate.add_argument("bow", metavar="BOW")
-    fate.add_argument("fate", metavar="FATE", help="whole, or what broke it; an unknown word lists them")
+    fate.add_argument(
+        "fate",
+        metavar="FATE",
+        help="whole, or what broke it, or forget, which takes the note back; an unknown word lists them",
+    )
     fate.set_defaults(run=run_fate)
     event = actions.add_parser(
         "event",
@@ -150,7 +154,7 @@ def run_export(args: argparse.Namespace) -> int:
     from tiller.cli.common import existing_book
     from tiller.files import write_whole
     from tiller.measure.store import pictures_of
-    from tiller.paths import shop_files
+    from tiller.paths import data_folder, shop_files
     from tiller.records.book import Book
     from tiller.records.events import events_json, events_of
     from tiller.report.data import pull_csv, write_json
@@ -174,17 +178,19 @@ def run_export(args: argparse.Namespace) -> int:
     if bows:
         told = [{**asdict(b), "description": json.loads(b.description), "events": done[b.name]} for b in bows]
         write_json(folder / "bows.json", {"bows": told})
-        for name, path in shop_files().items():
+        for name, path in shop_files().items() if home.resolve() == data_folder().resolve() else ():
             write_whole(folder / "shop" / name, path.read_bytes())
     if not wanted:
         print("There is no pull in the book: nothing was written.")
         return 0
     print(
         f"{len(wanted)} pull(s) written to {folder}: force_draw.csv, profiles.csv, marks.csv, pull.json and what was drawn of each"
-        + ("; bows.json and the files of bows, staves and rig." if bows else ".")
+        + ("; bows.json, and with the shop's own book the files of bows, staves and rig." if bows else ".")
     )
     if bare:
-        print(f"Note: {bare} of them have no picture: 'tiller measure RECORDING' draws them anew.")
+        print(
+            f"Note: of {bare} of them no picture lies beside the book: 'tiller measure RECORDING' without --pictures draws them anew."
+        )
     return 0
 
 
@@ -268,11 +274,19 @@ def run_report(args: argparse.Namespace) -> int:
 def run_fate(args: argparse.Namespace) -> int:
     """``tiller book fate``."""
     from tiller.cli.common import existing_book
-    from tiller.records.book import Book
+    from tiller.records.book import FATES, Book
 
+    forgotten = args.fate == "forget"
     with Book(existing_book(args)) as book:
-        book.set_fate(args.bow, args.fate)
-    print(f"{args.bow}: {args.fate}.")
+        book.set_fate(args.bow, "" if forgotten else args.fate)
+        rows = book.pulls(args.bow)
+        done = not rows or book.pull(rows[-1].pull_id).advice.missing == ()
+    print(f"{args.bow}: what was noted of it is taken back." if forgotten else f"{args.bow}: {args.fate}.")
+    if args.fate == FATES[0] and not done:
+        print(
+            f"Note: by its last pull it is not done, and a bow that is noted as {FATES[0]} is shown as finished."
+            " Where that was a mistake, 'forget' in its place takes the note back."
+        )
     return 0
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from tiller.bow.sides import SIDES
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
-from tiller.live.stages import Event, Happening
+from tiller.live.stages import DRAWN, Event, Happening
 from tiller.live.view import BROKEN, View, planned_strokes
 from tiller.measure.worker import Worked
 from tiller.notes import Note, written
@@ -120,7 +120,8 @@ def run(
             sounds.mind(view.stage, teller.happened, view.alarm == BROKEN)
         if for_s is not None and time.monotonic() - begun >= for_s:
             then = ", and is measured at the next start" if rack.camera is not None else ""
-            teller.line(f"The time that --for gave is over; a pull that was going on is kept{then}.")
+            kept = f"; the pull that was going on is kept{then}" if rack.view().stage in DRAWN else ""
+            teller.line(f"The time that --for gave is over{kept}.")
     except KeyboardInterrupt:
         teller.line("Stopped; what was pulled is kept.")
     finally:

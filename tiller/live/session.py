@@ -38,6 +38,8 @@ from tiller.live.view import (
     broken_view,
     empty_view,
     no_bow,
+    resting,
+    stop_changed,
 )
 from tiller.measure.followup.advice import advise_from_file
 from tiller.measure.worker import Worked
@@ -450,11 +452,12 @@ class Rack:
                 self._say(caution("live.not-measured", f"this pull could not be measured: {worked.marked}"))
                 settle(folder, str(worked))
                 continue
-            ours = worked.bow == self.bow.name
-            if ours:
+            if worked.bow == self.bow.name:
                 self._worked, self._plan_holds = worked, True  # nothing is scraped while it is measured
                 if worked.advice.stop is not None:
                     self._stop_now = worked.advice.stop
+                    if self._state.stage in DRAWN:
+                        self._say(stop_changed(self._limits()))
                 if worked.comparison.nothing_off and self._since_scraped <= 1 < self._state.pulls:
                     self._say(NOTHING_OFF)
                 for note in worked.comparison.notes:
@@ -537,10 +540,8 @@ class Rack:
             return no_bow(seen.force_n, self.camera is None or self.analyst.scene is not None)
         if stage is Stage.DONE and self.measuring.busy:
             return "Let the bow lie still; the pull is being measured."
-        if stage is Stage.RESTING and self._worked is not None and self._plan_holds and not self.measuring.busy:
-            plan = self._worked.advice.plan
-            if plan is not None and plan.layers:
-                return "Scrape what the list says, or pull again within the stop."
+        if stage is Stage.RESTING:
+            return resting(self._worked if self._plan_holds else None, self.measuring.busy)
         return SENTENCES[stage]
 
     def _publish(self, shot: Shot | None, looked: Looked | None, seen: Seen) -> None:
@@ -592,7 +593,8 @@ class Rack:
             force_s=self._force_s,
         )
         if self.options.watch is not None:
-            self.options.watch(self.analyst.scene is not None, self._state.stage)
+            waits = self._state.stage is Stage.RESTING and self.measuring.busy
+            self.options.watch(self.analyst.scene is not None, Stage.DONE if waits else self._state.stage)
         with self._fresh:
             self._view = view
             self._fresh.notify_all()

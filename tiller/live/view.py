@@ -17,6 +17,7 @@ from tiller.measure.worker import Worked
 from tiller.mechanics.advice.layers import strokes
 from tiller.mechanics.forward.stop import Stop
 from tiller.notes import Note, caution, info
+from tiller.quantity import mm
 from tiller.sources.feeds import FeedState
 from tiller.sources.interfaces import Image, Shot, Stage, now_s
 from tiller.vision.rig.board import SeenBoard
@@ -135,6 +136,27 @@ SENTENCES = {
     Stage.LETTING_DOWN: "Let down slowly, all the way.",
     Stage.DONE: "Let the bow lie still.",
 }
+
+
+def resting(worked: Worked | None, busy: bool) -> str:
+    """What to do next with a bow that rests.
+
+    Args:
+        worked: the last measured pull where its plan still holds.
+        busy: a pull is being measured.
+    """
+    if busy:
+        return "Wait with the next pull: the last one is being measured, and the stop may change."
+    if worked is not None and worked.advice.plan is not None and worked.advice.plan.layers:
+        return "Scrape what the list says, or pull again within the stop."
+    return SENTENCES[Stage.RESTING]
+
+
+def stop_changed(limits: Limits) -> Note:
+    """What is said when the last pull is measured only while the next one goes on."""
+    return caution(
+        "live.stop-changed", f"the last pull is measured only now: this one goes no further than {mm(limits.draw_mm)}."
+    )
 
 
 def no_bow(force_n: float, ready: bool) -> str:

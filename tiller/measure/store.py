@@ -84,8 +84,8 @@ def fate_fault(book: Path, bow: str) -> str:
     if fate in ("", FATES[0]):
         return ""
     return (
-        f"'{bow}' is noted as {fate}: do not draw it, and take no wood off. Let somebody competent look at it first; 'tiller book fate \"{bow}\" {FATES[0]}'"
-        " takes the note back."
+        f"'{bow}' is noted as {fate}: do not draw it, and take no wood off. Let somebody competent look at it first; 'tiller book fate \"{bow}\" forget'"
+        " takes a mistaken note back."
     )
 
 

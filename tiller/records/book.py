@@ -457,13 +457,13 @@ class Book:
         return str(found[0]["fate"]) if found else ""
 
     def set_fate(self, bow: str, fate: str) -> None:
-        """Notes what became of a bow, one of ``FATES``.
+        """Notes what became of a bow, one of ``FATES``; '' takes the note back.
 
         Raises:
             BookFault: there is no such bow or fate, or the book cannot be written.
         """
-        if fate not in FATES:
-            msg = f"'{fate}' is not known as what became of a bow: give one of {', '.join(FATES)}."
+        if fate and fate not in FATES:
+            msg = f"'{fate}' is not known as what became of a bow: give one of {', '.join(FATES)}; 'forget' takes the note back."
             raise BookFault(msg)
         try:
             with self.writing() as db:

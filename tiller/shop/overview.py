@@ -118,11 +118,14 @@ def _warned(told: StoredAdvice) -> tuple[str, ...]:
     out = []
     if told.stop is not None and np.isfinite(told.stop.draw_mm):
         out.append(f"STOP: do not draw beyond {mm(told.stop.draw_mm)} on the string that was on it")
-    if _overstrained(told) and told.plan_summary is not None:
+    ways = next((note.text for note in told.advice_notes if note.code == "plan.overstrained"), "")
+    if ways and _overstrained(told):
+        out.append(f"OVERSTRAINED: {ways} Choose one before anything is scraped.")
+    elif _overstrained(told) and told.plan_summary is not None:
         out.append(
-            f"OVERSTRAINED at the target in the end: {100 * told.plan_summary.largest_strain:.2f} %, {100 * told.working_strain:.2f} % is what the wood is trusted with: choose a way out before anything is scraped"
+            f"OVERSTRAINED at the target in the end: {100 * told.plan_summary.largest_strain:.2f} %, {100 * told.working_strain:.2f} % is what the wood is trusted with: choose a shorter draw, less weight, or a longer or wider limb before anything is scraped"
         )
-    return (*out, *(note.text for note in told.advice_notes))
+    return (*out, *(note.text for note in told.advice_notes if not (ways and note.text == ways)))
 
 
 def _overstrained(told: StoredAdvice) -> bool:
@@ -203,14 +206,18 @@ def _next_of_bow(pull: StoredPull, fate: str) -> tuple[State, str]:
     stop = told.stop.draw_mm if told.stop is not None else float("nan")
     within = f", to {mm(stop)} at most" if np.isfinite(stop) else ""
     if fate == FATES[0]:
-        return "finished", "whole by the book: print its sheet"
+        open_still = "" if told.missing == () else "; by its last pull it was not done"
+        return "finished", f"whole by the book: print its sheet{open_still}"
     if pull.strokes:
         return "in work", f"{pull.strokes} strokes were scraped since its last pull: exercise it and pull again{within}"
     if told.missing == ():
         return "finished", "within what can be measured it is done: note it as whole, print its sheet"
     layers = len(told.layers or ())
     if layers and _overstrained(told):
-        return "in work", "the target would strain it too far: choose a way out on its page before anything is scraped"
+        return (
+            "in work",
+            "the target would strain it too far: choose a shorter draw, less weight, or a longer or wider limb before anything is scraped",
+        )
     if layers:
         return "in work", f"scrape {layers} {'layer' if layers == 1 else 'layers'} by its list, then pull again{within}"
     if any(one.what == "braced" for one in told.missing or ()):

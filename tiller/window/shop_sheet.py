@@ -152,7 +152,7 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
     # what must be looked at before anything is scraped comes first, whatever else has no room
     grave = tuple(t for t in page.warned if t.startswith(GRAVE)) if page is not None else ()
     for text in grave:
-        y = sheet.wrapped(x, y, units.words(text), 0.8 * size, most, look.weak, 3) + 0.3 * size
+        y = sheet.wrapped(x, y, units.words(text), 0.8 * size, most, look.weak, 6) + 0.3 * size
     end = box.y + box.height - edge
     below = end - (0.27 * box.height if page is not None and len(page.course) > 1 else 0.0)
     across = tall = 0.0
@@ -174,7 +174,7 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
             sheet.text(
                 x,
                 y,
-                "… and more: 'tiller plan' shows all" if page is not None else "… and more",
+                "… and more: its sheet (P) shows all" if page is not None else "… and more",
                 0.72 * size,
                 look.soft,
             )

@@ -146,7 +146,9 @@ def lay_out(shape: Outline, handle_mm: float, wanted: Wanted, like: Layout | Non
         moved = float(np.max(np.abs(new / thick - 1)))
         thick = np.exp(0.3 * np.log(thick) + 0.7 * np.log(new))
         if not (np.all(thick < THICKEST_MM) and np.all(thick > THINNEST_MM)):
-            msg = "such a bow would be thicker than 60 mm or thinner than 4 mm somewhere: choose another length, width or weight"
+            msg = (
+                "it would be thicker than 60 mm or thinner than 4 mm somewhere: choose another length, width or weight"
+            )
             raise ValueError(msg)
         if moved < 2e-4 and abs(weight / wanted.weight_n - 1) < 1e-3:
             break

@@ -191,9 +191,10 @@ def _limit(stave: Stave, moisture: float, sd: float, today: date | None) -> tupl
             )
         else:
             notes.append(
-                info(
+                caution(
                     "season.taken-dry",
-                    "its moisture is unknown: at the rack its strain limits are those of dry wood (12 %).",
+                    "its moisture is unknown: at the rack its strain limits are those of dry wood (12 %). Where it may be wet still, weigh it or dry an"
+                    " offcut first: wet wood that is tillered takes set (common practice).",
                 )
             )
     return limit, notes

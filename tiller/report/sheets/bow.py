@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import io
+import textwrap
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from tiller.bow.sides import SIDES
 from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM, inch_from_mm, nominal_length_mm
+from tiller.notes import Level
 from tiller.records.stored_pull import StoredPull
 from tiller.report.plots.pull import dress, new_figure
 from tiller.report.style import AIM, INK, LEFT, METRIC, PAPER, RIGHT, WEAK, Units
@@ -292,7 +294,7 @@ def _facts(bow: str, pulls: list[StoredPull], units: Units) -> list[tuple[str, s
 
 
 ROWS_A_PAGE = 28
-PLACES = ((0.07, 0.655, 0.56, 0.235), (0.65, 0.785, 0.28, 0.105), (0.65, 0.655, 0.28, 0.105))
+PLACES = ((0.07, 0.655, 0.56, 0.215), (0.65, 0.775, 0.28, 0.095), (0.65, 0.655, 0.28, 0.095))
 """Of the photographs on the first page, the last one largest (left, lower rim, width, height as shares)."""
 
 
@@ -323,6 +325,8 @@ def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Un
     FigureCanvasAgg(page)
     page.text(0.07, 0.955, bow, fontsize=24 if len(bow) <= 30 else 720 / len(bow), fontweight="bold", color=INK)
     page.text(0.07, 0.93, limb_text(pulls, units), fontsize=14, color=LEFT)
+    for k, line in enumerate(_wrapped(_halting(pulls, units), 8.0)[:3]):
+        page.text(0.07, 0.917 - 0.012 * k, line, fontsize=8, color=WEAK)
     for photo, place in zip(reversed(photos), PLACES, strict=False):
         axes = page.add_axes(place)
         axes.imshow(photo.image)
@@ -339,6 +343,42 @@ def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Un
     return page
 
 
+def _advice_notes(pulls: list[StoredPull], units: Units) -> list[str]:
+    """What the newest pull's advice says beside its figures, what must not be passed over first."""
+    notes = sorted(pulls[-1].advice.advice_notes, key=lambda note: note.level is not Level.STOP)
+    return [units.words(note.text) for note in notes]
+
+
+def _halting(pulls: list[StoredPull], units: Units) -> list[str]:
+    """Of these the ones that forbid going on."""
+    return [units.words(note.text) for note in pulls[-1].advice.advice_notes if note.level is Level.STOP]
+
+
+def _wrapped(texts: list[str], size: float) -> list[str]:
+    """Lines that fit on the width of a page between its margins."""
+    return [line for text in texts for line in textwrap.wrap(text, width=int(960 / size))]
+
+
+def _notes_pages(bow: str, pulls: list[StoredPull], units: Units) -> list[Figure]:
+    lines = [line for text in _advice_notes(pulls, units) for line in (*_wrapped([text], 9.0), "")]
+    pages = []
+    for start in range(0, len(lines), NOTES_A_PAGE):
+        page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
+        page.text(
+            0.07,
+            0.955,
+            f"{bow}: what to know after the newest pull",
+            fontsize=14 if len(bow) <= 30 else 10,
+            fontweight="bold",
+            color=INK,
+        )
+        for k, line in enumerate(lines[start : start + NOTES_A_PAGE]):
+            page.text(0.07, 0.92 - 0.0155 * k, line, fontsize=9, color=INK)
+        pages.append(page)
+    return pages
+
+
+NOTES_A_PAGE = 55
 A_PAGE = 4
 """So many pulls' force-draw plots stand on a page."""
 
@@ -376,7 +416,7 @@ def sheet_pdf(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Uni
         pdf.savefig(first_page(bow, pulls, photos, units))
         for start in range(0, len(pulls), ROWS_A_PAGE):
             pdf.savefig(_course_page(bow, pulls, start, units))
-        for page in _plot_pages(bow, pulls, units):
+        for page in (*_plot_pages(bow, pulls, units), *_notes_pages(bow, pulls, units)):
             pdf.savefig(page)
     return out.getvalue()
 
@@ -412,15 +452,15 @@ def sheet_html(
         f"<tr>{''.join(f'<{tag}>{html.escape(c)}</{tag}>' for c in cells)}</tr>"
         for tag, cells in (("th", COURSE), *(("td", row) for row in course_rows(pulls, units)))
     )
-    notes = "".join(f"<li>{html.escape(units.words(note.text))}</li>" for note in pulls[-1].advice.advice_notes)
+    notes = "".join(f"<li>{html.escape(text)}</li>" for text in _advice_notes(pulls, units))
     style = (
         f"body{{background:{PAPER};color:{INK};font:15px sans-serif;max-width:1000px;margin:2em auto;padding:0 1em}}"
         "th{text-align:left;padding-right:2em;font-weight:normal;opacity:.75}img{max-width:480px;width:100%}figure{display:inline-block;margin:0 1em 1em 0}"
         ".course td,.course th{padding-right:1.2em;white-space:nowrap;font-size:13px}.plot{display:inline-block;max-width:490px}svg{max-width:100%;height:auto}"
     )
     body = (
-        f"<h1>{html.escape(bow)}</h1><p>{html.escape(limb_text(pulls, units))}</p>{shown}<table>{rows}</table>{plots}"
+        f"<h1>{html.escape(bow)}</h1><p>{html.escape(limb_text(pulls, units))}</p>{f'<ul>{notes}</ul>' if notes else ''}{shown}<table>{rows}</table>{plots}"
         f"<h2>What was foreseen and what came</h2><table class=course>{course}</table>"
-        f"{f'<ul>{notes}</ul>' if notes else ''}<p>{html.escape(CAUTION)}</p>"
+        f"<p>{html.escape(CAUTION)}</p>"
     )
     return f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{html.escape(bow)}</title><style>{style}</style>{body}</html>\n'.encode()

@@ -111,7 +111,10 @@ def plan_words(
         "          (rms of the true bow as far as it can be known, and between what it is in 8 of 10 bows)",
     ]
     if plan.missing:
-        out.append(f"BEFORE IT IS DONE: {'; '.join(missing_words(m, units) for m in plan.missing)}.")
+        first = "once a way out is chosen, and " if over else ""
+        out.append(
+            f"BEFORE IT IS DONE ({first}never beyond the stop): {'; '.join(missing_words(m, units) for m in plan.missing)}."
+        )
     laid = plan.layers
     if laid:
         out += [
