@@ -7,6 +7,7 @@ import pytest
 from scipy.special import ndtr
 
 from tiller.vision.limbs.edges import HALF_WINDOW_PX, EdgeSearch, fit_edges
+from tiller.vision.limbs.limb import window_of
 
 TAU = np.arange(-HALF_WINDOW_PX, HALF_WINDOW_PX + 1, dtype=float)
 BLUR = (0.8, 1.4)
@@ -79,3 +80,8 @@ def test_nothing_there_is_not_made_up() -> None:
     picture = (empty + rng.normal(0, 1.0, empty.shape)).astype(np.float32)
     fit = fit_edges(picture, empty, np.zeros(32), BLUR, (1.0, 1.0))
     assert np.nanmedian(fit.step) < 4.0 or np.all(~np.isfinite(fit.tau_px))
+
+
+def test_a_length_is_averaged_over_as_many_stations_as_it_holds() -> None:
+    assert [window_of(55.0, spacing_mm) for spacing_mm in (2.5, 5.0, 10.0, 20.0)] == [23, 11, 5, 5]
+    assert window_of(120.0, 5.0) == 25

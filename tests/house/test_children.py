@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tiller.children import SecondProcess
+from tiller.children import ProcessDied, SecondProcess
 from tiller.measure.tracing import CHAINS_FROM
 
 
@@ -51,7 +53,7 @@ def test_a_relative_path_and_no_second_process_give_the_same(long_recording: Pat
 
 HOLDER = """
 import os, sys, time
-from tiller.children import SecondProcess
+from tiller.children import ProcessDied, SecondProcess
 with SecondProcess(int) as second:
     print(second.ask(os.getpid).take(), flush=True)
     time.sleep(60)
@@ -92,3 +94,28 @@ def test_where_it_dies_the_work_is_done_here() -> None:
 def test_what_the_work_raises_is_raised() -> None:
     with SecondProcess(int) as second, pytest.raises(ValueError, match="invalid literal"):
         second.ask(int, "x").take()
+
+
+def test_a_fault_of_the_work_is_raised_as_it_is() -> None:
+    with SecondProcess(int) as second, pytest.raises(FileNotFoundError):
+        second.alone(os.stat, "no such file")
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this system has no kill that cannot be caught")
+@pytest.mark.parametrize("after_s", [0.1, 0.2, 0.3, 0.4, 0.6, 0.8])
+def test_a_process_killed_while_it_answers_keeps_nobody_waiting(after_s: float) -> None:
+    """The pipe then holds the beginning of an answer that never ends."""
+    ended = threading.Event()
+
+    def wait(second: SecondProcess) -> None:
+        with contextlib.suppress(ProcessDied):  # or the answer, where that was quicker than the signal
+            second.alone(bytes, 200_000_000)
+        ended.set()
+
+    with SecondProcess(int) as second:
+        number = second.alone(os.getpid)
+        threading.Thread(target=wait, args=(second,), daemon=True).start()
+        time.sleep(after_s)
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(number, signal.SIGKILL)
+        assert ended.wait(60.0)

@@ -196,7 +196,7 @@ def trace_limbs(
     strip_belly = np.where(phi > 0, width * phi, 0.0)
     strips = joined([(strip_back + look.round_mm[0]) * scale, (strip_belly + look.round_mm[1]) * scale])
     half_px = np.tile(0.5 * (up_mm + low_mm) * scale, 2)
-    smooth = _odd(SMOOTH_MM / float(np.mean(spacing)))
+    smooth = window_of(SMOOTH_MM, float(np.mean(spacing)))
     start, reach = _by_hue(seen[1], half_px, look.noise[1], smooth, 2 * limbs)
     told = np.isfinite(reach)
     by_hue = float(np.mean(told)) > HUE_TELLS
@@ -252,7 +252,7 @@ def _places(
     place, sd = _without_strays(
         (tau_px.reshape(2, -1) / scale * [[1.0], [-1.0]]).reshape(2 * limbs, n),
         sd.reshape(2 * limbs, n),
-        _odd(STRAY_MM / float(np.mean(spacing_mm))),
+        window_of(STRAY_MM, float(np.mean(spacing_mm))),
     )
     return place.reshape(2, limbs, n), sd.reshape(2, limbs, n)
 
@@ -349,8 +349,9 @@ def _centre(s_mm: Array, up: Array, sd_up: Array, low: Array, sd_low: Array) -> 
     return offset, spread
 
 
-def _odd(count: float) -> int:
-    """The odd whole number nearest to ``count``, 5 at least."""
+def window_of(length_mm: float, spacing_mm: float) -> int:
+    """The odd number of stations that spans a length, 5 at least."""
+    count = length_mm / spacing_mm
     return max(5, 2 * int(count // 2) + 1)
 
 
