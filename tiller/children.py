@@ -124,7 +124,11 @@ class SecondProcess:
             raise ProcessDied
         try:
             coming = pool.submit(work, *args, **kwargs)
-        except (BrokenProcessPool, RuntimeError, OSError) as err:  # RuntimeError: it was shut down; OSError: none could be started
+        except (
+            BrokenProcessPool,
+            RuntimeError,
+            OSError,
+        ) as err:  # RuntimeError: it was shut down; OSError: none could be started
             raise ProcessDied from err
         try:
             return coming.result()

@@ -498,11 +498,8 @@ class Rack:
         if self.measuring.busy or self.measuring.noting:
             self._say(Answers.NOT_YET)
             return
-        if worked is None:
-            self._say(Answers.NO_PULL_YET)
-            return
-        if self._since_scraped == 0:
-            self._say(Answers.NOTED_ALREADY)
+        if worked is None or self._since_scraped == 0:
+            self._say(Answers.NO_PULL_YET if worked is None else Answers.NOTED_ALREADY)
             return
         if not self.measuring.note(worked, strokes):
             self._noted(strokes)
@@ -593,7 +590,7 @@ class Rack:
             force_s=self._force_s,
         )
         if self.options.watch is not None:
-            waits = self._state.stage is Stage.RESTING and self.measuring.busy
+            waits = self.measuring.busy and not drawn
             self.options.watch(self.analyst.scene is not None, Stage.DONE if waits else self._state.stage)
         with self._fresh:
             self._view = view
