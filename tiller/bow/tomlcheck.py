@@ -28,7 +28,8 @@ def load_toml(path: Path) -> dict[str, Any]:
     try:
         raw = read_regular(path, LARGEST_TOML)
     except FileNotFoundError:
-        msg = f"{path.name} is missing in {path.parent}: check the name, or copy the one that belongs to this rack or bow there."
+        makes = "; 'tiller calibrate' writes a rig's" if path.name == "rig.toml" else ""
+        msg = f"{path.name} is missing in {path.parent}: check the name, or copy the one that belongs to this rack or bow there{makes}."
         raise FileFault(msg) from None
     except OSError as err:
         msg = f"{path} cannot be read ({err.strerror}): check the file and its permissions."

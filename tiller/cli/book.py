@@ -259,11 +259,15 @@ def run_merge(args: argparse.Namespace) -> int:
 def run_report(args: argparse.Namespace) -> int:
     """``tiller report``: the sheet of a bow, from its pulls in the book."""
     from tiller.cli.common import existing_book
+    from tiller.records.book import Book
     from tiller.report.style import Units
     from tiller.shop.sheets import write_sheet
 
     path = existing_book(args)
-    print("Taking the photographs from the recordings ...", flush=True)
+    with Book(path) as book:
+        known = bool(book.pulls(args.bow))
+    if known:
+        print("Taking the photographs from the recordings ...", flush=True)
     written = write_sheet(path, args.bow, Path(args.out), Units(args.units == "metric"))
     for text in written.said:
         print(f"Note: {text}")

@@ -106,6 +106,8 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             if wanted.bow is None:
                 msg = "Say which bow: 'tiller rack BOW', a bow.toml or a bow's name."
                 raise BookFault(msg)
+            if wanted.book is not None and (fault := fate_fault(wanted.book, wanted.bow)):
+                raise BookFault(fault)
             bow_path, rig_path = find_bow(wanted.bow), wanted.rig or data_folder() / "rig.toml"
             if not rig_path.is_file() and wanted.camera is None:
                 msg = f"There is no rig file at {rig_path}: 'tiller calibrate scale' writes it, or give one with --rig."

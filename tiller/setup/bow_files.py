@@ -33,6 +33,8 @@ def find_bow(text: str) -> Path:
     if bow_file(text).is_file():
         return bow_file(text)
     msg = f"There is no bow '{text}' yet: 'tiller bow {shlex.quote(text)}' asks for what must be known of it."
+    if "/" not in text:
+        msg += " One that only the book has (from another shop) wants its bow.toml brought along."
     raise BookFault(msg)
 
 

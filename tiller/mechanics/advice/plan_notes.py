@@ -44,7 +44,12 @@ class Standing:
 def of_standing(standing: Standing, now: State, aim: Aim, uneven: float) -> list[Note]:
     """Why no wood, or no more of it, is to come off."""
     if not standing.missing:
-        return [info("plan.done", "weight and tiller are within what can be measured: the bow is done.")]
+        return [
+            info(
+                "plan.done",
+                "weight and tiller are within what can be measured: the bow is done, no more wood comes off; its full draw is gone to within the stops.",
+            )
+        ]
     if standing.shaped:
         return [
             info(
