@@ -1,6 +1,6 @@
 """Errors that a person at the rack reads.
 
-    TillerError                 anything that a user can mend; exit code 2
+    TillerError                 anything that a user can put right; exit code 2
     ├── FileFault               a file or a folder is missing, broken or says something wrong
     │   ├── KeyFault            one key of a TOML file is missing or wrong
     │   └── RecordingFault      a folder that is no recording, or lacks a part of one

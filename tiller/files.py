@@ -27,12 +27,12 @@ def check_regular(path: Path, largest: int) -> None:
         OSError: it cannot be looked at.
         FileFault: it is no regular file, or too large.
     """
-    told = Path(path).stat()
-    if not stat.S_ISREG(told.st_mode):
-        msg = f"{path} is a {'folder' if stat.S_ISDIR(told.st_mode) else 'device or a pipe'}, no file: give a file."
+    status = Path(path).stat()
+    if not stat.S_ISREG(status.st_mode):
+        msg = f"{path} is a {'folder' if stat.S_ISDIR(status.st_mode) else 'device or a pipe'}, no file: give a file."
         raise FileFault(msg)
-    if told.st_size > largest:
-        msg = f"{path} has {told.st_size / 1e6:.0f} MB, more than the {largest / 1e6:.0f} MB that such a file may have: is it the right one?"
+    if status.st_size > largest:
+        msg = f"{path} has {status.st_size / 1e6:.0f} MB, more than the {largest / 1e6:.0f} MB that such a file may have: is it the right one?"
         raise FileFault(msg)
 
 
@@ -96,8 +96,8 @@ def write_whole(path: Path, data: bytes | Iterable[bytes], *, new: bool = False)
         msg = f"{path} is there already: edit it, or choose another name."
         raise FileFault(msg) from err
     except OSError as err:
-        mend = "free some space, or choose another place" if err.errno in FULL else "choose another place or name"
-        msg = f"{path} could not be written ({err.strerror}): {mend}; nothing was left half-written."
+        remedy = "free some space, or choose another place" if err.errno in FULL else "choose another place or name"
+        msg = f"{path} could not be written ({err.strerror}): {remedy}; nothing was left half-written."
         raise FileFault(msg) from err
     finally:
         if temporary is not None:

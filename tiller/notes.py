@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from tiller.quantity import Quantity, plain, quantities
 
-UNTOLD = "kept.untold"
+UNCODED = "kept.uncoded"
 """The code of a sentence out of a book that kept no codes."""
 
 
@@ -73,12 +73,12 @@ def written(note: Note) -> dict[str, str]:
     return {"code": note.code, "level": note.level.value, "text": note.text}
 
 
-def read(told: object) -> Note | None:
+def read(kept: object) -> Note | None:
     """A note out of JSON, or out of a book that kept sentences only; None of what is neither."""
-    if isinstance(told, str):
-        return info(UNTOLD, told)
-    if not isinstance(told, dict) or not isinstance(told.get("text"), str):
+    if isinstance(kept, str):
+        return info(UNCODED, kept)
+    if not isinstance(kept, dict) or not isinstance(kept.get("text"), str):
         return None
-    code, level = told.get("code"), told.get("level")
+    code, level = kept.get("code"), kept.get("level")
     known = level in Level.__members__.values()
-    return Note(code if isinstance(code, str) else UNTOLD, Level(str(level)) if known else Level.INFO, told["text"])
+    return Note(code if isinstance(code, str) else UNCODED, Level(str(level)) if known else Level.INFO, kept["text"])

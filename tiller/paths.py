@@ -8,9 +8,9 @@ from pathlib import Path
 
 def data_folder() -> Path:
     """Where the shop's things are kept: TILLER_HOME, else the system's place for a user's data."""
-    told = os.environ.get("TILLER_HOME")
-    if told:
-        return Path(told).resolve()
+    given = os.environ.get("TILLER_HOME")
+    if given:
+        return Path(given).resolve()
     from platformdirs import user_data_path
 
     return Path(user_data_path("tiller", appauthor=False))

@@ -59,15 +59,15 @@ def measure_pull(recording: Recording) -> Measured:
 
 def advise(measured: Measured, bow: Bow) -> Advice:
     """Forecast, stop and plan from a measured pull alone; what cannot be had is None, and ``notes`` say why."""
-    told = _advise(measured, bow)
-    stop = replace(told.stop, reason=plain(told.stop.reason)) if told.stop is not None else None
-    plan = told.plan
+    advice = _advise(measured, bow)
+    stop = replace(advice.stop, reason=plain(advice.stop.reason)) if advice.stop is not None else None
+    plan = advice.plan
     if plan is not None:
         left = tuple(replace(a, reason=plain(a.reason)) for a in plan.left_alone)
         plan = replace(plan, left_alone=left, notes=tuple(note.in_metric() for note in plan.notes))
-    notes = tuple(note.in_metric() for note in told.notes)
-    no_forecast, no_plan = plain(told.no_forecast), plain(told.no_plan)
-    return replace(told, stop=stop, plan=plan, notes=notes, no_forecast=no_forecast, no_plan=no_plan)
+    notes = tuple(note.in_metric() for note in advice.notes)
+    no_forecast, no_plan = plain(advice.no_forecast), plain(advice.no_plan)
+    return replace(advice, stop=stop, plan=plan, notes=notes, no_forecast=no_forecast, no_plan=no_plan)
 
 
 def forecast(measured: Measured, draw_mm: float, brace_mm: float) -> Forecast:

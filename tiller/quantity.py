@@ -53,8 +53,8 @@ def shown(text: str, length: Shown, force: Shown) -> str:
     """The sentence with each of its lengths and forces as these two show them."""
 
     def one(mark: re.Match[str]) -> str:
-        first, second, unit, sign, told = mark.groups()
-        decimals = None if told == "g" else int(told)
+        first, second, unit, sign, digits = mark.groups()
+        decimals = None if digits == "g" else int(digits)
         show = length if unit == "mm" else force
         words = show(float(first), decimals, bool(sign))
         if second is None:

@@ -1,4 +1,4 @@
-"""Where a command may write what it was asked for: never over what it reads, nor into a recording, unless it is told to."""
+"""Where a command may write what it was asked for: never over what it reads, nor into a recording, unless it is asked to."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ from tiller.sources.interfaces import Shot
 from tiller.vision.limbs.expected import Bending
 from tiller.vision.limbs.limb import normals
 from tiller.vision.limbs.pull import Known, find_models, see_drawn, set_scene, stand
-from tiller.vision.limbs.wood import coloured, on_wood, tells
+from tiller.vision.limbs.wood import coloured, distinct_share, on_wood
 
 FAR_MM = 6.0
 
@@ -140,7 +140,7 @@ def test_what_stands_before_a_limb_is_said_and_nothing_is_drawn_there(seed: int,
                 cv2.circle(image, (int(x), int(y)), 45, (60, 80, 120), -1)
         looked = analyst.look(Shot(image, t, number))
         if covered and moment.draw_mm is not None:
-            said.append(looked.said)
+            said.append(looked.trouble)
             assert not looked.lines or gap_mm(looked, rack.shapes.at(moment.draw_mm)) < 12.0
             assert analyst._last is not None
             if lost:  # a limb that is not found must not be taken for the shape at that draw
@@ -157,7 +157,7 @@ def test_what_stands_before_a_limb_is_said_and_nothing_is_drawn_there(seed: int,
                         seen=1.0,
                         hidden={s: np.zeros(len(lines[s]), bool) for s in SIDES},
                         knocked=False,
-                        said="",
+                        trouble="",
                     )
                     assert gap_mm(kept, rack.shapes.at(-seat[1])) < 12.0
     assert ("part of the left limb is hidden" if share < 0.4 else "limb is hidden") in said[-1]
@@ -173,9 +173,9 @@ def test_a_line_beside_the_limb_is_not_taken_for_it(shared: Path, name: str) -> 
     at_rest, nothing = stand(scene, rest).frame, stand(scene, empty).frame
     scene, models = find_models(scene, at_rest)
     for side in SIDES:
-        assert tells(at_rest, models[side]) > 0.9
+        assert distinct_share(at_rest, models[side]) > 0.9
         # as if the wall had the wood's colour
-        assert tells(at_rest, coloured(nothing, models[side])) < 0.2
+        assert distinct_share(at_rest, coloured(nothing, models[side])) < 0.2
     known, bending = Known(), Bending.of(recording.bow, models)
     for picture in recording.of_role("pull")[::5]:
         stood = stand(scene, read_picture(recording, picture), known.hook_px)

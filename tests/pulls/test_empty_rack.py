@@ -57,12 +57,12 @@ def test_the_live_rack_says_so(small_recording: Path) -> None:
             looked = analyst.look(Shot(pictures[role], number / 30, number))
         return looked
 
-    assert show("rest").said == OCCUPIED  # nothing is photographed as long as it lies there
+    assert show("rest").trouble == OCCUPIED  # nothing is photographed as long as it lies there
     assert analyst.empty is None
     assert show("empty").ready
     assert show("rest").bow
     analyst.forget_empty()  # E while it lies there: it is waited for, not photographed
-    assert show("rest").said == OCCUPIED
+    assert show("rest").trouble == OCCUPIED
     assert show("empty").ready
     analyst.forget_empty()
     show("rest")

@@ -88,11 +88,11 @@ def test_back_and_an_earlier_form_are_offered_again() -> None:
 
 def test_what_follows_is_said() -> None:
     state = answered(Asking(metric=True), "bow")
-    assert "is in no table" in answered(state, "shagbark hickry").told
-    assert "shagbark hickory" in answered(state, "shagbark hickry").told
-    assert answered(state, "white ash").told == ""
+    assert "is in no table" in answered(state, "shagbark hickry").follows
+    assert "shagbark hickory" in answered(state, "shagbark hickry").follows
+    assert answered(state, "white ash").follows == ""
     state = through(state, ANSWERS.split(",28in")[0])
-    assert "from the pivot to the string that is 667 mm" in plain(answered(state, "28 in").told)
+    assert "from the pivot to the string that is 667 mm" in plain(answered(state, "28 in").follows)
     assert math.isnan(state.place_mm)
 
 
@@ -104,7 +104,7 @@ def test_nothing_is_cut_off_at_any_question(size: tuple[int, int], metric: bool)
     typed = ["the long yew bow for the tall customer who wants it before midsummer", *ANSWERS.split(",")]
     mm = [f"{t}mm" if t.isdigit() else t for t in typed]
     for k, text in enumerate(mm):
-        for shown in (state, replace(state, fault="x " * 120), replace(state, told="y " * 120)):
+        for shown in (state, replace(state, fault="x " * 120), replace(state, follows="y " * 120)):
             sheet = Sketch(*size)
             draw_form(sheet, shown, units, look.LIGHT if k % 2 else look.DARK)
             for placed in sheet.placed:

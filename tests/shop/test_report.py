@@ -189,7 +189,7 @@ def test_what_a_bow_taught(small_recording: Path, tmp_path: Path, capsys: pytest
         w, t = bow.limb(side).width_at(limb.s_mm)[inside], bow.limb(side).thickness_at(limb.s_mm)[inside]
         found += (limb.stiffness_n_m2[inside] * 1e6 / (w * t**3 / 12) * 1e-3).tolist()
     assert bow.crown_radius_mm is None
-    assert not one.modulus_tells  # a back that was taken as flat is a guess
+    assert not one.modulus_counts  # a back that was taken as flat is a guess
     assert np.isnan(shop_modulus([one])[0])
     assert "a guess, not counted" in told
     assert np.isnan(one.stroke_mm)  # nothing was scraped

@@ -209,8 +209,8 @@ def test_two_books_are_put_together(tmp_path: Path) -> None:
     before = theirs.read_bytes()
     done = merge(ours, theirs)
     assert (done.pulls, done.results, done.known) == (2, 3, 3)
-    assert len(done.said) == 1
-    assert "'orchard bow' is described otherwise" in done.said[0]
+    assert len(done.notes) == 1
+    assert "'orchard bow' is described otherwise" in done.notes[0]
     told = contents(ours)
     assert ("hedge bow", "rec9", 1, 555.0) in told
     assert ("orchard bow (2)", "rec11", 0, 333.0) in told
@@ -218,7 +218,7 @@ def test_two_books_are_put_together(tmp_path: Path) -> None:
     assert ("orchard bow", "rec3", 1, 403.0) in told
     again = merge(ours, theirs)
     assert (again.pulls, again.results, again.known) == (0, 0, 5)
-    assert again.said == ()  # nothing came in, nothing is to be said
+    assert again.notes == ()  # nothing came in, nothing is to be said
     assert contents(ours) == told
     assert theirs.read_bytes() == before
     with Book(ours) as book:
@@ -234,7 +234,7 @@ def test_a_bow_that_both_books_describe_is_one_bow_and_what_differs_is_said(tmp_
             db.execute("UPDATE bows SET description = ? WHERE name = 'hedge bow'", (json.dumps(told),))
     with Book(theirs) as book:
         book.set_fate("hedge bow", "chrysals")
-    said = " ".join(merge(ours, theirs).said)
+    said = " ".join(merge(ours, theirs).notes)
     assert "target weight n 150 here and 222 there" in said
     assert "what became of the bow 'hedge bow': chrysals" in said
     with Book(ours) as book:
@@ -249,7 +249,7 @@ def test_a_bow_that_both_books_describe_is_one_bow_and_what_differs_is_said(tmp_
         db.execute("INSERT INTO pulls VALUES (9, 1, 'mark-9', 'rec9', 'shop/rec9', '2026-01-09T09:00:00')")
         row = db.execute("SELECT * FROM results WHERE id = 1").fetchone()
         db.execute(f"INSERT INTO results VALUES ({', '.join('?' * len(row))})", (9, 9, *row[2:]))
-    assert "is described otherwise in both books" in " ".join(merge(ours, theirs).said)
+    assert "is described otherwise in both books" in " ".join(merge(ours, theirs).notes)
     assert ("hedge bow (2)", "rec9") in {(bow, recording) for bow, recording, _, _ in contents(ours)}
 
 
@@ -283,7 +283,7 @@ def test_an_older_result_stays_behind_a_newer_one_and_twins_are_kept(tmp_path: P
     assert merge(ours, theirs).results == 0
     with Book(theirs) as book:
         book.set_fate("hedge bow", "broken")
-    assert any("the worse of both" in text for text in merge(ours, theirs).said)
+    assert any("the worse of both" in text for text in merge(ours, theirs).notes)
     with Book(ours) as book:
         assert {b.name: b.fate for b in book.bows()}["hedge bow"] == "broken"
 

@@ -20,7 +20,7 @@ from tiller.measure.followup.sets import Past
 from tiller.measure.pipeline import measure
 from tiller.measure.recording import hash_files, read_recording
 from tiller.measure.store import taken_at
-from tiller.notes import UNTOLD, Level, Note, info
+from tiller.notes import UNCODED, Level, Note, info
 from tiller.records.book import Book, PullSource
 from tiller.records.shapes import KeptNotes, fits_advice, notes_json, notes_of
 from tiller.records.stored_advice import StoredAdvice, StoredComparison, read, written
@@ -70,8 +70,8 @@ def test_nothing_is_nothing() -> None:
 
 def test_what_an_older_book_kept_as_sentences_are_notes() -> None:
     advice, comparison = read({"advice_said": ["dry it first"], "beside_said": ["all came off", 3]})
-    assert advice.advice_notes == (info(UNTOLD, "dry it first"),)
-    assert comparison.comparison_notes == (info(UNTOLD, "all came off"),)
+    assert advice.advice_notes == (info(UNCODED, "dry it first"),)
+    assert comparison.comparison_notes == (info(UNCODED, "all came off"),)
 
 
 @pytest.mark.parametrize("wrong", ["a text", 3.0, [1, 2], {"draw_mm": "far"}, [{"limb": 3}], True, None])
@@ -126,5 +126,5 @@ def test_notes_of_another_kind_are_none(wrong: str) -> None:
 def test_notes_come_back_and_sentences_of_an_older_book_with_them() -> None:
     kept = KeptNotes((Note("area.one", Level.STOP, "stop"),), ("a picture",))
     assert notes_of(notes_json(kept)) == kept
-    assert notes_of('{"said": ["dry it"], "left_out": ["x"]}') == KeptNotes((info(UNTOLD, "dry it"),), ("x",))
-    assert notes_of('["dry it"]') == KeptNotes((info(UNTOLD, "dry it"),), ())
+    assert notes_of('{"said": ["dry it"], "left_out": ["x"]}') == KeptNotes((info(UNCODED, "dry it"),), ("x",))
+    assert notes_of('["dry it"]') == KeptNotes((info(UNCODED, "dry it"),), ())

@@ -293,7 +293,7 @@ def test_a_wood_of_no_table_is_laid_out_by_what_the_shop_s_bows_showed(
     assert main([*own, "--strain", "0.009"]) == 2
     assert "the book has no bow of it with a modulus" in capsys.readouterr().err
     bow = Taught(bow="plum one", pulls=5, modulus_gpa=11.0, strain=0.007, set_mm=4.0, stroke_mm=0.05, off=())
-    assert bow.modulus_tells
+    assert bow.modulus_counts
     monkeypatch.setattr(cli_layout, "_lessons", lambda _: [bow, replace(bow, bow="plum two", modulus_gpa=12.0)])
     assert main([*own, "--strain", "0.009"]) == 0
     out = capsys.readouterr().out

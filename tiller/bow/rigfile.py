@@ -72,10 +72,10 @@ class HookFiducial:
 
 @dataclass(frozen=True, kw_only=True)
 class LoadCell:
-    """Counts per newton (its sign included), the counts at no load, and the relative sd of the sensitivity (0: not told).
+    """Counts per newton (its sign included), the counts at no load, and the relative sd of the sensitivity (0: not given).
 
     ``counts_per_n2``: counts = zero + counts_per_newton F + counts_per_n2 F2; ``largest_n``: the largest load it was calibrated
-    with, inf where not told; the rest says when, with what, and the gravity (m/s2, 0 = not told) that the masses were hung in.
+    with, inf where not given; the rest says when, with what, and the gravity (m/s2, 0 = not given) that the masses were hung in.
     """
 
     counts_per_newton: float

@@ -177,7 +177,7 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml", today: date |
         today: no day may lie after it; None = that is not checked.
 
     Raises:
-        KeyFault: a key is missing or wrong, dates are out of order, a weigh-in leaps. (One that rises a little is said later.)
+        KeyFault: a key is missing or wrong, dates are out of order, a weigh-in leaps. (One that rises a little is reported later.)
     """
     top = Table(file, "", data)
     dates = _dates(top, today)
@@ -311,10 +311,10 @@ def onto_bow(text: str, bow: Bow, stave: Stave, moisture: float | None) -> str:
         top["moisture_percent"] = round(moisture, 1)
     if top:
         text = with_keys(text, top)
-    for told in stave.features:
-        limb, feature = bow.limb(told.limb), told.feature
+    for noted in stave.features:
+        limb, feature = bow.limb(noted.limb), noted.feature
         if feature.to_mm > limb.length_mm:
-            msg = f"the {feature.kind} from {mm_span(feature.from_mm, feature.to_mm)} lies beyond the {told.limb} limb's nock at {mm(limb.length_mm)}: measure it from the pivot along the back."
+            msg = f"the {feature.kind} from {mm_span(feature.from_mm, feature.to_mm)} lies beyond the {noted.limb} limb's nock at {mm(limb.length_mm)}: measure it from the pivot along the back."
             raise ValueError(msg)
         if any(
             o.kind == feature.kind and o.from_mm < feature.to_mm and feature.from_mm < o.to_mm for o in limb.features
@@ -327,5 +327,5 @@ def onto_bow(text: str, bow: Bow, stave: Stave, moisture: float | None) -> str:
             "leave_alone": feature.leave_alone,
             "strain_share": feature.strain_share,
         }
-        text = with_rows(text, ("limbs", told.limb, "features"), [row])
+        text = with_rows(text, ("limbs", noted.limb, "features"), [row])
     return text

@@ -95,10 +95,10 @@ def _as_wanted(out: str, wanted: dict[str, Any]) -> str:
     """The text, if it says what it is to say; else written anew, lines that are remarks first: a file laid out in an unusual way may lose the places of
     its remarks, not its meaning."""
     try:
-        told = tomllib.loads(out)
+        parsed = tomllib.loads(out)
     except tomllib.TOMLDecodeError:
-        told = None
-    if told == wanted:
+        parsed = None
+    if parsed == wanted:
         return out
     remarks = [line for line in out.splitlines() if line.lstrip().startswith("#")]
     return "\n".join([*remarks, toml(wanted)])

@@ -176,8 +176,8 @@ def run_export(args: argparse.Namespace) -> int:
         bows = book.bows() if args.pull is None else []
         done = {b.name: [events_json(e) for e in events_of(book, b.name)] for b in bows}
     if bows:
-        told = [{**asdict(b), "description": json.loads(b.description), "events": done[b.name]} for b in bows]
-        write_json(folder / "bows.json", {"bows": told})
+        listed = [{**asdict(b), "description": json.loads(b.description), "events": done[b.name]} for b in bows]
+        write_json(folder / "bows.json", {"bows": listed})
         for name, path in shop_files().items() if home.resolve() == data_folder().resolve() else ():
             write_whole(folder / "shop" / name, path.read_bytes())
     if not wanted:
@@ -203,13 +203,13 @@ def run_check(args: argparse.Namespace) -> int:
 
     path = existing_book(args)
     with Book(path) as book:
-        told = check(book)
-    if told.damage or told.dangling:
-        what = "; ".join(told.damage) or f"{told.dangling} row(s) refer to one that is not there"
+        found = check(book)
+    if found.damage or found.dangling:
+        what = "; ".join(found.damage) or f"{found.dangling} row(s) refer to one that is not there"
         msg = f"The book {path} is damaged ({what}): {BRING_BACK}."
         raise BookFault(msg)
-    print(f"{path} is sound: {told.bows} bow(s), {told.pulls} pull(s).")
-    for folder in told.gone:
+    print(f"{path} is sound: {found.bows} bow(s), {found.pulls} pull(s).")
+    for folder in found.gone:
         print(f"Note: the recording {folder} is not there any more; what was measured of it is kept.")
     return 0
 
@@ -221,8 +221,8 @@ def run_backup(args: argparse.Namespace) -> int:
     from tiller.records.safe import back_up
 
     kept = back_up(existing_book(args), Path(args.file), shop_files())
-    told = ", ".join(f"{n} {name}" for name, n in kept.rows.items())
-    print(f"{args.file} written and read back: {told}, {len(kept.members) - 1} file(s) of bows and rig.")
+    counts = ", ".join(f"{n} {name}" for name, n in kept.rows.items())
+    print(f"{args.file} written and read back: {counts}, {len(kept.members) - 1} file(s) of bows and rig.")
     print(
         "Recordings are plain folders and are not in it: copy the folder of pulls as well. Keep a backup on another disk."
     )
@@ -251,7 +251,7 @@ def run_merge(args: argparse.Namespace) -> int:
 
     done = merge(existing_book(args), Path(args.other))
     print(f"{done.pulls} pull(s) and {done.results} result(s) came in; {done.known} pull(s) were there already.")
-    for text in done.said:
+    for text in done.notes:
         print(f"Note: {text}")
     return 0
 
@@ -269,7 +269,7 @@ def run_report(args: argparse.Namespace) -> int:
     if known:
         print("Taking the photographs from the recordings ...", flush=True)
     written = write_sheet(path, args.bow, Path(args.out), Units(args.units == "metric"))
-    for text in written.said:
+    for text in written.notes:
         print(f"Note: {text}")
     print(f"{written.pdf.resolve()} and {written.html.name} written. On the limb: {written.on_the_limb}")
     return 0
@@ -358,7 +358,7 @@ def lessons_of(path: Path, wood: str | None = None) -> dict[str, list[Taught]]:
             try:
                 bow = read_bow(Path(pulls[-1].folder) / "bow.toml")
             except TillerError:
-                bow = None  # its recording was moved: the rest is told all the same
+                bow = None  # its recording was moved: the rest is shown all the same
             by_wood.setdefault(pulls[-1].wood, []).append(lesson(name, pulls, bow, fates.get(name, "")))
     return by_wood
 

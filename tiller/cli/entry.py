@@ -22,7 +22,7 @@ from tiller.writable import check_outputs
 # Our matrices are small: a second thread of the linear algebra only waits for the first (twice the time for the
 # forecast). It must be set before numpy is loaded; who sets it otherwise has his way.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-# a dead camera is said by this program, once; the libraries would say it at each retry
+# a dead camera is reported by this program, once; the libraries would say it at each retry
 os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
 os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 
@@ -76,13 +76,13 @@ def versions() -> str:
     import platform
     from importlib.metadata import PackageNotFoundError, version
 
-    told = []
+    parts = []
     for name in LIBRARIES:
         try:
-            told.append(f"{name} {version(name)}")
+            parts.append(f"{name} {version(name)}")
         except PackageNotFoundError:
-            told.append(f"{name} is missing")
-    return f"tiller {__version__} (Python {platform.python_version()}, {platform.system()} {platform.machine()}; {', '.join(told)})"
+            parts.append(f"{name} is missing")
+    return f"tiller {__version__} (Python {platform.python_version()}, {platform.system()} {platform.machine()}; {', '.join(parts)})"
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -159,7 +159,7 @@ def _usual_units() -> str:
 
 
 def parsed(argv: list[str] | None) -> argparse.Namespace:
-    """What was said on the command line, lengths and forces in mm and N."""
+    """What was asked for on the command line, lengths and forces in mm and N."""
     args = build_parser().parse_args(argv)
     if getattr(args, "units", "metric") is None:
         args.units = _usual_units()
@@ -175,13 +175,13 @@ def main(argv: list[str] | None = None) -> int:
             if log is not None:
                 log.end(code)
             return code
-        except OSError:  # nothing more can be said: where it is said is full or gone
+        except OSError:  # nothing more can be reported: where it is reported is full or gone
             return 2
 
 
-def _in_units(err: TillerError, said: argparse.Namespace | None) -> str:
+def _in_units(err: TillerError, asked: argparse.Namespace | None) -> str:
     """The error's sentence in the units that were asked for."""
-    if getattr(said, "units", "metric") == "metric":
+    if getattr(asked, "units", "metric") == "metric":
         return str(err)
     from tiller.report.style import Units
 
@@ -228,11 +228,11 @@ class _Log:
 
 
 def _main(argv: list[str] | None) -> tuple[int, _Log | None]:
-    """Runs what was said; how it ended, and the log that was wanted."""
-    said: argparse.Namespace | None = None
+    """Runs what was asked for; how it ended, and the log that was wanted."""
+    asked: argparse.Namespace | None = None
     log: _Log | None = None
     try:
-        args = said = parsed(argv)
+        args = asked = parsed(argv)
         if args.log_file:
             log = _Log(args.log_file, list(sys.argv[1:] if argv is None else argv))
         check_outputs(args)
@@ -242,13 +242,13 @@ def _main(argv: list[str] | None) -> tuple[int, _Log | None]:
     except BaseException as err:
         if log is not None:
             log.trace = "".join(traceback.format_exception(err))
-        return _ended(err, said), log
+        return _ended(err, asked), log
 
 
-def _ended(err: BaseException, said: argparse.Namespace | None) -> int:
+def _ended(err: BaseException, asked: argparse.Namespace | None) -> int:
     """Says in one sentence why it ended; the exit code."""
     if isinstance(err, TillerError):
-        print(one_line(f"tiller: {_in_units(err, said)}"), file=sys.stderr)
+        print(one_line(f"tiller: {_in_units(err, asked)}"), file=sys.stderr)
         return 2
     if isinstance(err, ImportError):
         name = getattr(err, "name", None) or str(err)
@@ -259,7 +259,7 @@ def _ended(err: BaseException, said: argparse.Namespace | None) -> int:
         return 2
     if isinstance(
         err, BrokenPipeError
-    ):  # whoever read our output has gone, as 'head' does; nothing more can be said there
+    ):  # whoever read our output has gone, as 'head' does; nothing more can be reported there
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     if isinstance(err, OSError):

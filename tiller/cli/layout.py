@@ -341,7 +341,7 @@ def _of_the_shop(taught: list[Taught] | str, modulus: bool, strain: bool) -> lis
     from tiller.records.lessons import shop_modulus, shop_strain
 
     if isinstance(taught, str):
-        return [info("shop.untold", taught)]
+        return [info("shop.nothing-taught", taught)]
     mean, sd, count = shop_modulus(taught)
     out = []
     if modulus and count:
@@ -378,5 +378,5 @@ def _ways_under(args: argparse.Namespace, shape: Outline, wanted: Wanted, most: 
         f"a draw from the pivot of {units.length(shorter)}" if shorter is not None else "",
         f"a weight of {units.force(less)}" if less is not None else "",
     ]
-    told = " or ".join(way for way in ways if way)
-    return f"{told} would keep it under" if told else "no width, length, draw or weight near these keeps it under"
+    choices = " or ".join(way for way in ways if way)
+    return f"{choices} would keep it under" if choices else "no width, length, draw or weight near these keeps it under"

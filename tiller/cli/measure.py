@@ -152,11 +152,11 @@ def _recording_of(args: argparse.Namespace) -> Recording:
             known = ", ".join(sorted({r.bow for r in book.pulls()})) or "none"
             msg = f"'{args.bow}' is neither a recording's folder nor a bow of the book (bows there: {known})."
             raise BookFault(msg)
-        told = book.pull(rows[-1].pull_id).folder
-    if told == ELSEWHERE:
+        recorded = book.pull(rows[-1].pull_id).folder
+    if recorded == ELSEWHERE:
         msg = f"The newest pull of '{args.bow}' came with another book, and its recording is not known here: give its folder instead of the bow's name."
         raise BookFault(msg)
-    folder = Path(told)
+    folder = Path(recorded)
     if not folder.is_dir():
         msg = f"The recording of the newest pull of '{args.bow}' is not at {folder} any more: give its folder instead of the bow's name."
         raise BookFault(msg)

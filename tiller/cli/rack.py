@@ -81,7 +81,7 @@ def add_commands(commands: Any, shown: argparse.ArgumentParser, booked: argparse
 
 
 def screen() -> tuple[str, tuple[int, int] | None]:
-    """Why no window can be opened (empty where one can), and the screen's size in pixels where that can be told."""
+    """Why no window can be opened (empty where one can), and the screen's size in pixels where that can be known."""
     import ctypes
     import ctypes.util
 
@@ -219,7 +219,7 @@ def run_weigh(args: argparse.Namespace) -> int:
         print("No tone can be played here: look for 'Pull to' before you go on.", flush=True)
     holds: list[Hold] = []
 
-    def tell(wanted: float, hold: Hold | None) -> None:
+    def announce(wanted: float, hold: Hold | None) -> None:
         if hold is not None:
             holds.append(hold)
             sounds.play("point")
@@ -238,7 +238,7 @@ def run_weigh(args: argparse.Namespace) -> int:
             print(f"Table with {len(holds)} of {len(draws)} draws: {args.csv}")
 
     try:
-        done = weigh(scale, cell, draws, tell, args.for_s)
+        done = weigh(scale, cell, draws, announce, args.for_s)
     except (KeyboardInterrupt, TillerError):
         keep()
         raise
@@ -372,9 +372,9 @@ def _filled_in(units: Units, metric: bool, draft: Path, given: dict[str, str | f
                 answers[field.key] = field.read(line, metric)
             except TillerError as err:
                 print(err)
-            told = string_fault(answers) if field.key == "string_length" else ""
-            if told:
-                print(units.words(told))
+            wrong = string_fault(answers) if field.key == "string_length" else ""
+            if wrong:
+                print(units.words(wrong))
                 del answers["string_length"]
             if field.key == "draw_to_back" and field.key in answers:
                 pivot = float(answers[field.key]) - ARCHERY_DRAW_ALLOWANCE_MM

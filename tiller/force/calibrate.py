@@ -87,7 +87,7 @@ class Calibration:
         sensitivity_sd: relative sd of a force: fit, masses, creep.
         force_n, residual_n: (k,) each load and measured minus true, with the fit.
         rising: (k,) bool.
-        levels_n: (m,) the loads that were hung; repeatability, interpolation, reversibility: (m,) %, NaN where not told.
+        levels_n: (m,) the loads that were hung; repeatability, interpolation, reversibility: (m,) %, NaN where not known.
         zero_percent: zero error, % of the largest reading.
         force_sd_n: what a single reading scatters about the line beside that: hysteresis, curve, zero.
         best: class reached, None if none; from_n, to_n: the range for which it holds.
@@ -144,7 +144,7 @@ def _checked(loads: tuple[Load, ...]) -> None:
 
 
 def _of_class(lacking: bool, found: bool, rise_n: float, loads: int) -> list[Note]:
-    """What is said of the class: ``rise_n`` is the largest departure, ``loads`` how many levels there were."""
+    """What is reported of the class: ``rise_n`` is the largest departure, ``loads`` how many levels there were."""
     notes = []
     if lacking:
         notes.append(

@@ -19,7 +19,7 @@ DRIFT_SHARE = 0.25
 LARGEST_DRIFT = 0.02
 """A steady end of the log above this share of the largest force (and 0.5 N) is not taken for drift."""
 LIGHT_END = 0.15
-"""Up to this share of the largest force a steady end is too light to be a hold of the pull and is said."""
+"""Up to this share of the largest force a steady end is too light to be a hold of the pull and is reported."""
 UNSEEN_DRIFT_N = 0.3
 """Sd of the zero where the log does not end with a slack string (common practice, no source)."""
 MOVING_SD_N = 1.0
@@ -80,8 +80,8 @@ def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> Fo
     zero = float(np.median(log.counts[during]))
     steps = np.diff(log.counts)
     noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / np.sqrt(2.0) / scale
-    told = 1.0 if cell.counts_per_newton > 0 else -1.0
-    away = told * cell.newtons(log.counts - zero)
+    sign = 1.0 if cell.counts_per_newton > 0 else -1.0
+    away = sign * cell.newtons(log.counts - zero)
     low, high = float(np.min(away)), float(np.max(away))
     direction = 1.0 if high >= -low else -1.0
     if max(high, -low) < max(3.0, 8.0 * noise):
@@ -106,7 +106,7 @@ def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> Fo
         noise_n=noise,
         zero_counts=zero,
         zero_sd_n=sd,
-        reversed_sign=direction != told,
+        reversed_sign=direction != sign,
         drift_n=drift,
         end_n=end,
         sensitivity_sd=cell.sensitivity_sd or SENSITIVITY_SD,
@@ -114,7 +114,7 @@ def to_newton(log: ForceLog, cell: LoadCell, slack_s: tuple[float, float]) -> Fo
 
 
 def _slack_after(t: Array, force: Array, noise: float) -> tuple[float | None, float, float]:
-    """Time and force of a slack string at the log's end, and a steady light force there that cannot be told from one.
+    """Time and force of a slack string at the log's end, and a steady light force there that cannot be distinguished from one.
 
     (None, 0, NaN) where the log ends under load.
     """

@@ -50,7 +50,7 @@ def find_lag(series: ForceSeries, picture_s: Array, draw_mm: Array, draw_sd_mm: 
     """
     up = slice(0, int(np.nanargmax(draw_mm)) + 1) if np.any(np.isfinite(draw_mm)) else slice(0, 0)
     t, x = picture_s[up], draw_mm[up]
-    good = np.isfinite(x) & _told_about(series.t_s, t)
+    good = np.isfinite(x) & _with_readings(series.t_s, t)
     t, x = t[good], x[good]
     # where the string has just come taut the force begins with a kink, which no smooth curve follows
     begun = np.interp(t + PRIOR_S, series.t_s, series.force_n)
@@ -101,7 +101,7 @@ def _polynomials(u: Array, force: Array) -> tuple[Array, Array]:
     return np.asarray(coef.T, dtype=float), np.asarray((powers @ coef).T, dtype=float)
 
 
-def _told_about(readings_s: Array, picture_s: Array) -> NDArray[np.bool_]:
+def _with_readings(readings_s: Array, picture_s: Array) -> NDArray[np.bool_]:
     """Which pictures (k,) have readings without a hole at every lag that is tried."""
     around = np.concatenate([[-np.inf], readings_s, [np.inf]])
     start, end = around[:-1], around[1:]

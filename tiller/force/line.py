@@ -98,10 +98,10 @@ def parse_line(raw: bytes | str) -> Line:
     if not comma or len(tail) != 2:
         return Rejected(Reason.CUT)
     try:
-        told = int(tail.decode("ascii"), 16) if tail.isalnum() else -1
+        checksum = int(tail.decode("ascii"), 16) if tail.isalnum() else -1
     except ValueError:
-        told = -1
-    if told != crc8(body):
+        checksum = -1
+    if checksum != crc8(body):
         return Rejected(Reason.CHECKSUM)
     fields = body.decode("ascii").split(",")
     kind = fields[0]

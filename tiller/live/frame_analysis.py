@@ -62,12 +62,12 @@ HOOK_AGAIN_S = 1.0
 KNOCKED_PX = 60.0
 """A camera that moved is found again by the board in each picture; further than this another part of the wall is behind the bow."""
 LOST_TURNS = 3
-"""So many pictures in a row without a limb are said."""
+"""So many pictures in a row without a limb are reported."""
 WELL_SEEN, HIDDEN_TURNS, HIDDEN_RUN = 0.8, 12, 4
 """A limb that is seen less well for so many pictures is said to be hidden in part; so many stations in a row that are not seen
 are not drawn."""
-TELLING_SHARE = 0.6
-"""Where a line beside the limb can be told from it along less than this, it is said."""
+DISTINCT_SHARE = 0.6
+"""Where a line beside the limb differs from it along less than this, a note says so."""
 AHEAD_MM = 12.0
 
 
@@ -97,9 +97,9 @@ class Looked:
         hook_mm: the string's seat, rack, None likewise.
         lines: centrelines (n, 2) in rack mm, empty where no bow is followed.
         seen: share of the stations in sight, of the limb that is seen less.
-        hidden: (n,) stations of the lines that are not seen: what is told there is a guess.
+        hidden: (n,) stations of the lines that are not seen: what stands there is a guess.
         knocked: camera or board stand elsewhere than in the empty picture.
-        said: what is in the way, with what to do; empty where nothing is.
+        trouble: what is in the way, with what to do; empty where nothing is.
     """
 
     t_s: float
@@ -113,7 +113,7 @@ class Looked:
     seen: float
     hidden: Mapping[Side, NDArray[np.bool_]]
     knocked: bool
-    said: str
+    trouble: str
 
 
 class Analyst:
@@ -137,12 +137,12 @@ class Analyst:
         self._places = 0.0
         self._tried = float("-inf")
         self._lost = self._partly = 0
-        self._said = ""
+        self._trouble = ""
         self.markers: SeenBoard | None = None
 
     def forget_empty(self) -> None:
         """The empty rack is to be photographed anew; asked for again because of what seems to lie there, it is taken as it is."""
-        self._as_it_is = self._said == OCCUPIED
+        self._as_it_is = self._trouble == OCCUPIED
         self.scene, self.empty, self._view = None, None, None
         self.forget_bow()
 
@@ -173,9 +173,9 @@ class Analyst:
         self._rested()
 
     def remark(self) -> str:
-        """What to know of the bow's rest shape or the wall behind it, told once; empty where there is nothing to say."""
-        told, self._remark = self._remark, ""
-        return told
+        """What to know of the bow's rest shape or the wall behind it, given once; empty where there is nothing to say."""
+        remark, self._remark = self._remark, ""
+        return remark
 
     def _start(self, work: Callable[[], Found]) -> Future[Found]:
         """Has work done later, or now where there is nobody to do it later."""
@@ -205,13 +205,13 @@ class Analyst:
         try:
             check_size(shot.image, self.rig, "the camera's picture")
         except VisionFault as err:
-            return replace(self._told(shot, False, False), said=str(err))
+            return replace(self._undrawn(shot, False, False), trouble=str(err))
         tiny = smaller(shot.image)
         self._rested()
         if self.scene is None:
             still = self._motion.picture(shot.t_s, tiny, self._limbs(shot.image))
             self._seek_empty(shot, still)
-            return self._told(shot, still, False)
+            return self._undrawn(shot, still, False)
         if self._known is None or self._last is None:
             self._view = stand(self.scene, shot.image, watch=1, light=NO_LIGHT, hook_too=False).frame.view
         # a camera that moved sees the empty rack elsewhere; where it stood in the last picture is near enough for this
@@ -223,17 +223,17 @@ class Analyst:
         if self._known is None or self._last is None:
             still = self._motion.picture(shot.t_s, tiny, self._limbs(shot.image))
             self._seek_bow(shot, other)
-            return self._told(shot, still, self._known is not None)
+            return self._undrawn(shot, still, self._known is not None)
         try:
             shape = self._follow(self.scene, self._known, self._last, shot, light)
         except (VisionFault, np.linalg.LinAlgError, ValueError, cv2.error) as err:
-            self._said = f"the limbs cannot be followed in this picture ({err})"
+            self._trouble = f"the limbs cannot be followed in this picture ({err})"
             shape = None
         if shape is not None:
             self._view = shape.view
         there = other >= GONE_SHARE * self._limbs(shot.image)
         if shape is None:
-            return self._told(shot, self._motion.picture(shot.t_s, tiny, self._limbs(shot.image)), there)
+            return self._undrawn(shot, self._motion.picture(shot.t_s, tiny, self._limbs(shot.image)), there)
         found = {side: t.points_mm for side, t in shape.limbs.items() if t.seen >= ENOUGH_SEEN}
         if found:
             hook = np.array(shape.hook.seat_mm) if shape.hook is not None and draw_of(shape.hook) is not None else None
@@ -284,18 +284,18 @@ class Analyst:
         self._tried = shot.t_s
         try:
             self.markers = board_pose(find_markers(gray(shot.image), fiducials_of(self.rig)), self.rig)
-            self._said = ""
+            self._trouble = ""
             if still and self._motion.lay(shot.t_s, LAY_S):
                 scene = set_scene(self.rig, self.bow, shot.image, "the camera's picture")
                 if not self._as_it_is and lies_there_already(scene):
-                    self._said = OCCUPIED
+                    self._trouble = OCCUPIED
                     return
                 self.scene = scene
                 self.empty = shot.image.copy()
         except VisionFault as err:
-            self.markers, self._said = None, str(err)
+            self.markers, self._trouble = None, str(err)
         except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
-            self.markers, self._said = (
+            self.markers, self._trouble = (
                 None,
                 f"The board is not understood in this picture ({err}): light it evenly and clear the view.",
             )
@@ -318,7 +318,7 @@ class Analyst:
             return
         empty_scene = self.scene
         if empty_scene is None or other < BOW_SHARE * self._limbs(shot.image):
-            self._said = ""
+            self._trouble = ""
             return
         since = shot.t_s - self._tried
         if since < RETRY_S or (since < MOVING_RETRY_S and not self._motion.lay(shot.t_s, LAY_S)):
@@ -341,14 +341,14 @@ class Analyst:
         try:
             scene, known = finding.result()
         except VisionFault as err:
-            self._said = str(err)
+            self._trouble = str(err)
             return
         except (np.linalg.LinAlgError, ValueError, cv2.error) as err:
-            self._said = f"The bow is not found in this picture ({err}): clear what stands before it."
+            self._trouble = f"The bow is not found in this picture ({err}): clear what stands before it."
             return
-        self.scene, self._said = scene, ""
+        self.scene, self._trouble = scene, ""
         self._use(known)
-        alike = [side for side in SIDES if known.telling[side] < TELLING_SHARE]
+        alike = [side for side in SIDES if known.distinct[side] < DISTINCT_SHARE]
         if alike:
             side = " and the ".join(alike)
             self._remark = f"the wall behind the {side} limb has the wood's colour: a line that is followed next to the limb is not noticed there; hang a plain sheet behind it."
@@ -371,7 +371,7 @@ class Analyst:
             self._before, self._last, self._lost = (shot.t_s, last), now, 0
             worst = min(SIDES, key=lambda side: shape.limbs[side].seen)
             self._partly = self._partly + 1 if shape.limbs[worst].seen < WELL_SEEN else 0
-            self._said = (
+            self._trouble = (
                 f"part of the {worst} limb is hidden: clear what stands before it; its bend is a guess there."
                 if self._partly >= HIDDEN_TURNS
                 else ""
@@ -380,7 +380,7 @@ class Analyst:
         self._before, self._last = None, now
         self._lost += 1
         if self._lost >= LOST_TURNS:
-            self._said = "a limb is hidden: clear what stands before it."
+            self._trouble = "a limb is hidden: clear what stands before it."
         return shape
 
     def _ahead(self, known: Known, last: Followed, t_s: float) -> Followed:
@@ -398,7 +398,7 @@ class Analyst:
 
         return replace(last, lines=of_sides(one))
 
-    def _told(self, shot: Shot, still: bool, bow: bool) -> Looked:
+    def _undrawn(self, shot: Shot, still: bool, bow: bool) -> Looked:
         return Looked(
             t_s=shot.t_s,
             number=shot.number,
@@ -411,7 +411,7 @@ class Analyst:
             seen=0.0,
             hidden={},
             knocked=False,
-            said=self._said,
+            trouble=self._trouble,
         )
 
     def _drawn(self, shot: Shot, still: bool, bow: bool, shape: Shape) -> Looked:
@@ -419,9 +419,9 @@ class Analyst:
         draw = draw_of(shape.hook)
         seen = min(shape.limbs[side].seen for side in SIDES)
         knocked = bool(np.isfinite(shape.shift_px) and shape.shift_px > KNOCKED_PX)
-        said = self._said
+        trouble = self._trouble
         if knocked:
-            said = "camera or board was knocked: let the string down, take the bow off, and photograph the empty rack again (E)."
+            trouble = "camera or board was knocked: let the string down, take the bow off, and photograph the empty rack again (E)."
         return Looked(
             t_s=shot.t_s,
             number=shot.number,
@@ -434,7 +434,7 @@ class Analyst:
             seen=seen,
             hidden={side: _runs(~np.isfinite(shape.limbs[side].offset_mm), HIDDEN_RUN) for side in SIDES},
             knocked=knocked,
-            said=said,
+            trouble=trouble,
         )
 
 

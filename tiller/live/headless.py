@@ -213,7 +213,7 @@ class _Teller:
         self.rack, self.units, self.as_json, self.out = rack, units, as_json, out
         self.happened: tuple[Event, ...] = ()
         self._last, self._notes, self._worked = 0.0, 0, None
-        self._told: tuple[Note, ...] = ()
+        self._shown: tuple[Note, ...] = ()
         self._sentence = ""
         self._seen_worked: Worked | None = None
 
@@ -233,12 +233,12 @@ class _Teller:
     def say(self, view: View, last: bool = False) -> None:
         """Events, notes and results that are new, and what is so now."""
         self._say_events()
-        for note in (note for note in view.notes if note not in self._told):
+        for note in (note for note in view.notes if note not in self._shown):
             if self.as_json:
                 self._json({"kind": "note", **written(note)})
             else:
                 self.line(f"Note: {self.units.words(note.text)}")
-        self._told = view.notes
+        self._shown = view.notes
         if view.worked is not None and view.worked is not self._seen_worked:
             self._seen_worked = view.worked
             self._say_result(view.worked)

@@ -1,4 +1,4 @@
-"""What is amiss with the sources, in one sentence: a cable that is out, a picture that tells nothing, a scale whose lines give no weight."""
+"""What is wrong with the sources, in one sentence: a cable that is out, a picture that shows nothing, a scale whose lines give no weight."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from tiller.sources.feeds import CameraFeed, ScaleFeed
 
 BLIND_S = 0.6
 WEIGHTLESS_S = 1.5
-"""So long the draw, or the weight, may be missing before it is said: the zero takes a second."""
+"""So long the draw, or the weight, may be missing before it is reported: the zero takes a second."""
 
 
 class Watch:
@@ -29,7 +29,7 @@ class Watch:
         self._weightless_from_s: float | None = None
 
     def trouble(self, looked: Looked | None, seen: Seen, drawn: bool) -> str:
-        """What is amiss, empty where nothing is."""
+        """What is wrong, empty where nothing is."""
         blind = drawn and self.camera is not None and not np.isfinite(seen.draw_mm)
         weightless = self.scale is not None and not self.scale.state.ended and not np.isfinite(seen.force_n)
         self._blind_from_s = _since(self._blind_from_s, blind, seen.t_s)
@@ -40,21 +40,21 @@ class Watch:
                 return state.text
         if self._weightless_from_s is not None and seen.t_s - self._weightless_from_s > WEIGHTLESS_S:
             return f"The weight is unknown, so neither the stop by weight nor a crack is watched: {self._why()}"
-        if looked is not None and looked.said:
-            return looked.said
+        if looked is not None and looked.trouble:
+            return looked.trouble
         if self._blind_from_s is not None and seen.t_s - self._blind_from_s > BLIND_S:
             return "The hook's fiducial is not seen: the draw is unknown and the stop is not watched."
         return ""
 
     def _why(self) -> str:
-        told = self.weigher.now()
+        weighed = self.weigher.now()
         if self.weigher.doubt_n:
             return f"the scale reads {newton(self.weigher.doubt_n, sign=True)} by rig.toml's zero; with the string slack press Z."
-        if told.trouble is not None:
-            return f"the board says '{told.trouble.replace('_', ' ')}'; look after the load cell and its wires."
-        if told.rejected:
-            most = max(told.rejected, key=lambda reason: told.rejected[reason])
-            return f"{told.rejected[most]} lines of the scale could not be used ({most}); look after the load cell, its wires and the port's speed."
+        if weighed.trouble is not None:
+            return f"the board says '{weighed.trouble.replace('_', ' ')}'; look after the load cell and its wires."
+        if weighed.rejected:
+            most = max(weighed.rejected, key=lambda reason: weighed.rejected[reason])
+            return f"{weighed.rejected[most]} lines of the scale could not be used ({most}); look after the load cell, its wires and the port's speed."
         return "the scale sends no reading; look after the board and its cable."
 
 
@@ -65,7 +65,7 @@ def _since(from_s: float | None, now: bool, t_s: float) -> float | None:
 
 
 ZERO_SHIFT_N, OLD_DAYS = 5.0, 365
-"""A zero this far off the calibration's, and a calibration this old, are said (common practice, no source)."""
+"""A zero this far off the calibration's, and a calibration this old, are reported (common practice, no source)."""
 
 
 def scale_notes(cell: LoadCell | None, shift_n: float, board: str, today: date) -> list[Note]:
@@ -73,7 +73,7 @@ def scale_notes(cell: LoadCell | None, shift_n: float, board: str, today: date) 
 
     Args:
         cell: what ``rig.toml`` says, None where it has no scale; shift_n: the zero against its own.
-        board: name and version that the board told, empty where it told none.
+        board: name and version that the board sent, empty where it sent none.
     """
     if cell is None:
         return []

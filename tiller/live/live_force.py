@@ -1,6 +1,6 @@
 """Force as it comes: lines to newton with a zero that is kept while the string is slack.
 
-The record keeps every raw line and is read again by ``force.log``; here is what the screen and the stages need at once.
+The record keeps every raw line and is read again by ``force.log``; here is what the screen and the stages need immediately.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ class Weigher:
             if not self._kept:
                 return False
             recent = self._since(self._kept[-1][0] - ZERO_S)
-            if self._zero is None:  # against the calibration: told once in a session
+            if self._zero is None:  # against the calibration: said once in a session
                 zero = float(np.median(recent))
                 self.shift_n = (zero - self.cell.zero_counts) / abs(self.cell.counts_per_newton)
             self._zero = float(np.median(recent))
@@ -114,7 +114,7 @@ class Weigher:
 
     def follow_zero(self) -> None:
         """While the string is slack: lets the zero follow the cell's wandering, if it reads next to nothing."""
-        told = self.now()
+        weighed = self.now()
         if self._zero is None:
             with self._lock:
                 if not self._kept:
@@ -124,7 +124,7 @@ class Weigher:
             self.doubt_n = far if abs(far) > FAR_N else 0.0
             if self.doubt_n == 0.0:
                 self.zero()
-        elif abs(told.force_n) < QUIET_N:
+        elif abs(weighed.force_n) < QUIET_N:
             with self._lock:
                 recent = self._since(self._kept[-1][0] - ZERO_S)
                 self._zero += 0.1 * (float(np.median(recent)) - self._zero)

@@ -70,7 +70,7 @@ class Measuring:
                 out.append((folder, job.result()))
             except TillerError as err:
                 out.append((folder, err))
-            except Exception as err:  # whatever it is, it is said at the rack, and does not end the session
+            except Exception as err:  # whatever it is, it is reported at the rack, and does not end the session
                 out.append(
                     (folder, TillerError(f"{type(err).__name__}: {err}; its recording is kept in {folder.name}."))
                 )

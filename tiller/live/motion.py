@@ -30,7 +30,7 @@ MOVED_SHARE, BOW_SHARE = 0.25, 0.6
 """Something as large as this share of the limbs moves; a bow may be on the rack where as much as that is unlike the empty rack."""
 MOVED_MM, HOOK_MM = 0.8, 1.0
 """A bow that is followed moves where its limbs, on average, or the hook went further than this within ``STEP_S``."""
-TELLS_APART = 0.5
+LEAST_APART = 0.5
 """Pictures nearer in time than this share of ``STEP_S`` say nothing."""
 
 
@@ -82,21 +82,21 @@ class Motion:
         before = _ago(self._pictures, t_s)
         self._pictures.append((t_s, tiny))
         if before is None or before[1].shape != tiny.shape:
-            return self._told(t_s, False)
-        return self._told(t_s, unlike(tiny, before[1]) < MOVED_SHARE * limb_places)
+            return self._judged(t_s, False)
+        return self._judged(t_s, unlike(tiny, before[1]) < MOVED_SHARE * limb_places)
 
     def bow(self, t_s: float, lines: Mapping[Side, Array], hook_mm: Array | None) -> bool:
         """The same of the bow that is followed: its limbs' lines (n, 2), where they are seen, and the hook."""
         before = _ago(self._shapes, t_s)
         self._shapes.append((t_s, dict(lines), hook_mm))
         if before is None:
-            return self._told(t_s, self._still)
+            return self._judged(t_s, self._still)
         moved = [
             float(np.mean(np.linalg.norm(lines[side] - before[1][side], axis=1))) for side in lines if side in before[1]
         ]
         if hook_mm is not None and before[2] is not None:
             moved.append(float(np.linalg.norm(hook_mm - before[2])) * MOVED_MM / HOOK_MM)
-        return self._told(t_s, bool(moved) and max(moved) < MOVED_MM)
+        return self._judged(t_s, bool(moved) and max(moved) < MOVED_MM)
 
     def forget_bow(self) -> None:
         """Another bow comes."""
@@ -106,7 +106,7 @@ class Motion:
         """Whether nothing moved for so long."""
         return self._still_from is not None and t_s - self._still_from >= seconds
 
-    def _told(self, t_s: float, still: bool) -> bool:
+    def _judged(self, t_s: float, still: bool) -> bool:
         self._still = still
         if not still:
             self._still_from = None
@@ -119,6 +119,6 @@ def _ago(past: deque[Past], t_s: float) -> Past | None:
     """The newest of the past that is ``STEP_S`` old, or the oldest that is old enough to tell anything."""
     while len(past) > 1 and past[1][0] <= t_s - STEP_S:
         past.popleft()
-    if not past or t_s - past[0][0] < TELLS_APART * STEP_S:
+    if not past or t_s - past[0][0] < LEAST_APART * STEP_S:
         return None
     return past[0]

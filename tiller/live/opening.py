@@ -62,10 +62,10 @@ def last_stop(book: Path | None, bow: str) -> Stop | None:
         return None
     with Book(book) as shop:
         rows = shop.pulls(bow)
-        told = shop.pull(rows[-1].pull_id).advice.stop if rows else None
-    if told is None or not told.draw_mm > 0:
+        stop = shop.pull(rows[-1].pull_id).advice.stop if rows else None
+    if stop is None or not stop.draw_mm > 0:
         return None  # the stop is then that of the bow's file alone, which is the shorter one
-    return Stop(told.draw_mm, told.reason, dict(told.limits_mm))
+    return Stop(stop.draw_mm, stop.reason, dict(stop.limits_mm))
 
 
 @contextmanager

@@ -178,7 +178,7 @@ class PullRecorder:
         self._put(_Job(image, t_s, role))
 
     def lines(self, lines: Lines) -> None:
-        """Writes lines of the scale at once: they do not wait behind a picture; the recorder's thread sees them onto the disk."""
+        """Writes lines of the scale immediately: they do not wait behind a picture; the recorder's thread sees them onto the disk."""
         # a line may hold anything that came over the wire
         rows = [f'{t:.4f},"{line.replace(chr(34), chr(34) * 2)}"\n' for t, line in lines]
         with self._files:
@@ -227,7 +227,7 @@ class PullRecorder:
     def _run(self) -> None:
         try:
             self._write()
-        except Exception as err:  # whatever it is, it is said, and the pull goes on
+        except Exception as err:  # whatever it is, it is reported, and the pull goes on
             self.fault = f"{self.folder} could not be written ({type(err).__name__}: {err}): let down; part of this pull is not kept."
             self._close_files()
             self._refuse()
@@ -266,7 +266,7 @@ class PullRecorder:
                         if now_s() - synced >= SYNC_S:
                             self._sync_force()
                             synced = now_s()
-                    except OSError as err:  # said at once; the next picture may find room again
+                    except OSError as err:  # reported immediately; the next picture may find room again
                         self.fault = self._words(err) if self.fault in ("", TOO_SLOW) else self.fault
                 self._sync_force()
                 _sync(frames)
@@ -331,7 +331,7 @@ class Options:
         home: where pulls are kept; book: the shop's book, None = no entries.
         keep: pictures of a pull that are kept.
         notes: what is known of the bow or its stave and worth saying at the start.
-        watch: told at each turn whether the empty rack is known, and the stage; called by the analysing thread.
+        watch: called at each turn with whether the empty rack is known, and the stage; called by the analysing thread.
     """
 
     home: Path
@@ -350,4 +350,4 @@ class PullUnderWay:
         self.points: list[tuple[float, float]] = []
         self.kept_mm = kept_mm
         self.lines_to_s = float("-inf")
-        self.fault_told = ""
+        self.fault_noted = ""

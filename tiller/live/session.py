@@ -117,7 +117,7 @@ class Rack:
         self._disk_s = self._board_s = float("-inf")
         self._board = BoardNow()
         self._boards: Future[SeenBoard | None] | None = None
-        self._shift_told = False
+        self._shift_noted = False
         self._looked_s, self._still = float("-inf"), False
         self._remarked: tuple[Note, ...] = ()
         self._zeroed_s = 0.0
@@ -329,10 +329,10 @@ class Rack:
                     )
                 )
             self.weigher.follow_zero()
-            if not self._shift_told and np.isfinite(self.weigher.shift_n):
-                self._shift_told = True
-                told = self.weigher.now().hello
-                board = f"{told.name} {told.version}" if told is not None else ""
+            if not self._shift_noted and np.isfinite(self.weigher.shift_n):
+                self._shift_noted = True
+                hello = self.weigher.now().hello
+                board = f"{hello.name} {hello.version}" if hello is not None else ""
                 for note in scale_notes(self.rig.load_cell, self.weigher.shift_n, board, datetime.now().date()):
                     self._say(note)
         self._look_round(shot, seen)
@@ -392,9 +392,9 @@ class Rack:
                 pull.track.append((seen.draw_mm, seen.force_n))
         if pull.recorder is None:
             return
-        if pull.recorder.fault != pull.fault_told:
-            pull.fault_told = pull.recorder.fault
-            self._say(caution("live.recorder", pull.fault_told))
+        if pull.recorder.fault != pull.fault_noted:
+            pull.fault_noted = pull.recorder.fault
+            self._say(caution("live.recorder", pull.fault_noted))
         lines, pull.lines_to_s = self.weigher.raw_since(pull.lines_to_s)
         pull.recorder.lines(lines)
         if shot is None:
@@ -420,7 +420,7 @@ class Rack:
 
         def finish() -> None:
             recorder.finish()
-            if recorder.fault and recorder.fault != pull.fault_told:
+            if recorder.fault and recorder.fault != pull.fault_noted:
                 self._say(caution("live.recorder", recorder.fault))
             if recorder.left_out:
                 self._say(
@@ -429,7 +429,7 @@ class Rack:
                         f"the disk was slow: {recorder.left_out} pictures between holds were left out.",
                     )
                 )
-            if self.camera is None:  # nothing that the book keeps can be told of it
+            if self.camera is None:  # nothing that the book keeps can be known of it
                 self._say(caution("live.no-camera", BLIND))
                 settle(recorder.folder, BLIND)
                 return

@@ -1,4 +1,4 @@
-"""Tones: a short one for a point, an insistent one beyond the stop, a falling one where the force fell at once.
+"""Tones: a short one for a point, an insistent one beyond the stop, a falling one where the force fell suddenly.
 
 Played by whatever the system has for a WAV file and does not fail; on a terminal its bell rings too.
 """

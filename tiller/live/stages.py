@@ -40,7 +40,7 @@ LEAST_OF = 5
 """Least draw by the median of so many readings."""
 KEEP_S = 3.2
 FEWEST, SLOW_PERIODS = 3, 2.2
-"""A hold is told by so many pictures at least; where they come so slowly that ``HOLD_S`` holds fewer, it takes so many of their periods."""
+"""A hold takes so many pictures at least; where they come so slowly that ``HOLD_S`` holds fewer, it takes so many of their periods."""
 
 
 DRAWN = (Stage.PULLING, Stage.HOLDING, Stage.BEYOND, Stage.LETTING_DOWN)
@@ -110,7 +110,7 @@ class State:
         held_mm, held_n: draw and force of the last point.
         points: how many were taken in this pull; pulls, exercises: pulls of this session, and those of them without a point.
         first_mm: draw when the pull began.
-        lost: force fell at once in this pull; lost_s: when it last did.
+        lost: force fell suddenly in this pull; lost_s: when it last did.
     """
 
     stage: Stage = Stage.NO_BOW
@@ -321,7 +321,7 @@ def _held(state: State) -> Event | None:
 
 
 def _period(state: State) -> float:
-    """Time between two pictures that show a draw, s, the median of the last moments; 0 where that cannot be told."""
+    """Time between two pictures that show a draw, s, the median of the last moments; 0 where that is not known."""
     times = [s.t_s for s in state.recent if np.isfinite(s.draw_mm)]
     return float(np.median(np.diff(times))) if len(times) >= FEWEST else 0.0
 

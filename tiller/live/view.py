@@ -108,7 +108,7 @@ LIGHT = "without a scale weight, stiffness and depth are unknown, and no crack i
 
 
 class Answers:
-    """What is said to an order."""
+    """What an order is answered with."""
 
     LOADED = caution("live.loaded", "there is load on the rope: let down and take the bow off first (empty).")
     ZERO = info("live.zero", "zero taken.")
@@ -153,7 +153,7 @@ def resting(worked: Worked | None, busy: bool) -> str:
 
 
 def stop_changed(limits: Limits) -> Note:
-    """What is said when the last pull is measured only while the next one goes on."""
+    """What is reported when the last pull is measured only while the next one goes on."""
     return caution(
         "live.stop-changed", f"the last pull is measured only now: this one goes no further than {mm(limits.draw_mm)}."
     )

@@ -35,7 +35,7 @@ MOVING_SHARE = 0.015
 """While the rope is pulled wood bears some 1 % more than it does a second later (common practice, no source): such a picture says so much less
 about the weight."""
 FREE_FORCE_SD = 0.5
-"""Relative sd of a force that no scale told: free."""
+"""Relative sd of a force that no scale gave: free."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,13 +109,13 @@ def fit_sight(sight: Sight, pictures: tuple[PullPicture, ...], weighed: bool) ->
         if s.picture.role == "rest":
             rest[k], force[k], sd[k] = True, 0.0, 0.1
             continue
-        told = by_file.get(s.picture.file)
-        if told is None or s.shape.hook is None:
+        entry = by_file.get(s.picture.file)
+        if entry is None or s.shape.hook is None:
             continue
         hook[k] = s.shape.hook.seat_mm
-        force[k] = told.force_n
-        sd[k] = told.force_sd_n if told.held else np.hypot(told.force_sd_n, MOVING_SHARE * told.force_n)
-        down[k] = told.branch == "down"
+        force[k] = entry.force_n
+        sd[k] = entry.force_sd_n if entry.held else np.hypot(entry.force_sd_n, MOVING_SHARE * entry.force_n)
+        down[k] = entry.branch == "down"
         if weighed and force[k] <= 0.5:  # string slack or the zero's noise: no moment to speak of
             force[k] = np.nan
     used = int(np.count_nonzero(np.isfinite(force) & ~rest))

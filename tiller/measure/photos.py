@@ -31,7 +31,7 @@ def photos_of(pulls: Sequence[StoredPull], units: Units) -> tuple[list[Photo], l
 
     Each says which recording it is of. At rest and fully drawn come from the newest pull whose recording is still there, the brace from the newest on a braced string.
     """
-    said: list[str] = []
+    notes: list[str] = []
     measured: Measured | None = None
     recording: Recording | None = None
     for pull in reversed(pulls):
@@ -40,13 +40,13 @@ def photos_of(pulls: Sequence[StoredPull], units: Units) -> tuple[list[Photo], l
             measured = measure(recording)
             break
         except TillerError as err:
-            said.append(f"pull {pull.pull_id} gives no photograph: {err}")
+            notes.append(f"pull {pull.pull_id} gives no photograph: {err}")
     if measured is None or recording is None:
-        return [], said
+        return [], notes
     photos = [_outlined(measured.sight, recording, 0, f"at rest, recording {recording.name}")]
     braced = recording if recording.bow.string.kind == "braced" else _newest_braced(pulls)
     if braced is None:
-        said.append("no pull on a braced string yet: there is no photograph at brace.")
+        notes.append("no pull on a braced string yet: there is no photograph at brace.")
     else:
         try:
             sight = measured.sight if braced is recording else look_at(_least_drawn(braced), lambda _: None)
@@ -62,13 +62,13 @@ def photos_of(pulls: Sequence[StoredPull], units: Units) -> tuple[list[Photo], l
                     )
                 )
         except TillerError as err:
-            said.append(f"no photograph at brace: {err}")
+            notes.append(f"no photograph at brace: {err}")
     full = cv2.imdecode(np.frombuffer(overlay_of(measured, recording, units), dtype=np.uint8), cv2.IMREAD_COLOR)
     top = measured.result.pictures[measured.result.largest]
     photos.append(
         _photo(np.asarray(full, dtype=np.uint8), f"at {units.length(top.draw_mm)}, recording {recording.name}")
     )
-    return photos, said
+    return photos, notes
 
 
 def _recording(pull: StoredPull) -> Recording:

@@ -1,4 +1,4 @@
-"""From a recording to a measured pull: the order of work, and what is said about what was left out."""
+"""From a recording to a measured pull: the order of work, and what is reported about what was left out."""
 
 from __future__ import annotations
 
@@ -179,7 +179,7 @@ def measure(recording: Recording, progress: Progress = lambda _: None, second: S
 
 
 def strange_words(keys: Sequence[str]) -> tuple[Note, ...]:
-    """What is said of keys in a file that nothing was read from."""
+    """What is reported of keys in a file that nothing was read from."""
     return (
         (caution("file.unknown-keys", f"these keys are not known and nothing was read from them: {'; '.join(keys)}."),)
         if keys
@@ -224,7 +224,7 @@ def working_zone(bow: Bow, side: Side) -> tuple[float, float]:
 
 
 def _largest(sight: Sight, pictures: tuple[PullPicture, ...], fit: PullFit, weighed: bool) -> int:
-    """The picture of the largest draw that can be told of, on the way up.
+    """The picture of the largest draw that can be used, on the way up.
 
     Raises:
         MeasureFault: there is none.

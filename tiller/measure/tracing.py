@@ -61,7 +61,7 @@ class Sight:
 
 
 def grouped(reasons: Sequence[str]) -> str:
-    """Reasons one after the other; what is said of many pictures alike is said once, with their number."""
+    """Reasons one after the other; what is reported of many pictures alike is reported once, with their number."""
     order: dict[str, list[str]] = {}
     for reason in reasons:
         file, colon, text = reason.partition(": ")

@@ -56,8 +56,8 @@ def work_up(
     by_place = set_by_place(measured, recording.bow, past)
     advice = advise(measured, recording.bow, by_place, past)
     # without a scale the forecast is the table's: nothing is compared with it
-    told = advice.forecast is not None and measured.result.weighed
-    now_n = advice.forecast.weight_n if advice.forecast is not None and told else float("nan")
+    forecast_known = advice.forecast is not None and measured.result.weighed
+    now_n = advice.forecast.weight_n if advice.forecast is not None and forecast_known else float("nan")
     comparison = compare(measured, recording.bow, now_n, past, by_place)
     if keeping.plots:
         asked.append(ask_for_plan(advice, recording.bow, units, drawer))
@@ -128,7 +128,7 @@ class Measurer:
                 self._process.__exit__(None, None, None)
 
     def close(self) -> None:
-        """Ends the process immediately; whoever waits for it is told that it died."""
+        """Ends the process immediately; whoever waits for it hears that it died."""
         self._closed = True
         self._process.__exit__(None, None, None)
 
@@ -139,7 +139,7 @@ def _goes_last() -> None:
 
 
 def _answer(folder: Path, book: Path | None) -> Worked | str:
-    """What came of a recording, or why nothing did: whatever it is, it must be said at the rack, not end the process."""
+    """What came of a recording, or why nothing did: whatever it is, it must be reported at the rack, not end the process."""
     try:
         return work_up(read_recording(folder), None, Keeping(book=book, plots=False, photograph=True))
     except TillerError as err:

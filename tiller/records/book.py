@@ -138,7 +138,7 @@ class Book:
                 db.close()
 
     def _for_reading(self) -> sqlite3.Connection:
-        """The file as it stands: SQLite wants to write beside a book even to read it, so it is told that nobody changes it."""
+        """The file as it stands: SQLite wants to write beside a book even to read it, so the address says that nobody changes it."""
         log = self.path.with_name(self.path.name + "-wal")
         if log.exists() and log.stat().st_size:
             msg = (
@@ -279,8 +279,8 @@ class Book:
                 result_id = self._add_result(db, pull_id, result, now)
                 self._add_details(db, result_id, result)
                 if advice is not None or comparison is not None:
-                    told = json.dumps(written(advice, comparison))
-                    db.execute("INSERT INTO advice VALUES (?, ?)", (result_id, told))
+                    text = json.dumps(written(advice, comparison))
+                    db.execute("INSERT INTO advice VALUES (?, ?)", (result_id, text))
         except sqlite3.Error as err:
             raise self._fault("could not be written, so this pull is not in it", err) from err
         return pull_id, result_id, found is None
@@ -503,12 +503,12 @@ class Book:
         Raises:
             BookFault: there is no such pull.
         """
-        told = self._pull_rows(pull_id)
-        del told["folder"]  # where the recording lies on this machine is nobody else's business
-        told["notes"] = json.loads(notes_json(notes_of(told["notes"])))
-        advice = advice_of(told["advice"]) if told["advice"] is not None else None
-        told["advice"] = written(*read(advice)) if advice is not None else None
-        return json.dumps(told)
+        row = self._pull_rows(pull_id)
+        del row["folder"]  # where the recording lies on this machine is nobody else's business
+        row["notes"] = json.loads(notes_json(notes_of(row["notes"])))
+        advice = advice_of(row["advice"]) if row["advice"] is not None else None
+        row["advice"] = written(*read(advice)) if advice is not None else None
+        return json.dumps(row)
 
     def _pull_rows(self, pull_id: int) -> dict[str, Any]:
         heads = self.rows(
@@ -544,8 +544,8 @@ class Book:
             )
             for side in SIDES
         }
-        told = self.rows("SELECT data FROM advice WHERE result_id = ?", key)
-        out["advice"] = told[0]["data"] if told else None
+        found = self.rows("SELECT data FROM advice WHERE result_id = ?", key)
+        out["advice"] = found[0]["data"] if found else None
         out["scrapings"] = self.rows(
             "SELECT strokes, planned_strokes, at FROM scrapings WHERE pull_id = ? ORDER BY id", (pull_id,)
         )

@@ -12,7 +12,7 @@ from tiller.quantity import mm, mm_span
 from tiller.records.book import Book
 
 KINDS = {"toasted": "toasted", "warmed": "warmed and bent", "dried": "dried further"}
-"""What may be noted, and how it is said."""
+"""What may be noted, and how it is worded."""
 LONGEST_LIMB_MM = 1500.0
 SHAPES = ("warmed",)
 """What changes the rest shape on purpose: set is counted from the first pull after it."""

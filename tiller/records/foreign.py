@@ -142,10 +142,10 @@ def _fits(column: str, value: object, kind: str, needed: bool) -> bool:
 
 def _is_strict(column: str, text: str) -> bool:
     try:
-        told = strict_json(text)
+        value = strict_json(text)
     except ValueError:
         return False
-    return {"description": fits_description, "notes": fits_notes, "data": fits_advice}[column](told)
+    return {"description": fits_description, "notes": fits_notes, "data": fits_advice}[column](value)
 
 
 def _is_json(text: str) -> bool:

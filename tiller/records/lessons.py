@@ -48,7 +48,7 @@ class Taught:
     gone: bool = False
 
     @property
-    def modulus_tells(self) -> bool:
+    def modulus_counts(self) -> bool:
         """Whether its modulus is one to go by."""
         return self.crown_known and bool(np.isfinite(self.modulus_gpa))
 
@@ -65,10 +65,10 @@ def lesson(name: str, pulls: Sequence[StoredPull], bow: Bow | None, fate: str = 
         values = np.concatenate([_working(limb, limb.strain) for limb in (pull.left, pull.right)])
         if len(values):
             strains.append(float(np.median(np.sort(values)[len(values) // 2 :])))
-    told = weighed or list(pulls)
+    counted = weighed or list(pulls)
     off = [
         p.advice.weight_n / p.comparison.promised_n - 1.0
-        for p in told
+        for p in counted
         if p.comparison.promised_n > 0 and p.advice.weight_n > 0 and p.comparison.passes_done
     ]
     return Taught(
@@ -76,8 +76,8 @@ def lesson(name: str, pulls: Sequence[StoredPull], bow: Bow | None, fate: str = 
         pulls=len(pulls),
         modulus_gpa=float(np.median(modulus)) if modulus else float("nan"),
         strain=max(strains, default=float("nan")),
-        set_mm=told[-1].comparison.set_mm,
-        stroke_mm=told[-1].comparison.stroke_mm if any(p.scrapings for p in pulls) else float("nan"),
+        set_mm=counted[-1].comparison.set_mm,
+        stroke_mm=counted[-1].comparison.stroke_mm if any(p.scrapings for p in pulls) else float("nan"),
         off=tuple(off),
         fate=fate,
         table_strain=working_strain(find_wood(last.wood))[0],
@@ -104,7 +104,7 @@ def _modulus_gpa(kept: StoredLimb, bow: Bow, side: Side) -> list[float]:
 
 def shop_modulus(lessons: Sequence[Taught]) -> tuple[float, float, int]:
     """Mean modulus of the bows whose modulus tells, GPa, its sd between bows (NaN of fewer than two), and how many they are."""
-    found = [o.modulus_gpa for o in lessons if o.modulus_tells]
+    found = [o.modulus_gpa for o in lessons if o.modulus_counts]
     if not found:
         return float("nan"), float("nan"), 0
     return float(np.mean(found)), float(np.std(found, ddof=1)) if len(found) > 1 else float("nan"), len(found)

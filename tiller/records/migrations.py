@@ -86,6 +86,6 @@ MIGRATIONS: tuple[Migration, ...] = (
 
 
 def fingerprint_of(hashes: Mapping[str, str]) -> str:
-    """What a pull is known by: its pictures and its force; bow.toml and rig.toml may be mended afterwards."""
+    """What a pull is known by: its pictures and its force; bow.toml and rig.toml may be corrected afterwards."""
     hashes = {k: v for k, v in hashes.items() if not k.endswith(".toml")}
     return sha256("\n".join(f"{k} {v}" for k, v in sorted(hashes.items())).encode()).hexdigest()

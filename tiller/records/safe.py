@@ -56,7 +56,7 @@ class Merged:
     pulls: int
     results: int
     known: int
-    said: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 def _hash(stream: IO[bytes]) -> str:
@@ -198,14 +198,14 @@ def read_backup(path: Path) -> Kept:
             if archive.getinfo(MANIFEST).file_size > LARGEST_MANIFEST:
                 msg = f"{path} is no backup of a book: its list of files has {archive.getinfo(MANIFEST).file_size / 1e6:.0f} MB; nothing was changed."
                 raise BookFault(msg)
-            told = json.loads(archive.read(MANIFEST))
-            if BOOK not in told["members"]:
+            manifest = json.loads(archive.read(MANIFEST))
+            if BOOK not in manifest["members"]:
                 msg = f"{path} is no backup of a book: there is no book in it; nothing was changed."
                 raise BookFault(msg)
-            if int(told["format"]) > FORMAT or int(told["schema"]) > len(MIGRATIONS):
-                msg = f"{path} was made by a newer version of this program ({told.get('program', 'unknown')}): install that one to read it; nothing was changed."
+            if int(manifest["format"]) > FORMAT or int(manifest["schema"]) > len(MIGRATIONS):
+                msg = f"{path} was made by a newer version of this program ({manifest.get('program', 'unknown')}): install that one to read it; nothing was changed."
                 raise BookFault(msg)
-            for name, wanted in told["members"].items():
+            for name, wanted in manifest["members"].items():
                 with archive.open(name) as stream:
                     found = _hash(stream)
                 if found != wanted:
@@ -236,10 +236,10 @@ def read_backup(path: Path) -> Kept:
     ) as err:
         msg = f"{path} is no backup of a book, or is damaged ({err}): use another one; nothing was changed."
         raise BookFault(msg) from err
-    if sound != "ok" or rows != told["rows"]:
+    if sound != "ok" or rows != manifest["rows"]:
         msg = f"{path} is damaged: the book in it is not whole ({sound}); use another backup."
         raise BookFault(msg)
-    return Kept(rows, dict(told["members"]), int(told["schema"]), str(told["made_at"]))
+    return Kept(rows, dict(manifest["members"]), int(manifest["schema"]), str(manifest["made_at"]))
 
 
 def restore(path: Path, book: Path, home: Path) -> tuple[Kept, tuple[str, ...]]:
@@ -344,7 +344,7 @@ def merge(book: Path, other: Path) -> Merged:
     if not other.is_file():
         msg = f"There is no book at {other}."
         raise BookFault(msg)
-    said_as = str(other)
+    shown_as = str(other)
     book.parent.mkdir(parents=True, exist_ok=True)
     _sweep(book.parent)
     with tempfile.TemporaryDirectory(prefix=MERGING, dir=book.parent) as folder:
@@ -358,30 +358,30 @@ def merge(book: Path, other: Path) -> Merged:
         try:
             with contextlib.closing(open_foreign(other)) as source, contextlib.closing(sqlite3.connect(copy)) as db:
                 if source.execute("PRAGMA application_id").fetchone()[0] not in (0, APPLICATION_ID):
-                    msg = f"{said_as} is a database of another program, no book; nothing was changed."
+                    msg = f"{shown_as} is a database of another program, no book; nothing was changed."
                     raise BookFault(msg)
                 if source.execute("PRAGMA user_version").fetchone()[0] > len(MIGRATIONS):
-                    msg = f"{said_as} was written by a newer version of this program: use that one to merge it; nothing was changed."
+                    msg = f"{shown_as} was written by a newer version of this program: use that one to merge it; nothing was changed."
                     raise BookFault(msg)
-                _no_programs(source, said_as)
+                _no_programs(source, shown_as)
                 if source.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
-                    msg = f"{said_as} is damaged: merge a backup of it instead; nothing was changed."
+                    msg = f"{shown_as} is damaged: merge a backup of it instead; nothing was changed."
                     raise BookFault(msg)
                 source.backup(db)
             filing.step("other book copied")
         except sqlite3.Error as err:
-            msg = f"{said_as} cannot be read as a book ({err}); nothing was changed."
+            msg = f"{shown_as} cannot be read as a book ({err}); nothing was changed."
             raise BookFault(msg) from err
         try:
             with Book(copy) as theirs, Book(book) as ours, ours.writing() as db:
                 limit_steps(theirs.db)
-                check_schema(theirs.db, db, said_as)
-                merged = _merge(db, _Theirs(theirs, db, said_as))
+                check_schema(theirs.db, db, shown_as)
+                merged = _merge(db, _Theirs(theirs, db, shown_as))
                 filing.step("all merged, not yet kept")
             filing.step("merge kept")
             return merged
         except sqlite3.Error as err:
-            msg = f"{said_as} holds what does not fit into a book ({err}); nothing was changed."
+            msg = f"{shown_as} holds what does not fit into a book ({err}); nothing was changed."
             raise BookFault(msg) from err
 
 
@@ -411,8 +411,8 @@ class _Theirs:
 
 
 def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
-    bows, told, always = _bows(db, theirs)
-    said: dict[int, str] = {}
+    bows, differences, always = _bows(db, theirs)
+    differing: dict[int, str] = {}
     pulls = results = known = 0
     sessions = {row["id"]: row for row in theirs.rows("sessions")}
     for pull in theirs.rows("pulls", "ORDER BY taken_at, id"):
@@ -422,8 +422,8 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
         there = db.execute("SELECT id FROM pulls WHERE fingerprint = ?", (pull["fingerprint"],)).fetchone()
         if there is None:
             bow = bows[pull["bow_id"]]
-            if pull["bow_id"] in told:
-                said[pull["bow_id"]] = told[pull["bow_id"]]
+            if pull["bow_id"] in differences:
+                differing[pull["bow_id"]] = differences[pull["bow_id"]]
             db.execute("INSERT OR IGNORE INTO sessions (bow_id, day) VALUES (?, ?)", (bow, pull["day"]))
             session = db.execute("SELECT id FROM sessions WHERE bow_id = ? AND day = ?", (bow, pull["day"])).fetchone()[
                 0
@@ -448,7 +448,7 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
     for their_bow, bow_id in bows.items():
         for row in _lacking(db, theirs, "events", "bow_id", their_bow, bow_id):
             _insert(db, "events", "bow_id", bow_id, row)
-    return Merged(pulls, results, known, (*always, *said.values()))
+    return Merged(pulls, results, known, (*always, *differing.values()))
 
 
 def _here(folder: str) -> str:
@@ -491,15 +491,15 @@ def _insert(db: sqlite3.Connection, table: str, owner: str, our_id: int | None, 
 
 ITSELF = ("modulus_gpa", "crown_radius_mm")
 """What a bow is known by beside name and wood, where both books know it; moisture, features and target change while it is made."""
-TOLD_OF = 4
+MOST_NAMED = 4
 
 
 def _described(text: str) -> dict[str, Any] | None:
     try:
-        told = json.loads(text)
+        table = json.loads(text)
     except ValueError:
         return None
-    return told if isinstance(told, dict) else None
+    return table if isinstance(table, dict) else None
 
 
 def _same(ours: str, theirs: str) -> bool:
@@ -538,9 +538,9 @@ def _short(value: object) -> str:
 
 
 def _bows(db: sqlite3.Connection, theirs: _Theirs) -> tuple[dict[int, int], dict[int, str], list[str]]:
-    """Their bows' numbers as ours, and what is to be said of some where a pull comes in; what is not here yet is added."""
+    """Their bows' numbers as ours, and what is to be reported of some where a pull comes in; what is not here yet is added."""
     out: dict[int, int] = {}
-    told: dict[int, str] = {}
+    differences: dict[int, str] = {}
     always: list[str] = []
     # a bow without a pull says nothing that could be merged
     for bow in theirs.rows("bows", "WHERE id IN (SELECT bow_id FROM sessions) ORDER BY id"):
@@ -552,7 +552,7 @@ def _bows(db: sqlite3.Connection, theirs: _Theirs) -> tuple[dict[int, int], dict
             number += 1
             name = f"{bow['name']} ({number})"
         if number > 1:
-            told[bow["id"]] = (
+            differences[bow["id"]] = (
                 f"the bow '{bow['name']}' is described otherwise in both books: the other one's pulls are kept under '{name}'; nothing was lost. Give it that name in its bow.toml before it is drawn again."
             )
         if row is None:
@@ -575,12 +575,12 @@ def _bows(db: sqlite3.Connection, theirs: _Theirs) -> tuple[dict[int, int], dict
         joined, differ = _both(row[1], bow["description"])
         db.execute("UPDATE bows SET description = ? WHERE id = ?", (joined, row[0]))
         if differ:
-            more = f" and {len(differ) - TOLD_OF} more" if len(differ) > TOLD_OF else ""
+            more = f" and {len(differ) - MOST_NAMED} more" if len(differ) > MOST_NAMED else ""
             always.append(
-                f"the bow '{name}' is described otherwise in both books: {'; '.join(differ[:TOLD_OF])}{more}. It is taken as the same bow and this"
+                f"the bow '{name}' is described otherwise in both books: {'; '.join(differ[:MOST_NAMED])}{more}. It is taken as the same bow and this"
                 " book's stand; write down what is to stay of the other's."
             )
-    return out, told, always
+    return out, differences, always
 
 
 def _copy(db: sqlite3.Connection, theirs: _Theirs, table: str, key: str, old: int, new: int | None) -> None:

@@ -53,38 +53,38 @@ def notes_json(kept: KeptNotes) -> str:
 
 def notes_of(text: str) -> KeptNotes:
     """The same read again; empty where the text has another shape. An older book keeps sentences, an old one nothing else."""
-    told = _read(text)
-    if isinstance(told, list):
-        told = {"notes": told}
-    if not isinstance(told, dict) or not fits_notes(told):
+    data = _read(text)
+    if isinstance(data, list):
+        data = {"notes": data}
+    if not isinstance(data, dict) or not fits_notes(data):
         return KeptNotes()
-    said = [read(one) for key in ("notes", "said") for one in told.get(key) or ()]
+    sentences = [read(one) for key in ("notes", "said") for one in data.get(key) or ()]
     return KeptNotes(
-        tuple(note for note in said if note is not None),
-        tuple(t for t in told.get("left_out") or () if isinstance(t, str)),
+        tuple(note for note in sentences if note is not None),
+        tuple(t for t in data.get("left_out") or () if isinstance(t, str)),
     )
 
 
 def advice_of(text: str) -> dict[str, Any] | None:
     """A pull's advice; None where the text has another shape."""
-    told = _read(text)
-    return told if isinstance(told, dict) and fits_advice(told) else None
+    data = _read(text)
+    return data if isinstance(data, dict) and fits_advice(data) else None
 
 
-def fits_notes(told: Any) -> bool:
+def fits_notes(data: Any) -> bool:
     """Whether these are notes."""
-    rows = told.values() if isinstance(told, dict) else [told]
+    rows = data.values() if isinstance(data, dict) else [data]
     return all(isinstance(row, list) and all(isinstance(t, str) or _table(t, 1) for t in row) for row in rows)
 
 
-def fits_advice(told: Any) -> bool:
+def fits_advice(data: Any) -> bool:
     """Whether this is advice as this program keeps it."""
-    return isinstance(told, dict) and all(_fits(ADVICE.get(key, "number"), value) for key, value in told.items())
+    return isinstance(data, dict) and all(_fits(ADVICE.get(key, "number"), value) for key, value in data.items())
 
 
-def fits_description(told: Any) -> bool:
+def fits_description(data: Any) -> bool:
     """Whether this describes a bow: sizes and texts, in tables and rows of them."""
-    return isinstance(told, dict) and _plain(told, DEEPEST + 4)
+    return isinstance(data, dict) and _plain(data, DEEPEST + 4)
 
 
 def _read(text: str) -> Any:
@@ -109,7 +109,7 @@ def _fits(kind: str, value: Any) -> bool:
 
 
 def _table(value: Any, deep: int) -> bool:
-    """A table whose values are numbers, the texts that we know of, and, as deep as told, tables and lists of numbers."""
+    """A table whose values are numbers, the texts that we know of, and, as deep as given, tables and lists of numbers."""
     if not isinstance(value, dict):
         return False
     for key, inner in value.items():

@@ -277,10 +277,10 @@ SENTENCES = {"advice_said": "advice_notes", "beside_said": "comparison_notes"}
 """Keys under which an older book keeps notes as sentences."""
 
 
-def read(told: Mapping[str, Any]) -> tuple[StoredAdvice, StoredComparison]:
+def read(data: Mapping[str, Any]) -> tuple[StoredAdvice, StoredComparison]:
     """Both out of one JSON object."""
-    told = {SENTENCES.get(key, key): value for key, value in told.items()}
-    return _read(StoredAdvice, told), _read(StoredComparison, told)
+    data = {SENTENCES.get(key, key): value for key, value in data.items()}
+    return _read(StoredAdvice, data), _read(StoredComparison, data)
 
 
 def _written(value: Any) -> Any:
@@ -302,13 +302,13 @@ def _kinds(cls: type) -> dict[str, Any]:
     return typing.get_type_hints(cls)
 
 
-def _read(cls: type[T], told: Any) -> T:
-    told = told if isinstance(told, Mapping) else {}
+def _read(cls: type[T], data: Any) -> T:
+    data = data if isinstance(data, Mapping) else {}
     kinds = _kinds(cls)  # type: ignore[arg-type]
     found = {
-        f.name: _as(kinds[f.name], told[f.name])
+        f.name: _as(kinds[f.name], data[f.name])
         for f in dataclasses.fields(cls)  # type: ignore[arg-type]
-        if told.get(f.name) is not None
+        if data.get(f.name) is not None
     }
     return cls(**{name: value for name, value in found.items() if value is not None})
 

@@ -139,42 +139,42 @@ class StoredPull:
 Rows = Sequence[Mapping[str, Any]]
 
 
-def stored_pull(told: Mapping[str, Any]) -> StoredPull:
+def stored_pull(data: Mapping[str, Any]) -> StoredPull:
     """A pull out of the rows that ``Book.pull_rows`` reads."""
-    kept_notes = notes_of(str(told["notes"]))
-    advice = advice_of(told["advice"]) if told["advice"] is not None else None
+    kept_notes = notes_of(str(data["notes"]))
+    advice = advice_of(data["advice"]) if data["advice"] is not None else None
     kept, comparison = read(advice or {})
     return StoredPull(
-        pull_id=int(told["pull_id"]),
-        result_id=int(told["result_id"]),
-        bow=str(told["bow"]),
-        wood=str(told["wood"]),
-        day=str(told["day"]),
-        recording=str(told["recording"]),
-        folder=str(told["folder"]),
-        taken_at=str(told["taken_at"]),
-        made_at=str(told["made_at"]),
-        program=str(told["program"]),
-        string_kind=str(told["string_kind"] or ""),
-        largest_draw_mm=_or_nan(told["largest_draw_mm"]),
-        force_there_n=_or_nan(told["force_there_n"]),
-        lag_s=_or_nan(told["lag_s"]),
-        lag_sd_s=_or_nan(told["lag_sd_s"]),
-        hysteresis=_or_nan(told["hysteresis"]),
-        balance=_or_nan(told["balance"]),
-        balance_sd=_or_nan(told["balance_sd"]),
+        pull_id=int(data["pull_id"]),
+        result_id=int(data["result_id"]),
+        bow=str(data["bow"]),
+        wood=str(data["wood"]),
+        day=str(data["day"]),
+        recording=str(data["recording"]),
+        folder=str(data["folder"]),
+        taken_at=str(data["taken_at"]),
+        made_at=str(data["made_at"]),
+        program=str(data["program"]),
+        string_kind=str(data["string_kind"] or ""),
+        largest_draw_mm=_or_nan(data["largest_draw_mm"]),
+        force_there_n=_or_nan(data["force_there_n"]),
+        lag_s=_or_nan(data["lag_s"]),
+        lag_sd_s=_or_nan(data["lag_sd_s"]),
+        hysteresis=_or_nan(data["hysteresis"]),
+        balance=_or_nan(data["balance"]),
+        balance_sd=_or_nan(data["balance_sd"]),
         notes=kept_notes.notes,
         left_out=kept_notes.left_out,
-        pictures=tuple(_picture(row) for row in told["force_draw"]),
-        left=_limb(told, Side.LEFT),
-        right=_limb(told, Side.RIGHT),
+        pictures=tuple(_picture(row) for row in data["force_draw"]),
+        left=_limb(data, Side.LEFT),
+        right=_limb(data, Side.RIGHT),
         advised=advice is not None,
         advice=kept,
         comparison=comparison,
         scrapings=tuple(
-            Scraping(int(row["strokes"]), int(row["planned_strokes"]), str(row["at"])) for row in told["scrapings"]
+            Scraping(int(row["strokes"]), int(row["planned_strokes"]), str(row["at"])) for row in data["scrapings"]
         ),
-        files=tuple((str(row["name"]), str(row["sha256"])) for row in told["files"]),
+        files=tuple((str(row["name"]), str(row["sha256"])) for row in data["files"]),
     )
 
 
@@ -202,11 +202,11 @@ PROFILE = (
 """Columns of a limb's profile, as the book's table has them."""
 
 
-def _limb(told: Mapping[str, Any], side: Side) -> StoredLimb:
-    rest: Rows = told["rest"][side]
-    marks = [row for row in told["marks"] if row["limb"] == side]
+def _limb(data: Mapping[str, Any], side: Side) -> StoredLimb:
+    rest: Rows = data["rest"][side]
+    marks = [row for row in data["marks"] if row["limb"] == side]
     return StoredLimb(
-        **{name: _column(told["profiles"][side], name) for name in PROFILE},
+        **{name: _column(data["profiles"][side], name) for name in PROFILE},
         rest_s_mm=_column(rest, "s_mm"),
         rest_mm=np.column_stack([_column(rest, "x_mm"), _column(rest, "y_mm")]),
         marks=tuple(Mark(m["from_mm"], m["to_mm"], str(m["kind"]), m["departure"], m["sd"]) for m in marks),
@@ -224,7 +224,7 @@ def _or_nan(value: Any) -> float:
 def description(bow: Bow) -> str:
     """What the book keeps of a bow as it was written down, as JSON."""
     target = bow.target
-    told = {
+    data = {
         "modulus_gpa": bow.modulus_gpa,
         "crown_radius_mm": bow.crown_radius_mm,
         "moisture_percent": bow.moisture_percent,
@@ -244,12 +244,12 @@ def description(bow: Bow) -> str:
             "working_strain": target.working_strain,
         },
     }
-    return json.dumps(told)
+    return json.dumps(data)
 
 
-def wanted_weight_n(told: str) -> float:
+def wanted_weight_n(description: str) -> float:
     """The weight that was wanted of a bow, by its ``description``; NaN where that has another shape."""
     try:
-        return float(json.loads(told)["target"]["weight_n"])
+        return float(json.loads(description)["target"]["weight_n"])
     except (ValueError, KeyError, TypeError):
         return float("nan")

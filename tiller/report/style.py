@@ -1,7 +1,7 @@
 """Colours, units and words that all our pictures share.
 
-The colours are told apart without colour vision (they differ in lightness as well as in hue), and
-stiff and weak are told apart by hatch and word too.
+The colours differ without colour vision (they differ in lightness as well as in hue), and
+stiff and weak differ by hatch and word too.
 """
 
 from __future__ import annotations

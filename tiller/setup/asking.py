@@ -35,7 +35,7 @@ class Asking:
         at: number of the question, -1 for the name.
         answers: in mm and N, or as text; given: of an earlier form, offered again.
         fault: what is wrong with the last answer, with marked quantities; '' where nothing is.
-        told: what follows from the last answer, likewise.
+        follows: what follows from the last answer, likewise.
         text: the bow's file, '' until all is answered.
         original: the file that is changed, '' for a new bow.
     """
@@ -46,7 +46,7 @@ class Asking:
     answers: Mapping[str, str | float] = field(default_factory=dict)
     given: Mapping[str, str | float] = field(default_factory=dict)
     fault: str = ""
-    told: str = ""
+    follows: str = ""
     text: str = ""
     original: str = ""
 
@@ -90,17 +90,17 @@ def answered(state: Asking, typed: str, taken: frozenset[str] = frozenset()) -> 
         fault = name_fault(typed) or (
             f"there is a bow called '{typed}' already: choose another name." if typed in taken else ""
         )
-        return replace(state, fault=fault) if fault else replace(state, name=typed, at=0, fault="", told="")
+        return replace(state, fault=fault) if fault else replace(state, name=typed, at=0, fault="", follows="")
     question = state.asked
     try:
         value = question.read(typed, state.metric)
     except TillerError as err:
-        return replace(state, fault=err.marked, told="")
+        return replace(state, fault=err.marked, follows="")
     answers = {**state.answers, question.key: value}
     wrong = string_fault(answers) if question.key == "string_length" else ""
     if wrong:
-        return replace(state, fault=wrong, told="")
-    state = replace(state, answers=answers, at=state.at + 1, fault="", told=_follows(question, value))
+        return replace(state, fault=wrong, follows="")
+    state = replace(state, answers=answers, at=state.at + 1, fault="", follows=_follows(question, value))
     if state.at < state.count:
         return state
     try:
@@ -128,7 +128,7 @@ def _follows(question: Field, value: str | float) -> str:
 
 def back(state: Asking) -> Asking:
     """The question before."""
-    return replace(state, at=max(0 if state.original else -1, state.at - 1), fault="", told="")
+    return replace(state, at=max(0 if state.original else -1, state.at - 1), fault="", follows="")
 
 
 def changing(name: str, text: str, metric: bool) -> Asking:

@@ -77,9 +77,9 @@ def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[Note, ...]]:
             ),
         )
     )
-    told = season.limit_moisture if np.isfinite(season.limit_moisture) else None
+    moisture = season.limit_moisture if np.isfinite(season.limit_moisture) else None
     try:
-        return onto_bow(text, bow, stave, told), (*other, *season.notes)
+        return onto_bow(text, bow, stave, moisture), (*other, *season.notes)
     except ValueError as err:
         msg = f"{beside}: {err}"
         raise FileFault(msg) from err

@@ -260,7 +260,7 @@ def capture_lens(
     board: cv2.aruco.CharucoBoard,
     size: tuple[int, int],
     wanted: int,
-    tell: Callable[[str], None],
+    announce: Callable[[str], None],
     for_s: float = 600.0,
 ) -> list[SeenCorners]:
     """Takes pictures by itself whenever the board is held still and shows something new, until there are enough.
@@ -269,23 +269,23 @@ def capture_lens(
         SourceFault: the camera was lost.
     """
     views: list[SeenCorners] = []
-    last_told = ""
+    last = ""
     shots = still_shots(camera, size, for_s)
     for image in shots:
         seen = see_lens_board(image, board)
         if seen is None:
-            said = "no board in view, or glare on it: turn it away from the lamp, show it whole."
+            sentence = "no board in view, or glare on it: turn it away from the lamp, show it whole."
         else:
             why = worth_taking(seen, views, size[0])
-            said = f"not taken: {why}." if why else ""
+            sentence = f"not taken: {why}." if why else ""
             if not why:
                 views.append(seen)
                 fields = coverage(views, size)
                 empty = ", ".join(_field(r, c, fields.shape) for r, c in zip(*np.nonzero(fields == 0), strict=True))
-                tell(f"picture {len(views)} of {wanted} taken; still without corners: {empty or 'nothing'}.")
-        if said and said != last_told:
-            tell(said)
-        last_told = said
+                announce(f"picture {len(views)} of {wanted} taken; still without corners: {empty or 'nothing'}.")
+        if sentence and sentence != last:
+            announce(sentence)
+        last = sentence
         if len(views) >= wanted:
             break
     shots.close()
@@ -303,7 +303,7 @@ def capture_rack(
     folder: Path,
     lens: Lens,
     wanted: int,
-    tell: Callable[[str], None],
+    announce: Callable[[str], None],
     for_s: float = 900.0,
 ) -> int:
     """Takes pictures of the rack into a folder by itself, whenever the camera is held still at a new place, until there are enough.
@@ -328,22 +328,24 @@ def capture_rack(
         msg = f"{folder} cannot be made ({err.strerror}): give a folder that may be written."
         raise FileFault(msg) from err
     taken: list[dict[Key, Array]] = []
-    last_told = ""
+    last = ""
     with closing(still_shots(camera, lens.image_size, for_s)) as shots:
         for image in shots:
             found = find_markers(np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), dtype=np.uint8), keys)
             if len(found) < LEAST_SEEN:
-                said = f"not taken: {len(found)} fiducial(s) in view, {LEAST_SEEN} are the least: step back, or turn the camera to the rack."
+                sentence = f"not taken: {len(found)} fiducial(s) in view, {LEAST_SEEN} are the least: step back, or turn the camera to the rack."
             elif not all(step_share(found, other, lens) > NEW_PLACE for other in taken):
-                said = "not taken: from where one was taken before; go round the rack, higher, lower."
+                sentence = "not taken: from where one was taken before; go round the rack, higher, lower."
             else:
                 write_whole(folder / f"{len(taken) + 1:02d}.png", cv2.imencode(".png", image)[1].tobytes())
                 taken.append(found)
                 once = [str(k[1]) for k in sorted(set(keys)) if sum(k in t for t in taken) < 2]
-                said = f"picture {len(taken)} of {wanted} taken; not in two pictures yet: {', '.join(once) or 'none'}."
-            if said != last_told:
-                tell(said)
-            last_told = said
+                sentence = (
+                    f"picture {len(taken)} of {wanted} taken; not in two pictures yet: {', '.join(once) or 'none'}."
+                )
+            if sentence != last:
+                announce(sentence)
+            last = sentence
             if len(taken) >= wanted:
                 break
     return len(taken)
@@ -378,7 +380,7 @@ def _field(row: int, column: int, shape: tuple[int, ...]) -> str:
 
 
 def see_all(
-    pictures: Sequence[tuple[str, Image]], keys: Sequence[Key], tell: Callable[[str], None]
+    pictures: Sequence[tuple[str, Image]], keys: Sequence[Key], announce: Callable[[str], None]
 ) -> list[dict[Key, Array]]:
     """Fiducials of each picture; mirrored pictures are refused.
 
@@ -394,7 +396,7 @@ def see_all(
             if len(mirrored) > len(found) + 1:
                 msg = f"{name} is mirrored: switch the mirror picture off in the camera's settings and take the pictures again."
                 raise VisionFault(msg)
-        tell(f"{name}: fiducials {', '.join(str(k[1]) for k in sorted(found)) or 'none'}")
+        announce(f"{name}: fiducials {', '.join(str(k[1]) for k in sorted(found)) or 'none'}")
         out.append(found)
     if not any(out):
         msg = "No picture shows a fiducial: are they printed from 'tiller targets', in focus, without glare?"

@@ -27,8 +27,8 @@ class MenuFiles:
 
 def menu_files() -> MenuFiles:
     """In the user's own data folder: ``XDG_DATA_HOME``, else ``~/.local/share`` (XDG Base Directory Specification)."""
-    told = os.environ.get("XDG_DATA_HOME", "")
-    data = Path(told) if told.startswith("/") else Path.home() / ".local" / "share"
+    given = os.environ.get("XDG_DATA_HOME", "")
+    data = Path(given) if given.startswith("/") else Path.home() / ".local" / "share"
     return MenuFiles(
         data / "applications" / f"{NAME}.desktop", data / "icons" / "hicolor" / "scalable" / "apps" / f"{NAME}.svg"
     )

@@ -25,7 +25,7 @@ class Field:
 
     Attributes:
         key: name; question: what is asked; kind: 'text', 'mm', 'n'.
-        low, high: what makes sense, in mm or N; usual: what is taken where nothing is said, in mm, N or as text.
+        low, high: what makes sense, in mm or N; usual: what is taken where nothing is given, in mm, N or as text.
         choices: the only texts that will do, empty = any.
     """
 
@@ -291,14 +291,14 @@ def write_bow(path: Path, text: str) -> None:
 def kept_answers(path: Path) -> dict[str, str | float]:
     """What was answered before in a form that did not come to its end; nothing where there is none, or it cannot be read."""
     try:
-        told = load_toml(path)
+        table = load_toml(path)
     except FileFault:
         return {}
     fields = {field.key: field for field in form()}
     kept: dict[str, str | float] = {}
-    for key, value in told.items():
+    for key, value in table.items():
         if key in fields and isinstance(value, str | float | int) and not isinstance(value, bool):
-            with suppress(TillerError):  # one that was mended by hand into none is asked again
+            with suppress(TillerError):  # one that was changed by hand into none is asked again
                 kept[key] = fields[key].read(str(value), metric=True)
     return kept
 

@@ -1,4 +1,4 @@
-"""What is taken where nothing is said: units, light or dark, camera and scale. One file in the shop's folder."""
+"""What is taken where nothing is given: units, light or dark, camera and scale. One file in the shop's folder."""
 
 from __future__ import annotations
 
@@ -53,6 +53,6 @@ def write_settings(settings: Settings) -> None:
     Raises:
         FileFault: the file cannot be written.
     """
-    told = {"units": settings.units, "look": settings.look}
-    told |= {name: value for name, value in (("camera", settings.camera), ("scale", settings.scale)) if value}
-    write_whole(settings_file(), toml(told).encode())
+    table = {"units": settings.units, "look": settings.look}
+    table |= {name: value for name, value in (("camera", settings.camera), ("scale", settings.scale)) if value}
+    write_whole(settings_file(), toml(table).encode())

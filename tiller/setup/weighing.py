@@ -77,14 +77,18 @@ def odd_steps(holds: Sequence[Hold]) -> tuple[int, ...]:
 
 
 def weigh(
-    scale: Scale, cell: LoadCell, draws_mm: Sequence[float], tell: Callable[[float, Hold | None], None], for_s: float
+    scale: Scale,
+    cell: LoadCell,
+    draws_mm: Sequence[float],
+    announce: Callable[[float, Hold | None], None],
+    for_s: float,
 ) -> Weighing:
     """The weight at each of the draws, in their order, while the bow is pulled from one to the next and let down again.
 
     Args:
         scale: open; nothing hangs on it when this is called.
         draws_mm: rising, where the tape says that the string is.
-        tell: called with the draw that is wanted next and the hold that was just weighed (None at the beginning); NaN once all are.
+        announce: called with the draw that is wanted next and the hold that was just weighed (None at the beginning); NaN once all are.
         for_s: for how long, seconds.
 
     Returns:
@@ -105,7 +109,7 @@ def weigh(
     zero_n = zero.sd / abs(cell.counts_per_newton)
     out: list[Hold] = []
     until = now_s() + for_s
-    tell(draws_mm[0], None)
+    announce(draws_mm[0], None)
     pulled, moved, left = 0.0, True, float("nan")
     while now_s() < until:
         t, counts, _ = listen(scale, HOLD_S)
@@ -130,7 +134,7 @@ def weigh(
         moved = False
         if len(out) == len(draws_mm):
             until = min(until, now_s() + LET_DOWN_S)
-        tell(draws_mm[len(out)] if len(out) < len(draws_mm) else float("nan"), out[-1])
+        announce(draws_mm[len(out)] if len(out) < len(draws_mm) else float("nan"), out[-1])
     if not out and pulled < SLACK_N:
         msg = "the scale felt no pull: is the rope on the hook, and the cell in the rope?"
         raise SourceFault(msg)

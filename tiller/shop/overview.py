@@ -99,37 +99,37 @@ def page_of(book: Path, bow: str) -> Page | None:
         about = next((b for b in shop.bows() if b.name == bow), None)
     if not pulls:
         return None
-    told = pulls[-1].advice
+    advice = pulls[-1].advice
     return Page(
         newest=pulls[-1],
         course=tuple(_passed(p) for p in pulls),
         target_n=wanted_weight_n(about.description) if about is not None else float("nan"),
         layers=tuple(
             f"{o.limb} limb, {mm_span(o.from_mm, o.to_mm)} from the pivot: {mm(o.depth_mm, 2)}"
-            for o in ((told.layers or ()) if fate == "" else ())
+            for o in ((advice.layers or ()) if fate == "" else ())
         ),
-        warned=_warned(told) if fate == "" else (),
+        warned=_warned(advice) if fate == "" else (),
         held=not pulls[-1].scrapings,
     )
 
 
-def _warned(told: StoredAdvice) -> tuple[str, ...]:
+def _warned(advice: StoredAdvice) -> tuple[str, ...]:
     """The stop, too much strain, and what the newest pull's advice says first."""
     out = []
-    if told.stop is not None and np.isfinite(told.stop.draw_mm):
-        out.append(f"STOP: do not draw beyond {mm(told.stop.draw_mm)} on the string that was on it")
-    ways = next((note.text for note in told.advice_notes if note.code == "plan.overstrained"), "")
-    if ways and _overstrained(told):
+    if advice.stop is not None and np.isfinite(advice.stop.draw_mm):
+        out.append(f"STOP: do not draw beyond {mm(advice.stop.draw_mm)} on the string that was on it")
+    ways = next((note.text for note in advice.advice_notes if note.code == "plan.overstrained"), "")
+    if ways and _overstrained(advice):
         out.append(f"OVERSTRAINED: {ways} Choose one before anything is scraped.")
-    elif _overstrained(told) and told.plan_summary is not None:
+    elif _overstrained(advice) and advice.plan_summary is not None:
         out.append(
-            f"OVERSTRAINED at the target in the end: {100 * told.plan_summary.largest_strain:.2f} %, {100 * told.working_strain:.2f} % is what the wood is trusted with: choose a shorter draw, less weight, or a longer or wider limb before anything is scraped"
+            f"OVERSTRAINED at the target in the end: {100 * advice.plan_summary.largest_strain:.2f} %, {100 * advice.working_strain:.2f} % is what the wood is trusted with: choose a shorter draw, less weight, or a longer or wider limb before anything is scraped"
         )
-    return (*out, *(note.text for note in told.advice_notes if not (ways and note.text == ways)))
+    return (*out, *(note.text for note in advice.advice_notes if not (ways and note.text == ways)))
 
 
-def _overstrained(told: StoredAdvice) -> bool:
-    return told.plan_summary is not None and told.plan_summary.largest_strain > told.working_strain
+def _overstrained(advice: StoredAdvice) -> bool:
+    return advice.plan_summary is not None and advice.plan_summary.largest_strain > advice.working_strain
 
 
 def _passed(pull: StoredPull) -> Passed:
@@ -173,12 +173,12 @@ def shop_items(home: Path, book: Path, today: date) -> tuple[Item, ...]:
 
 
 def _of_book(name: str, pull: StoredPull, pulls: int, fate: str, home: Path) -> Item:
-    told, parts = pull.advice, []
-    if pull.weighed and told.forecast is not None and np.isfinite(told.weight_n):
-        at = told.forecast.target_draw_mm
-        parts.append(newton(told.weight_n) + (f" at {mm(at)}" if np.isfinite(at) else ""))
-    if np.isfinite(told.uneven_now):
-        parts.append(f"{100 * told.uneven_now:.1f} % uneven")
+    advice, parts = pull.advice, []
+    if pull.weighed and advice.forecast is not None and np.isfinite(advice.weight_n):
+        at = advice.forecast.target_draw_mm
+        parts.append(newton(advice.weight_n) + (f" at {mm(at)}" if np.isfinite(at) else ""))
+    if np.isfinite(advice.uneven_now):
+        parts.append(f"{100 * advice.uneven_now:.1f} % uneven")
     marks = pull.marks
     if marks:
         parts.append(f"{len(marks)} {'mark' if len(marks) == 1 else 'marks'}")
@@ -200,27 +200,27 @@ def _of_book(name: str, pull: StoredPull, pulls: int, fate: str, home: Path) -> 
 
 def _next_of_bow(pull: StoredPull, fate: str) -> tuple[State, str]:
     """Where a bow stands after its newest pull, and what is next."""
-    told = pull.advice
+    advice = pull.advice
     if fate not in ("", FATES[0]):
         return "put aside", f"noted as {fate}: do not draw it; let somebody competent look at it"
-    stop = told.stop.draw_mm if told.stop is not None else float("nan")
+    stop = advice.stop.draw_mm if advice.stop is not None else float("nan")
     within = f", to {mm(stop)} at most" if np.isfinite(stop) else ""
     if fate == FATES[0]:
-        open_still = "" if told.missing == () else "; by its last pull it was not done"
+        open_still = "" if advice.missing == () else "; by its last pull it was not done"
         return "finished", f"whole by the book: print its sheet{open_still}"
     if pull.strokes:
         return "in work", f"{pull.strokes} strokes were scraped since its last pull: exercise it and pull again{within}"
-    if told.missing == ():
+    if advice.missing == ():
         return "finished", "within what can be measured it is done: note it as whole, print its sheet"
-    layers = len(told.layers or ())
-    if layers and _overstrained(told):
+    layers = len(advice.layers or ())
+    if layers and _overstrained(advice):
         return (
             "in work",
             "the target would strain it too far: choose a shorter draw, less weight, or a longer or wider limb before anything is scraped",
         )
     if layers:
         return "in work", f"scrape {layers} {'layer' if layers == 1 else 'layers'} by its list, then pull again{within}"
-    if any(one.what == "braced" for one in told.missing or ()):
+    if any(one.what == "braced" for one in advice.missing or ()):
         return "in work", f"a braced pull{within}"
     return "in work", f"pull again{within}"
 

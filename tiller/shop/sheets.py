@@ -26,7 +26,7 @@ class Written:
     pdf: Path
     html: Path
     on_the_limb: str
-    said: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 def write_sheet(book: Path, bow: str, folder: Path, units: Units) -> Written:
@@ -43,7 +43,7 @@ def write_sheet(book: Path, bow: str, folder: Path, units: Units) -> Written:
         pulls = [shop.pull(r.pull_id) for r in rows]
         fate = shop.fate(bow)
     title = bow if fate in ("", FATES[0]) else f"{bow} - NOTED AS {fate.upper()}: DO NOT DRAW"
-    photos, said = photos_of(pulls, units)
+    photos, notes = photos_of(pulls, units)
 
     def png(image: np.ndarray) -> bytes:
         return bytes(cv2.imencode(".png", cv2.cvtColor(image, cv2.COLOR_RGB2BGR))[1].tobytes())
@@ -52,7 +52,7 @@ def write_sheet(book: Path, bow: str, folder: Path, units: Units) -> Written:
     pdf, html = stem.with_suffix(".pdf"), stem.with_suffix(".html")
     write_whole(pdf, sheet_pdf(title, pulls, photos, units))
     write_whole(html, sheet_html(title, pulls, photos, png, units))
-    return Written(pdf, html, limb_text(pulls, units), tuple(said))
+    return Written(pdf, html, limb_text(pulls, units), tuple(notes))
 
 
 def open_in_viewer(path: Path) -> None:

@@ -285,18 +285,18 @@ class LiveRack:
         return line_of("W", int(1000 * t_s + 50_000) % WRAP, int(round(counts)))
 
 
-def _play(rack: LiveRack, told: dict[str, Any]) -> None:
-    memory = shared_memory.SharedMemory(told["memory"])
+def _play(rack: LiveRack, options: dict[str, Any]) -> None:
+    memory = shared_memory.SharedMemory(options["memory"])
     resource_tracker.unregister(memory._name, "shared_memory")  # type: ignore[attr-defined]  # noqa: SLF001  # it is the parent's
     width, height = rack.scenery.camera.size
     slots: NDArray[np.uint8] = np.ndarray((SLOTS, height, width, 3), dtype=np.uint8, buffer=memory.buf)
     rack.picture(0.0)  # the painter's tables; the bow's shapes are solved by a thread while the rack is still empty
     threading.Thread(target=lambda: rack.timeline, daemon=True).start()
     start = time.monotonic()
-    cues = Cues([Gate(rack.course.empty_s)], start) if told.get("waits") else Cues([], start)
+    cues = Cues([Gate(rack.course.empty_s)], start) if options.get("waits") else Cues([], start)
     threading.Thread(target=_hear, args=(rack, cues), daemon=True).start()
-    threading.Thread(target=_send_lines, args=(rack, told, start, cues), daemon=True).start()
-    period = 1.0 / float(told.get("rate_hz", 30.0))
+    threading.Thread(target=_send_lines, args=(rack, options, start, cues), daemon=True).start()
+    period = 1.0 / float(options.get("rate_hz", 30.0))
     painted: queue.Queue[tuple[int, float]] = queue.Queue(AHEAD)
     threading.Thread(target=_show, args=(painted, start), daemon=True).start()
     tick = 0
@@ -329,14 +329,14 @@ def _show(painted: queue.Queue[tuple[int, float]], start: float) -> None:
             os._exit(0)  # nobody looks any more
 
 
-def _send_lines(rack: LiveRack, told: dict[str, Any], start: float, cues: Cues) -> None:
-    if "fd" in told:
-        fd = int(told["fd"])
+def _send_lines(rack: LiveRack, options: dict[str, Any], start: float, cues: Cues) -> None:
+    if "fd" in options:
+        fd = int(options["fd"])
 
         def send(data: bytes) -> None:
             os.write(fd, data)
     else:
-        link = socket.create_connection(("127.0.0.1", int(told["port"])))
+        link = socket.create_connection(("127.0.0.1", int(options["port"])))
 
         def send(data: bytes) -> None:
             link.sendall(data)
@@ -357,10 +357,10 @@ def _send_lines(rack: LiveRack, told: dict[str, Any], start: float, cues: Cues) 
 
 def main() -> None:
     """Plays the session that the arguments describe, a pickled ``LiveRack``'s makings in a file."""
-    told = json.loads(sys.argv[1])
-    with open(told["making"], "rb") as file:
+    options = json.loads(sys.argv[1])
+    with open(options["making"], "rb") as file:
         making = pickle.load(file)  # noqa: S301  (from our own process, or a private file of it)
-    _play(LiveRack(**making), told)
+    _play(LiveRack(**making), options)
 
 
 if __name__ == "__main__":

@@ -86,17 +86,17 @@ class DeviceCamera:
     def open(self) -> None:
         self.close()
         self._fault, self._remarks = "", ()
-        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # what is wrong is said in our words
+        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # what is wrong is reported in our words
         capture = self._try(self.where)
         if capture is None and self._found is not None and isinstance(self.where, int):
             others = (n for n in range(OTHER_NUMBERS) if n != self.where)
             capture = next((c for c in map(self._try, others) if c is not None), None)
             if capture is not None:
-                said = caution(
+                note = caution(
                     "camera.replaced",
                     f"camera {self.where} is gone and camera {self._found} was taken in its place: see that it is the one at the rack.",
                 )
-                self._remarks = (*self._remarks, said)
+                self._remarks = (*self._remarks, note)
         if capture is None and self._fault:
             raise SourceFault(self._fault)
         if capture is None:
@@ -163,18 +163,18 @@ class DeviceCamera:
             if abs(float(capture.get(key)) - wanted) > 1e-3 and not (name == "focus" and capture.get(key) < 0)
         ]
         if free:
-            said = caution(
+            note = caution(
                 "camera.unlocked",
                 f"{self.name}: {' and '.join(free)} cannot be locked: lock it with the camera's own settings; a picture that changes spoils the comparison with the empty one.",
             )
-            self._remarks = (*self._remarks, said)
+            self._remarks = (*self._remarks, note)
         rate = float(capture.get(cv2.CAP_PROP_FPS))
         if 0 < rate < 14:
-            said = caution(
+            note = caution(
                 "camera.slow",
                 f"{self.name} gives {rate:.0f} pictures a second: pull slowly, and give it more light or a smaller picture.",
             )
-            self._remarks = (*self._remarks, said)
+            self._remarks = (*self._remarks, note)
 
     def read(self) -> Shot | Ended:
         if self._capture is None:

@@ -108,7 +108,7 @@ class _Feed(ABC):
             while not self._stop.is_set():
                 try:
                     self._open()
-                except Exception as err:  # whatever a driver throws: the source is tried again and it is said
+                except Exception as err:  # whatever a driver throws: the source is tried again and it is reported
                     self._say(False, self._words(err))
                     self._stop.wait(AGAIN_S)
                     continue

@@ -37,7 +37,7 @@ def scales_found() -> tuple[Found, ...]:
 
 
 def cameras_found() -> tuple[Found, ...]:
-    """Cameras by the number that opens them. Where the system names none without opening them, only the first is told."""
+    """Cameras by the number that opens them. Where the system names none without opening them, only the first is listed."""
     if not sys.platform.startswith("linux"):
         return (Found("0", "the system's first camera"),)
     out = []

@@ -90,7 +90,7 @@ class SoftwareRack:
                 return
             width, height = self._size
             self._memory = shared_memory.SharedMemory(create=True, size=SLOTS * width * height * 3)
-            told: dict[str, object] = {"memory": self._memory.name, "rate_hz": self._rate, "waits": self._waits}
+            options: dict[str, object] = {"memory": self._memory.name, "rate_hz": self._rate, "waits": self._waits}
             keep: tuple[int, ...] = ()
             if hasattr(os, "openpty"):
                 import tty
@@ -98,19 +98,19 @@ class SoftwareRack:
                 master, slave = os.openpty()
                 tty.setraw(slave)
                 self.port, self._ends, keep = os.ttyname(slave), [master, slave], (master,)
-                told["fd"] = master
+                options["fd"] = master
             else:
                 self._server = socket.create_server(("127.0.0.1", 0))
-                told["port"] = self._server.getsockname()[1]
+                options["port"] = self._server.getsockname()[1]
                 out = socket.create_server(("127.0.0.1", 0))
                 self.port = f"socket://127.0.0.1:{out.getsockname()[1]}"
                 threading.Thread(target=self._relay, args=(out,), daemon=True).start()
             with tempfile.NamedTemporaryFile(prefix="tiller-rack-", delete=False) as file:
                 pickle.dump(self._making, file)
-                told["making"] = file.name
+                options["making"] = file.name
             self._made = Path(file.name)
             self._process = subprocess.Popen(  # noqa: S603  (words of our own, no shell)
-                child("tiller.simulate.live", json.dumps(told)),
+                child("tiller.simulate.live", json.dumps(options)),
                 cwd=STANDS_IN,
                 stdout=subprocess.PIPE,
                 stdin=subprocess.PIPE,

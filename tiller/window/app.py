@@ -352,7 +352,7 @@ class App:
             self._wait_for_the_last()
 
     def _wait_for_the_last(self) -> None:
-        """Shows that the last pull is being measured; Q again ends at once, and it is measured at the next start."""
+        """Shows that the last pull is being measured; Q again ends immediately, and it is measured at the next start."""
         self._closing = False
         self.sheet, self.cautions = "pull", False
         while gui.is_dearpygui_running() and not self._closing and self.rack.busy:
@@ -467,7 +467,7 @@ def show(
     size: tuple[int, int] | None = None,
     look: Look = LIGHT,
 ) -> int:
-    """Opens the window, so large if it is told, and runs the rack until it is closed; returns the exit code."""
+    """Opens the window, as large as asked for, and runs the rack until it is closed; returns the exit code."""
     _sharp_on_windows()
     rack.start()
     app = App(rack, units, book, size or (1600, 900), look)

@@ -42,8 +42,8 @@ def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     top = box.y + 0.5 * box.height
     gap = 0.012 * box.width
     lower = Box(box.x, top, 0.64 * box.width - gap, box.y + box.height - top)
-    told = list(zip(listed.pulls, (look.ink, look.weak), strict=False))
-    stiff = [(line, colour) for pull, colour in told for line in _stiffness(pull)]
+    drawn = list(zip(listed.pulls, (look.ink, look.weak), strict=False))
+    stiff = [(line, colour) for pull, colour in drawn for line in _stiffness(pull)]
     most = max([v for line, _ in stiff for _, v in line], default=1.0)
     reach = max([abs(s) for line, _ in stiff for s, _ in line], default=1.0)
     along = _Curves(
@@ -54,7 +54,7 @@ def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
         title="stiffness along the limbs (left limb | right limb)",
     )
     _plot(sheet, along, style, lower)
-    curves = [(line, colour) for pull, colour in told for line in _force_draw(pull)]
+    curves = [(line, colour) for pull, colour in drawn for line in _force_draw(pull)]
     top_n = max([f for line, _ in curves for _, f in line], default=1.0)
     far = max([d for line, _ in curves for d, _ in line], default=1.0)
     right = Box(lower.x + lower.width + gap, top, box.width - lower.width - gap, lower.height)
@@ -67,7 +67,7 @@ def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     )
     _plot(sheet, over_draw, style, right)
     x = lower.x + lower.width - 0.02 * lower.width
-    for pull, colour in reversed(told):
+    for pull, colour in reversed(drawn):
         x -= sheet.text(x, top + 0.3 * size, f"  pull {pull.pull_id}", 0.85 * size, colour, "right")
 
 

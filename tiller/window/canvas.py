@@ -208,16 +208,16 @@ class Canvas(Sketch):
 
     def measure(self, text: str, size: float) -> float:
         """Width of a text in pixels."""
-        told = self._widths.get(text)
-        if told is None:
+        known = self._widths.get(text)
+        if known is None:
             box = self.gui.get_text_size(text, font=self._measuring) if self._measuring else None
             if not box or not box[0]:
                 return super().measure(text, size)
-            told = float(box[0]) / 40.0
+            known = float(box[0]) / 40.0
             if len(self._widths) > 4000:
                 self._widths.clear()
-            self._widths[text] = told
-        return told * size
+            self._widths[text] = known
+        return known * size
 
     def _font(self, size: float) -> Any:
         if self._path is None:

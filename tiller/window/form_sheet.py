@@ -43,8 +43,8 @@ def draw_form(sheet: Sketch, state: Asking, units: Units, look: Look) -> None:
         other = {"mm": "34 1/2 in", "in": "880 mm", "N": "45 lb", "lb": "200 N"}[state.unit]
         sheet.fitted(x, y, f"or with its own unit, such as {other}", 0.7 * size, most, look.soft)
     y += 1.4 * size
-    if state.told and not state.fault:
-        sheet.wrapped(x, y, units.words(state.told), 0.75 * size, most, look.soft, 4)
+    if state.follows and not state.fault:
+        sheet.wrapped(x, y, units.words(state.follows), 0.75 * size, most, look.soft, 4)
     if state.fault:
         sheet.wrapped(x, y, units.words(state.fault), 0.8 * size, most, look.weak, 4)
     _limb(sheet, state, units, look, Box(0.52 * wide, 0.12 * high, 0.43 * wide, 0.42 * high))
@@ -92,15 +92,17 @@ def _limb(sheet: Sketch, state: Asking, units: Units, look: Look, box: Box) -> N
             meant = key == f"{side}_{name}{k}"
             colour = look.weak if meant else look.soft
             sheet.line([(px, middle - h - 4), (px, middle + h + 4)], colour, 4.0 if meant else 1.5)
-            told = state.answers.get(f"{side}_{name}{k}")
-            label = units.length(float(told), 1 if units.metric else 2) if told is not None else "?" if meant else ""
+            answer = state.answers.get(f"{side}_{name}{k}")
+            label = (
+                units.length(float(answer), 1 if units.metric else 2) if answer is not None else "?" if meant else ""
+            )
             if label:
                 sheet.text(
                     px,
                     middle - h - 1.6 * size,
                     label,
                     0.85 * size,
-                    look.ink if told is not None else look.weak,
+                    look.ink if answer is not None else look.weak,
                     "middle",
                 )
     place = state.place_mm
@@ -117,12 +119,12 @@ def _answers(sheet: Sketch, state: Asking, units: Units, look: Look, box: Box) -
     for question in reversed(done[-9:]):
         value = state.answers[question.key]
         if question.kind == "text":
-            told = str(value)
+            shown = str(value)
         elif question.kind == "mm":
-            told = units.length(float(value), 1 if units.metric else 2)
+            shown = units.length(float(value), 1 if units.metric else 2)
         else:
-            told = units.force(float(value))
-        wide = sheet.measure(told, size)
+            shown = units.force(float(value))
+        wide = sheet.measure(shown, size)
         sheet.cut(box.x, y, question.question, size, box.width - wide - size, look.soft)
-        sheet.text(box.x + box.width, y, told, size, look.ink, "right")
+        sheet.text(box.x + box.width, y, shown, size, look.ink, "right")
         y += 1.4 * size

@@ -70,23 +70,23 @@ def draw_plan(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, made:
     half = 0.5 * box.width - 0.5 * size
     y = box.y
     if ahead is not None:
-        told = f"braced, at {units.length(float(ahead.draw_mm[-1]))}: {units.force(ahead.weight_n)} ± {units.force(ahead.weight_sd_n)}"
+        words = f"braced, at {units.length(float(ahead.draw_mm[-1]))}: {units.force(ahead.weight_n)} ± {units.force(ahead.weight_sd_n)}"
         sheet.text(box.x, y, "FORECAST", 0.8 * size, look.soft)
         sheet.fitted(
             box.x,
             y + 0.95 * size,
-            f"{told}   target {units.force(bow.target.draw_weight_n)}",
+            f"{words}   target {units.force(bow.target.draw_weight_n)}",
             1.15 * size,
             half,
             look.ink,
         )
     if plan is not None:
         sheet.text(box.x + half + size, y, "NOW, AFTER THIS PASS, IN THE END", 0.8 * size, look.soft)
-        told = (
+        words = (
             f"{units.force(plan.now_n)} ({100 * plan.now.expected:.1f} % uneven)   {units.force(plan.after_pass_n)}"
             f" ({100 * plan.after_pass.expected:.1f} %)   {units.force(plan.final_n)}"
         )
-        sheet.fitted(box.x + half + size, y + 0.95 * size, told, 1.15 * size, half, look.ink)
+        sheet.fitted(box.x + half + size, y + 0.95 * size, words, 1.15 * size, half, look.ink)
     y += 2.9 * size
     tall = 0.38 * box.height
     wide = min(tall * frame[0] / frame[1], 0.45 * box.width) if view.image is not None else 0.0
@@ -175,17 +175,17 @@ def _list(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, made: int
     plan = worked.advice.plan if worked is not None else None
     size = 0.029 * sheet.height
     if worked is None or plan is None or not plan.layers:
-        said = "nothing is to be scraped now" if plan is not None else "no plan from this pull"
+        words = "nothing is to be scraped now" if plan is not None else "no plan from this pull"
         if plan is not None and plan.done:
-            said = "the bow is done: weight and tiller are within what can be measured"
+            words = "the bow is done: weight and tiller are within what can be measured"
         elif plan is not None and plan.missing:
-            said = f"nothing is to be scraped now; lacking: {missing_words(plan.missing[-1], units)}"
-        sheet.text(box.x, box.y, said, 1.2 * size, look.ink)
+            words = f"nothing is to be scraped now; lacking: {missing_words(plan.missing[-1], units)}"
+        sheet.text(box.x, box.y, words, 1.2 * size, look.ink)
         return
     head = f"SCRAPE THE BELLY, 1 FIRST (from the pivot; a stroke is {units.depth(worked.comparison.stroke_mm)})"
     sheet.fitted(box.x, box.y, head, 0.85 * size, 0.6 * box.width, look.soft)
-    told = f"strokes made: {made}   up / down, then S"
-    sheet.fitted(box.x + box.width, box.y, told, 0.85 * size, 0.38 * box.width, look.ink, "right")
+    words = f"strokes made: {made}   up / down, then S"
+    sheet.fitted(box.x + box.width, box.y, words, 0.85 * size, 0.38 * box.width, look.ink, "right")
     half = 0.5 * box.width
     longest = max(sum(o.limb == side for o in plan.layers) for side in SIDES)
     step = min(1.25 * size, (box.height - 1.4 * size) / max(longest, 1))
@@ -213,7 +213,7 @@ def draw_setup(
     style: Style,
     places: tuple[Box, Box],
 ) -> None:
-    """Camera and scale: what they show, what is missing and how to mend it; the fiducials that were found are ringed in the picture.
+    """Camera and scale: what they show, what is missing and how to put it right; the fiducials that were found are ringed in the picture.
 
     ``frame``: width and height of the camera's picture in its own pixels; ``places``: of the picture and of the text.
     """
@@ -258,8 +258,8 @@ def draw_setup(
     else:
         lines.append((scale.text or f"scale: {view.weighed.rate_hz:.0f} readings a second", scale.good))
         if np.isfinite(view.weighed.force_n):
-            told = f"reads {units.force(view.weighed.force_n, 2)}, noise {units.force(view.weighed.noise_n, 3)}"
-            lines.append((told, bool(view.weighed.noise_n < 1.0)))
+            words = f"reads {units.force(view.weighed.force_n, 2)}, noise {units.force(view.weighed.noise_n, 3)}"
+            lines.append((words, bool(view.weighed.noise_n < 1.0)))
         bad = ", ".join(f"{n} x {why}" for why, n in view.weighed.rejected.items())
         if bad:
             lines.append((f"lines rejected: {bad}", True))

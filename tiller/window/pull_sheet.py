@@ -95,15 +95,15 @@ def draw_head(sheet: Sketch, view: View, style: Style, box: Box) -> None:
     size = 0.62 * box.height
     wide = sheet.text(box.x + 0.2 * size, box.y + 0.16 * box.height, word, size, ink)
     left = box.x + 0.9 * size + wide
-    told, most = units.words(view.sentence), box.x + box.width - left - 0.2 * size
+    sentence, most = units.words(view.sentence), box.x + box.width - left - 0.2 * size
     colour = ink if alarm else look.soft
-    if sheet.measure(told, 0.4 * box.height) <= most:
-        sheet.text(left, box.y + 0.3 * box.height, told, 0.4 * box.height, colour)
+    if sheet.measure(sentence, 0.4 * box.height) <= most:
+        sheet.text(left, box.y + 0.3 * box.height, sentence, 0.4 * box.height, colour)
     elif alarm:  # read from three metres away: nothing else stands in the head then
-        sheet.block(left, box.y + 0.08 * box.height, told, 0.37 * box.height, most, colour, 2)
+        sheet.block(left, box.y + 0.08 * box.height, sentence, 0.37 * box.height, most, colour, 2)
     else:
         sheet.block(
-            left, box.y + 0.29 * box.height, told, 0.31 * box.height, most, look.ink, 2
+            left, box.y + 0.29 * box.height, sentence, 0.31 * box.height, most, look.ink, 2
         )  # as much as that is trouble
 
 
@@ -202,16 +202,16 @@ def _features(sheet: Sketch, bow: Bow, look: Look, drawn: _Drawn) -> None:
     if len(s) != len(line):
         return
     size = max(0.026 * box.height, 0.8 * LEAST_LABEL * sheet.height)
-    for told in bow.limb(drawn.side).features:
-        middle = 0.5 * (told.from_mm + told.to_mm)
+    for feature in bow.limb(drawn.side).features:
+        middle = 0.5 * (feature.from_mm + feature.to_mm)
         if not s[0] <= middle <= s[-1]:
             continue
         x, y = drawn.place(*(float(np.interp(middle, s, line[:, k])) for k in (0, 1)))
         sheet.dot(x, y, 0.4 * size, look.panel)
         sheet.dot(x, y, 0.25 * size, look.ink)
-        wide = sheet.measure(told.kind, size)
+        wide = sheet.measure(feature.kind, size)
         sheet.area(x - 0.5 * wide - 3, y + 0.5 * size, wide + 6, 1.25 * size, faded(look.panel, 215), 3.0)
-        sheet.text(x, y + 0.55 * size, told.kind, size, look.ink, "middle")
+        sheet.text(x, y + 0.55 * size, feature.kind, size, look.ink, "middle")
 
 
 def _zones(sheet: Sketch, view: View, look: Look, drawn: _Drawn) -> None:
@@ -253,10 +253,10 @@ def _strip(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, picture:
         colour = look.aim if share == 0 else look.rule
         sheet.line([(box.x, at), (box.x + box.width, at)], colour, 2.0 if share == 0 else 1.0)
         sheet.text(box.x + box.width - 6, at - 1.1 * size, text, size, look.soft, "right")
-    told = (
+    words = (
         f"strain over the wanted one ({100 * level:.2f} %)" if level >= SHOWN_STRAIN else "strain over the wanted one"
     )
-    sheet.text(box.x + 8, box.y + 4, told, size, look.soft)
+    sheet.text(box.x + 8, box.y + 4, words, size, look.soft)
     scale = picture.width / frame[0]
     if level < SHOWN_STRAIN or (view.stage not in DRAWN and view.worked is None):
         sheet.text(
@@ -278,11 +278,11 @@ def _strip(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, picture:
         over: Array = np.clip(profile.strain[good] / level - 1.0, -STRIP_REACH, STRIP_REACH)
         band: Array = np.clip(2 * profile.sd[good] / level, 0.0, 2 * STRIP_REACH)
         if not len(x) or float(np.median(band)) > STRIP_REACH:
-            told = "not yet distinct from noise"
+            words = "not yet distinct from noise"
             sheet.text(
                 0.5 * float(line[0, 0] + line[-1, 0]) * scale + picture.x,
                 middle - 1.3 * size,
-                told,
+                words,
                 size,
                 look.soft,
                 "middle",

@@ -56,7 +56,7 @@ class ShopApp:
         self.at = 0
         self.message = message
         self._rack: subprocess.Popen[bytes] | None = None
-        self._rack_said: IO[bytes] | None = None
+        self._rack_errors: IO[bytes] | None = None
         self._lines: tuple[str, ...] = ()
         self._aspect = 0.0
         self._page: Page | None = None
@@ -153,7 +153,7 @@ class ShopApp:
         self._show_chosen()
 
     def _show_chosen(self) -> None:
-        """Reads what is said of the chosen one, and its photograph."""
+        """Reads what is reported of the chosen one, and its photograph."""
         self._lines, self._aspect, self._page = (), 0.0, None
         if not self.items:
             return
@@ -169,8 +169,8 @@ class ShopApp:
             return
         pull = self._page.newest
         # what the newest pull said of both limbs is for the rack; here its marks and notes are
-        told = kept_words(pull, self.units).splitlines()
-        self._lines = tuple(t for t in told if t.startswith(("STIFF", "WEAK", "As a whole", "No stretch", "Note:")))
+        lines = kept_words(pull, self.units).splitlines()
+        self._lines = tuple(t for t in lines if t.startswith(("STIFF", "WEAK", "As a whole", "No stretch", "Note:")))
         path = pictures_of(self.book.parent, pull.recording, dict(pull.files)) / "overlay.jpg"
         photo = cv2.imread(str(path)) if path.is_file() else None
         if photo is None:
@@ -287,11 +287,11 @@ class ShopApp:
         gui.focus_item(self._field)
 
     def _go_to(self, name: str) -> None:
-        said = self.message
+        before = self.message
         for k, item in enumerate(self.items):
             if item.name == name:
                 self._go(k)
-        self.message = said
+        self.message = before
 
     def _go(self, at: int) -> None:
         self.at, self.message = at, ""
@@ -345,15 +345,15 @@ class ShopApp:
         if self._rack is not None:
             self.message = "a rack's window is open already: close that one first (Q)."
             return
-        said = tempfile.TemporaryFile()  # noqa: SIM115  (read and closed when the window is)
+        errors = tempfile.TemporaryFile()  # noqa: SIM115  (read and closed when the window is)
         command = child("tiller", "rack", *words, "--units", self.settings.units)
         try:
-            self._rack = subprocess.Popen(command, cwd=STANDS_IN, stdin=subprocess.DEVNULL, stderr=said)  # noqa: S603  (words of our own, no shell)
+            self._rack = subprocess.Popen(command, cwd=STANDS_IN, stdin=subprocess.DEVNULL, stderr=errors)  # noqa: S603  (words of our own, no shell)
         except OSError as err:
-            said.close()
+            errors.close()
             self.message = f"the rack's window could not be opened ({err.strerror or err})."
             return
-        self._rack_said = said
+        self._rack_errors = errors
         self.message = "the rack opens in a window of its own; what it leaves is shown here when it is closed."
 
     def _mind_book(self) -> None:
@@ -375,13 +375,13 @@ class ShopApp:
             return
         code, self._rack = self._rack.returncode, None
         self.message = ""
-        if self._rack_said is not None:
-            with self._rack_said as said:
-                said.seek(0)
-                told = said.read().decode(errors="replace").strip().splitlines()
-            if code and told:
-                self.message = told[-1].removeprefix("tiller: ")
-        self._rack_said = None
+        if self._rack_errors is not None:
+            with self._rack_errors as errors:
+                errors.seek(0)
+                lines = errors.read().decode(errors="replace").strip().splitlines()
+            if code and lines:
+                self.message = lines[-1].removeprefix("tiller: ")
+        self._rack_errors = None
         self._refresh()
 
     def _sheet(self) -> None:
@@ -501,8 +501,8 @@ def _of_files(item: Item, units: Units) -> tuple[str, ...]:
         if item.file is not None:
             return tuple(units.words(text) for text in bow_lines(read_bow(item.file)))
         if item.stave is not None:
-            told = stave_words(read_stave(item.stave), units=units, today=date.today()).splitlines()
-            return tuple(text for text in told[1:] if text and text not in CAUTIONS)
+            lines = stave_words(read_stave(item.stave), units=units, today=date.today()).splitlines()
+            return tuple(text for text in lines[1:] if text and text not in CAUTIONS)
     except TillerError as err:
         return (units.words(err.marked),)
     return ()

@@ -41,7 +41,7 @@ class Shown:
 
     Attributes:
         items: of the shop; chosen: which of them.
-        lines: what else is said of the chosen one, in words; page: its course and list, None without a pull.
+        lines: what else is reported of the chosen one, in words; page: its course and list, None without a pull.
         aspect: width over height of its photograph, 0 without one.
         camera, scale: what is used at the rack, in words; message: the last answer.
     """

@@ -1,4 +1,4 @@
-"""What can be said to the commands that make a rack measure: ``tiller calibrate scale|lens|board|check`` and ``tiller targets``."""
+"""The arguments of the commands that make a rack measure: ``tiller calibrate scale|lens|board|check`` and ``tiller targets``."""
 
 from __future__ import annotations
 

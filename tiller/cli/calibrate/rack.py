@@ -46,7 +46,7 @@ def run_board(args: argparse.Namespace) -> int:
         msg = f"the lens comes first ('tiller calibrate lens'): {err}"
         raise TillerError(msg) from err
     if args.camera:
-        for text in args.tape:  # a slip in them is said before the camera is carried round
+        for text in args.tape:  # a slip in them is reported before the camera is carried round
             _tape(text, lambda number: (RACK_DICTIONARY, number))
         _take_rack(args, lens)
     images = pictures_in(Path(args.pictures))

@@ -145,14 +145,14 @@ def _hung(args: argparse.Namespace) -> _Hung:
             _ask(f"series {series} of {args.series}, {'up' if rising else 'down'}: hang {what}, Enter:")
             while True:
                 try:
-                    told = settled(scale)
+                    reading = settled(scale)
                     break
                 except TillerError as err:
                     print(err)
                     _ask("Enter to read it again:")
-            firmware = f"{told.hello.name} {told.hello.version}" if told.hello else firmware
-            print(f"  {told.counts:.0f} ± {told.sd:.0f} counts")
-            loads.append(Load(series, rising, force, told.counts, told.sd))
+            firmware = f"{reading.hello.name} {reading.hello.version}" if reading.hello else firmware
+            print(f"  {reading.counts:.0f} ± {reading.sd:.0f} counts")
+            loads.append(Load(series, rising, force, reading.counts, reading.sd))
             keep_load(noted, loads[-1])
         if args.creep > 0:
             _ask(f"creep: hang {levels[max(levels)]}, Enter; it is read for {args.creep:g} minutes:")
@@ -212,8 +212,8 @@ def run_check(args: argparse.Namespace) -> int:
         msg = f"--mass is {args.mass:g} kg: from 0.1 to 200 makes sense."
         raise TillerError(msg)
     cell = read_cell(rig_path(args))
-    told = args.gravity is not None or args.latitude is not None
-    force = weight_n(args.mass, _gravity(args) if told else cell.gravity)
+    given = args.gravity is not None or args.latitude is not None
+    force = weight_n(args.mass, _gravity(args) if given else cell.gravity)
     scale = SerialScale(args.scale)
     scale.open()
     try:

@@ -25,7 +25,7 @@ def check_bar(bar: float | None) -> None:
     """Refuses a check bar that was not measured, or that no print has.
 
     Raises:
-        TillerError: it is not told, or too far off.
+        TillerError: it is not given, or too far off.
     """
     from tiller.errors import TillerError
 

@@ -43,7 +43,7 @@ Array = NDArray[np.float64]
 LEAST_SHARE = 0.25
 """From a pull over less than this share of the way from its first picture to the target draw no plan is made."""
 UNSCALED_STRAIN_SD = 0.03
-"""Relative sd that a strain told ahead has beside the measured one's where no force ties the pictures together (common practice, no source)."""
+"""Relative sd that a strain forecast ahead has beside the measured one's where no force ties the pictures together (common practice, no source)."""
 STOP_SURE_MM = 5.0
 """A stop moves by so much from pull to pull without anything having changed: no more than that beyond it is not said."""
 UNSEEN_STRAIN_SD = 0.10
@@ -134,7 +134,7 @@ def wood_of(measured: Measured, bow: Bow) -> Pair[LimbWood]:
 
 
 def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None, past: Past | None = None) -> Advice:
-    """Forecast, stop and plan from a measured pull; what cannot be had is said, never made up.
+    """Forecast, stop and plan from a measured pull; what cannot be had is reported, never made up.
 
     Args:
         by_place: what the set since earlier pulls shows of the strain that this piece bears.
@@ -226,7 +226,7 @@ def _ahead(measured: Measured, bow: Bow) -> tuple[Forecast | None, str]:
 
 @dataclass(frozen=True)
 class _OfStop:
-    """What is said of the stop: before all else, and after."""
+    """What is reported of the stop: before all else, and after."""
 
     first: tuple[Note, ...]
     then: tuple[Note, ...]
@@ -235,7 +235,7 @@ class _OfStop:
 def _stop(
     measured: Measured, bow: Bow, wood: Pair[LimbWood], limit: float, ahead: Forecast | None
 ) -> tuple[Stop | None, _OfStop]:
-    """How far the bow may be drawn now, and what is said of it."""
+    """How far the bow may be drawn now, and what is reported of it."""
     target, result = bow.target, measured.result
     weighed = measured.forces is not None
     drawn = result.pictures[result.largest].draw_mm

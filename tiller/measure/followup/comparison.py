@@ -36,7 +36,7 @@ Array = NDArray[np.float64]
 DEEPEST_STROKE_MM = 0.2
 TOO_MUCH = 1.25
 VAGUE = 0.3
-"""A share that is not known better than this is not told as one: a small pass does not show between two pulls."""
+"""A share that is not known better than this is not given as one: a small pass does not show between two pulls."""
 ORDINARY_SET = 0.03
 """A set of so much of how far the limb's end was bent is ordinary in wood (common practice, no source: an inch in a bow's whole travel)."""
 

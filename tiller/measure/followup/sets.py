@@ -199,7 +199,7 @@ def events_shown(measured: Measured, past: Past) -> tuple[EventShown, ...]:
     return tuple(out)
 
 
-UNTOLD_SHARE, UNTOLD_SD = 0.6, 1.0
+UNNOTED_SHARE, UNNOTED_SD = 0.6, 1.0
 """Where nobody said that a planned pass was scraped, so much of it is taken to have come off, and the relative sd of that (common practice, no source)."""
 UNPLANNED_SD = 0.1
 """Sd of what came off a limb, as log EI, where it is not known where (common practice, no source)."""
@@ -211,12 +211,12 @@ SAME_LIMB_MM = 3.0
 """A limb whose last station lies elsewhere by more was shortened, or is another one."""
 
 
-def _layers_of(told: StoredAdvice, side: Side) -> list[tuple[float, float, float]] | None:
+def _layers_of(advice: StoredAdvice, side: Side) -> list[tuple[float, float, float]] | None:
     """From, to and depth of what a stored plan wanted off a limb; None where it is not known."""
-    if told.layers:
-        rows = [(o.limb, o.from_mm, o.to_mm, o.depth_mm) for o in told.layers]
-    elif told.plan is not None:
-        rows = [(z.limb, z.from_mm, z.to_mm, z.pass_mm) for z in told.plan]
+    if advice.layers:
+        rows = [(o.limb, o.from_mm, o.to_mm, o.depth_mm) for o in advice.layers]
+    elif advice.plan is not None:
+        rows = [(z.limb, z.from_mm, z.to_mm, z.pass_mm) for z in advice.plan]
     else:
         return None
     if not all(np.all(np.isfinite(row[1:])) for row in rows):
@@ -231,7 +231,7 @@ def _off_after(pull: StoredPull, side: Side, s: Array, slope_per_mm: Array, even
     if layers is None or (made > 0 and planned == 0):  # what came off, and where, nobody knows
         off = CameOff(np.zeros(len(s)), UNPLANNED_SD**2 + alike(s, UNPLANNED_SD))
     else:
-        share, spread = (made / planned, STROKE_PRIOR_SD) if planned > 0 else (UNTOLD_SHARE, UNTOLD_SD)
+        share, spread = (made / planned, STROKE_PRIOR_SD) if planned > 0 else (UNNOTED_SHARE, UNNOTED_SD)
         taken = came_off(s, [(a, b, share * deep) for a, b, deep in layers], slope_per_mm, spread)
         off = CameOff(taken.log_ei, taken.cov + LEVEL_CHANGE_SD**2 + alike(s, LOCAL_CHANGE_SD))
     cov = off.cov

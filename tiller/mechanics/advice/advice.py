@@ -1,4 +1,4 @@
-"""What follows from a pull: forecast, stop, plan; each may be missing, then why is said."""
+"""What follows from a pull: forecast, stop, plan; each may be missing, then why is reported."""
 
 from __future__ import annotations
 

@@ -5,7 +5,7 @@ rig); the rest is new each time. Pulls can only take the new part out. So what i
 part, by a Kalman filter (R. E. Kalman 1960): before each pull what came off is added with its covariance, then the pull is weighed in with the new
 part of its own. The part that comes again is added to the sd at the end.
 
-Wood that came off elsewhere than was said shows as a departure from what was predicted. There the earlier pulls count for less.
+Wood that came off elsewhere than was noted shows as a departure from what was predicted. There the earlier pulls count for less.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ OWN = 0.05
 STRETCH_MM = 60.0
 """A stretch that a scraper takes down as one."""
 SURPRISE = 9.0
-"""A stretch whose departure from what was predicted has a square this many times its variance was worked on otherwise than was said: three sd, since a
+"""A stretch whose departure from what was predicted has a square this many times its variance was worked on otherwise than was noted: three sd, since a
 limb holds some ten stretches (as ``marks.SURE``)."""
 UNSEEN_SD = 3.0
 """Sd of log EI where a pull does not show the limb: it tells nothing there."""
@@ -140,7 +140,7 @@ def _weighed_in(s_mm: Array, mean: Array, cov: Array, seen: Array, noise: Array)
 
 
 def _surprise(s_mm: Array, off: Array, cov: Array) -> Array:
-    """Sd (n,) of what nobody told of: how far stretches depart beyond what their covariance allows."""
+    """Sd (n,) of what nobody noted: how far stretches depart beyond what their covariance allows."""
     near = (np.abs(s_mm[:, None] - s_mm[None, :]) <= 0.5 * STRETCH_MM).astype(float)
     near /= near.sum(axis=1, keepdims=True)
     square, variance = (near @ off) ** 2, np.einsum("ij,jk,ik->i", near, cov, near)
@@ -149,12 +149,12 @@ def _surprise(s_mm: Array, off: Array, cov: Array) -> Array:
     return np.asarray(np.sqrt(np.max(np.where(spread, beyond[None, :], 0.0), axis=1)), dtype=float)
 
 
-def level_kept(log_ei: Array, told: Array, weight: Array) -> float:
-    """What is to be added to a limb's ``told`` for it to give as much as by ``log_ei``: all pulls tell its shape, the newest one how stiff it is as a whole
+def level_kept(log_ei: Array, by_all: Array, weight: Array) -> float:
+    """What is to be added to a limb's ``by_all`` for it to give as much as by ``log_ei``: all pulls tell its shape, the newest one how stiff it is as a whole
     and against the other.
 
     Args:
-        log_ei: (n,) as the newest pull shows it; told: (n,) by all pulls.
+        log_ei: (n,) as the newest pull shows it; by_all: (n,) by all pulls.
         weight: (n,) the square of the bending moment: give = sum of moment^2 / EI (Castigliano).
     """
-    return float(np.log(float(weight @ np.exp(-told)) / float(weight @ np.exp(-log_ei))))
+    return float(np.log(float(weight @ np.exp(-by_all)) / float(weight @ np.exp(-log_ei))))

@@ -124,7 +124,7 @@ def set_taken(
 ) -> SetTaken:
     """Set between two rest shapes (n, 2) in limb coordinates, both referred to their first common station.
 
-    Place and angle of the handle in its cradle are not told from set at the root: that is in the sd.
+    Place and angle of the handle in its cradle are not distinguished from set at the root: that is in the sd.
 
     Args:
         thinned_mm: on ``s_now``, what came off the belly in between; None = nothing.

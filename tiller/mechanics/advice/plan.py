@@ -74,7 +74,7 @@ EVENING = 0.8
 LOW_QUANTILE = 0.2
 DONE_WEIGHT, DONE_SD, AT_WEIGHT = 0.01, 0.025, 0.006
 """A bow this near to its weight has it (common practice, no source)."""
-TELLS_SHARE = 0.75
+ENOUGH_DRAWN = 0.75
 """A pull to less than this share of the draw tells little of evenness: the map's sd goes as the inverse of the bend (common practice, no source)."""
 DONE_SHARE = 0.9
 """A bow is judged when it was braced and drawn to so much of its draw (common practice, no source)."""
@@ -171,7 +171,7 @@ def _reserve(now: State, final: State, doubt: Doubt, aim: Aim, weight_sd_n: floa
     reserve = max(RESERVE * excess, min(max(LEAST_RESERVE * final.weight_n, weight_sd_n), excess))
     if excess < LAST_PASS * final.weight_n:
         reserve = LAST_RESERVE * excess
-    if drawn_mm < TELLS_SHARE * aim.draw_mm:  # evening out what cannot be seen yet will cost weight
+    if drawn_mm < ENOUGH_DRAWN * aim.draw_mm:  # evening out what cannot be seen yet will cost weight
         reserve = max(reserve, min(_rms(doubt) * final.weight_n, excess))
     return max(reserve, now.weight_n * (1.0 - COMMON_CAP) ** 3 - final.weight_n)
 
@@ -201,7 +201,7 @@ def _as_zones_come(
 
 
 def _strained(shop: Shop, strained: list[Array]) -> tuple[float, list[Note]]:
-    """The largest strain at the target in the end, and what is said of places that bear less.
+    """The largest strain at the target in the end, and what is reported of places that bear less.
 
     What a map shows over even may be true, however little it is acted on: against the wood's limit it counts whole.
 
@@ -243,7 +243,7 @@ def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, D
     none = seen.removal.each(np.zeros_like)
     level = shop.level_of(seen)
     logs = seen.over_wanted.each(np.log)
-    *told, doubt = believed(
+    *beliefs, doubt = believed(
         Pair(shop.limbs[0].s_mm, shop.limbs[1].s_mm),
         logs,
         Pair(shop.limbs[0].cov, shop.limbs[1].cov),
@@ -251,7 +251,7 @@ def _acted_on(shop: Shop, seen: State, string_mm: float) -> tuple[Shop, State, D
     )
     limbs, beyond = [], []
     for k in (0, 1):
-        off = np.where(shop.working[k], logs[k] - np.log(level) - told[k].departure, 0.0)
+        off = np.where(shop.working[k], logs[k] - np.log(level) - beliefs[k].departure, 0.0)
         beyond.append(off)
         limbs.append(replace(shop.limbs[k], log_ei=shop.limbs[k].log_ei + off))
     state = seen

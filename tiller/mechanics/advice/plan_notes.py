@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 EVEN_ENOUGH = 0.03
 WORSE, LEAST_LEFT = 1.1, 0.65
-"""A plan that ends less even than it began, or takes this much of the wood, is told apart (common practice, no source)."""
+"""A plan that ends less even than it began, or takes this much of the wood, is named (common practice, no source)."""
 WEAK_TOLERANCE = 0.08
 """A weak spot strained by more than this above even is worth the choice between weight and evenness."""
 
@@ -90,7 +90,7 @@ def choice(over: float, even_weight_n: float) -> list[Note]:
 
 
 def thin(shop: Shop, final: State) -> list[Note]:
-    """What is said where the target would leave little wood."""
+    """What is reported where the target would leave little wood."""
     thinnest = min(
         float(np.min(1.0 - final.removal[k][shop.working[k]] / shop.wood[k].thickness_mm[shop.working[k]]))
         for k in (0, 1)
@@ -106,7 +106,7 @@ def thin(shop: Shop, final: State) -> list[Note]:
 
 
 def uneven_left(now: float, ends: float) -> list[Note]:
-    """What is said where the bow ends less even than it is now."""
+    """What is reported where the bow ends less even than it is now."""
     if ends <= max(WORSE * now, EVEN_ENOUGH):
         return []
     return [
@@ -121,7 +121,7 @@ def uneven_left(now: float, ends: float) -> list[Note]:
 def over_limit(
     aim: Aim, now: State, rising: tuple[Array, Array], largest: float, thinned: bool, under: bool
 ) -> list[Note]:
-    """What is said where the strain at the target would be over the working strain, with the price of each way out.
+    """What is reported where the strain at the target would be over the working strain, with the price of each way out.
 
     Strain over draw (``rising``) goes as on the bow as it is; a limb that is thinner all over weighs as its thickness cubed, and is strained as that.
     """

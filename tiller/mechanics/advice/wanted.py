@@ -1,6 +1,6 @@
 """What a tiller aims at: the strain along a limb, and how far one limb is to be strained over the other.
 
-A shape is told as strain along the limb over its mean, so that a bow is even in it where measured over wanted strain is one. Bend and strain of a
+A shape is given as strain along the limb over its mean, so that a bow is even in it where measured over wanted strain is one. Bend and strain of a
 place are one another's multiple by the distance from the neutral axis to the back.
 """
 
@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 ELLIPSE_TURN_RAD = np.deg2rad(60.0)
 """A drawn limb's tip stands at about this angle to its handle (common practice, no source)."""
 STEP = 0.05
-"""Change of the logarithm of stiffness by which slopes are told."""
+"""Change of the logarithm of stiffness by which slopes are taken."""
 
 
 @dataclass(frozen=True)
@@ -114,15 +114,17 @@ def ratio_for_tiller(
     Raises:
         NoEquilibriumError: brace or draw cannot be had.
     """
-    told = []
+    found = []
     for step in (-STEP, 0.0, STEP):
         bow = build(step)
         string, _ = brace(bow, brace_mm)
         solved = solve_draws(bow, string, np.array([draw_mm]))
         # EI goes with the cube of the thickness: what bends more has its back nearer to the neutral axis
-        told.append((tiller_at_brace_mm(bow, brace_mm, fade_mm), left_over_right(bow, solved, working_mm) - step / 3.0))
-    by_step = [(told[2][k] - told[0][k]) / (2 * STEP) for k in (0, 1)]
-    return float((tiller_mm - told[1][0]) * by_step[1] / by_step[0])
+        found.append(
+            (tiller_at_brace_mm(bow, brace_mm, fade_mm), left_over_right(bow, solved, working_mm) - step / 3.0)
+        )
+    by_step = [(found[2][k] - found[0][k]) / (2 * STEP) for k in (0, 1)]
+    return float((tiller_mm - found[1][0]) * by_step[1] / by_step[0])
 
 
 def ratio_for_hand(

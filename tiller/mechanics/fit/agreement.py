@@ -31,9 +31,9 @@ def off_by(residual_mm: Array, s_mm: Array) -> Array:
 
 
 def usual_of(values: Array) -> float:
-    """The median of what is told; 0 where nothing is."""
-    told = values[np.isfinite(values)]
-    return float(np.median(told)) if len(told) else 0.0
+    """The median of what is known; 0 where nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else 0.0
 
 
 def departing(residual_mm: Array, s_mm: Array) -> tuple[int, ...]:
@@ -43,8 +43,8 @@ def departing(residual_mm: Array, s_mm: Array) -> tuple[int, ...]:
         residual_mm: (m, n) measured minus fitted, NaN where not seen; s_mm: (n,).
     """
     worst = off_by(residual_mm, s_mm)
-    told = np.isfinite(worst)
-    if np.count_nonzero(told) < FEWEST_ALIKE:
+    known = np.isfinite(worst)
+    if np.count_nonzero(known) < FEWEST_ALIKE:
         return ()
     usual = usual_of(worst)
-    return tuple(int(k) for k in np.flatnonzero(told & (worst > max(DEPART_MM, DEPART_TIMES * usual))))
+    return tuple(int(k) for k in np.flatnonzero(known & (worst > max(DEPART_MM, DEPART_TIMES * usual))))

@@ -2,7 +2,7 @@
 
 log EI(s) is a Gaussian process: a trend of any level, the thickness between the caliper stations as
 a process that passes near the readings, and the wood's modulus wandering along the limb. Spreads are
-common practice, no source, unless said otherwise; they are wide on purpose, so that the pull decides.
+common practice, no source, unless noted otherwise; they are wide on purpose, so that the pull decides.
 """
 
 from __future__ import annotations

@@ -237,7 +237,7 @@ def every(data: LimbData, step: int) -> LimbData:
 def forces_that_bend(left: LimbData, right: LimbData, hook_mm: Array, rest: NDArray[np.bool_]) -> Array:
     """The force (m,) in N at which limbs of the prior's stiffness turn as far as the pictures show; 0 at rest, NaN without a hook.
 
-    Where no scale told it: the level is the prior's, what bends how far against what else is the pictures'.
+    Where there was no scale: the level is the prior's, what bends how far against what else is the pictures'.
     """
     data = Pair(left, right)
     m = len(rest)

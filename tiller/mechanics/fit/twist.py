@@ -34,7 +34,7 @@ class Twist:
     """Twist of a limb at its nock against its root, rad, positive where its belly turns towards the camera.
 
     Attributes:
-        rest_rad, rest_sd_rad: at rest; NaN where it cannot be told.
+        rest_rad, rest_sd_rad: at rest; NaN where it cannot be known.
         drawn_rad, drawn_sd_rad: in the pictures near the largest draw.
     """
 

@@ -123,9 +123,9 @@ def string_stretch(data: Sequence[LimbData], pulls: Pulls) -> tuple[float, float
 
     Length = L0 (1 + tension / EA); common practice as prior on 1/EA.
     """
-    told = [string_holds(d, d.points_mm, pulls) for d in data]
-    held = [point * [float(d.sign), 1.0] for (point, _), d in zip(told, data, strict=True)]
-    lies = np.sum([d.nock_s_mm - along for (_, along), d in zip(told, data, strict=True)], axis=0)
+    holds = [string_holds(d, d.points_mm, pulls) for d in data]
+    held = [point * [float(d.sign), 1.0] for (point, _), d in zip(holds, data, strict=True)]
+    lies = np.sum([d.nock_s_mm - along for (_, along), d in zip(holds, data, strict=True)], axis=0)
     lengths = lies + np.sum([np.linalg.norm(point - pulls.hook_mm, axis=-1) for point in held], axis=0)
     tension = np.mean(string_tensions(pulls.hook_mm, held[0], held[1], pulls.force_n), axis=-1)
     good = np.isfinite(lengths) & np.isfinite(tension) & ~pulls.rest & (tension > 5.0) & (tension < 5000.0)

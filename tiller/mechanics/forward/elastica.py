@@ -381,15 +381,15 @@ def _lying(tables: _Tables, solved: Solved, draws: Array, string: Array | None) 
         last = largest
         leaves = leaves + max(step, 0.1) * change
         tables.leave(leaves)
-        told = np.full(len(draws), np.nan) if string is None else string
+        strings = np.full(len(draws), np.nan) if string is None else string
         quick = _relaxed(tables, solved, draws, string)
         if quick is not None:
-            solved = _solved(tables, quick.unknowns, _seen_inward(tables, quick), draws, told, quick.angle)
+            solved = _solved(tables, quick.unknowns, _seen_inward(tables, quick), draws, strings, quick.angle)
             continue
         u, good, limbs = _newton(tables, solved.unknowns, draws, string)
         if not np.all(good):
             break
-        solved = _solved(tables, u, limbs, draws, told)
+        solved = _solved(tables, u, limbs, draws, strings)
     tables.leave(None)
     msg = f"where the string lies along the limbs at a draw of {mm(draws[0])} cannot be found"
     raise NoEquilibriumError(msg)

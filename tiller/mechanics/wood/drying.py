@@ -35,7 +35,7 @@ PACES = 160
 UNLIKELY = 14.0
 """Paces whose log likelihood is this much under the best one's are left out of the finer grid."""
 MODEL_SHARE = 0.1
-"""Wood does not dry quite as any such curve: the mass still to be lost is told to no better than this (common practice, no source)."""
+"""Wood does not dry quite as any such curve: the mass still to be lost is known to no better than this (common practice, no source)."""
 LEVEL_SHARE, LEVEL_SPREAD = 0.85, 0.2
 """Before anything is fitted the level lies about here, as a share of the last weigh-in (common practice, no source)."""
 LEAST_SURE = 0.3

@@ -26,7 +26,7 @@ HUMIDITY_SD = 0.05
 """The shop's humidity over the seasons, by one reading of a cheap instrument (common practice, no source)."""
 BY_LEVEL = "by the level its weigh-ins come to, at the shop's own equilibrium"
 TELLING_SD = 3.2
-"""A moisture with more sd than this, per cent, is not told."""
+"""A moisture with more sd than this, per cent, is not given."""
 STALE_DAYS = 60
 SEASONED_DAYS = 365
 """Wood that was felled less than this ago is not taken as dry where nothing tells (a year and more a stave, common practice, no source)."""

@@ -58,10 +58,10 @@ def drying_plot(stave: Stave, season: Season) -> bytes:
     axes.set_ylabel("mass [kg]", color=INK)
     if curve is not None:
         axes.legend(facecolor=PAPER, edgecolor="none", framealpha=1.0, fontsize=9, loc="center right")
-    told = (
+    sentence = (
         f", {season.moisture:.1f} ± {season.moisture_sd:.1f} % on {first + timedelta(days=round(float(season.days[-1])))}"
         if np.isfinite(season.moisture)
         else ""
     )
-    figure.text(0.11, 0.93, f"{stave.name}: drying{told}", color=INK, fontsize=12, fontweight="bold")
+    figure.text(0.11, 0.93, f"{stave.name}: drying{sentence}", color=INK, fontsize=12, fontweight="bold")
     return png(figure)

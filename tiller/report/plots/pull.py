@@ -128,14 +128,14 @@ def limb_plot(result: PullResult, units: Units = METRIC) -> bytes:
 def _balance_words(result: PullResult, units: Units) -> str:
     size, sd = 100 * result.off_balance, 100 * result.balance_sd
     if not np.isfinite(size):
-        said = "Balance of the limbs unknown."
+        sentence = "Balance of the limbs unknown."
     elif abs(size) < max(2 * sd, 3.0):
-        said = f"Limb against limb as wanted (left over right {size:+.1f} % ± {sd:.1f} %)."
+        sentence = f"Limb against limb as wanted (left over right {size:+.1f} % ± {sd:.1f} %)."
     else:
         more = "left" if size > 0 else "right"
-        said = f"The {more} limb is strained {abs(size):.1f} % ± {sd:.1f} % more against the other than is wanted."
+        sentence = f"The {more} limb is strained {abs(size):.1f} % ± {sd:.1f} % more against the other than is wanted."
     extra = units.length(ARCHERY_DRAW_ALLOWANCE_MM, 2)
-    return f"{said} Draw is pivot to string, {extra} less than to the back."
+    return f"{sentence} Draw is pivot to string, {extra} less than to the back."
 
 
 def force_draw_plot(

@@ -56,7 +56,7 @@ def newest_weighed(pulls: list[StoredPull]) -> StoredPull | None:
 
 
 SHORT_MM, CURVES = 15.0, 6
-"""A draw this much short of the target is said; so many pulls' curves are drawn."""
+"""A draw this much short of the target is reported; so many pulls' curves are drawn."""
 
 
 def limb_text(pulls: list[StoredPull], units: Units = METRIC) -> str:
@@ -81,8 +81,8 @@ def limb_text(pulls: list[StoredPull], units: Units = METRIC) -> str:
         later += f"; not drawn to its {units.length(target + ARCHERY_DRAW_ALLOWANCE_MM)} yet"
     at, most = float(draw[-1]) + ARCHERY_DRAW_ALLOWANCE_MM, float(force[-1])
     inch = Units(False)
-    told = f"{inch.force(most, 0)} @ {inch.length_value(at):.1f} in"
-    return (f"{told} ({units.force(most, 0)} at {units.length(at)})" if units.metric else told) + later
+    text = f"{inch.force(most, 0)} @ {inch.length_value(at):.1f} in"
+    return (f"{text} ({units.force(most, 0)} at {units.length(at)})" if units.metric else text) + later
 
 
 def _series(pulls: list[StoredPull], value: Callable[[StoredPull], float]) -> NDArray[np.float64]:
@@ -108,10 +108,10 @@ def _force_draw(axes: Axes, pull: StoredPull, units: Units) -> None:
             axes.plot(x, y, "o-", color=colour, markersize=4, label=name)
     draw, force = branch_of(pull, "up")
     stored, lost = energy_j(draw, force), pull.comparison.lost_share
-    told = f"stored between these draws {units.energy(stored)}" if np.isfinite(stored) else "no curve"
+    title = f"stored between these draws {units.energy(stored)}" if np.isfinite(stored) else "no curve"
     if np.isfinite(lost):
-        told += f",\nof it lost in a slow cycle {100 * lost:.0f} %"
-    axes.set_title(told, fontsize=9, color=INK, loc="left")
+        title += f",\nof it lost in a slow cycle {100 * lost:.0f} %"
+    axes.set_title(title, fontsize=9, color=INK, loc="left")
     axes.set_xlabel(f"draw, pivot to string [{units.length_unit}]", color=INK, fontsize=9)
     axes.set_ylabel(f"force [{units.force_unit}]", color=INK, fontsize=9)
     axes.set_ylim(0, None)

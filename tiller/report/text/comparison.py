@@ -83,7 +83,7 @@ def comparison_json(comparison: Comparison) -> dict[str, Any]:
 
 
 SURE_SET = 3.0
-"""A stretch's own set is told from so many sd on: a bow has some fourteen stretches."""
+"""A stretch's own set is named from so many sd on: a bow has some fourteen stretches."""
 
 
 def _set_words(by_place: SetShown, units: Units) -> list[str]:

@@ -60,8 +60,8 @@ def _limb_rows(limbs: Pair[Profile], units: Units) -> list[str]:
                 cells.append(f" {'not seen':>18s} {'':18s} {'':9s}  ")
                 continue
             bend = units.bend(float(limb["bend_per_m"][k]), float(limb["bend_sd"][k]))
-            told = float(limb["stiffness_n_m2"][k])
-            stiff = units.stiffness(told, float(limb["stiffness_sd"][k])) if np.isfinite(told) else "--"
+            stiffness = float(limb["stiffness_n_m2"][k])
+            stiff = units.stiffness(stiffness, float(limb["stiffness_sd"][k])) if np.isfinite(stiffness) else "--"
             cells.append(f" {bend:>18s} {stiff:>18s} {100 * limb['strain'][k]:9.2f}  ")
         out.append("".join(cells).rstrip())
     return out

@@ -64,10 +64,10 @@ def stave_words(
         out.append(
             f"from green to {stave.wanted_moisture:g} % it shrinks {radial:.1f} % across the rings and {tangential:.1f} % along them: leave that much ({row.source})."
         )
-    for told in stave.features:
-        f = told.feature
-        raised = f", {told.raised_mm:g} mm high" if told.raised_mm else ""
-        out.append(f"{told.limb} limb: {f.kind} from {units.length(f.from_mm)} to {units.length(f.to_mm)}{raised}")
+    for noted in stave.features:
+        f = noted.feature
+        raised = f", {noted.raised_mm:g} mm high" if noted.raised_mm else ""
+        out.append(f"{noted.limb} limb: {f.kind} from {units.length(f.from_mm)} to {units.length(f.to_mm)}{raised}")
     out += [f"Note: {units.words(note.text)}" for note in season.notes]
     return "\n".join([*out, "", *CAUTIONS])
 

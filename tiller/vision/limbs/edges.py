@@ -129,7 +129,7 @@ class _Profiles:
         self.strip = strip
         self.blur = np.array(blur_px, dtype=np.float32)[:, None, None]
         scale = np.array([128.0, 64.0], dtype=np.float32)
-        # pulls the strip's level to that of the front where the strip is too thin to be told from it
+        # pulls the strip's level to that of the front where the strip is too thin to be distinguished from it
         thin = (1.0 / (0.3 + strip)) ** 2 * 0.2
         ridge = np.zeros((n, 5, 5), dtype=np.float32)
         ridge[:, range(5), range(5)] = _RIDGE

@@ -28,7 +28,7 @@ from tiller.vision.limbs.limb import (
     trace_limbs,
 )
 from tiller.vision.limbs.pull import ENOUGH_SEEN, Scene, Shape, see_limb, stand
-from tiller.vision.limbs.wood import on_wood, tells, without_cover
+from tiller.vision.limbs.wood import distinct_share, on_wood, without_cover
 from tiller.vision.rig.board import SeenHook
 
 Array = NDArray[np.float64]
@@ -79,19 +79,19 @@ class Known:
     Attributes:
         bending: where the limbs are to be expected, on ``coarse``'s stations.
         fine: the limbs as measured; coarse: on fewer stations, the same number on both.
-        telling: share of the stations before which a line beside the limb would be told from it.
+        distinct: share of the stations before which a line beside the limb would differ from it.
     """
 
     bending: Bending
     fine: Pair[LimbModel]
     coarse: Pair[LimbModel]
-    telling: Pair[float]
+    distinct: Pair[float]
 
 
 def known_at_rest(bow: Bow, rest: Frame, models: Pair[LimbModel]) -> Known:
     """What following must know, from the picture in which the limbs at rest were found."""
     coarse = coarser(models)
-    return Known(Bending.of(bow, coarse), models, coarse, of_sides(lambda side: tells(rest, coarse[side])))
+    return Known(Bending.of(bow, coarse), models, coarse, of_sides(lambda side: distinct_share(rest, coarse[side])))
 
 
 @dataclass(frozen=True)

@@ -97,7 +97,7 @@ def find_light(now: Single, empty: Single) -> Light:
     """The light of a picture against the empty rack's, both (h, w, 3) and made ``smaller``.
 
     An iteratively reweighted line of the hue's change over the brightness' change, Cauchy weights; where brightness hardly changes
-    anywhere its tint cannot be told, and is 0.
+    anywhere its tint cannot be known, and is 0.
     """
     level, blue, red = hues(now[::FIT_STEP, ::FIT_STEP])
     level0, blue0, red0 = hues(empty[::FIT_STEP, ::FIT_STEP])

@@ -198,8 +198,8 @@ def trace_limbs(
     half_px = np.tile(0.5 * (up_mm + low_mm) * scale, 2)
     smooth = window_of(SMOOTH_MM, float(np.mean(spacing)))
     start, reach = _by_hue(seen[1], half_px, look.noise[1], smooth, 2 * limbs)
-    told = np.isfinite(reach)
-    by_hue = float(np.mean(told)) > HUE_TELLS
+    by_colour = np.isfinite(reach)
+    by_hue = float(np.mean(by_colour)) > HUE_ENOUGH
     search = EdgeSearch(
         rounds=rounds,
         smooth=smooth,
@@ -207,7 +207,7 @@ def trace_limbs(
         parts=2 * limbs,
         scan_px=SCAN_PX if scan and not by_hue else (),
         start_px=start if by_hue else None,
-        reach_px=np.where(told, reach, HALF_WINDOW_PX) if by_hue else None,
+        reach_px=np.where(by_colour, reach, HALF_WINDOW_PX) if by_hue else None,
         inside_px=half_px + INSIDE_PX,
     )
     fit = fit_edges(seen, behind, strips, look.blur_px, look.noise, search)
@@ -283,8 +283,8 @@ def dragged_mm(model: LimbModel, px_per_mm: float) -> float:
 
 
 INSIDE_PX = 0.5
-HUE_TELLS, HUE_LEAST = 0.6, 5.0
-"""An edge is told by its hue alone where the wood's is this many times the noise; the limbs' are, where so much of their edges is."""
+HUE_ENOUGH, HUE_LEAST = 0.6, 5.0
+"""An edge is found by its hue alone where the wood's is this many times the noise; the limbs' are, where so much of their edges is."""
 HUE_END = 0.15
 """The wood ends where its hue falls below this share of its own."""
 HUE_REACH_PX = 1.5
@@ -312,8 +312,8 @@ def _by_hue(hue: Single, half_px: Array, noise: float, width: int, parts: int) -
     begin = tau[first] - 0.5
     place = begin + np.sum(np.where(goes_on, np.where(core, 1.0, share), 0.0), axis=1)
     place = _running_median(np.where(own, place, np.nan).reshape(parts, -1), 5).ravel()
-    told = own & np.isfinite(place) & (np.abs(place) < HALF_WINDOW_PX - 2.5)
-    return np.where(told, place, 0.0), np.where(told, HUE_REACH_PX, np.nan)
+    good = own & np.isfinite(place) & (np.abs(place) < HALF_WINDOW_PX - 2.5)
+    return np.where(good, place, 0.0), np.where(good, HUE_REACH_PX, np.nan)
 
 
 def _running_median(rows: Array, width: int) -> Array:

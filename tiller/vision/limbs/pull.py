@@ -504,10 +504,12 @@ def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Know
         reach = WIDE_MM
     else:
         lines, reach = expected(bending, known.shapes, hook.seat_mm), reach_of(known.shapes, hook.seat_mm)
-    told = hook is not None and len(known.shapes) >= TOLD_BY
+    settled = hook is not None and len(known.shapes) >= ENOUGH_SHAPES
 
     def one(side: Side) -> LimbTrace:
-        if told:  # what was seen at other draws puts it within what an edge is found in; most often it needs no search
+        if (
+            settled
+        ):  # what was seen at other draws puts it within what an edge is found in; most often it needs no search
             trace = see_limb(stood.frame, models[side], lines[side], 0.0)
             if trace.seen > CLEAR and on_wood(stood.frame, models[side], trace.points_mm)[1]:
                 return trace
@@ -523,7 +525,7 @@ def see_drawn(stood: Stand, bending: Bending, known: Known) -> tuple[Shape, Know
     return seen, Known(shapes, centre if centre is not None else known.hook_px)
 
 
-TOLD_BY, CLEAR = 3, 0.9
+ENOUGH_SHAPES, CLEAR = 3, 0.9
 """So many shapes seen tell how the limbs bend with the draw; a limb seen along so much of it was captured."""
 WIDE_MM = 60.0
 """Where the draw is not known, the limbs are sought so far about where they were last."""
@@ -565,7 +567,7 @@ LEAST_HUE = 0.02
 
 
 def _toward(rest: Frame, models: Pair[LimbModel]) -> tuple[float, float]:
-    """Unit vector in log hue (blue, red) along which wood is told from wall: red over blue as long as that shows most of the difference (both
+    """Unit vector in log hue (blue, red) along which wood differs from the wall: red over blue as long as that shows most of the difference (both
     colours' noise counts alike in it, and blue's is the larger one), else straight from wall to wood."""
     found = []
     for model in models:

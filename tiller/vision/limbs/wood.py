@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 WITHIN = (-0.25, -0.08, 0.08, 0.25)
 """A station is looked at in these places across the limb, in shares of its thickness."""
-WOOD_SHARE, TELLS = 0.4, 4.0
+WOOD_SHARE, DISTINCT = 0.4, 4.0
 """A station is off the wood where less than this share of the wood's evidence is seen, and that would be this much at least; it is
 covered where it differs from the wood by ``STRANGE``."""
 WRAP_MM = 10.0
@@ -62,12 +62,12 @@ class Wood:
     Attributes:
         off: the empty rack, or a shadow on it, where wood would stand out from it.
         covered: something that is neither: a hand, a sleeve, the string.
-        told: where the first can be told: not before a wall of the wood's own colour.
+        distinct: where the first can be known: not before a wall of the wood's own colour.
     """
 
     off: NDArray[np.bool_]
     covered: NDArray[np.bool_]
-    told: NDArray[np.bool_]
+    distinct: NDArray[np.bool_]
 
 
 def look_for_wood(frame: Frame, model: LimbModel, line_mm: Array) -> Wood:
@@ -83,21 +83,21 @@ def look_for_wood(frame: Frame, model: LimbModel, line_mm: Array) -> Wood:
         np.median(wood_evidence(a, b, frame.light, noise), axis=0)
         for a, b in ((own, behind), (now, behind), (now, own))
     )
-    told = would > TELLS
-    off = told & (is_now < WOOD_SHARE * would)
-    return Wood(off, ~off & (other > STRANGE), told)
+    distinct = would > DISTINCT
+    off = distinct & (is_now < WOOD_SHARE * would)
+    return Wood(off, ~off & (other > STRANGE), distinct)
 
 
 def on_wood(frame: Frame, model: LimbModel, line_mm: Array) -> tuple[float, bool]:
-    """Share of a line's stations that are on wood, of those where it can be told, and whether that is enough for it to be the limb.
+    """Share of a line's stations that are on wood, of those where that can be known, and whether that is enough for it to be the limb.
 
-    Where it can be told nowhere that is said to be so: the check is idle then (``tells``).
+    Where that can be known nowhere the answer is yes: the check is idle then (``distinct_share``).
     """
     found = look_for_wood(frame, model, line_mm)
-    off, told = found.off, found.told & ~found.covered
-    share = 1.0 - _share(off, told)
+    off, distinct = found.off, found.distinct & ~found.covered
+    share = 1.0 - _share(off, distinct)
     # among all of the outer stations: a few that show beside what covers the rest lie where the line is only a guess
-    outer = max(_share(off[-count:], found.told[-count:]) for count in (len(off) // 3, TIP_STATIONS))
+    outer = max(_share(off[-count:], found.distinct[-count:]) for count in (len(off) // 3, TIP_STATIONS))
     return share, share >= ON_WOOD and outer <= OUTER_OFF
 
 
@@ -128,16 +128,16 @@ def _most(mask: NDArray[np.bool_], count: float) -> NDArray[np.bool_]:
     return np.convolve(padded, np.ones(2 * half + 1, dtype=int), "valid") > half
 
 
-def tells(rest: Frame, model: LimbModel) -> float:
-    """Share of the limb's stations at rest before which a line beside the limb would be told from it."""
+def distinct_share(rest: Frame, model: LimbModel) -> float:
+    """Share of the limb's stations at rest before which a line beside the limb would differ from it."""
     if model.wood is None:
         return 0.0
     behind = rest.behind(_within(rest, model, model.rest_mm))
     noise = rest.look.seek_noise
     own = np.broadcast_to(model.wood, behind.shape)
-    return float(np.mean(np.median(wood_evidence(own, behind, rest.light, noise), axis=0) > TELLS))
+    return float(np.mean(np.median(wood_evidence(own, behind, rest.light, noise), axis=0) > DISTINCT))
 
 
-def _share(off: NDArray[np.bool_], told: NDArray[np.bool_]) -> float:
-    """Share of the stations where it can be told that are off the wood; 0 where it can be told nowhere."""
-    return float(np.sum(off) / np.sum(told)) if np.any(told) else 0.0
+def _share(off: NDArray[np.bool_], distinct: NDArray[np.bool_]) -> float:
+    """Share of the stations where that can be known that are off the wood; 0 where it can be known nowhere."""
+    return float(np.sum(off) / np.sum(distinct)) if np.any(distinct) else 0.0

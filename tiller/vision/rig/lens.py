@@ -30,7 +30,7 @@ SAME_SHARE = 0.03
 BAD_VIEW = 3.0
 """A view whose rms is so many times the median of all is left out."""
 TRUSTED_PX = 1.0
-"""Where the distortion is known no better than this at the picture's rim, it is said (1 sd)."""
+"""Where the distortion is known no better than this at the picture's rim, it is reported (1 sd)."""
 
 
 @dataclass(frozen=True)
@@ -138,13 +138,13 @@ def worth_taking(view: SeenCorners, taken: Sequence[SeenCorners], width: int) ->
 
 
 def calibrate_lens(views: Sequence[SeenCorners], size: tuple[int, int], one_focal_length: bool = False) -> LensFound:
-    """The lens from at least ``FEWEST_VIEWS`` views. Views that fit much worse than the others are left out and said.
+    """The lens from at least ``FEWEST_VIEWS`` views. Views that fit much worse than the others are left out and reported.
 
     Args:
         size: width and height of the pictures; one_focal_length: fx = fy.
 
     Raises:
-        VisionFault: too few views, or all from straight ahead, so that nothing can be told.
+        VisionFault: too few views, or all from straight ahead, so that nothing can be known.
     """
     if len(views) < FEWEST_VIEWS:
         msg = f"The board was seen in {len(views)} picture(s): at least {FEWEST_VIEWS} are needed, tilted this way and that, all over the picture."

@@ -33,7 +33,7 @@ WORST_RMS_PX = 1.0
 SIDE_SD = 0.002
 """Relative sd of a printed side, and of what blur takes off its image (common practice, no source)."""
 LATH_TILT_MM, SEAT_SD_MM = 4.0, 0.5
-"""A lath that lies askew by more is said; how surely it lies in the cradle as a bow would (common practice, no source)."""
+"""A lath that lies askew by more is reported; how surely it lies in the cradle as a bow would (common practice, no source)."""
 FLAT_SD_MM = 0.7
 """A board is flat, and a fiducial on it, to this (common practice, no source)."""
 TAPE_SD_MM = 0.7
@@ -41,7 +41,7 @@ TAPE_SD_MM = 0.7
 TURN_SD = 0.004
 """How far a fiducial on the board is tilted against it, rad (common practice, no source)."""
 TILTED_DEG = 12.0
-"""The pictures' directions must differ by this much, or depth is not told."""
+"""The pictures' directions must differ by this much, or depth is not known."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -194,12 +194,12 @@ def find_rack(pictures: Sequence[Mapping[Key, Array]], lens: Lens, known: Known)
 
 
 def _refuse_nonsense(lath: Lath) -> None:
-    told = (
+    limits = (
         ("length", lath.apart_mm, 300, 4000),
         ("height", lath.up_mm, -200, 300),
         ("thickness", lath.thick_mm, 2, 120),
     )
-    for name, value, low, high in told:
+    for name, value, low, high in limits:
         if not low <= value <= high:
             msg = f"the lath's {name} is given as {mm(value, None)}: {low} to {high} mm makes sense."
             raise VisionFault(msg)
@@ -368,17 +368,17 @@ def _in_rack(
     rms: float,
 ) -> RackFound:
     board, hook = known.board, known.hook
-    told = _places(x, layout, where, known)
-    slopes = np.empty((len(told), len(x)))
+    places = _places(x, layout, where, known)
+    slopes = np.empty((len(places), len(x)))
     for k in range(len(x)):
         step = 1e-5 if k % 6 < 3 or k == len(x) - 1 else 1e-3
         moved = x.copy()
         moved[k] += step
-        slopes[:, k] = (_places(moved, layout, where, known) - told) / step
+        slopes[:, k] = (_places(moved, layout, where, known) - places) / step
     sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", slopes, cov, slopes), 0.0))
     keys = [k for k in board if k in where]
     n = len(keys)
-    centres, turns = told[: 3 * n].reshape(n, 3), np.rad2deg(told[3 * n : 4 * n])
+    centres, turns = places[: 3 * n].reshape(n, 3), np.rad2deg(places[3 * n : 4 * n])
     scale = 1.0 + x[-1]
     fiducials = tuple(
         Fiducial(k[0], k[1], scale * board[k], (float(c[0]), float(c[1]), float(c[2])), float(t))
@@ -389,8 +389,8 @@ def _in_rack(
     notes = _notes(x, layout, where, known, straps, off)
     found_hook = None
     hook_sd = float("nan")
-    if len(told) > 4 * n + 1 and hook is not None:
-        ox, oy, z = told[4 * n + 1 :]
+    if len(places) > 4 * n + 1 and hook is not None:
+        ox, oy, z = places[4 * n + 1 :]
         found_hook = HookFiducial(hook[0][0], hook[0][1], scale * hook[1], (float(ox), float(oy)), float(z))
         hook_sd = float(np.max(sd[4 * n + 1 : 4 * n + 3]))
     else:
@@ -403,7 +403,7 @@ def _in_rack(
     return RackFound(
         fiducials=fiducials,
         centre_sd_mm=sd[: 3 * n].reshape(n, 3),
-        bow_plane_z_mm=float(told[4 * n]),
+        bow_plane_z_mm=float(places[4 * n]),
         bow_plane_sd_mm=float(np.hypot(sd[4 * n], SEAT_SD_MM)),
         hook=found_hook,
         hook_sd_mm=hook_sd,
