@@ -268,9 +268,9 @@ def run_forecast(args: argparse.Namespace) -> int:
         from tiller.bow.tomlcheck import load_toml, strange_keys
         from tiller.measure.followup.advice import advise_from_file
         from tiller.measure.pipeline import strange_words
-        from tiller.setup.bow_files import bow_beside_stave
+        from tiller.setup.bow_files import bow_with_stave
 
-        bow, of_stave = bow_beside_stave(own)
+        bow, of_stave = bow_with_stave(own)
         source = "its file alone" if not of_stave else "its file and the stave's beside it"
         advice = advise_from_file(bow)
         advice = replace(advice, notes=(*advice.notes, *(note.of("the stave") for note in of_stave)))

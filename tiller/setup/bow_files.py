@@ -85,7 +85,7 @@ def with_stave(bow_path: Path, bow: Bow) -> tuple[str, tuple[Note, ...]]:
         raise FileFault(msg) from err
 
 
-def bow_beside_stave(bow_path: Path) -> tuple[Bow, tuple[Note, ...]]:
+def bow_with_stave(bow_path: Path) -> tuple[Bow, tuple[Note, ...]]:
     """The bow of a file, with what the stave's file beside it knows, and what to know of it; see ``with_stave``.
 
     Raises:

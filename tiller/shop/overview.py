@@ -19,7 +19,7 @@ from tiller.quantity import mm, mm_span, newton
 from tiller.records.book import FATES, Book
 from tiller.records.stored_advice import StoredAdvice
 from tiller.records.stored_pull import StoredPull, wanted_weight_n
-from tiller.setup.bow_files import bow_beside_stave
+from tiller.setup.bow_files import bow_with_stave
 from tiller.setup.new_bow import name_fault
 
 State = Literal["drying", "to begin", "in work", "finished", "put aside", "unreadable"]
@@ -230,7 +230,7 @@ def _of_files(folder: Path, today: date) -> Item | None:
     bow_file, stave_file = folder / "bow.toml", folder / "stave.toml"
     try:
         if bow_file.is_file():
-            bow, _ = bow_beside_stave(bow_file)
+            bow, _ = bow_with_stave(bow_file)
             return Item(name=folder.name, wood=bow.wood, state="to begin", next_step=_first_pull(bow), file=bow_file)
         if stave_file.is_file():
             return _stave(folder.name, stave_file, today)

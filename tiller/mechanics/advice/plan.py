@@ -32,14 +32,14 @@ from tiller.mechanics.advice.plan_notes import (
 )
 from tiller.mechanics.advice.planned import Band, Doubtful, LeftAlone, Missing, Plan, Showed, Zone
 from tiller.mechanics.advice.thinning import (
-    BESIDE_WEAK_MM,
+    NEAR_WEAK_MM,
     SEGMENTS,
     Aim,
     LimbWood,
     Shop,
     State,
-    beside_features,
     inside,
+    near_features,
 )
 from tiller.mechanics.forward.belief import BowBelief, bow_from
 from tiller.mechanics.forward.chain import WholeBow
@@ -327,7 +327,7 @@ def _weak_places(belief: BowBelief, weak: tuple[tuple[Limb, float, float], ...])
     """Stations of weak stretches, and a little to either side: not chalked as long as they are weak."""
     out = []
     for side, limb in zip(SIDES, (belief.left, belief.right), strict=True):
-        out.append(inside(limb.s_mm, [(a - BESIDE_WEAK_MM, b + BESIDE_WEAK_MM) for name, a, b in weak if name == side]))
+        out.append(inside(limb.s_mm, [(a - NEAR_WEAK_MM, b + NEAR_WEAK_MM) for name, a, b in weak if name == side]))
     return Pair(out[0], out[1])
 
 
@@ -441,7 +441,7 @@ def _spared(shop: Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[Le
         for kind, a, b in wood.features:
             if shop.working[k].any() and b > wood.from_mm and a < wood.to_mm:
                 left.append(LeftAlone(side, a, b, f"{kind}, by bow.toml"))
-        unseen &= ~beside_features(limb.s_mm, wood)
+        unseen &= ~near_features(limb.s_mm, wood)
         for name, a, b in weak:
             if name == side:
                 left.append(
@@ -452,7 +452,7 @@ def _spared(shop: Shop, weak: tuple[tuple[Limb, float, float], ...]) -> tuple[Le
                         "weak: strained more than is wanted already; its own part of the weight comes off later",
                     )
                 )
-                unseen &= ~((limb.s_mm >= a - BESIDE_WEAK_MM) & (limb.s_mm <= b + BESIDE_WEAK_MM))
+                unseen &= ~((limb.s_mm >= a - NEAR_WEAK_MM) & (limb.s_mm <= b + NEAR_WEAK_MM))
         for first, last in _runs(unseen):
             a, b = float(limb.s_mm[first]) - 0.5 * step, float(limb.s_mm[last]) + 0.5 * step
             if b - a >= SHORTEST_MM:

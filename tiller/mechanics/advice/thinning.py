@@ -22,7 +22,7 @@ from tiller.quantity import newton
 
 Array = NDArray[np.float64]
 
-BESIDE_WEAK_MM = 10.0
+NEAR_WEAK_MM = 10.0
 """As far from a weak stretch or a feature no wood comes off either: a hand errs by as much (common practice, no source)."""
 THINNEST_MM = 4.0
 """No limb is planned thinner than this (common practice, no source)."""
@@ -73,9 +73,9 @@ def inside(s_mm: Array, stretches: Sequence[tuple[float, float]]) -> NDArray[np.
     return mask
 
 
-def beside_features(s_mm: Array, wood: LimbWood) -> NDArray[np.bool_]:
+def near_features(s_mm: Array, wood: LimbWood) -> NDArray[np.bool_]:
     """Stations of places to be left alone and beside them, as far as a hand may miss by."""
-    return inside(s_mm, [(a - BESIDE_WEAK_MM, z + BESIDE_WEAK_MM) for _, a, z in wood.features])
+    return inside(s_mm, [(a - NEAR_WEAK_MM, z + NEAR_WEAK_MM) for _, a, z in wood.features])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,7 +105,7 @@ class Shop:
             )
             for w in wood
         )
-        self.leave = tuple(w.leave | beside_features(b.s_mm, w) for b, w in zip(self.limbs, wood, strict=True))
+        self.leave = tuple(w.leave | near_features(b.s_mm, w) for b, w in zip(self.limbs, wood, strict=True))
         self.wanted = tuple(np.ones(len(w.width_mm)) if w.wanted is None else w.wanted for w in wood)
         self.working = tuple((b.s_mm >= w.from_mm) & (b.s_mm <= w.to_mm) for b, w in zip(self.limbs, wood, strict=True))
 

@@ -101,23 +101,23 @@ def on_wood(frame: Frame, model: LimbModel, line_mm: Array) -> tuple[float, bool
     return share, share >= ON_WOOD and outer <= OUTER_OFF
 
 
-BESIDE_MM = 250.0
+AROUND_MM = 250.0
 """A limb's own colour is the median over so much of it: longer than any wrap, shorter than light and heartwood change."""
 
 
 def _dressed(s_mm: Array, wood: Single, noise: float) -> NDArray[np.bool_]:
     """Stations (n,) whose colour (n, 3) is not that of the limb around them."""
-    half = min(int(0.5 * BESIDE_MM / float(s_mm[1] - s_mm[0])), len(s_mm) // 2 - 1)
+    half = min(int(0.5 * AROUND_MM / float(s_mm[1] - s_mm[0])), len(s_mm) // 2 - 1)
     padded = np.pad(wood, ((half, half), (0, 0)), mode="reflect")
     around = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=0), axis=-1)
     return wood_evidence(wood, around.astype(np.float32), Light(uneven=1.0), noise) > STRANGE
 
 
-def dressed(model: LimbModel, beside_mm: float) -> NDArray[np.bool_]:
-    """Stations (n,) that are wrapped or painted, and those within ``beside_mm`` of one."""
+def dressed(model: LimbModel, near_mm: float) -> NDArray[np.bool_]:
+    """Stations (n,) that are wrapped or painted, and those within ``near_mm`` of one."""
     if model.dressed is None:
         return np.zeros(len(model.s_mm), dtype=bool)
-    reach = int(beside_mm / float(model.s_mm[1] - model.s_mm[0]))
+    reach = int(near_mm / float(model.s_mm[1] - model.s_mm[0]))
     return np.convolve(model.dressed.astype(int), np.ones(2 * reach + 1, dtype=int), "same") > 0
 
 
