@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tiller.bow.bowfile import Bow, Feature
 from tiller.bow.sides import SIDES, Pair, of_sides
 from tiller.bow.units import archery_draw_mm
 from tiller.mechanics.fit.marks import SURE, THRESHOLD, Mark
 from tiller.mechanics.fit.results import LimbResult, PullPicture, PullResult
-from tiller.records.stored_pull import StoredPicture, StoredPull
+from tiller.records.stored_pull import StoredLimb, StoredPicture, StoredPull
 from tiller.report.style import Units
-
-Array = NDArray[np.float64]
 
 CAUTION = (
     "A bow can break without warning under load: eye protection, nobody in the plane of the limbs, pull by the rope from\n"
@@ -39,30 +36,27 @@ def _force_there(force_n: float, units: Units) -> str:
 
 _PICTURES_HEAD = f"{'picture':26s} {'branch':6s} {'draw':>12s} {'force':>12s}   sd of force"
 
-Profile = Mapping[str, Array]
-"""One limb: s_mm, bend_per_m, bend_sd, stiffness_n_m2, stiffness_sd, strain, (n,) each, NaN where not seen."""
 
-
-def _limb_rows(limbs: Pair[Profile], units: Units) -> list[str]:
+def _limb_rows(limbs: Pair[LimbResult] | Pair[StoredLimb], units: Units) -> list[str]:
     bend_head, stiff_head = f"bend {units.bend_unit}", f"stiffness {units.stiffness_unit}"
     head = f"{'along the limb':>14s}   " + "   ".join(
         f"{side + ': ' + bend_head:>18s} {stiff_head:>18s} {'strain %':>9s}" for side in SIDES
     )
     out = [head]
-    longest = max(float(limbs[side]["s_mm"][-1]) for side in SIDES)
+    longest = max(float(limbs[side].s_mm[-1]) for side in SIDES)
     for number in range(1, int(longest // units.tick_mm) + 1):
         s = number * units.tick_mm
         cells = [f"{units.tick(number) + ' ' + units.length_unit:>14s}  "]
         for side in SIDES:
             limb = limbs[side]
-            k = int(np.argmin(np.abs(limb["s_mm"] - s)))
-            if abs(limb["s_mm"][k] - s) > 6 or not np.isfinite(limb["bend_per_m"][k]):
+            k = int(np.argmin(np.abs(limb.s_mm - s)))
+            if abs(limb.s_mm[k] - s) > 6 or not np.isfinite(limb.bend_per_m[k]):
                 cells.append(f" {'not seen':>18s} {'':18s} {'':9s}  ")
                 continue
-            bend = units.bend(float(limb["bend_per_m"][k]), float(limb["bend_sd"][k]))
-            stiffness = float(limb["stiffness_n_m2"][k])
-            stiff = units.stiffness(stiffness, float(limb["stiffness_sd"][k])) if np.isfinite(stiffness) else "--"
-            cells.append(f" {bend:>18s} {stiff:>18s} {100 * limb['strain'][k]:9.2f}  ")
+            bend = units.bend(float(limb.bend_per_m[k]), float(limb.bend_sd[k]))
+            stiffness = float(limb.stiffness_n_m2[k])
+            stiff = units.stiffness(stiffness, float(limb.stiffness_sd[k])) if np.isfinite(stiffness) else "--"
+            cells.append(f" {bend:>18s} {stiff:>18s} {100 * limb.strain[k]:9.2f}  ")
         out.append("".join(cells).rstrip())
     return out
 
@@ -144,13 +138,6 @@ def _twist_line(result: PullResult) -> list[str]:
     )
 
 
-def _profile(limb: LimbResult) -> Profile:
-    return {name: getattr(limb, name) for name in PROFILE_NAMES}
-
-
-PROFILE_NAMES = ("s_mm", "bend_per_m", "bend_sd", "stiffness_n_m2", "stiffness_sd", "strain")
-
-
 def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True) -> str:
     """The result as text."""
     top = result.pictures[result.largest]
@@ -168,7 +155,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
         out.append(
             f"The scale is {1000 * result.lag_s:.0f} ms behind the camera (sd {1000 * result.lag_sd_s:.0f} ms; {lag})."
         )
-    out += ["", *_limb_rows(of_sides(lambda side: _profile(result.limb(side))), units)]
+    out += ["", *_limb_rows(of_sides(result.limb), units)]
     marks = [_mark_line(side, m, units, bow.limb(side).features) for side in SIDES for m in result.limb(side).marks]
     out += [
         "",
@@ -215,8 +202,7 @@ def kept_words(pull: StoredPull, units: Units) -> str:
         _PICTURES_HEAD,
     ]
     out += [_picture_line(p, units) for p in pull.pictures]
-    limbs: Pair[Profile] = of_sides(lambda side: {name: getattr(pull.limb(side), name) for name in PROFILE_NAMES})
-    out += ["", *_hysteresis_line(pull.hysteresis), "", *_limb_rows(limbs, units), ""]
+    out += ["", *_hysteresis_line(pull.hysteresis), "", *_limb_rows(of_sides(pull.limb), units), ""]
     out += [_mark_line(side, mark, units) for side, mark in pull.marks] or [NO_MARKS]
     tiller = pull.advice.tiller_at_brace
     wanted = tiller.wanted_left_over_right_strain if tiller is not None else 1.0
