@@ -94,7 +94,9 @@ def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.Capture
     page = sheet_html(name, [noted], [], lambda _: b"").decode()
     assert 0 < page.index("0.83 %") < page.index("before the next one") < page.index("<table")
     size = sheet_pdf(name, [pull], [], Units()).count(b"/Type /Page ")
-    assert sheet_pdf(name, [noted], [], Units()).count(b"/Type /Page ") == size + (not pull.advice.advice_notes)
+    assert sheet_pdf(name, [noted], [], Units()).count(b"/Type /Page ") == size + (
+        not pull.advice.advice_notes and not pull.notes
+    )
     assert main(["report", "no such bow", "--book", str(path)]) == 2
     assert "no pull of" in capsys.readouterr().err
 

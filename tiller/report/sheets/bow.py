@@ -343,9 +343,9 @@ def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Un
     return page
 
 
-def _advice_notes(pulls: list[StoredPull], units: Units) -> list[str]:
-    """What the newest pull's advice says beside its figures, what must not be passed over first."""
-    notes = sorted(pulls[-1].advice.advice_notes, key=lambda note: note.level is not Level.STOP)
+def _notes(pulls: list[StoredPull], units: Units) -> list[str]:
+    """What the newest pull and its advice say in words, what must not be passed over first."""
+    notes = sorted((*pulls[-1].advice.advice_notes, *pulls[-1].notes), key=lambda note: note.level is not Level.STOP)
     return [units.words(note.text) for note in notes]
 
 
@@ -360,7 +360,7 @@ def _wrapped(texts: list[str], size: float) -> list[str]:
 
 
 def _notes_pages(bow: str, pulls: list[StoredPull], units: Units) -> list[Figure]:
-    lines = [line for text in _advice_notes(pulls, units) for line in (*_wrapped([text], 9.0), "")]
+    lines = [line for text in _notes(pulls, units) for line in (*_wrapped([text], 9.0), "")]
     pages = []
     for start in range(0, len(lines), NOTES_A_PAGE):
         page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
@@ -452,7 +452,7 @@ def sheet_html(
         f"<tr>{''.join(f'<{tag}>{html.escape(c)}</{tag}>' for c in cells)}</tr>"
         for tag, cells in (("th", COURSE), *(("td", row) for row in course_rows(pulls, units)))
     )
-    notes = "".join(f"<li>{html.escape(text)}</li>" for text in _advice_notes(pulls, units))
+    notes = "".join(f"<li>{html.escape(text)}</li>" for text in _notes(pulls, units))
     style = (
         f"body{{background:{PAPER};color:{INK};font:15px sans-serif;max-width:1000px;margin:2em auto;padding:0 1em}}"
         "th{text-align:left;padding-right:2em;font-weight:normal;opacity:.75}img{max-width:480px;width:100%}figure{display:inline-block;margin:0 1em 1em 0}"
