@@ -68,7 +68,18 @@ class _Version(argparse.Action):
         sys.exit(0)
 
 
-LIBRARIES = ("opencv-python", "numpy", "scipy", "pyserial", "dearpygui", "matplotlib", "reportlab")
+LIBRARIES = (
+    "opencv-python",
+    "numpy",
+    "scipy",
+    "pyserial",
+    "dearpygui",
+    "matplotlib",
+    "reportlab",
+    "pillow",
+    "platformdirs",
+    "tomlkit",
+)
 
 
 def versions() -> str:
