@@ -85,16 +85,16 @@ class SecondProcess:
     def __enter__(self) -> Self:
         try:
             with _isolated():
-                self._pool = ProcessPoolExecutor(
+                pool = ProcessPoolExecutor(
                     1, mp_context=get_context("spawn"), initializer=_begin, initargs=(self._warm,)
                 )
-                self._pool.submit(os.getpid)  # the process starts with the first thing that is asked of it
+                pool.submit(os.getpid)  # the process starts with the first thing that is asked of it
         except (OSError, RuntimeError, ImportError, PicklingError):  # without it all is done here
-            self._pool = None
             return self
-        self._processes = list(self._pool._processes.values())  # noqa: SLF001  (whose else they are nobody tells)
+        self._processes = list((pool._processes or {}).values())  # noqa: SLF001  (nothing public names them)
         # or a process that dies while it answers is waited for without end: this one holds the pipe's other end open
-        self._pool._result_queue._writer.close()  # type: ignore[attr-defined]  # noqa: SLF001
+        pool._result_queue._writer.close()  # type: ignore[attr-defined]  # noqa: SLF001
+        self._pool = pool
         return self
 
     def __exit__(

@@ -53,7 +53,7 @@ def test_a_relative_path_and_no_second_process_give_the_same(long_recording: Pat
 
 HOLDER = """
 import os, sys, time
-from tiller.children import ProcessDied, SecondProcess
+from tiller.children import SecondProcess
 with SecondProcess(int) as second:
     print(second.ask(os.getpid).take(), flush=True)
     time.sleep(60)
@@ -101,21 +101,27 @@ def test_a_fault_of_the_work_is_raised_as_it_is() -> None:
         second.alone(os.stat, "no such file")
 
 
-@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this system has no kill that cannot be caught")
-@pytest.mark.parametrize("after_s", [0.1, 0.2, 0.3, 0.4, 0.6, 0.8])
-def test_a_process_killed_while_it_answers_keeps_nobody_waiting(after_s: float) -> None:
+def half_an_answer() -> None:
+    """Dies with the beginning of an answer in the pipe."""
+    import gc
+    from multiprocessing.queues import SimpleQueue
+
+    for queue in (one for one in gc.get_objects() if isinstance(one, SimpleQueue)):
+        with contextlib.suppress(OSError, AttributeError):
+            queue._writer._send((1000).to_bytes(4, "big") + b"half")
+    os._exit(3)
+
+
+def test_a_process_that_dies_while_it_answers_keeps_nobody_waiting() -> None:
     """The pipe then holds the beginning of an answer that never ends."""
     ended = threading.Event()
 
     def wait(second: SecondProcess) -> None:
-        with contextlib.suppress(ProcessDied):  # or the answer, where that was quicker than the signal
-            second.alone(bytes, 200_000_000)
+        with contextlib.suppress(ProcessDied):
+            second.alone(half_an_answer)
         ended.set()
 
     with SecondProcess(int) as second:
-        number = second.alone(os.getpid)
+        assert second.alone(os.getpid) != os.getpid()
         threading.Thread(target=wait, args=(second,), daemon=True).start()
-        time.sleep(after_s)
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(number, signal.SIGKILL)
         assert ended.wait(60.0)

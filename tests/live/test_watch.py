@@ -10,6 +10,7 @@ import stat
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -23,11 +24,12 @@ from tiller.live.frame_analysis import OCCUPIED
 from tiller.live.headless import run
 from tiller.live.health import WEIGHTLESS_S, Watch
 from tiller.live.live_force import Weigher
+from tiller.live.measuring import Measuring
 from tiller.live.recorder import Options, PullRecorder, unfinished
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
 from tiller.live.stages import Happening, Limits, Seen, State, after
-from tiller.live.view import ALARM
+from tiller.live.view import ALARM, stop_changed
 from tiller.measure.recording import Recording, read_picture, read_recording
 from tiller.records.book import Book
 from tiller.report.style import Units
@@ -172,6 +174,43 @@ def test_a_scale_without_a_weight_is_said(kind: str) -> None:
         )
 
 
+def test_a_hook_that_is_not_seen_is_said_within_a_second_of_a_drawn_bow() -> None:
+    camera = cast(Any, SimpleNamespace(state=SimpleNamespace(good=True, ended=False, text="")))
+    watch = Watch(camera, None, Weigher(None))
+    said = {}
+    for t_s in np.arange(0.0, 2.0, 0.1):
+        seen = Seen(t_s=float(t_s), bow=True, still=False, draw_mm=NAN, force_n=NAN)
+        said[round(float(t_s), 1)] = watch.trouble(None, seen, True)
+    assert said[0.3] == ""
+    assert "the stop is not watched" in said[1.0]
+    assert watch.trouble(None, Seen(t_s=2.0, bow=True, still=False, draw_mm=NAN, force_n=NAN), False) == ""
+
+
+def test_the_next_pull_waits_while_one_is_measured(
+    small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recording, busy, shown = read_recording(small_recording), [True], []
+    monkeypatch.setattr(Measuring, "busy", property(lambda _: busy[0]))
+    with rack_of_stills(recording, tmp_path, "empty", start=False) as (rack, show):
+        rack.options = replace(rack.options, watch=lambda _, stage: shown.append(stage))
+        rack.start()
+        until(rack, "Lay the bow in its cradle")
+        show("rest", 0.0)
+        until(rack, "Wait with the next pull")
+        rack.order("scraped", 5)
+        wait_for(lambda: any("press S again" in note.text for note in rack.view().notes))
+        assert Stage.RESTING not in shown  # nobody at the software rack pulls yet
+        busy[0] = False
+        until(rack, "Pull slowly")
+        wait_for(lambda: Stage.RESTING in shown)
+
+
+def test_a_stop_that_comes_late_is_said_in_the_reader_s_units() -> None:
+    note = stop_changed(Limits(254.0, 100.0))
+    assert "no further than 254 mm" in note.in_metric().text
+    assert "no further than 10.0 in" in Units(metric=False).words(note.text)
+
+
 def test_a_book_that_another_program_holds_does_not_stop_the_picture(small_recording: Path, tmp_path: Path) -> None:
     recording = read_recording(small_recording)
     with rack_of_stills(recording, tmp_path, "empty") as (rack, _):
@@ -284,7 +323,7 @@ def test_an_error_of_the_program_over_a_drawn_bow_alarms_and_goes_on_recording(
     """The window must not close while somebody holds the rope: an alarm, pictures go on into the pull's folder, then it ends."""
 
     recording = read_recording(small_recording)
-    monkeypatch.setattr(health, "BLIND_S", 1.5)
+    monkeypatch.setattr(health, "UNWEIGHED_S", 1.5)
     with rack_of_stills(recording, tmp_path, "empty") as (rack, show):
         until(rack, "Lay the bow in its cradle")
         show("rest", 1.0)
@@ -323,7 +362,7 @@ def test_an_error_of_the_program_over_a_drawn_bow_alarms_and_goes_on_recording(
         ([(0.0, 150.0), (5.0, 150.0), (10.0, 0.0)], 10.0 + health.SLACK_S),  # loaded, then slack for a while
         ([(0.0, 0.0)], health.SLACK_S),
         ([(0.0, -150.0), (10.0, 0.0)], 10.0 + health.SLACK_S),  # reads backwards
-        ([(0.0, NAN)], health.BLIND_S),  # a scale that has no zero tells no more than none
+        ([(0.0, NAN)], health.UNWEIGHED_S),  # a scale that has no zero tells no more than none
         ([(0.0, 150.0)], health.MOST_S),
     ],
 )

@@ -66,6 +66,8 @@ def test_each_has_its_next_step(shop: Path, capsys: pytest.CaptureFixture[str]) 
     aside = items(shop)["small_bow"]
     assert aside.state == "put aside"
     assert "do not draw it" in aside.next_step
+    assert main(["book", "fate", "small_bow", ""]) == 2  # an empty word takes nothing back
+    assert items(shop)["small_bow"].state == "put aside"
     assert main(["book", "fate", "small_bow", "forget"]) == 0
     assert items(shop)["small_bow"].state == "in work"  # as if nothing had been noted
     capsys.readouterr()

@@ -93,10 +93,20 @@ def test_the_sheet(small_recording: Path, tmp_path: Path, capsys: pytest.Capture
     assert worth.text not in told
     page = sheet_html(name, [noted], [], lambda _: b"").decode()
     assert 0 < page.index("0.83 %") < page.index("before the next one") < page.index("<table")
-    size = sheet_pdf(name, [pull], [], Units()).count(b"/Type /Page ")
-    assert sheet_pdf(name, [noted], [], Units()).count(b"/Type /Page ") == size + (
-        not pull.advice.advice_notes and not pull.notes
+    bare = replace(pull, notes=(), advice=replace(pull.advice, advice_notes=()))
+    pages = [sheet_pdf(name, [one], [], Units()).count(b"/Type /Page ") for one in (bare, noted)]
+    assert pages[1] == pages[0] + 1
+    # of three that forbid going on none is cut, the ways out come first, and what has no room is named
+    long = tuple(
+        halt(code, f"{code} " + "word " * 60 + "end.") for code in ("plan.too-thin", "plan.choose", "plan.overstrained")
     )
+    for notes, more in ((long, False), (long * 2, True)):
+        grave = replace(pull, advice=replace(pull.advice, advice_notes=notes))
+        told = [t.get_text() for t in first_page(name, [grave], [], Units()).texts]
+        first = next(k for k, text in enumerate(told) if text.startswith("plan.overstrained"))
+        assert not any(text.startswith("plan.") for text in told[:first])
+        assert sum(text.startswith("plan.") for text in told) == sum(text.endswith("end.") for text in told) >= 3
+        assert any("on the last page" in text for text in told) == more
     assert main(["report", "no such bow", "--book", str(path)]) == 2
     assert "no pull of" in capsys.readouterr().err
 

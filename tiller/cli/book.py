@@ -278,15 +278,23 @@ def run_report(args: argparse.Namespace) -> int:
 def run_fate(args: argparse.Namespace) -> int:
     """``tiller book fate``."""
     from tiller.cli.common import existing_book
+    from tiller.errors import BookFault
     from tiller.records.book import FATES, Book
 
     forgotten = args.fate == "forget"
+    if not args.fate:
+        msg = f"Say what became of the bow: one of {', '.join(FATES)}; 'forget' takes the note back."
+        raise BookFault(msg)
     with Book(existing_book(args)) as book:
+        before = book.fate(args.bow)
         book.set_fate(args.bow, "" if forgotten else args.fate)
         rows = book.pulls(args.bow)
-        done = not rows or book.pull(rows[-1].pull_id).advice.missing == ()
-    print(f"{args.bow}: what was noted of it is taken back." if forgotten else f"{args.bow}: {args.fate}.")
-    if args.fate == FATES[0] and not done:
+        lacking = rows and book.pull(rows[-1].pull_id).advice.missing
+    if forgotten:
+        print(f"{args.bow}: '{before}' is taken back." if before else f"{args.bow}: nothing was noted of it.")
+    else:
+        print(f"{args.bow}: {args.fate}.")
+    if args.fate == FATES[0] and lacking:
         print(
             f"Note: by its last pull it is not done, and a bow that is noted as {FATES[0]} is shown as finished."
             " Where that was a mistake, 'forget' in its place takes the note back."

@@ -211,12 +211,6 @@ def run_weigh(args: argparse.Namespace) -> int:
         msg = f"There is no rig file at {rig}: 'tiller calibrate scale' writes it, or give one with --rig."
         raise TillerError(msg)
     cell = read_cell(rig)
-    scale = SerialScale(args.scale)
-    scale.open()
-    sounds = Sounds(sys.stdout)
-    print(f"{CAUTION}\nThe zero is taken now: leave the rope slack for five seconds.", flush=True)
-    if sounds.silent:
-        print("No tone can be played here: look for 'Pull to' before you go on.", flush=True)
     holds: list[Hold] = []
 
     def announce(wanted: float, hold: Hold | None) -> None:
@@ -237,7 +231,13 @@ def run_weigh(args: argparse.Namespace) -> int:
             write_whole(Path(args.csv), f"draw_mm,force_n,sd_n,wander_n\n{rows}".encode())
             print(f"Table with {len(holds)} of {len(draws)} draws: {args.csv}")
 
+    scale = SerialScale(args.scale)
+    scale.open()  # before anything is asked of anybody
+    sounds = Sounds(sys.stdout)
     try:
+        print(f"{CAUTION}\nThe zero is taken now: leave the rope slack for five seconds.", flush=True)
+        if sounds.silent:
+            print("No tone can be played here: look for 'Pull to' before you go on.", flush=True)
         done = weigh(scale, cell, draws, announce, args.for_s)
     except (KeyboardInterrupt, TillerError):
         keep()

@@ -104,7 +104,7 @@ def scale_notes(cell: LoadCell | None, shift_n: float, board: str, today: date) 
     return notes
 
 
-SLACK_S, BLIND_S, MOST_S = 3.0, 20.0, 120.0
+SLACK_S, UNWEIGHED_S, MOST_S = 3.0, 20.0, 120.0
 """After an error of the program's own it goes on until the rope was slack for so long; where no scale tells, for so long; never longer than that."""
 
 
@@ -119,4 +119,4 @@ class MaybeDrawn:
         known = bool(np.isfinite(force_n))
         if known and abs(force_n) >= BEGIN_N:
             self._loaded_s = now_s
-        return now_s - self._loaded_s <= (SLACK_S if known else BLIND_S) and now_s - self.begun_s < MOST_S
+        return now_s - self._loaded_s <= (SLACK_S if known else UNWEIGHED_S) and now_s - self.begun_s < MOST_S

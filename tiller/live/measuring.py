@@ -38,9 +38,10 @@ class Measuring:
     @property
     def busy(self) -> bool:
         """A pull is being written or measured."""
+        finishing = any(t.is_alive() for t in self._finishing)  # asked first: what ends meanwhile has left its job
         with self._submitting:
             jobs = list(self._jobs)
-        return any(t.is_alive() for t in self._finishing) or any(not job.done() for _, job in jobs)
+        return finishing or any(not job.done() for _, job in jobs)
 
     @property
     def noting(self) -> bool:

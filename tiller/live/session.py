@@ -429,7 +429,7 @@ class Rack:
                         f"the disk was slow: {recorder.left_out} pictures between holds were left out.",
                     )
                 )
-            if self.camera is None:  # nothing that the book keeps can be known of it
+            if self.camera is None:  # there is nothing of it for the book
                 self._say(caution("live.no-camera", BLIND))
                 settle(recorder.folder, BLIND)
                 return
@@ -455,8 +455,8 @@ class Rack:
             if worked.bow == self.bow.name:
                 self._worked, self._plan_holds = worked, True  # nothing is scraped while it is measured
                 if worked.advice.stop is not None:
-                    self._stop_now = worked.advice.stop
-                    if self._state.stage in DRAWN:
+                    before, self._stop_now = self._limits().draw_mm, worked.advice.stop
+                    if self._state.stage in DRAWN and self._limits().draw_mm < before:
                         self._say(stop_changed(self._limits()))
                 if worked.comparison.nothing_off and self._since_scraped <= 1 < self._state.pulls:
                     self._say(NOTHING_OFF)
@@ -538,7 +538,7 @@ class Rack:
         if stage is Stage.DONE and self.measuring.busy:
             return "Let the bow lie still; the pull is being measured."
         if stage is Stage.RESTING:
-            return resting(self._worked if self._plan_holds else None, self.measuring.busy)
+            return resting(self._worked if self._plan_holds else None, self.measuring.busy and self.camera is not None)
         return SENTENCES[stage]
 
     def _publish(self, shot: Shot | None, looked: Looked | None, seen: Seen) -> None:

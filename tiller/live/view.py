@@ -119,7 +119,7 @@ class Answers:
     )
     NOT_YET = caution(
         "live.nothing-noted",
-        "nothing was noted: the last pull, or the last scraping, is still being written; note it after that.",
+        "nothing was noted: the last pull is still being measured, or the last scraping still being noted; press S again after that.",
     )
     NOTED_ALREADY = caution(
         "live.nothing-noted", "nothing was noted: that was noted already; pull again before the next scraping."
@@ -146,16 +146,17 @@ def resting(worked: Worked | None, busy: bool) -> str:
         busy: a pull is being measured.
     """
     if busy:
-        return "Wait with the next pull: the last one is being measured, and the stop may change."
+        return "Wait with the next pull: one is being measured, and the stop may change."
     if worked is not None and worked.advice.plan is not None and worked.advice.plan.layers:
         return "Scrape what the list says, or pull again within the stop."
     return SENTENCES[Stage.RESTING]
 
 
 def stop_changed(limits: Limits) -> Note:
-    """What is reported when the last pull is measured only while the next one goes on."""
+    """What is reported when the last pull is measured only while the next one goes on, and brings a shorter stop."""
     return caution(
-        "live.stop-changed", f"the last pull is measured only now: this one goes no further than {mm(limits.draw_mm)}."
+        "live.stop-changed",
+        f"the last pull is measured only now, and the stop is shorter for it: go no further than {mm(limits.draw_mm)} in this one.",
     )
 
 

@@ -56,7 +56,10 @@ def notes_of(text: str) -> KeptNotes:
     data = _read(text)
     if isinstance(data, list):
         data = {"notes": data}
-    if not isinstance(data, dict) or not fits_notes(data):
+    if not isinstance(data, dict):
+        return KeptNotes()
+    data = {key: data[key] for key in ("notes", "said", "left_out") if data.get(key) is not None}
+    if not fits_notes(data):
         return KeptNotes()
     sentences = [read(one) for key in ("notes", "said") for one in data.get(key) or ()]
     return KeptNotes(

@@ -34,7 +34,7 @@ def find_bow(text: str) -> Path:
         return bow_file(text)
     msg = f"There is no bow '{text}' yet: 'tiller bow {shlex.quote(text)}' asks for what must be known of it."
     if "/" not in text:
-        msg += " One that only the book has (from another shop) wants its bow.toml brought along."
+        msg += " For a bow that came with another shop's book, copy its bow.toml here first."
     raise BookFault(msg)
 
 

@@ -119,13 +119,13 @@ def _warned(advice: StoredAdvice) -> tuple[str, ...]:
     if advice.stop is not None and np.isfinite(advice.stop.draw_mm):
         out.append(f"STOP: do not draw beyond {mm(advice.stop.draw_mm)} on the string that was on it")
     ways = next((note.text for note in advice.advice_notes if note.code == "plan.overstrained"), "")
-    if ways and _overstrained(advice):
-        out.append(f"OVERSTRAINED: {ways} Choose one before anything is scraped.")
+    if ways:
+        out.append(f"OVERSTRAINED: {ways} Settle that before anything is scraped.")
     elif _overstrained(advice) and advice.plan_summary is not None:
         out.append(
             f"OVERSTRAINED at the target in the end: {100 * advice.plan_summary.largest_strain:.2f} %, {100 * advice.working_strain:.2f} % is what the wood is trusted with: choose a shorter draw, less weight, or a longer or wider limb before anything is scraped"
         )
-    return (*out, *(note.text for note in advice.advice_notes if not (ways and note.text == ways)))
+    return (*out, *(note.text for note in advice.advice_notes if note.text != ways))
 
 
 def _overstrained(advice: StoredAdvice) -> bool:
@@ -206,7 +206,7 @@ def _next_of_bow(pull: StoredPull, fate: str) -> tuple[State, str]:
     stop = advice.stop.draw_mm if advice.stop is not None else float("nan")
     within = f", to {mm(stop)} at most" if np.isfinite(stop) else ""
     if fate == FATES[0]:
-        open_still = "" if advice.missing == () else "; by its last pull it was not done"
+        open_still = "; by its last pull it was not done" if advice.missing else ""
         return "finished", f"whole by the book: print its sheet{open_still}"
     if pull.strokes:
         return "in work", f"{pull.strokes} strokes were scraped since its last pull: exercise it and pull again{within}"

@@ -174,7 +174,7 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
             sheet.text(
                 x,
                 y,
-                "… and more: its sheet (P) shows all" if page is not None else "… and more",
+                "… and more: its sheet (P) has all notes, 'tiller plan' the plan" if page is not None else "… and more",
                 0.72 * size,
                 look.soft,
             )

@@ -47,7 +47,7 @@ def of_standing(standing: Standing, now: State, aim: Aim, uneven: float) -> list
         return [
             info(
                 "plan.done",
-                "weight and tiller are within what can be measured: the bow is done, no more wood comes off; its full draw is gone to within the stops.",
+                "weight and tiller are within what can be measured: the bow is done, no more wood comes off; from here it is drawn on step by step, never beyond the stop.",
             )
         ]
     if standing.shaped:

@@ -325,10 +325,14 @@ def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Un
     FigureCanvasAgg(page)
     page.text(0.07, 0.955, bow, fontsize=24 if len(bow) <= 30 else 720 / len(bow), fontweight="bold", color=INK)
     page.text(0.07, 0.93, limb_text(pulls, units), fontsize=14, color=LEFT)
-    for k, line in enumerate(_wrapped(_halting(pulls, units), 8.0)[:3]):
-        page.text(0.07, 0.917 - 0.012 * k, line, fontsize=8, color=WEAK)
-    for photo, place in zip(reversed(photos), PLACES, strict=False):
-        axes = page.add_axes(place)
+    lines = _stop_lines(pulls, units)
+    for k, line in enumerate(lines):
+        page.text(0.07, 0.917 - LINE * k, line, fontsize=8, color=WEAK)
+    less = (
+        1.0 - LINE * max(0, len(lines) - STOP_LINES) / PLACES[0][3]
+    )  # the photographs make room for what must be read
+    for photo, (left, low, wide, tall) in zip(reversed(photos), PLACES, strict=False):
+        axes = page.add_axes((left, PLACES[0][1] + (low - PLACES[0][1]) * less, wide, tall * less))
         axes.imshow(photo.image)
         axes.set_axis_off()
         axes.set_title(photo.caption, fontsize=8, color=INK, loc="left")
@@ -349,9 +353,24 @@ def _notes(pulls: list[StoredPull], units: Units) -> list[str]:
     return [units.words(note.text) for note in notes]
 
 
-def _halting(pulls: list[StoredPull], units: Units) -> list[str]:
-    """Of these the ones that forbid going on."""
-    return [units.words(note.text) for note in pulls[-1].advice.advice_notes if note.level is Level.STOP]
+def _stop_lines(pulls: list[StoredPull], units: Units) -> list[str]:
+    """Lines of the first page: how far the bow may be drawn while that is not its whole draw, and each note that forbids going on.
+
+    Whole notes only: where they do not fit, the last line says where they are.
+    """
+    newest = pulls[-1].advice
+    out = []
+    ahead = newest.forecast.target_draw_mm if newest.forecast is not None else float("nan")
+    if newest.stop is not None and newest.stop.draw_mm < ahead - SHORT_MM:
+        out.append(f"STOP: do not draw beyond {units.length(newest.stop.draw_mm)} on the string that was on it.")
+    grave = [note for note in newest.advice_notes if note.level is Level.STOP]
+    grave.sort(key=lambda note: note.code != "plan.overstrained")
+    for k, note in enumerate(grave):
+        lines = _wrapped([units.words(note.text)], 8.0)
+        if len(out) + len(lines) > MOST_STOP_LINES - (k + 1 < len(grave)):
+            return [*out, f"{len(grave) - k} more that must be read before it is drawn or scraped: on the last page."]
+        out += lines
+    return out
 
 
 def _wrapped(texts: list[str], size: float) -> list[str]:
@@ -379,6 +398,8 @@ def _notes_pages(bow: str, pulls: list[StoredPull], units: Units) -> list[Figure
 
 
 NOTES_A_PAGE = 55
+STOP_LINES, MOST_STOP_LINES, LINE = 3, 12, 0.012
+"""Lines over the photographs for which there is room as they are, and at most; the height of one as a share of the page."""
 A_PAGE = 4
 """So many pulls' force-draw plots stand on a page."""
 
