@@ -131,6 +131,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
 
     from scipy.interpolate import make_smoothing_spline
 
+    from tiller.bow.sides import of_sides
     from tiller.measure.recording import read_picture, read_recording
     from tiller.measure.tracing import look_at
     from tiller.mechanics.fit.curvature import bend_from_places
@@ -158,7 +159,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     rest = read_picture(recording, recording.of_role("rest")[0])
     known = known_at_rest(recording.bow, stand(sight.scene, rest).frame, sight.models)
     models = known.coarse
-    lines = {side: onto(shape.limbs[side].points_mm, sight.models[side], models[side]) for side in models}
+    lines = of_sides(lambda side: onto(shape.limbs[side].points_mm, sight.models[side], models[side]))
     last = Followed(lines, shape.hook_px, ((shape.hook.seat_mm, lines),))
     track = median_ms(lambda: follow(sight.scene, image, known, last), 20 if quick else 80)
     blur = median_ms(lambda: cv2.GaussianBlur(image, (5, 5), 0), 20)
