@@ -170,7 +170,7 @@ def figures(quick: bool, work: Path, limits: Limits) -> None:
     grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
     contours = median_ms(lambda: find_contours(grey, 128), 2 if quick else 5)
     print(
-        f"  ratio to scikit-image's find_contours on it ({contours:.0f} ms): {limits.hold('tracking over find_contours', track / contours, 0.8):.3f}"
+        f"  ratio to scikit-image's find_contours on it ({contours:.0f} ms): {limits.hold('tracking over find_contours', track / contours, 1.2):.3f}"
     )
     s = np.arange(112.0, 840.0, 5.0)
     place = -0.5 * s**2 / 900 + np.random.default_rng(1).normal(0, 0.1, len(s))
