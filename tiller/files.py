@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import sys
 import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -119,3 +120,30 @@ def put_new(part: Path, path: Path) -> None:
             raise FileExistsError(errno.EEXIST, "File exists", str(path)) from None
         part.rename(path)
     step(f"{path.name} in place, perhaps also beside it")
+
+
+NETWORKS = ("nfs", "cifs", "smb", "9p", "afs", "ncp", "fuse.sshfs", "ceph", "glusterfs")
+"""What file systems over a network are called by Linux (proc(5), mountinfo), each by how its name begins."""
+MOUNTS = Path("/proc/self/mountinfo")
+REMOTE = 4
+"""What GetDriveTypeW of Windows answers for a drive over a network (DRIVE_REMOTE)."""
+
+
+def on_network(path: Path) -> bool:
+    """Whether a file lies on a drive over a network, where locks cannot be trusted; False where the system does not say, as on macOS."""
+    where = path.absolute()
+    if sys.platform == "win32":
+        import ctypes
+
+        return where.anchor.startswith("\\\\") or ctypes.windll.kernel32.GetDriveTypeW(where.anchor) == REMOTE
+    try:
+        rows = MOUNTS.read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return False
+    kinds: dict[Path, str] = {}
+    for row in rows:
+        before, dash, after = row.partition(" - ")
+        if dash and len(before.split()) > 4:
+            kinds[Path(before.split()[4].replace("\\040", " "))] = after.split()[0]
+    mount = next((folder for folder in (where, *where.parents) if folder in kinds), None)
+    return mount is not None and kinds[mount].startswith(NETWORKS)

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import pytest
 
+from tiller import files
 from tiller.cli.entry import main
 from tiller.errors import BookFault
 from tiller.measure.pipeline import measure
@@ -330,3 +331,25 @@ def test_a_bow_that_is_noted_as_cracked_is_not_sent_to_the_scraper(
     assert "NOTED AS CRACKED" in next(tmp_path.glob("*.html")).read_text()
     assert main(["book", "fate", name, "whole"]) == 0
     assert main(["forecast", name]) == 0
+
+
+def test_a_book_on_a_network_drive_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Mounts as Linux lists them: proc(5), /proc/[pid]/mountinfo."""
+    here = str(tmp_path).replace(" ", "\\040")
+    mounts = tmp_path / "mountinfo"
+    monkeypatch.setattr(files, "MOUNTS", mounts)
+    book = tmp_path / "book.sqlite3"
+    with Book(book):
+        pass
+    for kind, remote in (("ext4", False), ("nfs4", True), ("cifs", True), ("fuse.sshfs", True), ("tmpfs", False)):
+        mounts.write_text(
+            f"36 35 98:0 / / rw,noatime master:1 - ext3 /dev/root rw,errors=continue\n40 36 0:5 / {here} rw - {kind} there rw\n"
+        )
+        assert files.on_network(book) == remote
+        capsys.readouterr()
+        assert main(["book", "check", "--book", str(book)]) == 0
+        assert ("network drive" in capsys.readouterr().out) == remote
+    mounts.unlink()
+    assert not files.on_network(book)  # where the system does not say

@@ -198,7 +198,8 @@ def run_check(args: argparse.Namespace) -> int:
     """``tiller book check``."""
     from tiller.cli.common import existing_book
     from tiller.errors import BookFault
-    from tiller.records.book import BRING_BACK, Book
+    from tiller.files import on_network
+    from tiller.records.book import BRING_BACK, ON_NETWORK, Book
     from tiller.records.soundness import check
 
     path = existing_book(args)
@@ -209,6 +210,8 @@ def run_check(args: argparse.Namespace) -> int:
         msg = f"The book {path} is damaged ({what}): {BRING_BACK}."
         raise BookFault(msg)
     print(f"{path} is sound: {found.bows} bow(s), {found.pulls} pull(s).")
+    if on_network(path):
+        print(f"Note: {ON_NETWORK.text}")
     for folder in found.gone:
         print(f"Note: the recording {folder} is not there any more; what was measured of it is kept.")
     return 0

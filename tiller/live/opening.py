@@ -15,13 +15,14 @@ from tiller.bow.bowfile import Bow, parse_bow, read_bow
 from tiller.bow.rigfile import Rig, parse_rig, read_rig, read_rig_for_weight
 from tiller.bow.tomlcheck import load_toml
 from tiller.errors import BookFault, FileFault
+from tiller.files import on_network
 from tiller.live.recorder import Keep, Options, lock
 from tiller.live.session import Rack
 from tiller.measure.recording import read_recording
 from tiller.measure.store import fate_fault
 from tiller.mechanics.forward.stop import Stop
 from tiller.paths import data_folder
-from tiller.records.book import Book
+from tiller.records.book import ON_NETWORK, Book
 from tiller.setup.bow_files import find_bow, text_of, with_stave
 from tiller.sources.cameras import ReplayedCamera, camera_of
 from tiller.sources.interfaces import Camera, Scale
@@ -129,6 +130,8 @@ def session(wanted: Wanted) -> Iterator[Rack]:
         fault = fate_fault(wanted.book, bow.name) if wanted.book is not None and not wanted.replay else ""
         if fault:
             raise BookFault(fault)
+        if wanted.book is not None and on_network(wanted.book):
+            options = replace(options, notes=(*options.notes, ON_NETWORK))
         rack = Rack(bow, rig, texts, camera, scale, options, last_stop(wanted.book, bow.name))
         try:
             yield rack

@@ -24,6 +24,7 @@ from tiller import __version__
 from tiller.bow.sides import SIDES
 from tiller.errors import BookFault
 from tiller.mechanics.fit.results import PullResult
+from tiller.notes import caution
 from tiller.records.migrations import MIGRATIONS, Migration, fingerprint_of
 from tiller.records.shapes import KeptNotes, advice_of, notes_json, notes_of
 from tiller.records.stored_advice import StoredAdvice, StoredComparison, read, written
@@ -64,6 +65,11 @@ class BowRow:
 APPLICATION_ID = int.from_bytes(b"tlrb")
 """Stands in the file's header, so that tools can tell a book from other SQLite files."""
 
+ON_NETWORK = caution(
+    "book.on-network",
+    "the book lies on a network drive, where locks cannot be trusted: two programs that write to it together may damage it. Keep it on this computer's own"
+    " disk; backups of it may go there.",
+)
 BRING_BACK = (
     "move it away and bring back the newest backup with 'tiller book restore FILE';"
     " pulls made since then come back with 'tiller measure RECORDING'"
