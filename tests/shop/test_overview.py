@@ -97,7 +97,7 @@ def test_what_is_done_and_what_is_lacking(shop: Path) -> None:
     assert page.target_n > 0
     assert len(page.course) == 1
     strained = with_advice(**sound | {"layers": [layer], "working_strain": 0.005})
-    assert "before anything is scraped" in strained.next_step
+    assert "before scraping" in strained.next_step
     assert "scrape 1" not in strained.next_step
     with_advice(
         layers=[layer],

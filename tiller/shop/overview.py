@@ -216,7 +216,7 @@ def _next_of_bow(pull: StoredPull, fate: str) -> tuple[State, str]:
     if layers and _overstrained(advice):
         return (
             "in work",
-            "the target would strain it too far: choose a shorter draw, less weight, or a longer or wider limb before anything is scraped",
+            "too much strain at the target: lower its draw or weight before scraping",
         )
     if layers:
         return "in work", f"scrape {layers} {'layer' if layers == 1 else 'layers'} by its list, then pull again{within}"

@@ -294,7 +294,7 @@ def _facts(bow: str, pulls: list[StoredPull], units: Units) -> list[tuple[str, s
 
 
 ROWS_A_PAGE = 28
-PLACES = ((0.07, 0.655, 0.56, 0.215), (0.65, 0.775, 0.28, 0.095), (0.65, 0.655, 0.28, 0.095))
+PLACES = ((0.07, 0.655, 0.56, 0.21), (0.65, 0.772, 0.28, 0.093), (0.65, 0.655, 0.28, 0.095))
 """Of the photographs on the first page, the last one largest (left, lower rim, width, height as shares)."""
 
 
@@ -327,7 +327,7 @@ def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Un
     page.text(0.07, 0.93, limb_text(pulls, units), fontsize=14, color=LEFT)
     lines = _stop_lines(pulls, units)
     for k, line in enumerate(lines):
-        page.text(0.07, 0.917 - LINE * k, line, fontsize=8, color=WEAK)
+        page.text(0.07, 0.913 - LINE * k, line, fontsize=8, color=WEAK)
     less = (
         1.0 - LINE * max(0, len(lines) - STOP_LINES) / PLACES[0][3]
     )  # the photographs make room for what must be read
@@ -335,7 +335,8 @@ def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Un
         axes = page.add_axes((left, PLACES[0][1] + (low - PLACES[0][1]) * less, wide, tall * less))
         axes.imshow(photo.image)
         axes.set_axis_off()
-        axes.set_title(photo.caption, fontsize=8, color=INK, loc="left")
+        fits = 1060.0 * wide / max(len(photo.caption), 1)  # of a long recording's name nothing is cut off
+        axes.set_title(photo.caption, fontsize=min(8.0, fits), color=INK, loc="left")
     for k, (key, value) in enumerate(_facts(bow, pulls, units)[1:]):
         page.text(0.07, 0.605 - 0.021 * k, key, fontsize=9, color=AIM)
         page.text(0.32, 0.605 - 0.021 * k, value, fontsize=9, color=INK)
