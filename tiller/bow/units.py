@@ -9,6 +9,8 @@ from __future__ import annotations
 
 MM_PER_INCH = 25.4
 N_PER_LBF = 4.4482216152605
+KG_PER_LB = 0.45359237
+"""By definition (international yard and pound, 1959)."""
 PA_PER_PSI = N_PER_LBF / (MM_PER_INCH * 1e-3) ** 2
 NMM2_PER_NM2 = 1e6
 STANDARD_GRAVITY = 9.80665
@@ -40,6 +42,11 @@ def foot_pound_from_j(energy_j: float) -> float:
 def n_from_lbf(force_lbf: float) -> float:
     """Force in newton."""
     return force_lbf * N_PER_LBF
+
+
+def kg_from_lb(mass_lb: float) -> float:
+    """Mass in kg from pounds."""
+    return mass_lb * KG_PER_LB
 
 
 def gpa_from_mpsi(modulus_mpsi: float) -> float:

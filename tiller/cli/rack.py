@@ -359,7 +359,7 @@ def _filled_in(units: Units, metric: bool, draft: Path, given: dict[str, str | f
     answers: dict[str, str | float] = {}
     for question in form():
         field = replace(question, usual=str(given[question.key])) if question.key in given else question
-        unit = {"mm": " [mm]" if metric else " [in]", "n": " [N]" if metric else " [lb]"}.get(field.kind, "")
+        unit = f" [{field.unit(metric)}]" if field.unit(metric) else ""
         usual = f" (Enter: {field.usual_shown(metric)})" if field.usual else ""
         place = place_of(field.key, answers)
         where = f", {units.length(place)} from the pivot along the back" if place == place else ""

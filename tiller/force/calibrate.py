@@ -30,6 +30,8 @@ CLASSES: tuple[tuple[str, float, float, float, float], ...] = (
 )
 """Class; repeatability, interpolation, zero, reversibility, at most, in % (ISO 376:2011, Table 2, from memory)."""
 FEWEST_LOADS = 5
+LEAST_SHARE = 0.35
+"""The least load is at most this share of the largest (common practice, no source)."""
 EARNED = 0.01
 """A quadratic is taken where a straight line would be this improbable (F test)."""
 OUTLIER = 6.0
@@ -121,7 +123,7 @@ def _checked(loads: tuple[Load, ...]) -> None:
     if len(levels) < FEWEST_LOADS:
         msg = f"{len(levels)} different loads were hung: at least {FEWEST_LOADS} are needed, spread from a tenth of the largest to the largest."
         raise ForceFault(msg)
-    if levels[0] > 0.35 * levels[-1]:
+    if levels[0] > LEAST_SHARE * levels[-1]:
         msg = f"the least load, {newton(levels[0])}, is more than a third of the largest, {newton(levels[-1])}: hang smaller ones too."
         raise ForceFault(msg)
     if levels[-1] > 5000.0:

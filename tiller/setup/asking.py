@@ -11,9 +11,9 @@ from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM
 from tiller.bow.wood.woods import find_wood, like_wood
 from tiller.errors import KeyFault, TillerError
 from tiller.quantity import mm
+from tiller.setup.field import Field
 from tiller.setup.new_bow import (
     CHANGES,
-    Field,
     answers_of,
     bow_text,
     changed_text,
@@ -67,7 +67,7 @@ class Asking:
     @property
     def unit(self) -> str:
         """Of the answer, '' for words."""
-        return {"mm": "mm" if self.metric else "in", "n": "N" if self.metric else "lb"}.get(self.asked.kind, "")
+        return self.asked.unit(self.metric)
 
     @property
     def place_mm(self) -> float:

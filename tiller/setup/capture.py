@@ -262,8 +262,12 @@ def capture_lens(
     wanted: int,
     announce: Callable[[str], None],
     for_s: float = 600.0,
+    taken: Callable[[Sequence[SeenCorners]], None] = lambda _: None,
 ) -> list[SeenCorners]:
     """Takes pictures by itself whenever the board is held still and shows something new, until there are enough.
+
+    Args:
+        taken: gets all views whenever there is one more.
 
     Raises:
         SourceFault: the camera was lost.
@@ -282,6 +286,7 @@ def capture_lens(
                 views.append(seen)
                 fields = coverage(views, size)
                 empty = ", ".join(_field(r, c, fields.shape) for r, c in zip(*np.nonzero(fields == 0), strict=True))
+                taken(views)
                 announce(f"picture {len(views)} of {wanted} taken; still without corners: {empty or 'nothing'}.")
         if sentence and sentence != last:
             announce(sentence)

@@ -4,104 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 from tiller.bow.bowfile import Bow, parse_bow
 from tiller.bow.sides import SIDES
-from tiller.bow.tomlcheck import LONGEST_TEXT, load_toml
+from tiller.bow.tomlcheck import load_toml
 from tiller.bow.tomlwrite import toml, with_values
-from tiller.bow.units import archery_draw_mm, mm_from_inch, n_from_lbf
+from tiller.bow.units import archery_draw_mm
 from tiller.errors import FileFault, TillerError
 from tiller.files import write_whole
 from tiller.quantity import mm
+from tiller.setup.field import Field
 
 PLACES = ("at the end of the fade", "a third out", "two thirds out", "near the nock")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Field:
-    """One question of the form.
-
-    Attributes:
-        key: name; question: what is asked; kind: 'text', 'mm', 'n'.
-        low, high: what makes sense, in mm or N; usual: what is taken where nothing is given, in mm, N or as text.
-        choices: the only texts that will do, empty = any.
-    """
-
-    key: str
-    question: str
-    kind: str
-    low: float = 0.0
-    high: float = 0.0
-    usual: str = ""
-    choices: tuple[str, ...] = ()
-
-    def usual_shown(self, metric: bool) -> str:
-        """What Enter stands for, in the units asked for."""
-        if self.kind == "text" or not self.usual:
-            return self.usual
-        if metric:
-            return f"{float(self.usual):.4g}"
-        return f"{float(self.usual) / (mm_from_inch(1.0) if self.kind == 'mm' else n_from_lbf(1.0)):.3g}"
-
-    def read(self, text: str, metric: bool) -> str | float:
-        """The answer in mm or N, checked.
-
-        Raises:
-            TillerError: it is no answer; says what is expected.
-        """
-        text = text.strip() or (self.usual if self.kind == "text" else "")
-        if self.kind == "text":
-            if not text:
-                msg = f"{self.question}: a word or two are expected."
-                raise TillerError(msg)
-            if not text.isprintable() or len(text) > LONGEST_TEXT:
-                msg = f"{self.question}: at most {LONGEST_TEXT} printable characters are expected."
-                raise TillerError(msg)
-            if self.choices and text.lower() not in self.choices:
-                msg = f"{self.question}: '{text}' is none of {', '.join(self.choices)}."
-                raise TillerError(msg)
-            return text.lower() if self.choices else text
-        if not text and self.usual:
-            return float(self.usual)
-        text, metric = _in_own_unit(text, self.kind, metric)
-        unit = {"mm": ("mm", "in"), "n": ("N", "lb")}[self.kind][0 if metric else 1]
-        try:
-            value = _number(text)
-        except (ValueError, ZeroDivisionError):
-            words = {"mm": "millimetres", "in": "inches", "N": "newtons", "lb": "pounds"}[unit]
-            msg = f"{self.question}: '{text}' is no number of {words}."
-            raise TillerError(msg) from None
-        if not metric:
-            value = mm_from_inch(value) if self.kind == "mm" else n_from_lbf(value)
-        if not self.low <= value <= self.high:
-            ends = [self.low, self.high]
-            if not metric:
-                ends = [e / (mm_from_inch(1.0) if self.kind == "mm" else n_from_lbf(1.0)) for e in ends]
-            msg = f"{self.question}: {ends[0]:.4g} to {ends[1]:.4g} {unit} makes sense."
-            raise TillerError(msg)
-        return value
-
-
-def _in_own_unit(text: str, kind: str, metric: bool) -> tuple[str, bool]:
-    """The number without the unit that was typed with it ('880mm', '34 1/2 in', '45 lb'), and whether it is a metric one."""
-    for unit, own in {
-        "mm": (("mm", True), ("in", False), ('"', False)),
-        "n": (("n", True), ("lb", False), ("lbs", False)),
-    }[kind]:
-        if text.lower().endswith(unit):
-            return text[: -len(unit)].strip(), own
-    return text, metric
-
-
-def _number(text: str) -> float:
-    """A number with a comma or a point, or as a rule shows it: 34 1/4, 3/8."""
-    total = 0.0
-    for part in text.replace(",", ".").replace("-", " ").split() if "/" in text else [text.replace(",", ".")]:
-        over, _, under = part.partition("/")
-        total += float(over) / float(under) if under else float(part)
-    return total
 
 
 def name_fault(name: str) -> str:

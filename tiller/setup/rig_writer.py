@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -51,26 +52,27 @@ def put_cell(path: Path, found: Calibration, noted: CellNoted) -> None:
     )
 
 
-def put_lens(path: Path, lens: Lens) -> None:
+def put_lens(path: Path, lens: Lens, day: str = "", rim_sd_px: float = math.nan) -> None:
     """Writes ``[camera]``.
+
+    Args:
+        day: (ISO) when it was found; rim_sd_px: how well a corner of the picture is placed, 1 sd.
 
     Raises:
         FileFault: the file cannot be read or written, or is no TOML.
     """
-    _put(
-        path,
-        {
-            "camera": {
-                "image_size": list(lens.image_size),
-                "matrix": [[round(float(v), 5) for v in row] for row in lens.matrix],
-                "distortion": [round(float(v), 8) for v in lens.distortion],
-            }
-        },
-    )
+    found = {
+        "image_size": list(lens.image_size),
+        "matrix": [[round(float(v), 5) for v in row] for row in lens.matrix],
+        "distortion": [round(float(v), 8) for v in lens.distortion],
+    }
+    noted = {"calibrated": day} if day else {}
+    sure = {"rim_sd_px": round(rim_sd_px, 3)} if math.isfinite(rim_sd_px) else {}
+    _put(path, {"camera": {**found, **noted, **sure}})
 
 
-def put_rack(path: Path, found: RackFound) -> None:
-    """Writes the bow's plane, the fiducials and, where it was found, the hook.
+def put_rack(path: Path, found: RackFound, day: str = "") -> None:
+    """Writes the bow's plane, the fiducials and, where it was found, the hook; ``day`` (ISO) is when it was measured.
 
     Raises:
         FileFault: the file cannot be read or written, or is no TOML.
@@ -86,7 +88,40 @@ def put_rack(path: Path, found: RackFound) -> None:
         for f in found.fiducials
     ]
     hook = {} if found.hook is None else {"hook": _hook(found.hook)}
-    _put(path, {"bow_plane_z_mm": round(found.bow_plane_z_mm, 3), "fiducials": fiducials, **hook})
+    measured = {"day": day, "plane_sd_mm": round(found.bow_plane_sd_mm, 3), "hook_found": found.hook is not None}
+    _put(
+        path,
+        {"bow_plane_z_mm": round(found.bow_plane_z_mm, 3), "measured": measured, "fiducials": fiducials, **hook},
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checked:
+    """What a check found: the day (ISO) and whether all was good; the lath's length and how far off it was seen, the mass and the share by which it
+    read off (NaN = not checked)."""
+
+    day: str
+    good: bool
+    lath_mm: float = float("nan")
+    lath_off_mm: float = float("nan")
+    mass_kg: float = float("nan")
+    weight_off: float = float("nan")
+
+
+def put_check(path: Path, checked: Checked) -> None:
+    """Writes ``[check]``.
+
+    Raises:
+        FileFault: the file cannot be read or written, or is no TOML.
+    """
+    figures = {
+        "lath_mm": checked.lath_mm,
+        "lath_off_mm": checked.lath_off_mm,
+        "mass_kg": checked.mass_kg,
+        "weight_off": checked.weight_off,
+    }
+    known = {name: round(value, 5) for name, value in figures.items() if math.isfinite(value)}
+    _put(path, {"check": {"day": checked.day, "good": checked.good, **known}})
 
 
 def _hook(hook: HookFiducial) -> Mapping[str, object]:

@@ -19,27 +19,28 @@ import cv2
 import dearpygui.dearpygui as gui
 import numpy as np
 
-from tiller.bow.bowfile import read_bow
 from tiller.bow.rigfile import read_cell
-from tiller.bow.stavefile import read_stave
 from tiller.children import STANDS_IN, child
 from tiller.errors import FileFault, TillerError
 from tiller.files import write_whole
 from tiller.measure.store import pictures_of
 from tiller.report.style import Units
 from tiller.report.text.pull import kept_words
-from tiller.report.text.stave import CAUTIONS, stave_words
 from tiller.setup.asking import Asking, answered, back, changing
 from tiller.setup.bow_files import text_of
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
 from tiller.setup.settings import Settings, write_settings
-from tiller.shop.overview import Item, Page, bow_lines, page_of, shop_items
+from tiller.shop.overview import Item, Page, page_of, shop_items
 from tiller.shop.sheets import open_in_viewer, write_sheet
-from tiller.sources.found import Found, cameras_found, scales_found
+from tiller.sources.found import cameras_found, scales_found
 from tiller.window.canvas import Canvas, Press
 from tiller.window.form_sheet import draw_form, field_box
-from tiller.window.look import DARK, LIGHT
+from tiller.window.look import DARK, LIGHT, Look
+from tiller.window.pull_sheet import Box
+from tiller.window.setup_page import SetupPage, Sources
+from tiller.window.setup_sheet import SetupShown, draw_rack_setup, setup_field_box
 from tiller.window.shop_sheet import Shown, draw_shop
+from tiller.window.shop_state import NONE, following, named, of_files, stamp_of
 
 PHOTO = (960, 540)
 FRAME_S = 1 / 30
@@ -60,8 +61,11 @@ class ShopApp:
         self._lines: tuple[str, ...] = ()
         self._aspect = 0.0
         self._page: Page | None = None
-        self._looked_s, self._stamp = time.monotonic(), _stamp(home, book)
+        self._looked_s, self._stamp = time.monotonic(), stamp_of(home, book)
         self._asking: Asking | None = None
+        self._setup: SetupPage | None = None
+        self._asked: object = None
+        self._uploaded: object = None
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
         self._closing = False
@@ -129,7 +133,8 @@ class ShopApp:
     def _on_key(self, _: object, key: Any) -> None:
         name = _key_name(int(key))
         # what is typed into the form's field is no key of ours, but for those that no answer has
-        if name and (self._asking is None or name in ("Up", "Escape")):
+        typing = self._asking is not None or (self._setup is not None and self._setup.typing)
+        if name and (not typing or name in ("Up", "Escape")):
             self._keys.put(name)
 
     def _on_enter(self, _: object, text: Any) -> None:
@@ -159,7 +164,7 @@ class ShopApp:
             return
         item = self.items[self.at]
         if item.newest is None:
-            self._lines = _of_files(item, self.units)
+            self._lines = of_files(item, self.units)
             return
         try:
             self._page = page_of(self.book, item.name)
@@ -176,8 +181,7 @@ class ShopApp:
         if photo is None:
             return
         self._aspect = photo.shape[1] / photo.shape[0]
-        small = cv2.resize(photo, PHOTO, interpolation=cv2.INTER_AREA)
-        np.multiply(cv2.cvtColor(small, cv2.COLOR_BGR2RGBA), np.float32(1 / 255), out=self.pixels, casting="unsafe")
+        self._upload(photo)
 
     # -- keys ----------------------------------------------------------------------------------------------------------
 
@@ -185,6 +189,9 @@ class ShopApp:
         """What a key or a press does ('=' and a text: an answer typed into the form); for tests too."""
         if self._asking is not None:
             self._answer(key)
+            return
+        if self._setup is not None:
+            self._in_setup(self._setup, key)
             return
         if key.startswith("#"):
             at = int(key[1:])
@@ -207,8 +214,74 @@ class ShopApp:
             self._focus()
         elif key in ("U", "L", "C", "V"):
             self._set(key)
+        elif key == "R":
+            self._cameras, self._scales, self.message = cameras_found(), scales_found(), ""
+            self._setup = SetupPage(self.home, self.units, self._sources, self._use_camera, self._use_scale)
         elif key == "Q":
             self._closing = True
+
+    # -- the rack's set-up ---------------------------------------------------------------------------------------------
+
+    def _in_setup(self, page: SetupPage, key: str) -> None:
+        """What a key does while the rack is set up."""
+        if key in ("C", "V", "U", "L") and page.moment is None:
+            self._set(key)
+            page.units = self.units
+            page.refresh()
+        elif not page.press(key):
+            self._setup = None
+            gui.configure_item(self._frame, show=False)
+            self._refresh()
+
+    def _sources(self) -> Sources:
+        camera = self._camera()
+        words = named(camera, self._cameras) if camera else ""
+        return Sources(camera, words, self._scale(), tuple(f.where for f in self._scales))
+
+    def _use_camera(self, where: str) -> None:
+        """Keeps another camera; for a job's thread too (one assignment)."""
+        self.settings = replace(self.settings, camera=where)
+        write_settings(self.settings)
+
+    def _use_scale(self, where: str) -> None:
+        """Keeps another scale, likewise."""
+        self.settings = replace(self.settings, scale=where)
+        write_settings(self.settings)
+
+    def _draw_setup(self, sheet: Canvas, page: SetupPage, look: Look) -> None:
+        moment = page.moment
+        picture = moment.picture if moment is not None else None
+        if picture is not None and picture is not self._uploaded:
+            self._upload(picture)
+            self._uploaded = picture
+        shown = SetupShown(
+            cards=page.cards,
+            chosen=page.at,
+            camera=named(self._camera(), self._cameras),
+            scale=named(self._scale(), self._scales),
+            message=page.message or self.message,
+            moment=moment,
+            aspect=picture.shape[1] / picture.shape[0] if picture is not None else 0.0,
+            size_px=(picture.shape[1], picture.shape[0]) if picture is not None else (0, 0),
+        )
+        draw_rack_setup(sheet, shown, self.units, look)
+        question = moment.question if moment is not None and page.typing else None
+        if question is not None:
+            self._place_field(setup_field_box(sheet.width, sheet.height))
+        if question is not self._asked:
+            self._asked = question
+            if question is not None:
+                self._focus()
+            else:
+                gui.configure_item(self._frame, show=False)
+
+    def _place_field(self, box: Box) -> None:
+        gui.configure_item(self._frame, pos=(int(box.x), int(box.y)), width=int(box.width), height=int(box.height))
+        gui.configure_item(self._field, width=int(box.width) - 2)
+
+    def _upload(self, photo: np.ndarray) -> None:
+        small = cv2.resize(photo, PHOTO, interpolation=cv2.INTER_AREA)
+        np.multiply(cv2.cvtColor(small, cv2.COLOR_BGR2RGBA), np.float32(1 / 255), out=self.pixels, casting="unsafe")
 
     def _answer(self, key: str) -> None:
         """What a key does while a new bow is asked for."""
@@ -362,7 +435,7 @@ class ShopApp:
         if now - self._looked_s < LOOK_S or self._asking is not None:
             return
         self._looked_s = now
-        stamp = _stamp(self.home, self.book)
+        stamp = stamp_of(self.home, self.book)
         if stamp != self._stamp:
             self._stamp = stamp
             name = self.items[self.at].name if self.items else ""
@@ -412,10 +485,10 @@ class ShopApp:
             now = replace(now, look="dark" if now.look == "light" else "light")
         elif key == "C":
             self._cameras = cameras_found()
-            now = replace(now, camera=_following(now.camera, self._cameras))
+            now = replace(now, camera=following(now.camera, self._cameras))
         else:
             self._scales = scales_found()
-            now = replace(now, scale=_following(now.scale, self._scales))
+            now = replace(now, scale=following(now.scale, self._scales))
         self.settings = now
         try:
             write_settings(now)
@@ -440,9 +513,12 @@ class ShopApp:
         look = DARK if self.settings.look == "dark" else LIGHT
         if self._asking is not None:
             draw_form(sheet, self._asking, Units(self._asking.metric), look)
-            box = field_box(sheet.width, sheet.height)
-            gui.configure_item(self._frame, pos=(int(box.x), int(box.y)), width=int(box.width), height=int(box.height))
-            gui.configure_item(self._field, width=int(box.width) - 2)
+            self._place_field(field_box(sheet.width, sheet.height))
+            self._presses = sheet.presses
+            gui.render_dearpygui_frame()
+            return
+        if self._setup is not None:
+            self._draw_setup(sheet, self._setup, look)
             self._presses = sheet.presses
             gui.render_dearpygui_frame()
             return
@@ -452,8 +528,8 @@ class ShopApp:
             lines=self._lines,
             page=self._page,
             aspect=self._aspect,
-            camera=_named(self._camera(), self._cameras),
-            scale=_named(self._scale(), self._scales),
+            camera=named(self._camera(), self._cameras),
+            scale=named(self._scale(), self._scales),
             message=self.message,
         )
         draw_shop(sheet, shown, self.units, look)
@@ -475,52 +551,13 @@ class ShopApp:
             gui.render_dearpygui_frame()
 
     def close(self) -> None:
-        """Takes the window away."""
+        """Takes the window away; a job that sets the rack up is left."""
+        if self._setup is not None:
+            self._setup.leave()
         gui.destroy_context()
 
 
 LOOK_S = 1.5
-
-
-def _stamp(home: Path, book: Path) -> tuple[tuple[str, int, int], ...]:
-    """Which files of the shop there are, how large, and when each was written last."""
-    out = []
-    log = book.with_name(book.name + "-wal")
-    for path in (book, log, *sorted((home / "bows").glob("*/*.toml"))):
-        try:
-            about = path.stat()
-        except OSError:
-            continue
-        out.append((str(path), about.st_size, about.st_mtime_ns))
-    return tuple(out)
-
-
-def _of_files(item: Item, units: Units) -> tuple[str, ...]:
-    """What stands in the files of a bow or a stave that was not pulled yet; why not, where they cannot be read."""
-    try:
-        if item.file is not None:
-            return tuple(units.words(text) for text in bow_lines(read_bow(item.file)))
-        if item.stave is not None:
-            lines = stave_words(read_stave(item.stave), units=units, today=date.today()).splitlines()
-            return tuple(text for text in lines[1:] if text and text not in CAUTIONS)
-    except TillerError as err:
-        return (units.words(err.marked),)
-    return ()
-
-
-NONE = "none"
-"""In the settings: work without one."""
-
-
-def _following(now: str, found: tuple[Found, ...]) -> str:
-    """The next of what was found; after the last one none, and then again by itself ('')."""
-    places = ["", *(f.where for f in found), NONE]
-    return places[(places.index(now) + 1) % len(places)] if now in places else places[0]
-
-
-def _named(where: str, found: tuple[Found, ...]) -> str:
-    """What is used, in words."""
-    return next((f.words for f in found if f.where == where), f"{where} (not found now)") if where else "none"
 
 
 def _key_name(key: int) -> str:
@@ -534,6 +571,6 @@ def _key_name(key: int) -> str:
         int(gui.mvKey_Prior): "Up",
     }
     names[int(gui.mvKey_Escape)] = "Escape"
-    for letter in "NEPTCVULQ":
+    for letter in "NEPTCVULQRA":
         names[int(getattr(gui, f"mvKey_{letter}"))] = letter
     return names.get(key, "")

@@ -20,6 +20,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("E", "string, wants"),
     ("N", "new bow"),
     ("P", "its sheet"),
+    ("R", "set up the rack"),
     ("T", "rack in software"),
     ("C", "camera"),
     ("V", "scale"),
@@ -31,7 +32,7 @@ EMPTY = (
     ("The shop is empty.", ""),
     ("T", "looks at the rack in software: a bow, a camera and a scale of its own, nothing of it is real."),
     ("N", "asks for what must be known of a new bow. A stave is kept by 'tiller stave NAME'."),
-    ("A rack", "is made to measure by 'tiller targets' and 'tiller calibrate': hardware/ and calibration/ say how."),
+    ("R", "sets up the rack: prints its sheets, then camera, lens, rack, scale and check, step by step."),
 )
 
 

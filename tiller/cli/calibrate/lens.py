@@ -10,11 +10,14 @@ from tiller.cli.calibrate.shared import check_bar, draw, rig_path
 
 def run_lens(args: argparse.Namespace) -> int:
     """``tiller calibrate lens``."""
+    from datetime import date
+
     from tiller.errors import TillerError
     from tiller.report.plots.calibration import lens_plot
     from tiller.report.sheets.targets import lens_board_points
     from tiller.report.text.calibration import lens_words
     from tiller.setup.capture import capture_lens, pictures_in
+    from tiller.setup.guided.keep import lens_fault
     from tiller.setup.rig_writer import put_lens
     from tiller.sources.cameras import camera_of
     from tiller.vision.rig.lens import (
@@ -74,12 +77,11 @@ def run_lens(args: argparse.Namespace) -> int:
         )
     found = calibrate_lens(views, size)
     print(lens_words(found))
-    if found.sd[0] > 0.03 * found.lens.matrix[0, 0] or found.rms_px > 3.0:
-        msg = "that is no lens to measure with: nothing was written; take more pictures, tilted and all over the picture, with the board flat."
-        raise TillerError(msg)
+    if lens_fault(found):
+        raise TillerError(lens_fault(found))
     if not args.dry:
         path = rig_path(args)
-        put_lens(path, found.lens)
+        put_lens(path, found.lens, date.today().isoformat(), found.rim_sd_px)
         print(
             f"[camera] written into {path}: it holds for this camera at {size[0]}x{size[1]} with this focus and zoom only."
         )

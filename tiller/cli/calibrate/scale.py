@@ -202,9 +202,10 @@ def run_check(args: argparse.Namespace) -> int:
 
     from tiller.bow.rigfile import read_cell
     from tiller.errors import TillerError
-    from tiller.force.calibrate import drifted, weight_n
+    from tiller.force.calibrate import weight_n
     from tiller.report.style import Units
     from tiller.setup.capture import settled
+    from tiller.setup.guided.keep import check_cell
     from tiller.sources.scales import SerialScale
 
     units = Units(args.units == "metric")
@@ -224,21 +225,6 @@ def run_check(args: argparse.Namespace) -> int:
     finally:
         scale.close()
     read = float(cell.newtons(np.array(loaded.counts - zero.counts)))
-    shift, off, sds = drifted(cell, zero.counts, force, read)
-    print(
-        f"zero {shift:+.1f} N off the calibration's; {units.force(force)} reads {units.force(read)}: {100 * off:+.2f} % off."
-    )
-    most = min(cell.largest_n, 1000.0)
-    if off < -0.5:
-        print("The load reads the wrong way: the signal wires are exchanged, or the cell hangs upside down.")
-        return 2
-    if abs(shift) > 0.05 * most + 5.0:
-        print(
-            "The zero is far from the calibration's: the cell was overloaded, or hangs otherwise; calibrate it anew before the next pull."
-        )
-        return 2
-    if abs(off) > 0.003 and abs(sds) > 3:
-        print("The load cell has drifted: calibrate it anew before the next pull.")
-        return 2
-    print("The load cell is as it was calibrated, within the uncertainty.")
-    return 0
+    found = check_cell(cell, zero.counts, force, read)
+    print(units.words(found.words))
+    return 0 if found.good else 2

@@ -28,10 +28,10 @@ def check_bar(bar: float | None) -> None:
         TillerError: it is not given, or too far off.
     """
     from tiller.errors import TillerError
+    from tiller.setup.guided.keep import bar_fault
 
     if bar is None:
         msg = "measure the check bars of the printed sheet and give what they measure: --bar 100 (mm)."
         raise TillerError(msg)
-    if not 99.0 <= bar <= 101.0:
-        msg = f"the check bar measures {bar:g} mm where it must be 100: the sheet was printed at another scale; print it at 100 % ('actual size')."
-        raise TillerError(msg)
+    if bar_fault(bar):
+        raise TillerError(bar_fault(bar))

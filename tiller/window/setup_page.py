@@ -1,0 +1,197 @@
+"""The page on which the rack is set up: which card is chosen, the guided job that runs, what keys do. Draws nothing itself but by ``setup_sheet``."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+
+from tiller.errors import TillerError
+from tiller.files import write_whole
+from tiller.report.sheets.targets import SHEETS, sheet_pdf
+from tiller.report.style import Units
+from tiller.setup.field import Field
+from tiller.setup.guided.cards import Card, cards_of, usual_lath_mm
+from tiller.setup.guided.pictures import lens_job, rack_job, watch_camera
+from tiller.setup.guided.talk import Moment, Talk, run
+from tiller.setup.guided.weights import check_job, scale_job
+from tiller.shop.sheets import open_in_viewer
+
+ADDRESS = Field(
+    key="address",
+    question="The camera's number, device or address (http://... of a phone as camera), or a video file",
+    kind="text",
+)
+
+
+@dataclass(frozen=True)
+class Sources:
+    """What the shop uses: the camera as it is opened and in words, the scale, and the ports that a scale may be on."""
+
+    camera: str
+    camera_words: str
+    scale: str
+    ports: tuple[str, ...]
+
+
+class SetupPage:
+    """The page's state.
+
+    Args:
+        home: the shop's folder; metric: units; sources: gives camera, scale and ports as they are now; use_camera, use_scale: keep another one.
+    """
+
+    def __init__(
+        self,
+        home: Path,
+        units: Units,
+        sources: Callable[[], Sources],
+        use_camera: Callable[[str], None],
+        use_scale: Callable[[str], None],
+    ) -> None:
+        self.home, self.units, self._sources = home, units, sources
+        self._use_camera, self._use_scale = use_camera, use_scale
+        self.at, self.message = 0, ""
+        self._talk: Talk | None = None
+        self._job: threading.Thread | None = None
+        self._printing: threading.Thread | None = None
+        self.cards: tuple[Card, ...] = cards_of(self.rig, sources().camera_words, date.today())
+        self.at = next((k for k, card in enumerate(self.cards) if card.state not in ("good", "works")), 0)
+
+    @property
+    def rig(self) -> Path:
+        """The rack's file."""
+        return self.home / "rig.toml"
+
+    @property
+    def moment(self) -> Moment | None:
+        """What the job shows, None without one."""
+        return self._talk.moment if self._talk is not None else None
+
+    @property
+    def typing(self) -> bool:
+        """Whether an answer is typed now (Enter alone is none)."""
+        moment = self.moment
+        return moment is not None and moment.question is not None and moment.question.kind != "enter"
+
+    @property
+    def _watching(self) -> bool:
+        """Whether the camera's picture is only looked at."""
+        moment = self.moment
+        return moment is not None and moment.question is None and self.cards[self.at].name == "camera"
+
+    def refresh(self) -> None:
+        """Reads the cards anew."""
+        self.cards = cards_of(self.rig, self._sources().camera_words, date.today())
+
+    def press(self, key: str) -> bool:
+        """What a key does ('=' and a text: an answer); False where the page is left."""
+        if self._talk is not None:
+            self._in_job(key)
+            return True
+        self.message = ""
+        if key == "Escape":
+            return False
+        if key.startswith("#"):
+            at = int(key[1:])
+            if at == self.at:
+                self._begin()
+            self.at = at
+        elif key in ("Up", "Down"):
+            self.at = min(len(self.cards) - 1, max(0, self.at + (1 if key == "Down" else -1)))
+        elif key == "Enter":
+            self._begin()
+        elif key == "P":
+            self._print()
+        elif key == "A":
+            self.at = 0
+            self._start(self._by_address)
+        return True
+
+    def leave(self) -> None:
+        """Ends a job that runs."""
+        if self._talk is not None:
+            self._talk.leave()
+        if self._job is not None:
+            self._job.join(5.0)
+        self._talk = self._job = None
+
+    def _in_job(self, key: str) -> None:
+        talk = self._talk
+        if talk is None:
+            return
+        if key == "Escape":
+            self.leave()
+            self.refresh()
+        elif key == "Enter" and (talk.moment.ended or self._watching):
+            self.leave()
+            self.refresh()
+            self.at = min(len(self.cards) - 1, self.at + 1)
+        elif key.startswith("="):
+            talk.answer(key[1:])
+        elif key == "Enter":
+            talk.answer("")
+
+    def _start(self, job: Callable[[Talk], None]) -> None:
+        self._talk = Talk(self.units.metric)
+        self._job = run(job, self._talk)
+
+    def _begin(self) -> None:
+        """Starts the chosen card's job, or says what it lacks."""
+        card = self.cards[self.at]
+        sources = self._sources()
+        today, stamp = date.today().isoformat(), f"{datetime.now():%Y%m%d-%H%M%S}"
+        kept = self.home / "calibration"
+        if card.name in ("camera", "lens", "rack") and not sources.camera:
+            self.message = "no camera is found: plug one in (C looks again), or give a phone's address (A)."
+            return
+        if card.name == "camera":
+            self._start(watch_camera(sources.camera))
+        elif card.name == "lens":
+            self._start(lens_job(sources.camera, self.rig, today))
+        elif card.name == "rack":
+            self._start(rack_job(sources.camera, self.rig, kept / f"rack-{stamp}", today))
+        elif card.name == "scale":
+            ports = (sources.scale,) if sources.scale else sources.ports
+            self._start(scale_job(ports, self.rig, kept / f"scale-{stamp}.csv", today, self._use_scale))
+        else:
+            done = {c.name for c in self.cards if c.state in ("good", "works", "due")}
+            camera = sources.camera if "rack" in done else ""
+            scale = sources.scale if "scale" in done else ""
+            if not camera and not scale:
+                self.message = "a check needs a measured rack and a camera, or a calibrated scale."
+                return
+            self._start(check_job(camera, scale, self.rig, today, usual_lath_mm(self.rig)))
+
+    def _by_address(self, talk: Talk) -> None:
+        where = str(talk.ask(ADDRESS, "Its picture is shown next; the other program of the phone must be running."))
+        watch = watch_camera(where)
+        self._use_camera(where)
+        watch(talk)
+
+    def _print(self) -> None:
+        """Writes the sheets to print and opens them in the system's viewer."""
+        if self._printing is not None and self._printing.is_alive():
+            return
+        folder = self.home / "to-print"
+        paper = "a4" if self.units.metric else "letter"
+
+        def make() -> None:
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+                files = []
+                for name in SHEETS:
+                    files.append(folder / f"{name}-{paper}.pdf")
+                    write_whole(files[-1], sheet_pdf(name, paper))
+                self.message = f"{len(files)} sheets are in {folder}: print them at 100 % and measure their check bars."
+                for path in files:
+                    open_in_viewer(path)
+            except OSError as err:
+                self.message = f"{folder} could not be written ({err.strerror}): free some space."
+            except TillerError as err:
+                self.message = err.marked
+
+        self._printing = threading.Thread(target=make, name="print", daemon=True)
+        self._printing.start()
