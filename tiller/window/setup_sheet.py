@@ -39,8 +39,10 @@ class SetupShown:
     size_px: tuple[int, int]
 
 
-def setup_field_box(width: float, height: float) -> Box:
-    """Where an answer is typed."""
+def setup_field_box(width: float, height: float, pictured: bool = True) -> Box:
+    """Where an answer is typed: beside the picture, where there is one."""
+    if not pictured:
+        return Box(0.04 * width, 0.36 * height, 0.4 * width, 0.065 * height)
     return Box(0.69 * width, 0.36 * height, 0.24 * width, 0.065 * height)
 
 
@@ -107,9 +109,10 @@ def _cards(sheet: Sketch, shown: SetupShown, units: Units, look: Look, box: Box)
 
 def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: Look, box: Box) -> None:
     size = 0.03 * sheet.height
-    left = Box(box.x, box.y, 0.66 * box.width, box.height)
-    _picture(sheet, shown, moment, look, left)
-    x = 0.69 * sheet.width
+    if shown.aspect:
+        _picture(sheet, shown, moment, look, Box(box.x, box.y, 0.66 * box.width, box.height))
+    place = setup_field_box(sheet.width, sheet.height, bool(shown.aspect))
+    x = place.x
     most = box.x + box.width - x
     y = box.y
     if moment.wanted:
@@ -120,7 +123,6 @@ def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: L
         if share > 0:
             sheet.area(x, y, share * most, 0.35 * size, look.good, 2.0)
         y += 0.9 * size
-    place = setup_field_box(sheet.width, sheet.height)
     if moment.question is not None:
         field = moment.question
         room = max(1, int((place.y - y - 0.3 * size) / (1.28 * size)))
@@ -142,7 +144,7 @@ def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: L
         y = sheet.wrapped(x, y, units.words(moment.sentence), 0.85 * size, most, colour, 6) + 0.5 * size
     if moment.ended and not moment.sentence and not moment.fault:
         y = sheet.wrapped(x, y, "It was left; nothing was kept.", 0.85 * size, most, look.ink, 2) + 0.5 * size
-    small = 0.6 * size
+    small = (0.6 if shown.aspect else 0.75) * size
     for line in moment.found:
         if y > box.y + box.height - 1.3 * small:
             break
@@ -150,12 +152,6 @@ def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: L
 
 
 def _picture(sheet: Sketch, shown: SetupShown, moment: Moment, look: Look, box: Box) -> None:
-    if not shown.aspect:
-        sheet.area(box.x, box.y, box.width, box.height, look.panel, 4.0)
-        size = 0.034 * sheet.height
-        text = "no picture: this is done with the scale" if moment.wanted else "no picture yet"
-        sheet.text(box.x + 0.5 * box.width, box.y + 0.48 * box.height, text, 0.8 * size, look.soft, "middle")
-        return
     wide = min(box.width, box.height * shown.aspect)
     tall = wide / shown.aspect
     sheet.image(box.x, box.y, wide, tall)
@@ -171,8 +167,10 @@ def _picture(sheet: Sketch, shown: SetupShown, moment: Moment, look: Look, box: 
                 sheet.area(box.x + column * w + 1, box.y + row * h + 1, w - 2, h - 2, faded(look.weak, 70))
     for dot in moment.dots:
         x, y = box.x + share * dot.x, box.y + share * dot.y
-        sheet.dot(x, y, 0.45 * size, look.good)
-        sheet.text(x + 0.6 * size, y - 0.6 * size, dot.text, size, look.good)
+        sheet.dot(x, y, 0.25 * size, look.good)
+        across = sheet.measure(dot.text, size) + 0.5 * size
+        sheet.area(x + 0.8 * size, y - 2.0 * size, across, 1.3 * size, faded(look.panel, 220), 3.0)
+        sheet.text(x + 1.05 * size, y - 1.9 * size, dot.text, size, look.ink)
     if moment.tape is not None:
         ends = [(box.x + share * d.x, box.y + share * d.y) for d in moment.tape]
         sheet.line(ends, look.weak, 4.0)

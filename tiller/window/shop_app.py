@@ -267,7 +267,7 @@ class ShopApp:
         draw_rack_setup(sheet, shown, self.units, look)
         question = moment.question if moment is not None and page.typing else None
         if question is not None:
-            self._place_field(setup_field_box(sheet.width, sheet.height))
+            self._place_field(setup_field_box(sheet.width, sheet.height, picture is not None))
         if question is not self._asked:
             self._asked = question
             if question is not None:

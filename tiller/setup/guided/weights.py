@@ -45,7 +45,14 @@ SERIES = Field(
     usual="quick",
     choices=("quick", "full"),
 )
-MASSES = Field(key="masses", question="Which masses will be hung, five at least, such as 2, 5, 10, 15, 20", kind="text")
+MASSES = {
+    metric: Field(
+        key="masses",
+        question=f"Which masses will be hung, in {unit}: five at least, the least a third of the largest or less, such as 2, 5, 10, 15, 20",
+        kind="text",
+    )
+    for metric, unit in ((True, "kg"), (False, "lb"))
+}
 MASS = Field(key="mass", question="Which mass will be hung", kind="kg", low=0.1, high=LARGEST_KG)
 
 
@@ -170,10 +177,10 @@ def scale_job(
     def job(talk: Talk) -> None:
         found_at = greeted(ports, talk.say)
         hello = found_at.hello
-        talk.show(found=(f"{found_at.where}: {hello.name} {hello.version}, {hello.rate_hz} readings a second.",))
+        talk.show(found=(f"{found_at.where}: {hello.name} {hello.version}, {hello.rate_hz:g} readings a second.",))
         full = talk.ask(SERIES) == "full"
         gravity, mass_sd = _gravity(talk)
-        kg = talk.ask_as(MASSES, lambda text: masses_kg(text, talk.metric))
+        kg = talk.ask_as(MASSES[talk.metric], lambda text: masses_kg(text, talk.metric))
         units = Units(talk.metric)
         named = {weight_n(m, gravity): units.mass(m) for m in kg}
         steps = list(steps_of(list(named), FULL_SERIES if full else 1))
