@@ -103,7 +103,8 @@ CRADLE_HALF_MM = 50.0
 
 @dataclass(frozen=True, kw_only=True)
 class Rig:
-    """A rack as measured; ``load_cell`` is None where it has no scale, ``cradle_half_mm`` how far the cradle hides the bow to either side of the pivot."""
+    """A rack as measured; ``load_cell`` is None where it has no scale, ``cradle_half_mm`` how far the cradle hides the bow to either side of the pivot,
+    ``geometry_sd`` the relative sd of every bend from a lens and a board that were not calibrated (0 where they were)."""
 
     bow_plane_z_mm: float
     lens: Lens
@@ -111,11 +112,13 @@ class Rig:
     hook: HookFiducial
     load_cell: LoadCell | None
     cradle_half_mm: float = CRADLE_HALF_MM
+    geometry_sd: float = 0.0
 
 
 RIG_KEYS: Keys = {
     "bow_plane_z_mm": None,
     "cradle_half_mm": None,
+    "geometry_sd": None,
     "camera": {"image_size": None, "matrix": None, "distortion": None, "calibrated": None, "rim_sd_px": None},
     "measured": {"day": None, "plane_sd_mm": None, "hook_found": None},
     "check": {"day": None, "good": None, "lath_mm": None, "lath_off_mm": None, "mass_kg": None, "weight_off": None},
@@ -232,6 +235,7 @@ def parse_rig(data: dict[str, object], file: str = "rig.toml") -> Rig:
         hook=hook_fid,
         load_cell=cell,
         cradle_half_mm=top.number("cradle_half_mm", 10, 300, "mm", default=CRADLE_HALF_MM),
+        geometry_sd=top.number("geometry_sd", 0.0, 0.5, "(a share: 0.02 is 2 %)", default=0.0),
     )
 
 

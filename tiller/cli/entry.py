@@ -131,6 +131,7 @@ def build_parser() -> argparse.ArgumentParser:
     from tiller.cli.calibrate.commands import add_commands as add_calibrate
     from tiller.cli.layout import add_command as add_layout
     from tiller.cli.measure import add_commands as add_measure
+    from tiller.cli.pictures import add_commands as add_pictures
     from tiller.cli.rack import add_commands as add_rack
     from tiller.cli.shop import add_commands as add_shop
     from tiller.cli.shop import run_window
@@ -138,6 +139,7 @@ def build_parser() -> argparse.ArgumentParser:
     from tiller.cli.stave import add_commands as add_stave
 
     add_measure(commands, shown, booked, quiet)
+    add_pictures(commands, shown, booked, quiet)
     add_simulate(commands)
     add_rack(commands, shown, booked)
     add_calibrate(commands, shown)

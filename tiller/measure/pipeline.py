@@ -38,12 +38,17 @@ from tiller.mechanics.fit.strain import strain_profile
 from tiller.mechanics.forward.belief import BowBelief, belief_of, string_stretch
 from tiller.mechanics.forward.level import level_by_force
 from tiller.mechanics.forward.solved import NoEquilibriumError
-from tiller.notes import Note, caution
+from tiller.notes import Note, caution, info
 from tiller.quantity import mm
 from tiller.vision.limbs.pull import ENOUGH_SEEN
 
 Array = NDArray[np.float64]
 
+UNCALIBRATED = info(
+    "rig.uncalibrated",
+    f"lens and board were found from these pictures themselves: bends are less sure, draws to some {mm(5.0)}, and a mark takes more to be called one;"
+    " a rack that is set up measures better.",
+)
 LEVEL_SD = 0.015
 """Relative sd of the level of EI from hook, bow plane and load cell together (common practice, no source)."""
 ALONE_MARGIN = 2.3
@@ -52,7 +57,8 @@ LEAST_DRAW_MM = 40.0
 HIDDEN_WORKING_MM = 10.0
 """Where more than this of the working limb lies hidden by the cradle, the bow bends through its handle."""
 SURE_IN_DOUBT = 3.9
-"""Where pictures of a limb had to be left out of the fit, a mark on it takes so many sd (common practice, no source)."""
+"""Where pictures of a limb had to be left out of the fit, or lens and board were not calibrated, a mark on it takes so many sd (common practice, no
+source)."""
 LIMB_SHARE = 0.5
 """A limb that fewer of the pull's pictures show than this is not measured: where it is hidden its place is only expected."""
 SEEN_LEAST = 0.5
@@ -260,11 +266,12 @@ def _result(
         crown_mm=fitted.crown_radius_mm,
         cell_sd=cell.sensitivity_sd if weighed and cell is not None else None,
         force_var=float(fit.factor_sd[row] ** 2),
+        geometry_sd=recording.rig.geometry_sd,
     )
     found: dict[Side, LimbResult] = {}
     departures: dict[Side, Departure] = {}
     for side in SIDES:
-        doubtful = any(of == side for _, of in fitted.mistaken)
+        doubtful = at_largest.geometry_sd > 0 or any(of == side for _, of in fitted.mistaken)
         limb_fit = fit.limb(side)
         found[side], departures[side] = _limb_result(
             recording.bow, side, fitted.data[side], limb_fit, at_largest, doubtful
@@ -291,6 +298,7 @@ def _result(
         notes=(
             *sight.notes,
             *(force_notes(forces, recording, pictures[largest].force_n) if forces is not None else [UNWEIGHED]),
+            *((UNCALIBRATED,) if recording.rig.geometry_sd > 0 else ()),
             *strange_words(recording.strange_keys),
             *result_notes(recording.bow, limbs, fitted, weighed),
         ),
@@ -325,6 +333,7 @@ class _AtLargest:
     Attributes:
         row: of that picture; rest: (m,) the rows of the bow at rest; crown_mm: crown radius, None = flat.
         cell_sd: relative sd of the load cell's sensitivity, None = no scale; force_var: relative variance of the force there.
+        geometry_sd: of every bend, relative, from a lens and a board that were not calibrated.
     """
 
     row: int
@@ -332,6 +341,7 @@ class _AtLargest:
     crown_mm: float | None
     cell_sd: float | None
     force_var: float
+    geometry_sd: float
 
 
 def _limb_result(
@@ -382,12 +392,12 @@ def _limb_result(
             side=side,
             s_mm=s,
             bend_per_m=shown(1e3 * bend),
-            bend_sd=shown(1e3 * np.abs(bend) * fit.bend_rel_sd[row]),
+            bend_sd=shown(1e3 * np.abs(bend) * np.hypot(fit.bend_rel_sd[row], at.geometry_sd)),
             stiffness_n_m2=shown(ei),
             stiffness_sd=shown(ei_sd),
             strain=shown(strain.back),
             strain_belly=shown(strain.belly),
-            strain_sd=shown(strain.back * np.sqrt(np.maximum(np.diag(strain.log_cov), 0))),
+            strain_sd=shown(strain.back * np.sqrt(np.maximum(np.diag(strain.log_cov), 0) + at.geometry_sd**2)),
             departure=departure.departure,
             departure_sd=departure.sd,
             thickness_mm=strain.thickness_mm,

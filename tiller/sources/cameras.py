@@ -195,10 +195,10 @@ class DeviceCamera:
 
 
 class VideoFile:
-    """A video file, played at its own pace."""
+    """A video file, played at its own pace; without ``paced`` as fast as it is read."""
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def __init__(self, path: Path, paced: bool = True) -> None:
+        self.path, self.paced = path, paced
         self._capture: cv2.VideoCapture | None = None
         self._number, self._start, self._step = 0, 0.0, 1 / 30
 
@@ -231,7 +231,8 @@ class VideoFile:
         image = next_picture(self._capture, self.name)
         if image is None:
             return ENDED
-        wait(self._start + self._number * self._step)
+        if self.paced:
+            wait(self._start + self._number * self._step)
         self._number += 1
         return Shot(image, now_s(), self._number)
 

@@ -1,0 +1,118 @@
+"""``tiller pictures``: a pull from a phone's pictures on any tillering tree, without a calibration."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tiller.cli.common import book_of, units_of
+from tiller.writable import add_outputs
+
+if TYPE_CHECKING:
+    import numpy as np
+
+
+def add_commands(
+    commands: Any, shown: argparse.ArgumentParser, booked: argparse.ArgumentParser, quiet: argparse.ArgumentParser
+) -> None:
+    """Adds it to the parser's sub-commands."""
+    pictures = commands.add_parser(
+        "pictures",
+        parents=[shown, booked, quiet],
+        help="measure pictures of a phone: a bow on any tillering tree with the printed fiducials near it, no calibration, no scale",
+        description="Makes a recording of pictures in order (the tree without the bow, the bow at rest, then drawn further and further) or of a video that"
+        " holds still at each, and measures it.",
+    )
+    pictures.add_argument("source", metavar="PICTURES", help="folder with pictures, or a video file")
+    pictures.add_argument("bow", metavar="BOW", help="a bow of the shop, or its bow.toml")
+    for name, what in (
+        ("pivot", "where the handle rests"),
+        ("left", "the left limb's nock"),
+        ("right", "the right limb's nock"),
+    ):
+        pictures.add_argument(f"--{name}", metavar="X,Y", help=f"pixel of {what} in the picture of the bow at rest")
+    pictures.add_argument(
+        "--depth",
+        metavar="LENGTH",
+        default="70mm",
+        help="how far the bow's middle is before the fiducials' plane (default: 70mm)",
+    )
+    pictures.add_argument(
+        "--hook-up",
+        metavar="LENGTH",
+        default="60mm",
+        help="from the middle of the hook's fiducial up to the string (default: 60mm)",
+    )
+    pictures.add_argument(
+        "--bar", metavar="LENGTH", default="100mm", help="what the sheets' check bars measure (default: 100mm)"
+    )
+    pictures.add_argument(
+        "--into", metavar="FOLDER", help="new folder for the recording (default: in the shop's folder)"
+    )
+    pictures.add_argument("--json", metavar="FILE", help="write the result as JSON")
+    pictures.add_argument("--no-book", action="store_true", help="do not write into the book")
+    add_outputs(pictures, "json", "into")
+    pictures.set_defaults(run=run_pictures)
+
+
+def run_pictures(args: argparse.Namespace) -> int:
+    """``tiller pictures``."""
+    from datetime import datetime
+
+    from tiller.cli.measure import say_worked_up
+    from tiller.errors import TillerError
+    from tiller.measure.recording import read_recording
+    from tiller.measure.second import second_process
+    from tiller.paths import data_folder
+    from tiller.setup.bow_files import find_bow
+    from tiller.setup.guided.phone import (
+        DEPTH,
+        HOOK_UP,
+        make_recording,
+        near_of,
+        printed,
+        read_shots,
+        sort_shots,
+    )
+    from tiller.setup.guided.pictures import BAR
+    from tiller.vision.rig.touched import Touched
+
+    bow = find_bow(args.bow)
+    metric = units_of(args).metric
+    sides, hook_side = printed(float(BAR.read(args.bar, metric)))
+    near = near_of(float(DEPTH.read(args.depth, metric)), float(HOOK_UP.read(args.hook_up, metric)), hook_side)
+    touched = [_place(getattr(args, name), f"--{name}") for name in ("pivot", "left", "right")]
+    shots = read_shots(Path(args.source))
+    by = sort_shots(shots)
+    if any(place is None for place in touched):
+        wide, high = shots.size
+        msg = (
+            f"Say where the handle rests and where both nocks are, in pixels of '{shots.names[by.rest]}' made {wide}x{high}: --pivot X,Y --left X,Y"
+            " --right X,Y; in the shop's window they are touched."
+        )
+        raise TillerError(msg)
+    pivot, left, right = (place for place in touched if place is not None)
+    folder = Path(args.into) if args.into else data_folder() / "recordings" / f"phone-{datetime.now():%Y%m%d-%H%M%S}"
+    made = make_recording(shots, by, Touched(pivot, left, right), near, bow, folder, sides)
+    print(made.words)
+    with second_process(plots=True) as second:
+        json_file = Path(args.json) if args.json else None
+        book = None if args.no_book else book_of(args)
+        say_worked_up(args, read_recording(made.folder), second, book, None, json_file)
+    return 0
+
+
+def _place(text: str | None, name: str) -> np.ndarray | None:
+    import numpy as np
+
+    from tiller.errors import TillerError
+
+    if text is None:
+        return None
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        msg = f"{name} is '{text}': two numbers with a comma between, the pixel's place from the left and from the top, are expected."
+        raise TillerError(msg) from None
+    return np.array([x, y])
