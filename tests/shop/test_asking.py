@@ -7,9 +7,11 @@ import os
 import shutil
 import subprocess
 import sys
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tiller.bow.bowfile import parse_bow
@@ -191,3 +193,33 @@ def test_the_real_window(tmp_path: Path) -> None:
     picture = cv2.imread(str(home / "shop.png"))
     assert picture is not None
     assert len({tuple(p) for p in picture[::9, ::9].reshape(-1, 3)}) > 8
+
+
+def test_few_measures_make_a_bow_and_few_numbers_are_typed() -> None:
+    state = Asking(metric=True, few=True)
+    given = {
+        "left_length": "850",
+        "left_width0": "40",
+        "left_thick0": "16",
+        "left_width3": "14",
+        "left_thick3": "10",
+        "draw_to_back": "700",
+        "weight": "200",
+    }
+    state = answered(state, "first evening")
+    typed = 0
+    while not state.text:
+        assert not state.fault, state.fault
+        answer = given.get(state.asked.key, "")
+        typed += bool(answer)
+        state = answered(state, answer)
+    assert typed == 7
+    bow = parse_bow(tomllib.loads(state.text), "few")
+    assert bow.left == bow.right
+    assert bow.string.length_mm == pytest.approx(1.01 * 1700)
+    # straight from 40 at 112 mm to 14 at 830 mm
+    assert bow.left.width_at(np.array([112.0 + (830.0 - 112.0) / 3]))[0] == pytest.approx(40 - 26 / 3, abs=0.1)
+    braced = answered(Asking(metric=True, few=True, name="b", at=8, answers={"left_length": 850.0}), "braced")
+    assert float(braced.asked.usual) == pytest.approx(0.965 * 1700, abs=0.5)
+    wrong = answered(braced, "1900")
+    assert "measure it again" in wrong.fault

@@ -378,6 +378,7 @@ def test_nothing_runs_out_of_the_sheet(stage: Stage, measured: Path, size: tuple
     for moment in moments:
         sheet = Sketch(*size)
         shown = SetupShown(
+            title="",
             cards=cards,
             chosen=1,
             camera="2 (a camera with a name that goes on and on and on)",

@@ -17,10 +17,13 @@ from tiller.setup.new_bow import (
     answers_of,
     bow_text,
     changed_text,
+    few_form,
     form,
+    from_few,
     name_fault,
     place_of,
     string_fault,
+    usual_string_mm,
 )
 
 NAME = Field(key="name", question="What is the bow called?", kind="text")
@@ -38,6 +41,7 @@ class Asking:
         follows: what follows from the last answer, likewise.
         text: the bow's file, '' until all is answered.
         original: the file that is changed, '' for a new bow.
+        few: both limbs are taken as alike, and few measures are asked for.
     """
 
     metric: bool
@@ -49,10 +53,13 @@ class Asking:
     follows: str = ""
     text: str = ""
     original: str = ""
+    few: bool = False
 
     @property
     def fields(self) -> tuple[Field, ...]:
         """All questions; of a bow that is there those of what changes."""
+        if self.few:
+            return few_form()
         return tuple(f for f in form() if not self.original or f.key in CHANGES)
 
     @property
@@ -62,6 +69,8 @@ class Asking:
             return NAME
         question = self.fields[self.at]
         known = self.answers.get(question.key, self.given.get(question.key))
+        if known is None and self.few and question.key == "string_length":
+            known = usual_string_mm(self.answers)
         return question if known is None else replace(question, usual=str(known))
 
     @property
@@ -107,7 +116,7 @@ def answered(state: Asking, typed: str, taken: frozenset[str] = frozenset()) -> 
         text = (
             changed_text(state.original, answers, f"the bow '{state.name}'")
             if state.original
-            else bow_text(state.name, answers)[0]
+            else bow_text(state.name, from_few(answers) if state.few else answers)[0]
         )
     except KeyFault as err:
         # the answers do not fit each other: from the beginning, each offered again

@@ -34,7 +34,7 @@ class Field:
     """One question of a form.
 
     Attributes:
-        key: name; question: what is asked; kind: 'text', 'enter' (nothing is typed) or one of ``KINDS``.
+        key: name; question: what is asked; kind: 'text', 'enter' (nothing is typed), 'touch' (a place in the picture) or one of ``KINDS``.
         low, high: what makes sense, in mm, N or kg; usual: what is taken where nothing is given, likewise or as text.
         choices: the only texts that will do, empty = any.
     """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 from tiller.bow.bowfile import Bow, parse_bow
@@ -40,9 +41,9 @@ def place_of(key: str, answers: Mapping[str, str | float]) -> float:
 
 def string_fault(answers: Mapping[str, str | float]) -> str:
     """What is wrong with the string for limbs of that length, empty where nothing is (or not all is known)."""
-    if not {"left_length", "right_length", "string", "string_length"} <= set(answers):
+    if not {"left_length", "string", "string_length"} <= set(answers):
         return ""
-    bow = float(answers["left_length"]) + float(answers["right_length"])
+    bow = float(answers["left_length"]) + float(answers.get("right_length", answers["left_length"]))
     ratio = float(answers["string_length"]) / bow
     low, high = (0.9, 1.0) if answers["string"] == "braced" else (0.97, 1.25)
     if low <= ratio <= high:
@@ -105,6 +106,53 @@ def form() -> tuple[Field, ...]:
         Field(key="brace", question="Brace height wanted", kind="mm", low=60, high=350, usual="150"),
     ]
     return tuple(fields)
+
+
+FEW = (
+    "wood",
+    "upper",
+    "handle",
+    "left_length",
+    "left_width0",
+    "left_thick0",
+    "left_width3",
+    "left_thick3",
+    "string",
+    "string_length",
+    "draw_to_back",
+    "weight",
+    "brace",
+)
+"""What is asked where both limbs are taken as alike, and as tapering straight from the fade to near the nock: for a first answer."""
+STRING_OVER_BOW = {"long": 1.01, "braced": 0.965}
+"""Usual length of a string over the way along the back from nock to nock (common practice, no source)."""
+
+
+def few_form() -> tuple[Field, ...]:
+    """The questions of ``FEW``; what is said of the left limb is of both."""
+    named = {field.key: field for field in form()}
+    return tuple(replace(named[key], question=named[key].question.replace("left limb", "each limb")) for key in FEW)
+
+
+def from_few(answers: Mapping[str, str | float]) -> dict[str, str | float]:
+    """All answers, from those of ``few_form``."""
+    out = dict(answers)
+    for what in ("width", "thick"):
+        first, last = float(out[f"left_{what}0"]), float(out[f"left_{what}3"])
+        for k in (1, 2):
+            out[f"left_{what}{k}"] = first + k / 3 * (last - first)
+    for key, value in list(out.items()):
+        if key.startswith("left_"):
+            out[key.replace("left_", "right_")] = value
+    return out
+
+
+def usual_string_mm(answers: Mapping[str, str | float]) -> float:
+    """The usual length of such a string for limbs of that length, NaN where they are not known."""
+    if "string" not in answers or "left_length" not in answers:
+        return float("nan")
+    bow = float(answers["left_length"]) + float(answers.get("right_length", answers["left_length"]))
+    return round(STRING_OVER_BOW[str(answers["string"])] * bow)
 
 
 def station_places(length_mm: float, handle_mm: float) -> tuple[float, ...]:

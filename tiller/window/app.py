@@ -31,7 +31,7 @@ from tiller.records.stored_pull import StoredPull
 from tiller.report.style import Units
 from tiller.sources.interfaces import Stage
 from tiller.window import book_sheet, other_sheets, pull_sheet
-from tiller.window.canvas import Canvas, Press
+from tiller.window.canvas import Canvas, Press, names_of_keys
 from tiller.window.look import DARK, LIGHT, Look, Style
 from tiller.window.pull_sheet import Box
 
@@ -153,10 +153,11 @@ class App:
             gui.add_key_press_handler(callback=self._on_key)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
+        self._names = names_of_keys(gui, "ULEZSMFKCQ1234", KEYS)
         gui.show_viewport()
 
     def _on_key(self, _: object, key: Any) -> None:
-        name = _key_name(int(key)) or (ANY if self.cautions else "")
+        name = self._names.get(int(key), "") or (ANY if self.cautions else "")
         if name:
             self._keys.put(name)
 
@@ -434,19 +435,8 @@ def _foot(app: App, sheet: Any, box: Box) -> None:
         x += wide + 0.4 * size
 
 
-def _key_name(key: int) -> str:
-    """Name of a key of ours, empty for others."""
-    names: dict[int, str] = {
-        int(gui.mvKey_Spacebar): "Space",
-        int(gui.mvKey_Up): "Up",
-        int(gui.mvKey_Down): "Down",
-        int(gui.mvKey_Next): "Space",
-    }
-    for letter in "ULEZSMFKCQ":
-        names[int(getattr(gui, f"mvKey_{letter}"))] = letter
-    for digit in "1234":
-        names[int(getattr(gui, f"mvKey_{digit}"))] = digit
-    return names.get(key, "")
+KEYS = {"Spacebar": "Space", "Up": "Up", "Down": "Down", "Next": "Space"}
+"""Keys beside letters and digits, and what they are called here."""
 
 
 def _sharp_on_windows() -> None:

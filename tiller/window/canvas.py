@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -268,3 +268,24 @@ class Canvas(Sketch):
 
     def _image(self, x: float, y: float, width: float, height: float) -> None:
         self.gui.draw_image(self.texture, (x, y), (x + width, y + height), parent=self.layer)
+
+
+def names_of_keys(gui: Any, letters: str, named: Mapping[str, str]) -> dict[int, str]:
+    """The window library's numbers of keys and our names for them.
+
+    Args:
+        letters: letters and digits, each by itself; named: the library's names without their beginning, such as Spacebar, and ours.
+    """
+    both = {**{letter: letter for letter in letters}, **named}
+    return {int(getattr(gui, f"mvKey_{theirs}")): ours for theirs, ours in both.items()}
+
+
+def ask_for_file(gui: Any, chosen: Callable[[Path], None]) -> None:
+    """Opens the window library's own file dialog; ``chosen`` gets the file."""
+
+    def take(_: object, about: Mapping[str, Any]) -> None:
+        chosen(Path(str(about.get("file_path_name", ""))))
+
+    width, height = int(gui.get_viewport_client_width()), int(gui.get_viewport_client_height())
+    with gui.file_dialog(callback=take, width=int(0.6 * width), height=int(0.7 * height), modal=True):
+        gui.add_file_extension(".*")

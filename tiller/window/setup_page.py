@@ -36,11 +36,20 @@ class Sources:
     ports: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class Only:
+    """One guided job without the cards, and what it is called."""
+
+    title: str
+    job: Callable[[Talk], None]
+
+
 class SetupPage:
     """The page's state.
 
     Args:
-        home: the shop's folder; metric: units; sources: gives camera, scale and ports as they are now; use_camera, use_scale: keep another one.
+        home: the shop's folder; metric: units; sources: gives camera, scale and ports as they are now; use_camera, use_scale: keep another one;
+            only: a job in place of the cards.
     """
 
     def __init__(
@@ -50,6 +59,7 @@ class SetupPage:
         sources: Callable[[], Sources],
         use_camera: Callable[[str], None],
         use_scale: Callable[[str], None],
+        only: Only | None = None,
     ) -> None:
         self.home, self.units, self._sources = home, units, sources
         self._use_camera, self._use_scale = use_camera, use_scale
@@ -58,7 +68,12 @@ class SetupPage:
         self._job: threading.Thread | None = None
         self._printing: threading.Thread | None = None
         self.cards: tuple[Card, ...] = cards_of(self.rig, sources().camera_words, date.today())
+        self.title = only.title if only is not None else ""
+        self._only = only is not None
         self.at = next((k for k, card in enumerate(self.cards) if card.state not in ("good", "works")), 0)
+
+        if only is not None:
+            self._start(only.job)
 
     @property
     def rig(self) -> Path:
@@ -72,15 +87,17 @@ class SetupPage:
 
     @property
     def typing(self) -> bool:
-        """Whether an answer is typed now (Enter alone is none)."""
+        """Whether an answer is typed now (Enter alone and a touch are none)."""
         moment = self.moment
-        return moment is not None and moment.question is not None and moment.question.kind != "enter"
+        return moment is not None and moment.question is not None and moment.question.kind not in ("enter", "touch")
 
     @property
     def _watching(self) -> bool:
         """Whether the camera's picture is only looked at."""
         moment = self.moment
-        return moment is not None and moment.question is None and self.cards[self.at].name == "camera"
+        return (
+            not self._only and moment is not None and moment.question is None and self.cards[self.at].name == "camera"
+        )
 
     def refresh(self) -> None:
         """Reads the cards anew."""
@@ -90,7 +107,7 @@ class SetupPage:
         """What a key does ('=' and a text: an answer); False where the page is left."""
         if self._talk is not None:
             self._in_job(key)
-            return True
+            return self._talk is not None or not self._only
         self.message = ""
         if key == "Escape":
             return False
@@ -131,8 +148,19 @@ class SetupPage:
             self.at = min(len(self.cards) - 1, self.at + 1)
         elif key.startswith("="):
             talk.answer(key[1:])
+        elif key.startswith("@"):
+            self._touch(talk, key[1:])
         elif key == "Enter":
             talk.answer("")
+
+    def _touch(self, talk: Talk, place: str) -> None:
+        """A touch in the picture, as shares of its width and height."""
+        moment = talk.moment
+        if moment.question is None or moment.question.kind != "touch" or moment.picture is None:
+            return
+        x, y = (float(part) for part in place.split())
+        high, wide = moment.picture.shape[:2]
+        talk.answer(f"{x * wide:.1f} {y * high:.1f}")
 
     def _start(self, job: Callable[[Talk], None]) -> None:
         self._talk = Talk(self.units.metric)

@@ -11,6 +11,8 @@ from tiller.window.canvas import Colour, Sketch
 from tiller.window.look import Look, faded
 from tiller.window.pull_sheet import Box
 
+TOUCH = "@"
+"""The key of a press on the picture where a place in it is asked for."""
 STATES = {"not done": "not done", "works": "works", "good": "good", "due": "due again", "wrong": "see to it"}
 CARD_ACTIONS = (
     ("Enter", "begin"),
@@ -26,9 +28,10 @@ CARD_ACTIONS = (
 
 @dataclass(frozen=True, kw_only=True)
 class SetupShown:
-    """What the sheet shows: the cards and which is chosen; camera and scale in words; the last answer; the job's moment, None without a job; its
+    """What the sheet shows: its title; the cards and which is chosen; camera and scale in words; the last answer; the job's moment, None without a job; its
     picture's width over height, 0 without one, and its size, px."""
 
+    title: str
     cards: tuple[Card, ...]
     chosen: int
     camera: str
@@ -42,7 +45,7 @@ class SetupShown:
 def setup_field_box(width: float, height: float, pictured: bool = True) -> Box:
     """Where an answer is typed: beside the picture, where there is one."""
     if not pictured:
-        return Box(0.04 * width, 0.36 * height, 0.4 * width, 0.065 * height)
+        return Box(0.04 * width, 0.24 * height, 0.5 * width, 0.065 * height)
     return Box(0.69 * width, 0.36 * height, 0.24 * width, 0.065 * height)
 
 
@@ -51,8 +54,8 @@ def draw_rack_setup(sheet: Sketch, shown: SetupShown, units: Units, look: Look) 
     wide, high = sheet.width, sheet.height
     edge, size = 0.018 * high, 0.03 * high
     card = shown.cards[shown.chosen]
-    title = "Set up the rack" if shown.moment is None else f"Set up the rack: {card.name}"
-    sheet.text(edge, 0.6 * edge, title, 1.3 * size, look.ink)
+    title = shown.title or ("Set up the rack" if shown.moment is None else f"Set up the rack: {card.name}")
+    sheet.cut(edge, 0.6 * edge, title, 1.3 * size, 0.36 * wide, look.ink)
     about = f"camera: {shown.camera}    scale: {shown.scale}"
     sheet.fitted(wide - edge, 0.9 * edge, about, 0.75 * size, 0.6 * wide, look.soft, "right")
     body = Box(edge, edge + 2.0 * size, wide - 2 * edge, high - edge - 6.0 * size)
@@ -69,6 +72,8 @@ def draw_rack_setup(sheet: Sketch, shown: SetupShown, units: Units, look: Look) 
 def _job_keys(shown: SetupShown) -> tuple[tuple[str, str], ...]:
     """Keys and what they do while a card is worked on."""
     moment = shown.moment
+    if shown.title:
+        return _only_keys(moment)
     if moment is None or moment.ended:
         return (("Enter", "the next card"), ("Escape", "back to the cards"))
     if moment.question is not None:
@@ -76,6 +81,17 @@ def _job_keys(shown: SetupShown) -> tuple[tuple[str, str], ...]:
     if shown.cards[shown.chosen].name == "camera":
         return (("Enter", "it stands well"), ("Escape", "back to the cards"))
     return (("Escape", "leaves it; nothing is kept"),)
+
+
+def _only_keys(moment: Moment | None) -> tuple[tuple[str, str], ...]:
+    """Likewise of a job without cards."""
+    if moment is None or moment.ended:
+        return (("Escape", "back to the shop"),)
+    if moment.question is None:
+        return (("Escape", "leaves it"),)
+    if moment.question.key == "source":
+        return (("Browse", "choose a file"), ("Enter", "takes what is typed"), ("Escape", "leaves it"))
+    return (("Enter", "answers"), ("Escape", "leaves it"))
 
 
 def _colour(state: str, look: Look) -> Colour:
@@ -108,7 +124,7 @@ def _cards(sheet: Sketch, shown: SetupShown, units: Units, look: Look, box: Box)
 
 
 def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: Look, box: Box) -> None:
-    size = 0.03 * sheet.height
+    size = (0.03 if shown.aspect else 0.038) * sheet.height
     if shown.aspect:
         _picture(sheet, shown, moment, look, Box(box.x, box.y, 0.66 * box.width, box.height))
     place = setup_field_box(sheet.width, sheet.height, bool(shown.aspect))
@@ -132,7 +148,7 @@ def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: L
             sheet.text(place.x + place.width + 0.3 * size, place.y + 0.3 * size, unit, size, look.ink)
         y = place.y + place.height + 0.4 * size
         usual = field.usual_shown(units.metric)
-        if field.kind == "enter":
+        if field.kind in ("enter", "touch"):
             usual = ""
         if usual:
             sheet.fitted(x, y, f"Enter alone takes {usual} {unit}".strip(), 0.75 * size, most, look.soft)
@@ -144,7 +160,7 @@ def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: L
         y = sheet.wrapped(x, y, units.words(moment.sentence), 0.85 * size, most, colour, 6) + 0.5 * size
     if moment.ended and not moment.sentence and not moment.fault:
         y = sheet.wrapped(x, y, "It was left; nothing was kept.", 0.85 * size, most, look.ink, 2) + 0.5 * size
-    small = (0.6 if shown.aspect else 0.75) * size
+    small = 0.7 * size
     for line in moment.found:
         if y > box.y + box.height - 1.3 * small:
             break
@@ -155,6 +171,8 @@ def _picture(sheet: Sketch, shown: SetupShown, moment: Moment, look: Look, box: 
     wide = min(box.width, box.height * shown.aspect)
     tall = wide / shown.aspect
     sheet.image(box.x, box.y, wide, tall)
+    if moment.question is not None and moment.question.kind == "touch":
+        sheet.press(box.x, box.y, wide, tall, TOUCH)
     share = wide / max(shown.size_px[0], 1)
     size = 0.022 * sheet.height
     if moment.fields is not None:

@@ -28,17 +28,19 @@ from tiller.report.style import Units
 from tiller.report.text.pull import kept_words
 from tiller.setup.asking import Asking, answered, back, changing
 from tiller.setup.bow_files import text_of
+from tiller.setup.capture import PICTURES
+from tiller.setup.guided.phone import phone_job
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
 from tiller.setup.settings import Settings, write_settings
 from tiller.shop.overview import Item, Page, page_of, shop_items
 from tiller.shop.sheets import open_in_viewer, write_sheet
 from tiller.sources.found import cameras_found, scales_found
-from tiller.window.canvas import Canvas, Press
+from tiller.window.canvas import Canvas, Press, ask_for_file, names_of_keys
 from tiller.window.form_sheet import draw_form, field_box
 from tiller.window.look import DARK, LIGHT, Look
 from tiller.window.pull_sheet import Box
-from tiller.window.setup_page import SetupPage, Sources
-from tiller.window.setup_sheet import SetupShown, draw_rack_setup, setup_field_box
+from tiller.window.setup_page import Only, SetupPage, Sources
+from tiller.window.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
 from tiller.window.shop_sheet import Shown, draw_shop
 from tiller.window.shop_state import NONE, following, named, of_files, stamp_of
 
@@ -101,6 +103,7 @@ class ShopApp:
             gui.add_key_press_handler(callback=self._on_key)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
+        self._names = names_of_keys(gui, "NFEPTCVULQRAD", KEYS)
         # the one field of the form: the library's own, so that every keyboard writes as it is used to
         with gui.theme() as theme, gui.theme_component(gui.mvAll):
             gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
@@ -131,7 +134,7 @@ class ShopApp:
             gui.set_value(item, list(getattr(look, name)))
 
     def _on_key(self, _: object, key: Any) -> None:
-        name = _key_name(int(key))
+        name = self._names.get(int(key), "")
         # what is typed into the form's field is no key of ours, but for those that no answer has
         typing = self._asking is not None or (self._setup is not None and self._setup.typing)
         if name and (not typing or name in ("Up", "Escape")):
@@ -144,7 +147,8 @@ class ShopApp:
         x, y = gui.get_mouse_pos(local=False)
         for place in self._presses:
             if place.x <= x <= place.x + place.width and place.y <= y <= place.y + place.height:
-                self._keys.put(place.key)
+                at = f"{(x - place.x) / place.width:.6f} {(y - place.y) / place.height:.6f}"
+                self._keys.put(f"{TOUCH}{at}" if place.key == TOUCH else place.key)
                 return
 
     # -- what there is -------------------------------------------------------------------------------------------------
@@ -209,21 +213,26 @@ class ShopApp:
             self._sheet()
         elif key == "E":
             self._change()
-        elif key == "N":
-            self._asking, self.message = Asking(metric=self.units.metric), ""
+        elif key in ("N", "F"):
+            self._asking, self.message = Asking(metric=self.units.metric, few=key == "F"), ""
             self._focus()
         elif key in ("U", "L", "C", "V"):
             self._set(key)
         elif key == "R":
             self._cameras, self._scales, self.message = cameras_found(), scales_found(), ""
             self._setup = SetupPage(self.home, self.units, self._sources, self._use_camera, self._use_scale)
+        elif key == "D":
+            self._pictures()
         elif key == "Q":
             self._closing = True
 
     # -- the rack's set-up ---------------------------------------------------------------------------------------------
 
     def _in_setup(self, page: SetupPage, key: str) -> None:
-        """What a key does while the rack is set up."""
+        """What a key does while the rack is set up, or pictures are measured."""
+        if key == "Browse":
+            ask_for_file(gui, self._browsed)
+            return
         if key in ("C", "V", "U", "L") and page.moment is None:
             self._set(key)
             page.units = self.units
@@ -232,6 +241,21 @@ class ShopApp:
             self._setup = None
             gui.configure_item(self._frame, show=False)
             self._refresh()
+
+    def _pictures(self) -> None:
+        """Measures a phone's pictures of the chosen bow."""
+        item = self.items[self.at] if self.items else None
+        if item is None or item.file is None or item.state == "unreadable":
+            self.message = (
+                "choose a bow whose file lies in the shop (N asks for a new one): its pictures are measured then."
+            )
+            return
+        only = Only(f"Measure pictures: {item.name}", phone_job(item.file, self.home, self.book, self.units))
+        self._setup = SetupPage(self.home, self.units, self._sources, self._use_camera, self._use_scale, only)
+
+    def _browsed(self, path: Path) -> None:
+        """Answers with a chosen file; a picture stands for its folder."""
+        self._keys.put(f"={path.parent if path.suffix.lower() in PICTURES else path}")
 
     def _sources(self) -> Sources:
         camera = self._camera()
@@ -255,6 +279,7 @@ class ShopApp:
             self._upload(picture)
             self._uploaded = picture
         shown = SetupShown(
+            title=page.title,
             cards=page.cards,
             chosen=page.at,
             camera=named(self._camera(), self._cameras),
@@ -558,19 +583,14 @@ class ShopApp:
 
 
 LOOK_S = 1.5
-
-
-def _key_name(key: int) -> str:
-    names: dict[int, str] = {
-        int(gui.mvKey_Up): "Up",
-        int(gui.mvKey_Down): "Down",
-        int(gui.mvKey_Return): "Enter",
-        int(gui.mvKey_NumPadEnter): "Enter",
-        int(gui.mvKey_Spacebar): "Enter",
-        int(gui.mvKey_Next): "Down",
-        int(gui.mvKey_Prior): "Up",
-    }
-    names[int(gui.mvKey_Escape)] = "Escape"
-    for letter in "NEPTCVULQRA":
-        names[int(getattr(gui, f"mvKey_{letter}"))] = letter
-    return names.get(key, "")
+KEYS = {
+    "Up": "Up",
+    "Down": "Down",
+    "Return": "Enter",
+    "NumPadEnter": "Enter",
+    "Spacebar": "Enter",
+    "Next": "Down",
+    "Prior": "Up",
+    "Escape": "Escape",
+}
+"""Keys beside letters, and what they are called here."""

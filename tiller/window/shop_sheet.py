@@ -17,8 +17,10 @@ ROWS = 9
 """So many rows of the list are seen at once."""
 ACTIONS: tuple[tuple[str, str], ...] = (
     ("Enter", "at the rack"),
+    ("D", "a phone's pictures"),
     ("E", "string, wants"),
     ("N", "new bow"),
+    ("F", "new bow, few measures"),
     ("P", "its sheet"),
     ("R", "set up the rack"),
     ("T", "rack in software"),
@@ -31,7 +33,8 @@ ACTIONS: tuple[tuple[str, str], ...] = (
 EMPTY = (
     ("The shop is empty.", ""),
     ("T", "looks at the rack in software: a bow, a camera and a scale of its own, nothing of it is real."),
-    ("N", "asks for what must be known of a new bow. A stave is kept by 'tiller stave NAME'."),
+    ("N", "asks for what must be known of a new bow; F for few measures, enough for a first answer."),
+    ("D", "measures a phone's pictures of a bow on any tillering tree, with printed sheets (R, then P) near it."),
     ("R", "sets up the rack: prints its sheets, then camera, lens, rack, scale and check, step by step."),
 )
 

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping
+import subprocess
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import cv2
@@ -21,14 +23,18 @@ from PIL import Image as Photo
 from tiller.bow.bowfile import read_bow
 from tiller.bow.rigfile import Rig
 from tiller.bow.tomlwrite import toml
-from tiller.errors import FileFault, RecordingFault, VisionFault
+from tiller.children import STANDS_IN, child
+from tiller.errors import FileFault, RecordingFault, TillerError, VisionFault
 from tiller.files import read_regular, write_whole
 from tiller.measure.recording import LARGEST_PICTURE
 from tiller.report.sheets.targets import HOOK, RACK, RACK_DICTIONARY
+from tiller.report.style import Units
 from tiller.setup.bow_files import with_stave
 from tiller.setup.capture import PICTURES, still_shots
 from tiller.setup.field import Field
 from tiller.setup.guided.keep import BAR_MM
+from tiller.setup.guided.pictures import BAR
+from tiller.setup.guided.talk import Dot, Talk
 from tiller.sources.cameras import VideoFile
 from tiller.sources.interfaces import Ended, Image
 from tiller.vision.rig.board import Key, crossing, find_markers
@@ -345,3 +351,94 @@ def rig_table(rig: Rig) -> dict[str, object]:
             for f in rig.fiducials
         ],
     }
+
+
+SOURCE = Field(
+    key="source",
+    question="The folder with the phone's pictures, or a video",
+    kind="text",
+)
+TOUCHES = (
+    ("pivot", "Touch where the handle rests, on the belly, in its middle"),
+    ("left", "Touch the left limb's nock"),
+    ("right", "Touch the right limb's nock"),
+)
+
+
+def phone_job(bow_file: Path, home: Path, book: Path, units: Units) -> Callable[[Talk], None]:
+    """Measures a phone's pictures of a bow: where they are, three touches, three lengths that have usual answers; the pull is in the book then."""
+
+    def job(talk: Talk) -> None:
+        shots = talk.ask_as(
+            SOURCE,
+            lambda text: read_shots(Path(text.strip()).expanduser()),
+            "In this order by name or time: the tree without the bow, the bow at rest on it, then drawn further and further; the printed fiducials flat near the"
+            " bow, the hook's on the hook, the phone where it was.",
+        )
+        by = sort_shots(shots)
+        touched = _touched(talk, shots.images[by.rest])
+        sides, hook_side = printed(talk.number(BAR, "Measure the check bars of the fiducials' sheets."))
+        near = near_of(talk.number(DEPTH), talk.number(HOOK_UP), hook_side)
+        talk.say("lens and board are found ...")
+        folder = home / "recordings" / f"phone-{datetime.now():%Y%m%d-%H%M%S}"
+        made = make_recording(shots, by, touched, near, bow_file, folder, sides)
+        talk.show(found=(made.words,), sentence="the pull is measured ...")
+        words = ["measure", str(folder), "--book", str(book), "--units", "metric" if units.metric else "inch"]
+        done = subprocess.run(child("tiller", *words), cwd=STANDS_IN, capture_output=True, text=True, check=False)  # noqa: S603  (words of our own, no shell)
+        if done.returncode:
+            lines = done.stderr.strip().splitlines()
+            raise VisionFault(lines[-1].removeprefix("tiller: ") if lines else "it could not be measured.")
+        lines = done.stdout.splitlines()
+        drawn = [Path(line.removeprefix("Picture: ")) for line in lines if line.startswith("Picture: ")]
+        overlay = next((cv2.imread(str(path)) for path in drawn if path.name == "overlay.jpg"), None)
+        said = tuple(line for line in lines if line.startswith(SAID))
+        talk.show(
+            found=(made.words, *said),
+            sentence="It is in the book. Without a scale neither weight nor depth is known: go by the marks.",
+            **({"picture": np.asarray(overlay, dtype=np.uint8)} if overlay is not None else {}),
+            dots=(),
+        )
+
+    return job
+
+
+SAID = ("Largest draw", "STIFF", "WEAK", "As a whole", "No stretch", "THIS PULL", "STOP")
+"""How the lines of a measured pull begin that are shown where there is little room."""
+
+
+def _touched(talk: Talk, image: Image) -> Touched:
+    """Three places in the picture of the bow at rest, until they are said to sit right."""
+    size = (image.shape[1], image.shape[0])
+    talk.show(picture=image, dots=())
+    again: Array | None = None
+    while True:
+        places: list[Array] = []
+        for key, question in TOUCHES:
+            if again is not None:
+                place, again = again, None
+            else:
+                place = talk.ask_as(Field(key=key, question=question, kind="touch"), lambda text: _place(text, size))
+            places.append(place)
+            talk.show(
+                dots=tuple(Dot(float(p[0]), float(p[1]), name) for p, (name, _) in zip(places, TOUCHES, strict=False))
+            )
+        sit = Field(
+            key="sit",
+            question="Enter where all three sit right; a touch begins again with the handle's rest",
+            kind="touch",
+        )
+        again = talk.ask_as(sit, lambda text: _place(text, size) if text.strip() else None)
+        if again is None:
+            return Touched(*places)
+
+
+def _place(text: str, size: tuple[int, int]) -> Array:
+    try:
+        x, y = (float(part) for part in text.replace(",", " ").split())
+    except ValueError:
+        msg = "a touch in the picture is expected."
+        raise TillerError(msg) from None
+    if not (0 <= x < size[0] and 0 <= y < size[1]):
+        msg = "that is outside the picture: touch it where the bow is."
+        raise TillerError(msg)
+    return np.array([x, y])

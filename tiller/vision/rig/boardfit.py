@@ -79,7 +79,7 @@ def _square(side: float) -> Array:
     return np.array([[-h, h], [h, h], [h, -h], [-h, -h]])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Fit:
     keys: tuple[Key, ...]
     sides: Array
@@ -160,7 +160,14 @@ def find_board(
         )
         raise VisionFault(msg)
     groups = grouped([{k: p[k] for k in keys if k in p} for p in pictures])[:MOST_PICTURES]
-    fit = _Fit(keys, np.array([sides_mm[k] for k in keys]), tuple(groups), size, focal_px, focal_sd)
+    fit = _Fit(
+        keys=keys,
+        sides=np.array([sides_mm[k] for k in keys]),
+        seen=tuple(groups),
+        size=size,
+        focal=focal_px,
+        focal_sd=focal_sd,
+    )
     result = least_squares(
         fit.residuals, _start(fit), x_scale="jac", method="lm", ftol=1e-10, xtol=1e-10, max_nfev=20000
     )

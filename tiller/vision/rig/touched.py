@@ -69,6 +69,9 @@ def rig_from_touches(
     Raises:
         VisionFault: the touches do not fit the limbs, or the fiducials' size is not that of the picture.
     """
+    if not touched.left[0] < touched.pivot[0] < touched.right[0]:
+        msg = "The handle's rest must lie between the left nock and the right one, as the camera sees them: touch them again, or turn the pictures upright."
+        raise VisionFault(msg)
     view = _view_of(board, marks)
     pixels = np.array([touched.pivot, touched.left, touched.right])
     scale = 1.0
