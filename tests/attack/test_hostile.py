@@ -14,12 +14,14 @@ import subprocess
 import sys
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tests.attack.fifo import make_fifo
+from tiller.bow.bowfile import read_bow
 from tiller.bow.tomlcheck import MOST_TABLES
 from tiller.cli.entry import main
 from tiller.errors import BookFault
@@ -247,7 +249,12 @@ def test_a_stop_that_is_no_number_stops_nothing_and_is_not_taken(draw: object, t
     name = db.execute("SELECT name FROM bows LIMIT 1").fetchone()[0]
     db.commit()
     db.close()
-    assert last_stop(path, name) is None
+    assert (
+        last_stop(
+            path, replace(read_bow(Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"), name=name)
+        )
+        is None
+    )
 
 
 def test_without_a_limit_any_pull_is_beyond_it() -> None:

@@ -49,7 +49,7 @@ def rack_in(folder: Path, largest: tuple[float, ...] = (280.0, 300.0, 320.0)):
     software = demo_rack(largest_mm=largest)
     texts = (software.bow_toml, software.rig_toml)
     bow, rig = parse_bow(tomllib.loads(texts[0])), parse_rig(tomllib.loads(texts[1]))
-    options = Options(folder / "pulls", folder / "book.sqlite3", watch=software.watch)
+    options = Options(home=folder / "pulls", book=folder / "book.sqlite3", watch=software.watch)
     return software, Rack(bow, rig, texts, software.camera, software.scale, options)
 
 

@@ -46,7 +46,7 @@ def rack_of(tmp: Path, course: Course, **options: Any) -> tuple[Any, Rack]:
         texts,
         software.camera,
         software.scale,
-        Options(tmp / "pulls", tmp / "book.sqlite3", watch=software.watch, **options),
+        Options(home=tmp / "pulls", book=tmp / "book.sqlite3", watch=software.watch, **options),
     )
     return software, rack
 
@@ -191,7 +191,7 @@ def test_by_weight_alone(small_recording: Path, tmp_path: Path) -> None:
     begin = recording.force_lines[0][0]
     scale = ReplayedScale(recording, begin, 6.0)
     texts = (text_of(small_recording / "bow.toml"), text_of(small_recording / "rig.toml"))
-    rack = Rack(recording.bow, recording.rig, texts, None, scale, Options(tmp_path / "pulls", None))
+    rack = Rack(recording.bow, recording.rig, texts, None, scale, Options(home=tmp_path / "pulls", book=None))
     rack.start()
     events = play(rack, lambda view, got: any(e.what is Happening.ENDED for e in got), 60.0)
     rack.stop()
@@ -322,7 +322,7 @@ def test_an_old_or_shifted_calibration_is_said_at_the_start(small_recording: Pat
         rig = replace(recording.rig, load_cell=cell)
         recorded = replace(recording, rig=rig)
         scale = ReplayedScale(recorded, 0.0)
-        rack = Rack(recording.bow, rig, ("", ""), None, scale, Options(tmp_path / "pulls", None))
+        rack = Rack(recording.bow, rig, ("", ""), None, scale, Options(home=tmp_path / "pulls", book=None))
         counts = round(cell.zero_counts + off_n * abs(cell.counts_per_newton))
         rack.weigher.feed(tuple((0.0125 * k, line_of("W", 12 * k, counts)) for k in range(100)))
         rack._mind(

@@ -68,7 +68,7 @@ def rack_of_stills(
     pictures["empty shifted"] = np.roll(pictures["empty"], (4, 6), axis=(0, 1))
     camera = Stills(pictures[role])
     texts = tuple((recording.folder / name).read_text() for name in ("bow.toml", "rig.toml"))
-    options = Options(home / "pulls", home / "book.sqlite3")
+    options = Options(home=home / "pulls", book=home / "book.sqlite3")
     rack = Rack(recording.bow, recording.rig, cast(tuple[str, str], texts), camera, None, options)
 
     def show(what: str, for_s: float) -> None:

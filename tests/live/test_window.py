@@ -44,7 +44,7 @@ def worked(small_recording: Path) -> Worked:
 def view(small_recording: Path, worked: Worked, tmp_path_factory: pytest.TempPathFactory) -> View:
     """A view in the midst of a pull with everything on it."""
     bow, rig = read_bow(small_recording / "bow.toml"), read_rig(small_recording / "rig.toml")
-    rack = Rack(bow, rig, ("", ""), None, None, Options(tmp_path_factory.mktemp("w"), None))
+    rack = Rack(bow, rig, ("", ""), None, None, Options(home=tmp_path_factory.mktemp("w"), book=None))
     base = rack.view()
     wide, high = rig.lens.image_size
     lines, profiles = {}, {}

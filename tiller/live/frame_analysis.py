@@ -153,6 +153,13 @@ class Analyst:
         self._lost = 0
         self._finding = self._resting = None
 
+    def restring(self, bow: Bow) -> None:
+        """The same bow with another string: it is sought from scratch, with that one."""
+        self.bow = bow
+        if self.scene is not None:
+            self.scene = replace(self.scene, bow=bow)
+        self.forget_bow()
+
     @property
     def models(self) -> Pair[LimbModel] | None:
         """The limbs at rest; None where no bow is known."""

@@ -133,7 +133,8 @@ def run(
     return 0
 
 
-KEYS = "Keys, each with Enter: E photographs the empty rack, Z takes the scale's zero, S 12 notes 12 strokes scraped, K checked and undamaged, C the cautions, Q quits."
+ORDERS = {"E": "empty", "Z": "zero", "B": "string", "K": "looked"}
+KEYS = "Keys, each with Enter: E photographs the empty rack, Z takes the scale's zero, S 12 notes 12 strokes scraped, B another string is on, K checked and undamaged, C the cautions, Q quits."
 
 
 def _keyboard() -> int | None:
@@ -186,8 +187,8 @@ class _Orders:
             if not words:
                 continue
             name, made = words[0], planned_strokes(worked) if (worked := self.rack.view().worked) is not None else 0
-            if name in ("E", "Z", "K"):
-                self.rack.order({"E": "empty", "Z": "zero", "K": "looked"}[name])
+            if name in ORDERS:
+                self.rack.order(ORDERS[name])
             elif name == "S" and (len(words) == 1 or _strokes(words[1]) is not None):
                 self.rack.order("scraped", float(_strokes(words[1]) or 0) if len(words) > 1 else made)
             elif name == "C":

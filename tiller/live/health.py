@@ -3,18 +3,29 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
+from concurrent.futures import Future
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 
 from tiller.bow.rigfile import LoadCell
 from tiller.live.frame_analysis import Looked
 from tiller.live.live_force import Weigher
+from tiller.live.recorder import disk_warning
 from tiller.live.stages import BEGIN_N, Seen
+from tiller.live.view import BoardNow, board_now
 from tiller.notes import Note, caution, info
 from tiller.quantity import newton
 from tiller.sources.feeds import CameraFeed, ScaleFeed
+from tiller.sources.interfaces import Image, Shot
+from tiller.vision.rig.board import SeenBoard
 
+STALE_S, STALE_READINGS = 0.2, 3.5
+"""A force older than this and than so many readings take is no force any more."""
+BETWEEN_S = 1.5
+"""A camera whose last picture was looked at so lately is not lost: on an old laptop under load there are two a second."""
 BLIND_S = 0.6
 WEIGHTLESS_S = 1.5
 """So long the draw, or the weight, may be missing before it is reported: the zero takes a second."""
@@ -27,6 +38,10 @@ class Watch:
         self.camera, self.scale, self.weigher = camera, scale, weigher
         self._blind_from_s: float | None = None
         self._weightless_from_s: float | None = None
+
+    def stale_s(self) -> float:
+        """A reading that is older than this is none any more."""
+        return max(STALE_S, STALE_READINGS / self.weigher.rate_hz())
 
     def trouble(self, looked: Looked | None, seen: Seen, drawn: bool) -> str:
         """What is wrong, empty where nothing is."""
@@ -120,3 +135,44 @@ class MaybeDrawn:
         if known and abs(force_n) >= BEGIN_N:
             self._loaded_s = now_s
         return now_s - self._loaded_s <= (SLACK_S if known else UNWEIGHED_S) and now_s - self.begun_s < MOST_S
+
+
+DISK_S, BOARD_S = 20.0, 1.0
+"""How often the disk and the board are looked at while nothing is pulled."""
+
+
+class Rounds:
+    """What is looked after now and then while nothing is pulled: the disk, the board, how the camera was opened.
+
+    Args:
+        home: where pulls are kept; seek: looks for the board in a picture, elsewhere.
+    """
+
+    def __init__(
+        self, home: Path, camera: CameraFeed | None, seek: Callable[[Image], Future[SeenBoard | None]]
+    ) -> None:
+        self._home, self._camera, self._seek = home, camera, seek
+        self._disk_s = self._board_s = float("-inf")
+        self._boards: Future[SeenBoard | None] | None = None
+        self._remarked: tuple[Note, ...] = ()
+        self.board = BoardNow()
+
+    def look(self, shot: Shot | None, t_s: float) -> tuple[Note, ...]:
+        """What is new at this time."""
+        out: list[Note] = []
+        if t_s - self._disk_s > DISK_S:
+            self._disk_s = t_s
+            warning = disk_warning(self._home)
+            if warning:
+                out.append(caution("live.disk-full", warning))
+        if self._camera is not None:
+            remarks = self._camera.camera.remarks
+            out += [note for note in remarks if note not in self._remarked]
+            self._remarked = remarks
+        if self._boards is not None and self._boards.done():
+            board, self._boards = self._boards.result(), None
+            self.board = board_now(board)
+        elif shot is not None and self._boards is None and t_s - self._board_s > BOARD_S:
+            self._board_s = t_s
+            self._boards = self._seek(shot.image)
+        return tuple(out)

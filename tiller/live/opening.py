@@ -11,10 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
-from tiller.bow.bowfile import Bow, parse_bow, read_bow
+from tiller.bow.bowfile import Bow, BowString, parse_bow, read_bow
 from tiller.bow.rigfile import Rig, parse_rig, read_rig, read_rig_for_weight
 from tiller.bow.tomlcheck import load_toml
-from tiller.errors import BookFault, FileFault
+from tiller.errors import BookFault, FileFault, KeyFault
 from tiller.files import on_network
 from tiller.live.recorder import Keep, Options, lock
 from tiller.live.session import Rack
@@ -24,6 +24,7 @@ from tiller.mechanics.forward.stop import Stop
 from tiller.paths import data_folder
 from tiller.records.book import ON_NETWORK, Book
 from tiller.setup.bow_files import find_bow, text_of, with_stave
+from tiller.setup.stringing import is_shorter, stop_on_new_string
 from tiller.sources.cameras import ReplayedCamera, camera_of
 from tiller.sources.interfaces import Camera, Scale
 from tiller.sources.scales import ReplayedScale, SerialScale
@@ -53,8 +54,10 @@ class Wanted:
     speed: float = 1.0
 
 
-def last_stop(book: Path | None, bow: str) -> Stop | None:
+def last_stop(book: Path | None, bow: Bow) -> Stop | None:
     """The stop that the bow's newest pull in the book left, None where there is none.
+
+    Where its file has a shorter string than that pull was made on, it is that of the braced bow: the old one would be too far.
 
     Raises:
         BookFault: the book cannot be read.
@@ -62,11 +65,18 @@ def last_stop(book: Path | None, bow: str) -> Stop | None:
     if book is None or not book.is_file():
         return None
     with Book(book) as shop:
-        rows = shop.pulls(bow)
-        stop = shop.pull(rows[-1].pull_id).advice.stop if rows else None
+        rows = shop.pulls(bow.name)
+        if not rows:
+            return None
+        pull = shop.pull(rows[-1].pull_id)
+    stop = pull.advice.stop
     if stop is None or not stop.draw_mm > 0:
         return None  # the stop is then that of the bow's file alone, which is the shorter one
-    return Stop(stop.draw_mm, stop.reason, dict(stop.limits_mm))
+    last = Stop(stop.draw_mm, stop.reason, dict(stop.limits_mm), stop.braced_mm)
+    before = BowString(pull.string_kind, float("nan"))
+    with contextlib.suppress(FileFault, KeyFault):  # its recording may be elsewhere by now
+        before = read_bow(Path(pull.folder) / "bow.toml").string
+    return stop_on_new_string(bow, last) if is_shorter(bow.string, before) else last
 
 
 @contextmanager
@@ -77,7 +87,7 @@ def session(wanted: Wanted) -> Iterator[Rack]:
         TillerError: a file is missing or wrong, a source is none.
     """
     home = wanted.home or data_folder() / "pulls"
-    options = Options(home, wanted.book, wanted.keep)
+    options = Options(home=home, book=wanted.book, keep=wanted.keep)
     with contextlib.ExitStack() as stack:
         stack.enter_context(_alone(home))
         if wanted.book is not None:
@@ -120,7 +130,10 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             rig = _rig_of(rig_path, wanted.camera is not None)
             bow_text, notes = with_stave(bow_path, bow)
             texts = (bow_text, text_of(rig_path))
-            bow, options = parse_bow(tomllib.loads(bow_text), "bow.toml"), replace(options, notes=notes)
+            bow, options = (
+                parse_bow(tomllib.loads(bow_text), "bow.toml"),
+                replace(options, notes=notes, bow_file=bow_path),
+            )
             size = rig.lens.image_size
             camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
             scale = SerialScale(wanted.scale) if wanted.scale is not None else None
@@ -132,7 +145,7 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             raise BookFault(fault)
         if wanted.book is not None and on_network(wanted.book):
             options = replace(options, notes=(*options.notes, ON_NETWORK))
-        rack = Rack(bow, rig, texts, camera, scale, options, last_stop(wanted.book, bow.name))
+        rack = Rack(bow, rig, texts, camera, scale, options, last_stop(wanted.book, bow))
         try:
             yield rack
         finally:

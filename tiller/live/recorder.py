@@ -170,6 +170,13 @@ class PullRecorder:
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._thread.start()
 
+    def mark(self, name: str) -> None:
+        """Puts an empty file of that name into the folder; where that cannot be done ``fault`` says so."""
+        try:
+            (self.folder / name).touch()
+        except OSError as err:
+            self.fault = f"{self.folder} cannot be written ({err.strerror}): free some space."
+
     def picture(self, image: Image, t_s: float, role: str, must: bool = True) -> None:
         """Takes a picture; one that need not be kept is left out where the disk is too slow."""
         if not must and self._jobs.qsize() > WAITING:
@@ -323,7 +330,7 @@ def _whole(path: Path, data: bytes) -> None:
         _sync(file)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Options:
     """How the rack is run.
 
@@ -331,6 +338,7 @@ class Options:
         home: where pulls are kept; book: the shop's book, None = no entries.
         keep: pictures of a pull that are kept.
         notes: what is known of the bow or its stave and worth saying at the start.
+        bow_file: the bow's own file, into which another string is written; None = none.
         watch: called at each turn with whether the empty rack is known, and the stage; called by the analysing thread.
     """
 
@@ -339,6 +347,7 @@ class Options:
     keep: Keep = "holds"
     notes: tuple[Note, ...] = ()
     watch: Callable[[bool, Stage], None] | None = None
+    bow_file: Path | None = None
 
 
 class PullUnderWay:

@@ -12,19 +12,20 @@ import threading
 import time
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.bowfile import Bow
+from tiller.bow.bowfile import Bow, BowString
 from tiller.bow.rigfile import LoadCell, Rig
 from tiller.errors import FileFault, TillerError
 from tiller.live.frame_analysis import Analyst, Looked
-from tiller.live.health import MaybeDrawn, Watch, scale_notes
+from tiller.live.health import BETWEEN_S, MaybeDrawn, Rounds, Watch, scale_notes
 from tiller.live.live_force import Weigher
 from tiller.live.measuring import Measuring
-from tiller.live.recorder import Options, PullRecorder, PullUnderWay, disk_warning, folder_for, settle, unfinished
+from tiller.live.recorder import Options, PullRecorder, PullUnderWay, folder_for, settle, unfinished
 from tiller.live.stages import BEGIN_MM, BEGIN_N, DRAWN, Event, Happening, Limits, Seen, State, after
 from tiller.live.view import (
     ALARM,
@@ -32,9 +33,7 @@ from tiller.live.view import (
     LIGHT,
     SENTENCES,
     Answers,
-    BoardNow,
     View,
-    board_now,
     broken_view,
     empty_view,
     no_bow,
@@ -42,31 +41,27 @@ from tiller.live.view import (
     stop_changed,
 )
 from tiller.measure.followup.advice import advise_from_file
+from tiller.measure.restrung import MARK as NEW_STRING_MARK
 from tiller.measure.worker import Worked
 from tiller.mechanics.forward.stop import FIRST_SHARE, Stop
 from tiller.notes import Note, caution, halt, info
 from tiller.quantity import newton
 from tiller.report.text.comparison import NOTHING_OFF
+from tiller.setup.stringing import NEW_STRING, keep_string, stop_on_new_string, with_string
 from tiller.sources.feeds import CameraFeed, ScaleFeed
-from tiller.sources.interfaces import Camera, Scale, Shot, Stage, now_s
+from tiller.sources.interfaces import Camera, Image, Scale, Shot, Stage, now_s
 from tiller.vision.rig.board import SeenBoard
 
 Array = NDArray[np.float64]
 
-STALE_S, STALE_READINGS = 0.2, 3.5
-"""A force older than this and than so many readings take is no force any more."""
 PATIENCE_S = 30.0
 """So long a session that ends waits for pulls that are being measured."""
-DISK_S, BOARD_S = 20.0, 1.0
-"""How often the disk and the board are looked at while nothing is pulled."""
 WAYPOINT_MM = 30.0
 """Where nobody holds, a picture is kept every so often, so that the pull can be measured all the same."""
 FOLLOW_ZERO_S = 0.5
 BEFORE_S = 0.8
 """Lines of the scale are kept from so long before the rest picture: they show the zero."""
 TRACK_MM = 1.0
-BETWEEN_S = 1.5
-"""A camera whose last picture was looked at so lately is not lost: on an old laptop under load there are two a second."""
 
 
 class Rack:
@@ -113,13 +108,11 @@ class Rack:
         self._plan_holds = False
         self._alarm, self._force_s = "", float("nan")
         self._watch = Watch(self.camera, self.scale, self.weigher)
-        self._knocked = False
-        self._disk_s = self._board_s = float("-inf")
-        self._board = BoardNow()
-        self._boards: Future[SeenBoard | None] | None = None
+        self._knocked = self._new_string = False
+        self._string: BowString | None = None
+        self._rounds = Rounds(options.home, self.camera, self._seek_board)
         self._shift_noted = False
         self._looked_s, self._still = float("-inf"), False
-        self._remarked: tuple[Note, ...] = ()
         self._zeroed_s = 0.0
         self._taken = 0
         self._view = empty_view(self._stop_now, self._limits(), self.weigher.now())
@@ -163,7 +156,7 @@ class Rack:
             raise self._fault
 
     def order(self, name: str, value: float = 0.0) -> None:
-        """An order: 'empty' (photograph the empty rack anew), 'zero' (the scale's), 'scraped' (with how many strokes)."""
+        """An order: 'empty' (photograph the empty rack anew), 'zero' (the scale's), 'scraped' (with how many strokes), 'string' (another one is on)."""
         self._orders.put((name, value))
 
     def view(self) -> View:
@@ -227,7 +220,7 @@ class Rack:
                 if shot is not None:
                     recorder.picture(shot.image, shot.t_s, "pull", must=False)
             now = now_s()
-            fresh = self.scale is not None and now - at_s < self._stale_s()
+            fresh = self.scale is not None and now - at_s < self._watch.stale_s()
             self._taken += 1
             with self._fresh:
                 self._view = broken_view(self._view, self._taken, shot, force if fresh else float("nan"))
@@ -243,6 +236,8 @@ class Rack:
             time.sleep(0.04)
         self._obey()
         self._collect()
+        if self._string is not None and self._state.stage not in DRAWN:
+            self._strung(self._string)
         looked = self.analyst.look(shot) if shot is not None else None
         self._knocked = looked.knocked if looked is not None else self._knocked
         if (fault := self.analyst.remark()) != "":
@@ -250,7 +245,7 @@ class Rack:
         t, force = self.weigher.force_now()
         self._force_s = t
         now = now_s()
-        if not now - t < self._stale_s():
+        if not now - t < self._watch.stale_s():
             force = float("nan")
         seen = self._seen(shot, looked, force, now)
         self._state, events = after(self._state, seen, self._limits())
@@ -258,10 +253,6 @@ class Rack:
             self._happened(event, shot)
         self._mind(shot, looked, seen)
         self._publish(shot, looked, seen)
-
-    def _stale_s(self) -> float:
-        """A reading that is older than this is none any more."""
-        return max(STALE_S, STALE_READINGS / self.weigher.rate_hz())
 
     def _seen(self, shot: Shot | None, looked: Looked | None, force: float, now: float) -> Seen:
         if looked is not None and shot is not None:
@@ -335,7 +326,8 @@ class Rack:
                 board = f"{hello.name} {hello.version}" if hello is not None else ""
                 for note in scale_notes(self.rig.load_cell, self.weigher.shift_n, board, datetime.now().date()):
                     self._say(note)
-        self._look_round(shot, seen)
+        for note in self._rounds.look(shot, seen.t_s):
+            self._say(note)
         if (
             stage is Stage.RESTING
             and shot is not None
@@ -347,25 +339,6 @@ class Rack:
         ):
             self._rests = [self._rests[0], shot]
 
-    def _look_round(self, shot: Shot | None, seen: Seen) -> None:
-        """What is looked after now and then while nothing is pulled: the disk, the board, how the camera was opened."""
-        if seen.t_s - self._disk_s > DISK_S:
-            self._disk_s = seen.t_s
-            warning = disk_warning(self.options.home)
-            if warning:
-                self._say(caution("live.disk-full", warning))
-        if self.camera is not None:
-            for note in self.camera.camera.remarks:
-                if note not in self._remarked:
-                    self._say(note)
-            self._remarked = self.camera.camera.remarks
-        if self._boards is not None and self._boards.done():
-            board, self._boards = self._boards.result(), None
-            self._board = board_now(board)
-        elif shot is not None and self._boards is None and seen.t_s - self._board_s > BOARD_S:
-            self._board_s = seen.t_s
-            self._boards = self._finder.submit(self.analyst.seek_markers, shot.image)
-
     def _begin_pull(self, event: Event) -> None:
         self._pull = PullUnderWay(event.draw_mm)
         folder = folder_for(self.options.home, self.bow.name, datetime.now())
@@ -375,6 +348,8 @@ class Rack:
         except FileFault as err:
             self._say(halt("live.not-kept", err.marked))
             return
+        if self._new_string:
+            recorder.mark(NEW_STRING_MARK)
         if self.analyst.empty is not None:
             recorder.picture(self.analyst.empty, min(self._empty_s, event.t_s), "empty")
         for rest in self._rests:
@@ -437,6 +412,9 @@ class Rack:
 
         self.measuring.finish(finish)
 
+    def _seek_board(self, image: Image) -> Future[SeenBoard | None]:
+        return self._finder.submit(self.analyst.seek_markers, image)
+
     # -- measuring beside it -------------------------------------------------------------------------------------------
 
     def _collect(self) -> None:
@@ -452,6 +430,8 @@ class Rack:
                 self._say(caution("live.not-measured", f"this pull could not be measured: {worked.marked}"))
                 settle(folder, str(worked))
                 continue
+            if worked.bow == self.bow.name and worked.string is not None:
+                self._string = worked.string
             if worked.bow == self.bow.name:
                 self._worked, self._plan_holds = worked, True  # nothing is scraped while it is measured
                 if worked.advice.stop is not None:
@@ -467,6 +447,14 @@ class Rack:
             if self.options.keep == "none":
                 shutil.rmtree(folder / "frames", ignore_errors=True)
             settle(folder)
+
+    def _strung(self, string: BowString) -> None:
+        """From now on the bow has this string."""
+        self._new_string, self._string = False, None
+        self.bow = replace(self.bow, string=string)
+        self.texts = (with_string(self.texts[0], string), self.texts[1])
+        self.analyst.restring(self.bow)
+        self._say(keep_string(self.options.bow_file, string))
 
     # -- orders, notes, the view ---------------------------------------------------------------------------------------
 
@@ -491,6 +479,12 @@ class Rack:
                 self._say(Answers.ZERO if taken else Answers.NO_ZERO)
             elif name == "scraped":
                 self._scraped(round(value))
+            elif name == "string":
+                self._new_string, self._plan_holds = True, False
+                self._stop_now = stop_on_new_string(self.bow, self._stop_now)
+                self.analyst.forget_bow()
+                self._state, self._rests = State(pulls=self._state.pulls, exercises=self._state.exercises), []
+                self._say(NEW_STRING)
 
     def _scraped(self, strokes: int) -> None:
         """Notes in the book that wood came off after the last measured pull."""
@@ -586,7 +580,7 @@ class Rack:
             plan_holds=self._plan_holds,
             alarm=self._alarm,
             stations_mm=self.analyst.stations_mm() if looked is not None else self._view.stations_mm,
-            board=self._board,
+            board=self._rounds.board,
             force_s=self._force_s,
         )
         if self.options.watch is not None:

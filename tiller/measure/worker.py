@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from tiller.bow.bowfile import BowString
 from tiller.children import ProcessDied, SecondProcess
 from tiller.errors import TillerError
 from tiller.measure.followup.advice import advise
@@ -15,6 +16,7 @@ from tiller.measure.followup.comparison import compare
 from tiller.measure.followup.sets import set_by_place
 from tiller.measure.pipeline import measure
 from tiller.measure.recording import Recording, read_recording
+from tiller.measure.restrung import restrung
 from tiller.measure.store import Keeping, Kept, ask_for_plan, ask_for_plots, keep, past_of
 from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.advice.history import Comparison
@@ -24,7 +26,10 @@ from tiller.quantity import plain
 
 @dataclass(frozen=True, kw_only=True)
 class Worked:
-    """A pull that was worked up: what was measured, what follows, what stands beside it, and where it is kept."""
+    """A pull that was worked up: what was measured, what follows, what stands beside it, and where it is kept.
+
+    ``string``: where nobody measured it, as the pictures show it; else None.
+    """
 
     recording: Path
     bow: str
@@ -32,6 +37,7 @@ class Worked:
     advice: Advice
     comparison: Comparison
     kept: Kept
+    string: BowString | None = None
 
 
 def work_up(
@@ -141,7 +147,10 @@ def _goes_last() -> None:
 def _answer(folder: Path, book: Path | None) -> Worked | str:
     """What came of a recording, or why nothing did: whatever it is, it must be reported at the rack, not end the process."""
     try:
-        return work_up(read_recording(folder), None, Keeping(book=book, plots=False, photograph=True))
+        recording = read_recording(folder)
+        strung = restrung(recording)
+        worked = work_up(strung, None, Keeping(book=book, plots=False, photograph=True))
+        return worked if strung is recording else replace(worked, string=strung.bow.string)
     except TillerError as err:
         return err.marked
     except Exception as err:

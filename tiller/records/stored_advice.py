@@ -48,11 +48,12 @@ class StoredForecast:
 
 @dataclass(frozen=True, kw_only=True)
 class StoredStop:
-    """The draw not to be exceeded, why, and all limits by name (NaN where none was found)."""
+    """The draw not to be exceeded, why, and all limits by name (NaN where none was found); and what holds on a string that braces the bow."""
 
     draw_mm: float = NAN
     reason: str = ""
     limits_mm: Mapping[str, float] = dataclasses.field(default_factory=dict)
+    braced_mm: float = NAN
 
 
 @dataclass(frozen=True, kw_only=True)

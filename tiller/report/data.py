@@ -152,7 +152,7 @@ def stored_advice(advice: Advice, bow: Bow) -> StoredAdvice:
     stop, tiller, further, plan = advice.stop, advice.tiller, advice.next_pull, advice.plan
     return StoredAdvice(
         forecast=_forecast(advice.forecast) if advice.forecast is not None else None,
-        stop=StoredStop(draw_mm=stop.draw_mm, reason=stop.reason, limits_mm=stop.limits_mm)
+        stop=StoredStop(draw_mm=stop.draw_mm, reason=stop.reason, limits_mm=stop.limits_mm, braced_mm=stop.braced_mm)
         if stop is not None
         else None,
         tiller_at_brace=StoredTiller(

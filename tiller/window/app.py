@@ -64,6 +64,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("E", "empty rack"),
     ("Z", "zero"),
     ("S", "I scraped this"),
+    ("B", "another string"),
     ("M", "mark pull"),
     ("K", "checked, undamaged"),
     ("C", "cautions"),
@@ -75,11 +76,12 @@ ANY = "any"
 SHEETS = {"1": "pull", "2": "scrape", "3": "book", "4": "set-up"}
 
 
-ORDERS = {"E": "empty", "Z": "zero", "S": "scraped", "K": "looked"}
+ORDERS = {"E": "empty", "Z": "zero", "S": "scraped", "B": "string", "K": "looked"}
 """What is ordered of the rack by a key."""
 ORDERED = {
     "E": "take the bow off: the empty rack is photographed when nothing lies on it and the picture is still",
     "S": "",
+    "B": "",
 }
 """What is shown once it is."""
 
@@ -153,7 +155,7 @@ class App:
             gui.add_key_press_handler(callback=self._on_key)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
-        self._names = names_of_keys(gui, "ULEZSMFKCQ1234", KEYS)
+        self._names = names_of_keys(gui, "ULEZSBMFKCQ1234", KEYS)
         gui.show_viewport()
 
     def _on_key(self, _: object, key: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,6 +24,7 @@ from tiller.mechanics.advice.thinning import Aim, LimbWood
 from tiller.mechanics.advice.wanted import Tiller
 from tiller.mechanics.advice.yielding import SetShown
 from tiller.mechanics.fit.prior import stiffness_prior
+from tiller.mechanics.fit.results import PullResult
 from tiller.mechanics.forward.belief import (
     FADE_GIVE,
     FADE_GIVE_SD,
@@ -34,7 +36,7 @@ from tiller.mechanics.forward.belief import (
 )
 from tiller.mechanics.forward.forecast import Forecast, forecast
 from tiller.mechanics.forward.solved import NoEquilibriumError
-from tiller.mechanics.forward.stop import Bounds, Stop, StrungNow, stop_now
+from tiller.mechanics.forward.stop import Bounds, Stop, StrungNow, braced_stop_mm, stop_now
 from tiller.notes import Note, caution, halt, info
 from tiller.quantity import mm, mm_span
 
@@ -266,25 +268,24 @@ def _stop(
         )
         for side in SIDES
     ]
+    bounds = Bounds(
+        target_draw_mm=target.draw_length_mm,
+        target_weight_n=target.draw_weight_n,
+        working_strain=limit,
+        to_surface_mm=Pair(surface[0], surface[1]),
+        working=Pair(working[0], working[1]),
+        force_sd=force_sd,
+        strain_sd=Pair(spread[0], spread[1]),
+    )
+    string_mm = measured.string_mm if np.isfinite(measured.string_mm) else bow.string.length_mm
+    strung = StrungNow(string_mm, taut_from_mm(bow), drawn, marked or max(hidden) >= HIDDEN_MM)
     try:
-        stop = stop_now(
-            measured.belief,
-            StrungNow(
-                measured.string_mm if np.isfinite(measured.string_mm) else bow.string.length_mm,
-                taut_from_mm(bow),
-                drawn,
-                marked or max(hidden) >= HIDDEN_MM,
-            ),
-            Bounds(
-                target_draw_mm=target.draw_length_mm,
-                target_weight_n=target.draw_weight_n,
-                working_strain=limit,
-                to_surface_mm=Pair(surface[0], surface[1]),
-                working=Pair(working[0], working[1]),
-                force_sd=force_sd,
-                strain_sd=Pair(spread[0], spread[1]),
-            ),
-        )
+        stop = stop_now(measured.belief, strung, bounds)
+        if bow.string.kind == "braced":
+            stop = replace(stop, braced_mm=stop.draw_mm)
+        else:
+            braced = braced_stop_mm(measured.belief, target.brace_height_mm, _reached(result, working), bounds)
+            stop = replace(stop, braced_mm=braced)
     except NoEquilibriumError as err:
         notes.append(
             halt("stop.none", f"no stop: {err}; do not draw the bow now, and check the string's length in bow.toml.")
@@ -302,6 +303,13 @@ def _stop(
             ),
         )
     return stop, _OfStop(first, tuple(notes))
+
+
+def _reached(result: PullResult, working: Sequence[NDArray[np.bool_]]) -> float:
+    """The largest strain of this pull where the limbs work, inf where none was seen."""
+    seen = [result.limb(side).strain[work] for side, work in zip(SIDES, working, strict=True)]
+    both = np.concatenate(seen)
+    return float(np.nanmax(both)) if np.any(np.isfinite(both)) else float("inf")
 
 
 def _surfaces(measured: Measured, wood: Pair[LimbWood]) -> list[Array]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.sides import Pair
 from tiller.mechanics.forward.belief import BowBelief, bow_from
-from tiller.mechanics.forward.elastica import solve_draws
+from tiller.mechanics.forward.elastica import brace, solve_draws
 from tiller.mechanics.forward.solved import NoEquilibriumError, Solved
 from tiller.quantity import mm
 
@@ -26,11 +26,16 @@ SURE = 2.0
 
 @dataclass(frozen=True)
 class Stop:
-    """The draw not to be exceeded now, with its reason in words, and all limits by name (mm; NaN where none was found)."""
+    """The draw not to be exceeded now, with its reason in words, and all limits by name (mm; NaN where none was found).
+
+    ``braced_mm``: what holds once a shorter string is put on, as if it were braced already: no part is strained more there than in this pull, nor the
+    bow heavier than its target; NaN where that is not known.
+    """
 
     draw_mm: float
     reason: str
     limits_mm: dict[str, float]
+    braced_mm: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -104,6 +109,26 @@ def stop_now(belief: BowBelief, now: StrungNow, bounds: Bounds) -> Stop:
         "next step": step,
     }[name]
     return Stop(float(limits[name]), reason, limits)
+
+
+def braced_stop_mm(belief: BowBelief, brace_mm: float, reached: float, bounds: Bounds) -> float:
+    """How far the bow may be drawn on a string that braces it, by what it was strained so far.
+
+    A shorter string bends the bow more at the same draw: what was safe on the old one says nothing of that.
+
+    Args:
+        reached: the largest strain so far; the working strain is taken where it is less.
+
+    Returns:
+        The draw, mm; the brace height itself where even that is too much, NaN where the braced bow cannot be solved.
+    """
+    try:
+        string_mm, _ = brace(bow_from(belief), brace_mm)
+        now = StrungNow(string_mm, 0.8 * brace_mm, bounds.target_draw_mm, False)
+        bounds = replace(bounds, working_strain=min(bounds.working_strain, reached))
+        return max(stop_now(belief, now, bounds).draw_mm, brace_mm)
+    except NoEquilibriumError:
+        return float("nan")
 
 
 def _curve(belief: BowBelief, now: StrungNow, bounds: Bounds) -> tuple[Array, Array, Array]:
