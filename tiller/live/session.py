@@ -176,6 +176,12 @@ class Rack:
             self._fresh.wait_for(lambda: self._view.number != number or self._fault is not None, patience_s)
         return self.view()
 
+    def peek(self, number: int, patience_s: float) -> View:
+        """The same for whoever only looks on: what ended the analysis is not raised."""
+        with self._fresh:
+            self._fresh.wait_for(lambda: self._view.number != number, patience_s)
+        return self._view
+
     @property
     def busy(self) -> bool:
         """A pull is being written or measured."""

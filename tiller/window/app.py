@@ -26,6 +26,7 @@ from tiller.live.sound import Sounds
 from tiller.live.stages import DRAWN, Happening
 from tiller.live.view import BROKEN, View, planned_strokes
 from tiller.notes import Note
+from tiller.page.server import Page
 from tiller.records.book import Book, PullRow
 from tiller.records.stored_pull import StoredPull
 from tiller.report.style import Units
@@ -67,6 +68,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("B", "another string"),
     ("M", "mark pull"),
     ("K", "checked, undamaged"),
+    ("W", "second screen"),
     ("C", "cautions"),
     ("Q", "quit"),
 )
@@ -121,6 +123,7 @@ class App:
         self._unread = False
         self._fetch: threading.Thread | None = None
         self._closing = False
+        self.page: Page | None = None
         self.pixels = np.zeros((1, 1, 4), dtype=np.float32)
         self.frame_size = rack.rig.lens.image_size
         self._build(size)
@@ -155,7 +158,7 @@ class App:
             gui.add_key_press_handler(callback=self._on_key)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
-        self._names = names_of_keys(gui, "ULEZSBMFKCQ1234", KEYS)
+        self._names = names_of_keys(gui, "ULEZSBMFKCWQ1234", KEYS)
         gui.show_viewport()
 
     def _on_key(self, _: object, key: Any) -> None:
@@ -191,8 +194,8 @@ class App:
         elif key == "L":
             self.look = DARK if self.look is LIGHT else LIGHT
             gui.set_viewport_clear_color(list(self.look.paper))
-        elif key == "C":
-            self.cautions = True
+        elif key in ("C", "W"):
+            self._show_more(key)
         elif key in ORDERS:
             self.rack.order(ORDERS[key], self.made if key == "S" else 0.0)
             self._message = ORDERED.get(key, self._message)
@@ -212,6 +215,22 @@ class App:
         if self.sheet == "book":
             self._fetch_book()
         self._shown = -1
+
+    def _show_more(self, key: str) -> None:
+        """Shows the cautions again, or switches the page for another screen on or off."""
+        if key == "C":
+            self.cautions = True
+            return
+        if self.page is not None:
+            page, self.page = self.page, None
+            page.close()
+            self._message = "the second screen's page is off."
+            return
+        try:
+            self.page = Page(self.rack.peek, lambda: self.units)
+            self._message = ""
+        except TillerError as err:
+            self._message = err.marked
 
     @property
     def listed(self) -> list[PullRow]:
@@ -378,7 +397,9 @@ class App:
             gui.render_dearpygui_frame()
 
     def close(self) -> None:
-        """Takes the window away."""
+        """Takes the window away, and the page of a second screen with it."""
+        if self.page is not None:
+            self.page.close()
         self.sounds.close()
         gui.destroy_context()
 
@@ -418,6 +439,9 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
             "right",
         )
     _foot(app, sheet, at.foot)
+    if app.page is not None and not app.page.used and view.stage not in DRAWN:
+        box = Box(at.picture.x + 8, at.picture.y + 8, at.picture.width - 16, at.picture.height - 16)
+        other_sheets.draw_page_code(sheet, other_sheets.PageCode(app.page.address, app.page.code.rows), look, box)
     if app.cautions and view.stage is not Stage.BEYOND:  # over the picture: draw, weight and stop stay in sight
         box = Box(at.picture.x + 8, at.picture.y + 8, at.picture.width - 16, at.picture.height - 16)
         other_sheets.draw_cautions(sheet, look, box)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from tiller.bow.bowfile import Bow
@@ -9,7 +12,7 @@ from tiller.bow.sides import SIDES
 from tiller.live.view import View
 from tiller.mechanics.advice.layers import outside, strokes
 from tiller.report.text.advice import missing_words
-from tiller.window.canvas import Sketch
+from tiller.window.canvas import Colour, Sketch
 from tiller.window.look import Look, Style, faded
 from tiller.window.pull_sheet import Box, draw_picture
 
@@ -274,3 +277,44 @@ def draw_setup(
         y = sheet.wrapped(box.x + 1.3 * size, y, text, size, box.width - 1.4 * size, look.ink, 6) + 0.35 * size
         if y > box.y + box.height - size:
             break
+
+
+@dataclass(frozen=True)
+class PageCode:
+    """The page for a second screen: its address, and that as a square code, row by row, True is dark."""
+
+    address: str
+    rows: Sequence[Sequence[bool]]
+
+
+def draw_page_code(sheet: Sketch, code: PageCode, look: Look, box: Box) -> None:
+    """The code to be read by a phone, over the picture, and what it is."""
+    sheet.area(box.x, box.y, box.width, box.height, look.panel, 6.0)
+    size = 0.05 * box.height
+    count = len(code.rows)
+    step = float(int(min(0.8 * box.height, 0.45 * box.width) / count))
+    left, top = box.x + 0.04 * box.width, box.y + 0.5 * (box.height - step * count)
+    sheet.area(left, top, step * count, step * count, PAGE_WHITE)
+    for k, row in enumerate(code.rows):
+        at = 0
+        while at < count:
+            if not row[at]:
+                at += 1
+                continue
+            end = next((j for j in range(at, count) if not row[j]), count)
+            sheet.area(left + at * step, top + k * step, (end - at) * step, step, PAGE_BLACK)
+            at = end
+    x = left + step * count + 0.04 * box.width
+    most = box.x + box.width - x - 0.03 * box.width
+    y = sheet.wrapped(x, top, "On a second screen", 1.3 * size, most, look.ink, 2) + 0.5 * size
+    for text in (
+        "A phone or tablet on the same network reads the code and shows this view, to look at only.",
+        "It opens once, for one device; W switches it off.",
+        "Whoever is on the same network may see the pictures: they are sent as they are.",
+    ):
+        y = sheet.wrapped(x, y, text, 0.85 * size, most, look.soft, 5) + 0.5 * size
+    sheet.fitted(x, y, code.address, 0.7 * size, most, look.ink)
+
+
+PAGE_WHITE: Colour = (255, 255, 255, 255)
+PAGE_BLACK: Colour = (0, 0, 0, 255)
