@@ -21,7 +21,7 @@ from tiller.setup.asking import Asking, answered, back
 from tiller.setup.new_bow import form
 from tiller.window import look
 from tiller.window.canvas import Sketch
-from tiller.window.form_sheet import draw_form, field_box
+from tiller.window.shop.form_sheet import draw_form, field_box
 
 ANSWERS = "elm,left,50,880,44,16,40,15,30,13,12,10,882,44,16,40,15,30,13,12,10,long,1800,28in,45lb,"
 SIZES = ((1280, 720), (1600, 900), (1920, 1080), (2560, 1440), (3840, 2160), (1280, 800))
@@ -151,7 +151,7 @@ REAL = """
 import sys
 from pathlib import Path
 from tiller.setup.settings import Settings
-from tiller.window.shop_app import ShopApp
+from tiller.window.shop.app import ShopApp
 home = Path(sys.argv[1])
 app = ShopApp(home, home / "book.sqlite3", Settings(), (1280, 720))
 for _ in range(3): app.frame()

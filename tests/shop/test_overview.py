@@ -21,7 +21,7 @@ from tiller.shop.overview import Item, Page, Passed, bow_lines, page_of, shop_it
 from tiller.sources.found import Found
 from tiller.window import look
 from tiller.window.canvas import Sketch
-from tiller.window.shop_sheet import ACTIONS, Shown, draw_shop
+from tiller.window.shop.sheet import ACTIONS, Shown, draw_shop
 
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
 OLD = Path(__file__).parent / "old"

@@ -374,7 +374,7 @@ REAL = """
 import sys, time
 from pathlib import Path
 from tiller.setup.settings import Settings
-from tiller.window.shop_app import ShopApp
+from tiller.window.shop.app import ShopApp
 home, source, shots = Path(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
 touches = dict(zip(("pivot", "left", "right"), sys.argv[4:7]))
 app = ShopApp(home, home / "book.sqlite3", Settings(), (1280, 720))

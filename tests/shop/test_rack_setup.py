@@ -38,7 +38,7 @@ from tiller.setup.guided.talk import Moment, Talk, run
 from tiller.setup.guided.weights import check_job, greeted, masses_kg, scale_job
 from tiller.window.canvas import Sketch
 from tiller.window.look import DARK, LIGHT
-from tiller.window.setup_sheet import SetupShown, draw_rack_setup
+from tiller.window.shop.setup_sheet import SetupShown, draw_rack_setup
 
 TODAY = date(2026, 11, 27)
 WAIT_S = 180.0
@@ -406,7 +406,7 @@ import numpy as np
 from tiller.setup.guided import weights
 from tiller.setup.capture import settled
 from tiller.setup.settings import Settings
-from tiller.window.shop_app import ShopApp
+from tiller.window.shop.app import ShopApp
 weights.settled = lambda scale: settled(scale, 0.15, 0.4)
 home, stage = Path(sys.argv[1]), json.loads(sys.argv[2])
 told = Stage(Path(stage["lens"]), Path(stage["rack"]), Path(stage["check"]), {int(k): np.array(v) for k, v in stage["centres"].items()}, [])

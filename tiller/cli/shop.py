@@ -95,7 +95,7 @@ def run_window(args: argparse.Namespace) -> int:
     from tiller.cli.rack import why_no_window, window_size
     from tiller.paths import book_path, data_folder
     from tiller.setup.settings import read_settings
-    from tiller.window.shop_app import ShopApp
+    from tiller.window.shop.app import ShopApp
 
     if why_no_window():
         code = run_shop(args)

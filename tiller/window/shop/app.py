@@ -36,13 +36,13 @@ from tiller.shop.overview import Item, Page, page_of, shop_items
 from tiller.shop.sheets import open_in_viewer, write_sheet
 from tiller.sources.found import cameras_found, scales_found
 from tiller.window.canvas import Canvas, Press, ask_for_file, names_of_keys
-from tiller.window.form_sheet import draw_form, field_box
 from tiller.window.look import DARK, LIGHT, Look
 from tiller.window.pull_sheet import Box
-from tiller.window.setup_page import Only, SetupPage, Sources
-from tiller.window.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
-from tiller.window.shop_sheet import Shown, draw_shop
-from tiller.window.shop_state import NONE, following, named, of_files, stamp_of
+from tiller.window.shop.form_sheet import draw_form, field_box
+from tiller.window.shop.setup_page import Only, SetupPage, Sources
+from tiller.window.shop.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
+from tiller.window.shop.sheet import Shown, draw_shop
+from tiller.window.shop.state import NONE, following, named, of_files, stamp_of
 
 PHOTO = (960, 540)
 FRAME_S = 1 / 30
