@@ -22,7 +22,7 @@ HELD = 8
 """Pictures for which a pose is held."""
 
 
-def video(path: Path, pictures: Sequence[np.ndarray], rate: float = 60.0) -> Path:
+def video(path: Path, pictures: Sequence[np.ndarray], rate: float = 60.0, held: int = HELD) -> Path:
     """A video in which each picture is held, with a moved one before it."""
     size = pictures[0].shape[1], pictures[0].shape[0]
     out = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*"MJPG"), rate, size)
@@ -31,7 +31,7 @@ def video(path: Path, pictures: Sequence[np.ndarray], rate: float = 60.0) -> Pat
     for picture in pictures:
         colour = picture if picture.ndim == 3 else cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR)
         out.write(np.ascontiguousarray(255 - colour))
-        for _ in range(HELD):
+        for _ in range(held):
             out.write(colour)
     out.release()
     return path

@@ -165,7 +165,7 @@ app.press("E"); [app.press("=" + t) for t in ("braced", "1700", "", "200", "")];
 app.press("N"); app.press("=orchard elm"); print(app._asking.fault); app.press("=other"); app.press("=elm"); app.press("Escape")
 for key in ("U", "L", "C", "V", "P", "#0", "Down", "Up"):
     app.press(key); app.frame()
-print(app.settings.units, app.settings.look, [i.name for i in app.items])
+print(app.uses.settings.units, app.uses.settings.look, [i.name for i in app.items])
 app.shoot(home / "shop.png"); app.close()
 """
 
@@ -216,6 +216,8 @@ def test_few_measures_make_a_bow_and_few_numbers_are_typed() -> None:
     assert typed == 7
     bow = parse_bow(tomllib.loads(state.text), "few")
     assert bow.left == bow.right
+    assert len(bow.left.stations) == 2  # only what was measured is written
+    assert bow.left.caliper_sd_mm == 0.6
     assert bow.string.length_mm == pytest.approx(1.01 * 1700)
     # straight from 40 at 112 mm to 14 at 830 mm
     assert bow.left.width_at(np.array([112.0 + (830.0 - 112.0) / 3]))[0] == pytest.approx(40 - 26 / 3, abs=0.1)
@@ -223,3 +225,20 @@ def test_few_measures_make_a_bow_and_few_numbers_are_typed() -> None:
     assert float(braced.asked.usual) == pytest.approx(0.965 * 1700, abs=0.5)
     wrong = answered(braced, "1900")
     assert "measure it again" in wrong.fault
+
+
+def test_numbers_as_they_are_typed() -> None:
+    from tiller.setup.field import number_of
+
+    for text, value in (
+        ("-3/4", -0.75),
+        ("-1 1/2", -1.5),
+        ("34-1/2", 34.5),
+        ("3/8", 0.375),
+        ("-2,5", -2.5),
+        ("7", 7.0),
+    ):
+        assert number_of(text) == value
+    for wrong in ("", "--3", "1/0", "1 2", "a"):
+        with pytest.raises((ValueError, ZeroDivisionError)):
+            number_of(wrong)

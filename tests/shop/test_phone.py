@@ -67,6 +67,17 @@ def places(recording: Path, rng: np.random.Generator) -> Touched:
     return Touched(*(p + rng.normal(0, TOUCH_PX, 2) for p in pixels))
 
 
+def places_in(recording: Path, name: str) -> Touched:
+    """Where pivot and nocks are in a picture of the pull, by the rack as it was calibrated."""
+    rig = read_rig(recording / "rig.toml")
+    measured = measure(read_recording(recording))
+    row = next(k for k, seen in enumerate(measured.sight.seen) if seen.picture.file.endswith(name))
+    ends = [fit.nock_mm[row] * [s, 1.0] for fit, s in ((measured.fit.left, -1.0), (measured.fit.right, 1.0))]
+    grey = cv2.imread(str(recording / "frames" / name), cv2.IMREAD_GRAYSCALE)
+    view = board_pose(find_markers(grey, [(f.dictionary, f.id) for f in rig.fiducials]), rig).view
+    return Touched(*view.plane_to_pixels(np.array([[0.0, 0.0], *ends]), rig.bow_plane_z_mm))
+
+
 @pytest.fixture(scope="module")
 def touched() -> Touched:
     return places(SHIPPED, np.random.default_rng(3))
@@ -105,14 +116,28 @@ def test_the_command_on_the_shipped_recording(
         off.append((there / limb.bend_per_m - 1)[good])
     both = np.concatenate(off)
     assert np.sqrt(np.nanmean(both**2)) < 0.05
-    assert {m["kind"] for m in data["marks"]} <= {m.kind for side in SIDES for m in calibrated.limb(side).marks}
+    known = [(side, m.kind, 0.5 * (m.from_mm + m.to_mm)) for side in SIDES for m in calibrated.limb(side).marks]
+    assert data["marks"]
+    for mark in data["marks"]:
+        middle = 0.5 * (mark["from_mm"] + mark["to_mm"])
+        assert any(mark["limb"] == s and mark["kind"] == k and abs(middle - at) < 40.0 for s, k, at in known)
+    shown = data["frames"]
+    assert len(shown) == len(calibrated.pictures)
+    off_mm = [p["draw_mm"] - q.draw_mm for p, q in zip(shown, calibrated.pictures, strict=True)]
+    # the handle was touched 7.7 px too high, 2.6 of a touch's sd
+    assert all(abs(off) < 2.0 * p["draw_sd_mm"] for off, p in zip(off_mm, shown, strict=True))
+    assert np.ptp(off_mm) < 5.0
+    assert min(p["draw_sd_mm"] for p in shown) >= 5.0  # it is known no better
+    assert abs(data["balance"] - calibrated.balance) < 2.5 * data["balance_sd"]
+    assert data["balance_sd"] > 1.2 * calibrated.balance_sd
+    assert not Path(home / "recordings" / ".part").exists()
     assert (home / "recordings").is_dir()
 
 
 @pytest.mark.shared
 def test_the_rigs_recordings_without_their_lens_and_board(shared: Path, tmp_path: Path) -> None:
     rng = np.random.default_rng(11)
-    bends, false, inside = [], 0, []
+    bends, false, found, inside = [], 0, 0, []
     for source in sorted(p for p in (shared / "recordings").iterdir() if p.is_dir()):
         truth = json.loads((source / "truth.json").read_text())
         rig = read_rig(source / "rig.toml")
@@ -148,6 +173,7 @@ def test_the_rigs_recordings_without_their_lens_and_board(shared: Path, tmp_path
                 )
                 bending = true["bend_from_mm"] <= 0.5 * (mark.from_mm + mark.to_mm) <= true["bend_to_mm"]
                 false += bending and not near_one
+                found += near_one
         error, sd = np.concatenate(off), np.concatenate(sds)
         bends.append(np.sqrt(np.nanmean(error**2)) / np.mean(np.concatenate(mean)))
         inside.append(np.abs(error / sd)[np.isfinite(error)])
@@ -155,6 +181,7 @@ def test_the_rigs_recordings_without_their_lens_and_board(shared: Path, tmp_path
     assert max(bends) < 0.085, bends  # 8 % over all is asked for; a single bad picture set may be a little beyond
     assert np.sqrt(np.mean(np.square(bends))) < 0.06
     assert false == 0
+    assert found >= 5  # of nine of 6 to 8 %
     assert np.mean(both < 2) > 0.9
     assert 0.55 < np.mean(both < 1) < 0.85
 
@@ -288,6 +315,10 @@ def test_folders_and_videos(tmp_path: Path) -> None:
     (tmp_path / "few").mkdir()
     for k in range(3):
         cv2.imwrite(str(tmp_path / "few" / f"{k}.png"), np.zeros((90, 160, 3), dtype=np.uint8))
+    (tmp_path / "few" / "4.HEIC").touch()
+    with pytest.raises(RecordingFault, match="save JPEG"):
+        read_shots(tmp_path / "few")
+    (tmp_path / "few" / "4.HEIC").unlink()
     with pytest.raises(RecordingFault, match="5 are the least"):
         read_shots(tmp_path / "few")
     cv2.imwrite(str(tmp_path / "few" / "x.png"), np.zeros((160, 90, 3), dtype=np.uint8))
@@ -299,8 +330,19 @@ def test_folders_and_videos(tmp_path: Path) -> None:
         read_shots(tmp_path / "few")
     images = [cv2.imread(str(p)) for p in sorted((SHIPPED / "frames").glob("*.jpg"))]
     small = [cv2.resize(image, (960, 540), interpolation=cv2.INTER_AREA) for image in images]
-    shots = read_shots(video(tmp_path / "pull.avi", small))
+    shots = read_shots(video(tmp_path / "pull.avi", small, rate=20.0, held=12))
     assert len(shots.images) == len(images)
+    with pytest.raises(RecordingFault, match="hold still"):  # a quarter of a second is no hold
+        read_shots(video(tmp_path / "hasty.avi", small[:6], rate=40.0, held=9))
+    (tmp_path / "many").mkdir()
+    for k in range(1, 62):
+        (tmp_path / "many" / f"{k}.jpg").touch()
+    with pytest.raises(RecordingFault, match="more than 60"):
+        read_shots(tmp_path / "many")
+    (tmp_path / "order").mkdir()
+    for k in (1, 2, 10, 11, 3):
+        cv2.imwrite(str(tmp_path / "order" / f"IMG_{k}.png"), np.full((90, 160, 3), k, dtype=np.uint8))
+    assert read_shots(tmp_path / "order").names == tuple(f"IMG_{k}.png" for k in (1, 2, 3, 10, 11))
     large = [cv2.resize(images[0], (2880, 1620))] * 5
     (tmp_path / "large").mkdir()
     for k, image in enumerate(large):
@@ -320,6 +362,8 @@ def test_folders_and_videos(tmp_path: Path) -> None:
         (["--depth=long"], "no number"),
         (["--bar=20mm"], "makes sense"),
         (["--pivot=5000,300"], "between the left nock"),
+        (["--pivot=954,nan"], "outside the picture"),
+        (["--pivot=954,5000"], "outside the picture"),
     ],
 )
 def test_bad_input_is_one_sentence(
@@ -331,6 +375,91 @@ def test_bad_input_is_one_sentence(
     assert said in told
     assert told.count("\n") == 1
     assert not (home / "recordings").exists()
+
+
+def test_nothing_is_written_over_and_nothing_half_written(
+    touched: Touched, home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["pictures", str(SHIPPED / "frames"), str(SHIPPED / "bow.toml"), *options(touched), "--no-book", "--quiet"]
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "rig.toml").write_text("mine")
+    assert main([*words, "--into", str(tmp_path / "own")]) == 2
+    assert "there already" in capsys.readouterr().err
+    assert (tmp_path / "own" / "rig.toml").read_text() == "mine"
+    # the rest picture and the first draws are lacking: the bow is drawn in what counts as at rest
+    late = tmp_path / "late"
+    late.mkdir()
+    pictures = sorted((SHIPPED / "frames").glob("*.jpg"))
+    for path in (pictures[0], *pictures[6:]):
+        shutil.copy(path, late / path.name)
+    shots = read_shots(late)
+    fiducials, hook_side = printed(BAR_MM)
+    by = sort_shots(shots, fiducials)
+    near = near_of(70.0, 58.0, hook_side)
+    drawn = places_in(SHIPPED, pictures[6].name)
+    made = make_recording(shots, by, drawn, near, SHIPPED / "bow.toml", tmp_path / "late-made", fiducials)
+    assert made.drawn_mm > 60.0
+    assert "drawn there already" in made.words
+    whole = read_shots(SHIPPED / "frames")
+    by = sort_shots(whole, fiducials)
+    made = make_recording(whole, by, touched, near, SHIPPED / "bow.toml", tmp_path / "made", fiducials)
+    assert not made.drawn_mm > 60.0
+    assert "drawn there already" not in made.words
+
+
+def test_no_set_is_told_from_pictures_without_a_calibration(
+    touched: Touched, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Frames that are found by touches differ by millimetres: taken as a set they would say that the bow was strained too far."""
+    assert main(["measure", str(SHIPPED), "--no-pictures", "--quiet"]) == 0
+    slipped = Touched(touched.pivot + np.array([0.0, 6.0]), touched.left, touched.right - np.array([0.0, 6.0]))
+    for where in (touched, slipped):
+        words = ["pictures", str(SHIPPED / "frames"), str(SHIPPED / "bow.toml"), *options(where)]
+        assert main([*words, "--into", str(home / f"into{where.pivot[1]:.0f}")]) == 0
+        said = capsys.readouterr().out
+        assert "taken a set" not in said
+        assert "SET " not in said
+
+
+def test_a_plane_that_is_turned_against_the_bow_makes_no_limb_stronger() -> None:
+    """A made-up bow whose limbs bend alike, its plane turned against the board's about the upright: seen through the rig that comes of the touches,
+    both limbs bend alike to a fraction of what the turn would make of it."""
+    name = "DICT_APRILTAG_36h11"
+    matrix = np.array([[1500.0, 0, 965], [0, 1500, 545], [0, 0, 1]])
+    distortion = np.array([-0.08, 0, 0, 0, 0])
+    upside = cv2.Rodrigues(np.array([np.pi, 0, 0]))[0]
+    rotation = cv2.Rodrigues(np.deg2rad(3) * np.array([0.6, 0.8, 0]))[0] @ upside
+    way = np.array([0.0, -100.0, 2600.0])
+
+    def pixels(points: np.ndarray) -> np.ndarray:
+        return cv2.projectPoints(points.reshape(-1, 1, 3), cv2.Rodrigues(rotation)[0], way, matrix, distortion)[
+            0
+        ].reshape(-1, 2)
+
+    s = np.linspace(0, 850.0, 40)
+    for turn_deg, turned_over in ((-6.0, 0.0), (3.0, 90.0), (6.0, 180.0)):
+        turn = cv2.Rodrigues(np.deg2rad(turn_deg) * np.array([0.0, 1.0, 0.0]))[0]
+        a = np.deg2rad(turned_over)
+        spin = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
+        marks = {}
+        for k, (x, y) in enumerate(((-750, 250), (0, 300), (750, 240), (-650, -350), (100, -380), (640, -340))):
+            own = np.array([[-50, 50], [50, 50], [50, -50], [-50, -50]]) @ spin.T + np.array([x, y])
+            marks[(name, k)] = pixels(np.column_stack([own, np.zeros(4)]) @ turn.T + [0, 0, -75])
+        board = find_board([marks], dict.fromkeys(marks, 100.0), (1920, 1080))
+        at_rest = pixels(np.array([[0.0, 0, 0], [-850.0, 0, 0], [850.0, 0, 0]]))
+        near = Near(depth_mm=75, hook=(name, 20), hook_side_mm=60, hook_offset_mm=(0, 60), support_half_mm=50)
+        found = rig_from_touches(board, marks, Touched(*at_rest), (850.0, 850.0), near)
+        assert all(-180.0 <= f.rotation_deg <= 180.0 for f in found.rig.fiducials)
+        view = board_pose(marks, found.rig).view
+        bends = []
+        for sign in (-1, 1):
+            limb = np.column_stack([sign * 1000 * np.sin(s / 1000), -1000 * (1 - np.cos(s / 1000)), 0 * s])
+            p = view.on_plane(pixels(limb), 75.0)
+            fitted = np.linalg.lstsq(np.column_stack([2 * p, np.ones(len(p))]), (p**2).sum(axis=1), rcond=None)[0]
+            bends.append(1000 / np.sqrt(fitted[2] + fitted[0] ** 2 + fitted[1] ** 2))
+        # unaccounted for, 3 and 6 degrees make 4.3 and 8.6 %
+        assert abs(bends[0] - bends[1]) < 0.004 * abs(turn_deg)
+        assert np.mean(bends) == pytest.approx(1.0, abs=0.01)
 
 
 def test_no_touch_says_how(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -428,7 +557,7 @@ def test_the_real_window(touched: Touched, home: Path, tmp_path: Path) -> None:
     out = subprocess.run([*command, str(shots), *at], capture_output=True, text=True, env=env, timeout=300, check=False)
     assert out.returncode == 0, out.stderr[-3000:]
     said = out.stdout.splitlines()
-    assert said[0] == "True "
+    assert said[0].startswith("True Note: the last pull went")  # it was: what hurts is said first
     assert said[1] == f"True [('{name}', 1)]"
 
 

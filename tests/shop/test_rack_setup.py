@@ -141,7 +141,9 @@ def test_the_check_sees_the_lath_and_one_that_is_another(stage: Stage, measured:
     assert good.good
     assert "good" in good.found[0]
     assert usual_lath_mm(rig) == 1500.0
-    assert cards_of(rig, "0", TODAY)[4].state == "good"
+    half = cards_of(rig, "0", TODAY)[4]
+    assert half.state == "works"
+    assert "other half" in half.figure
     lath["apart"] = "1490"
     off = driven(check_job(str(stage.check), "", rig, TODAY.isoformat(), 1500.0), lambda field: lath[field.key])
     assert "off" in off.found[0]
@@ -220,7 +222,10 @@ def test_masses_as_they_are_typed() -> None:
     assert masses_kg("2,5; 5; 10; 15; 20", metric=True)[0] == 2.5
     # the pound is 0.45359237 kg by definition (international yard and pound, 1959)
     assert masses_kg("10, 20, 30, 40, 50", metric=False)[0] == pytest.approx(4.5359237)
+    assert masses_kg("2kg, 5kg, 10kg, 15kg, 20kg", metric=False) == (2.0, 5.0, 10.0, 15.0, 20.0)
+    assert masses_kg("1 1/2, 5, 10, 15, 20", metric=True)[0] == 1.5
     for wrong in (
+        "2 kg, 5 lb, 10, 15, 20",
         "",
         "2, 5, 10",
         "2, 5, 10, 15, ten",
@@ -263,6 +268,66 @@ def test_answers_that_are_none_are_asked_again_and_a_job_can_be_left(stage: Stag
     text = tmp_path / "text.avi"
     text.write_text("no video")
     assert "cannot be played" in driven(lens_job(str(text), rig, TODAY.isoformat()), lambda _: "").fault
+
+
+def test_a_slip_of_the_tape_does_not_cost_the_pictures(stage: Stage, measured: Path, tmp_path: Path) -> None:
+    rig = Path(shutil.copy(measured, tmp_path / "rig.toml"))
+    slips = iter((25.0, 0.0))
+    usual: list[str] = []
+
+    def answer(field: Field) -> str:
+        if field.key == "tape":
+            usual.append(field.usual)
+            if len(usual) <= 2:
+                return f"{tape_of(stage, field.question) + next(slips):.1f}"
+            return f"{tape_of(stage, field.question):.1f}"
+        return {"apart": "1500"}.get(field.key, "")
+
+    last = driven(rack_job(str(stage.rack), rig, tmp_path / "pictures", TODAY.isoformat()), answer)
+    assert last.good, last.fault
+    assert len(usual) == 4
+    assert usual[:2] == ["", ""]
+    assert all(float(text) > 0 for text in usual[2:])  # what was typed before is offered
+    assert read_rig(rig).bow_plane_z_mm == pytest.approx(test_board.PLANE_MM, abs=1.5)
+
+
+def test_a_lens_found_anew_makes_the_rack_due_and_a_lost_camera_is_said(measured: Path, tmp_path: Path) -> None:
+    from tiller.bow.rigfile import Lens
+    from tiller.setup.rig_writer import put_lens
+
+    rig = Path(shutil.copy(measured, tmp_path / "rig.toml"))
+    assert cards_of(rig, "0", TODAY)[2].state in ("good", "works")
+    old = read_rig(rig).lens
+    put_lens(rig, Lens((1280, 720), old.matrix * [[2 / 3], [2 / 3], [1.0]], old.distortion), TODAY.isoformat(), 0.3)
+    rack = cards_of(rig, "0", TODAY)[2]
+    assert rack.state == "wrong"
+    assert "another lens" in rack.fault
+    assert cards_of(rig, "0 (not found now)", TODAY, camera_there=False)[0].state == "wrong"
+    text = measured.read_text()
+    assert "hook_found = true" in text
+    rig.write_text(text.replace("hook_found = true", "hook_found = false"))
+    assert "hook was not found" in cards_of(rig, "0", TODAY)[2].fault
+
+
+def test_what_was_pressed_before_a_question_is_no_answer_to_it() -> None:
+    talk = Talk()
+    talk._moment = Moment(question=Field(key="x", question="x", kind="enter"))
+    talk.answer("")
+    talk.answer("")
+    seen: list[str] = []
+
+    def job(one: Talk) -> None:
+        seen.append(str(one.ask(Field(key="w", question="A word", kind="text"))))
+
+    thread = run(job, talk)
+    until = time.monotonic() + WAIT_S
+    while talk.moment.question is None or talk.moment.question.key != "w":
+        assert time.monotonic() < until
+    time.sleep(0.05)
+    assert not talk.moment.fault
+    talk.answer("word")
+    thread.join(10.0)
+    assert seen == ["word"]
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
@@ -448,7 +513,7 @@ app.press("A"); until(lambda: page.typing); app.press("=" + str(told.check))
 until(lambda: page.moment.picture is not None and page.moment.dots); app.frame(); app.shoot(shots / "camera.png")
 app.press("Enter")
 for card, where in (("lens", told.lens), ("rack", told.rack), ("scale", None), ("check", told.check)):
-    if where is not None: app._use_camera(str(where)); page.refresh()
+    if where is not None: app._use_camera(str(where)); app.frame(); page.refresh()
     assert page.cards[page.at].name == card, (page.at, card)
     app.press("Enter"); answers(); app.press("Enter")
 app.frame(); app.frame(); app.shoot(shots / "done.png")

@@ -28,6 +28,10 @@ DEFAULT_FADE_MM = 60.0
 """Length of the fade between stiff handle and working limb (common practice, no source)."""
 
 
+CALIPER_SD_MM = 0.15
+"""A caliper reading over a rasped limb repeats to about this (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Station:
     """Caliper reading at one place of a limb: s_mm along the back from the pivot."""
@@ -95,6 +99,7 @@ class Limb:
         features: knots and the like.
         tip_mm: length of the stiff tip, from the nock; None where the file has none.
         layers: those over the belly's wood, the back's first; the belly's is what the calipers leave.
+        caliper_sd_mm: how sure the stations' thicknesses are.
     """
 
     length_mm: float
@@ -104,6 +109,7 @@ class Limb:
     features: tuple[Feature, ...] = ()
     tip_mm: float | None = None
     layers: tuple[LimbLayer, ...] = ()
+    caliper_sd_mm: float = CALIPER_SD_MM
 
     @property
     def working_from_mm(self) -> float:
@@ -199,6 +205,7 @@ _LIMB: Keys = {
     "handle_mm": None,
     "fade_mm": None,
     "tip_mm": None,
+    "caliper_sd_mm": None,
     "stations": {"s_mm": None, "width_mm": None, "thickness_mm": None},
     "layers": {
         "material": None,
@@ -331,6 +338,7 @@ def _limb(table: Table, wood: str, moisture: float | None) -> Limb:
         features=features,
         tip_mm=tip,
         layers=layers,
+        caliper_sd_mm=table.number("caliper_sd_mm", 0.02, 5.0, "mm", default=CALIPER_SD_MM),
     )
 
 

@@ -120,7 +120,7 @@ RIG_KEYS: Keys = {
     "cradle_half_mm": None,
     "geometry_sd": None,
     "camera": {"image_size": None, "matrix": None, "distortion": None, "calibrated": None, "rim_sd_px": None},
-    "measured": {"day": None, "plane_sd_mm": None, "hook_found": None},
+    "measured": {"day": None, "plane_sd_mm": None, "hook_found": None, "focal_px": None},
     "check": {"day": None, "good": None, "lath_mm": None, "lath_off_mm": None, "mass_kg": None, "weight_off": None},
     "fiducials": {"dictionary": None, "id": None, "side_mm": None, "centre_mm": None, "rotation_deg": None},
     "hook": {"dictionary": None, "id": None, "side_mm": None, "offset_mm": None, "hook_z_mm": None},

@@ -48,6 +48,11 @@ def add_commands(
         "--bar", metavar="LENGTH", default="100mm", help="what the sheets' check bars measure (default: 100mm)"
     )
     pictures.add_argument(
+        "--hook-free",
+        action="store_true",
+        help="the hook is not on the string in the picture of the bow at rest, whatever it looks like",
+    )
+    pictures.add_argument(
         "--into", metavar="FOLDER", help="new folder for the recording (default: in the shop's folder)"
     )
     pictures.add_argument("--json", metavar="FILE", help="write the result as JSON")
@@ -58,6 +63,7 @@ def add_commands(
 
 def run_pictures(args: argparse.Namespace) -> int:
     """``tiller pictures``."""
+    import shutil
     from datetime import datetime
 
     from tiller.cli.measure import say_worked_up
@@ -65,10 +71,13 @@ def run_pictures(args: argparse.Namespace) -> int:
     from tiller.measure.recording import read_recording
     from tiller.measure.second import second_process
     from tiller.paths import data_folder
+    from tiller.quantity import mm
     from tiller.setup.bow_files import find_bow
     from tiller.setup.guided.phone import (
         DEPTH,
+        DRAWN_ALREADY_MM,
         HOOK_UP,
+        before_drawing,
         make_recording,
         near_of,
         printed,
@@ -83,6 +92,9 @@ def run_pictures(args: argparse.Namespace) -> int:
     sides, hook_side = printed(float(BAR.read(args.bar, metric)))
     near = near_of(float(DEPTH.read(args.depth, metric)), float(HOOK_UP.read(args.hook_up, metric)), hook_side)
     touched = [_place(getattr(args, name), f"--{name}") for name in ("pivot", "left", "right")]
+    units = units_of(args)
+    if not args.quiet:
+        print("\n".join(units.words(line) for line in before_drawing(bow)), end="\n\n")
     shots = read_shots(Path(args.source))
     by = sort_shots(shots)
     if any(place is None for place in touched):
@@ -95,11 +107,23 @@ def run_pictures(args: argparse.Namespace) -> int:
     pivot, left, right = (place for place in touched if place is not None)
     folder = Path(args.into) if args.into else data_folder() / "recordings" / f"phone-{datetime.now():%Y%m%d-%H%M%S}"
     made = make_recording(shots, by, Touched(pivot, left, right), near, bow, folder, sides)
-    print(made.words)
-    with second_process(plots=True) as second:
-        json_file = Path(args.json) if args.json else None
-        book = None if args.no_book else book_of(args)
-        say_worked_up(args, read_recording(made.folder), second, book, None, json_file)
+    if made.drawn_mm > DRAWN_ALREADY_MM and not args.hook_free:
+        shutil.rmtree(made.folder, ignore_errors=True)
+        msg = (
+            f"'{shots.names[by.rest]}' counts as the bow at rest, but it seems drawn there by {mm(made.drawn_mm)}: the pictures must go from the empty tree over the"
+            " bow at rest to the largest draw; where the hook only hangs there, say --hook-free."
+        )
+        raise TillerError(msg)
+    if not args.quiet:
+        print(units.words(made.words))
+    try:
+        with second_process(plots=True) as second:
+            json_file = Path(args.json) if args.json else None
+            book = None if args.no_book else book_of(args)
+            say_worked_up(args, read_recording(made.folder), second, book, None, json_file)
+    except TillerError:
+        shutil.rmtree(made.folder, ignore_errors=True)  # nothing of it is in the book
+        raise
     return 0
 
 

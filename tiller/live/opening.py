@@ -21,6 +21,7 @@ from tiller.live.session import Rack
 from tiller.measure.recording import read_recording
 from tiller.measure.store import fate_fault
 from tiller.mechanics.forward.stop import Stop
+from tiller.notes import Note, caution
 from tiller.paths import data_folder
 from tiller.records.book import ON_NETWORK, Book
 from tiller.setup.bow_files import find_bow, text_of, with_stave
@@ -130,10 +131,8 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             rig = _rig_of(rig_path, wanted.camera is not None)
             bow_text, notes = with_stave(bow_path, bow)
             texts = (bow_text, text_of(rig_path))
-            bow, options = (
-                parse_bow(tomllib.loads(bow_text), "bow.toml"),
-                replace(options, notes=notes, bow_file=bow_path),
-            )
+            bow = parse_bow(tomllib.loads(bow_text), "bow.toml")
+            options = replace(options, notes=(*notes, *_check_notes(rig_path)), bow_file=bow_path)
             size = rig.lens.image_size
             camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
             scale = SerialScale(wanted.scale) if wanted.scale is not None else None
@@ -170,6 +169,19 @@ def _alone(home: Path) -> Iterator[None]:
             msg = f"another session at the rack works in {home}: end that one first, or choose another place with --pulls."
             raise FileFault(msg)
         yield
+
+
+def _check_notes(path: Path) -> tuple[Note, ...]:
+    """What the last check of the rack says, where it was not good."""
+    check = load_toml(path).get("check")
+    if not isinstance(check, dict) or check.get("good") is not False:
+        return ()
+    return (
+        caution(
+            "rig.check-failed",
+            "the last check found that the rack does not measure as it did: do the rack's or the scale's card again (in the shop: R).",
+        ),
+    )
 
 
 def _rig_of(path: Path, camera: bool) -> Rig:

@@ -66,7 +66,9 @@ def limb_data(sight: Sight, side: Side, crown: float | None) -> LimbData:
     def ei_of(thickness: Array) -> Array:
         return 1e3 * modulus * limb_section(width, thick_enough(thickness, 3.0, above), crown, above).second_moment_mm4
 
-    prior = stiffness_prior(model.s_mm, station_s, station_h, ei_of, *outline_thickness(sight, side))
+    prior = stiffness_prior(
+        model.s_mm, station_s, station_h, ei_of, *outline_thickness(sight, side), limb.caliper_sd_mm
+    )
     traces = [s.shape.limbs[side] for s in sight.seen]
     thick = thick_enough(np.exp(prior.log_h), 3.0, above)
     section = limb_section(width, thick, crown, above)

@@ -46,9 +46,12 @@ Array = NDArray[np.float64]
 
 UNCALIBRATED = info(
     "rig.uncalibrated",
-    f"lens and board were found from these pictures themselves: bends are less sure, draws to some {mm(5.0)}, and a mark takes more to be called one;"
+    f"lens and board were found from these pictures themselves: bends are less sure, draws to some {mm(8.0)}, and a mark takes more to be called one;"
     " a rack that is set up measures better.",
 )
+DRAW_UNCALIBRATED_MM = 6.0
+"""Sd of a draw where lens and board were not calibrated, beside half of ``geometry_sd`` of the draw: ten recordings of the independent rig, touches
+simulated with 3 px, err by 0.3 to 11 mm at the largest draw."""
 LEVEL_SD = 0.015
 """Relative sd of the level of EI from hook, bow plane and load cell together (common practice, no source)."""
 ALONE_MARGIN = 2.3
@@ -81,6 +84,13 @@ class Measured:
     tiller: Tiller | None = None
 
 
+def _draw_sd(seat_sd_mm: float, draw_mm: float, geometry_sd: float) -> float:
+    """Of a draw: the hook's place, and what a rack without a calibration adds."""
+    if geometry_sd <= 0:
+        return seat_sd_mm
+    return float(np.sqrt(seat_sd_mm**2 + DRAW_UNCALIBRATED_MM**2 + (0.5 * geometry_sd * draw_mm) ** 2))
+
+
 def _pictures(sight: Sight, forces: Forces | None, top: int) -> tuple[PullPicture, ...]:
     out = []
     k = 0
@@ -94,7 +104,7 @@ def _pictures(sight: Sight, forces: Forces | None, top: int) -> tuple[PullPictur
                 t_s=s.picture.t_s,
                 branch=branch,
                 draw_mm=-s.shape.hook.seat_mm[1],
-                draw_sd_mm=s.shape.hook.sd_mm,
+                draw_sd_mm=_draw_sd(s.shape.hook.sd_mm, -s.shape.hook.seat_mm[1], sight.scene.rig.geometry_sd),
                 force_n=float(forces.at.force_n[k]) if forces is not None else float("nan"),
                 force_sd_n=float(forces.at.sd_n[k]) if forces is not None else float("nan"),
                 held=bool(forces.at.held[k]) if forces is not None else False,
@@ -292,7 +302,7 @@ def _result(
         lag_from_data=forces is not None and forces.lag.from_data,
         hysteresis=_hysteresis(fit, down) if weighed else float("nan"),
         balance=a.aim / b.aim - 1.0,
-        balance_sd=float(np.hypot(a.aim_sd_rel, b.aim_sd_rel)),
+        balance_sd=float(np.hypot(np.hypot(a.aim_sd_rel, b.aim_sd_rel), recording.rig.geometry_sd)),
         force_lines_rejected=forces.log.rejected if forces is not None else {},
         left_out=_left_out(sight, pictures, fitted, forces),
         notes=(

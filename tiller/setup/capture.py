@@ -226,8 +226,10 @@ def pictures_in(folder: Path) -> tuple[tuple[str, Image], ...]:
     return tuple(out)
 
 
-def still_shots(camera: Camera, size: tuple[int, int], for_s: float) -> Generator[Image, None, None]:
-    """The pictures of moments in which nothing moved, one a moment; the camera is closed at the end.
+def still_shots(
+    camera: Camera, size: tuple[int, int], for_s: float, pictures: int = STILL_PICTURES
+) -> Generator[Image, None, None]:
+    """The pictures of moments in which nothing moved for so many pictures, one a moment; the camera is closed at the end.
 
     Raises:
         SourceFault: the camera was lost, or gives another size.
@@ -248,7 +250,7 @@ def still_shots(camera: Camera, size: tuple[int, int], for_s: float) -> Generato
             moved = 1.0 if before is None else float(np.mean(np.abs(now - before) > STILL_LEVEL))
             before = now.astype(np.int16)
             still = still + 1 if moved < STILL_SHARE else 0
-            if still >= STILL_PICTURES:
+            if still >= pictures:
                 still = 0
                 yield shot.image
     finally:
@@ -381,7 +383,7 @@ def step_share(a: dict[Key, Array], b: dict[Key, Array], lens: Lens) -> float:
 
 def _field(row: int, column: int, shape: tuple[int, ...]) -> str:
     down = ("top", "upper middle", "lower middle", "bottom")[min(3, row * 4 // shape[0])]
-    return f"{down} {column + 1} of {shape[1]}"
+    return f"{down} row, field {column + 1} from the left"
 
 
 def see_all(

@@ -109,8 +109,14 @@ def number_of(text: str) -> float:
     Raises:
         ValueError, ZeroDivisionError: it is none.
     """
+    text = text.strip().replace(",", ".")
+    sign = -1.0 if text.startswith("-") else 1.0
     total = 0.0
-    for part in text.replace(",", ".").replace("-", " ").split() if "/" in text else [text.replace(",", ".")]:
+    text = text.removeprefix("-")
+    if text.startswith(("-", "+")):
+        msg = f"two signs in '{text}'"
+        raise ValueError(msg)
+    for part in text.replace("-", " ").split() if "/" in text else [text]:
         over, _, under = part.partition("/")
         total += float(over) / float(under) if under else float(part)
-    return total
+    return sign * total

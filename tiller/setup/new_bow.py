@@ -57,7 +57,12 @@ def string_fault(answers: Mapping[str, str | float]) -> str:
 def form() -> tuple[Field, ...]:
     """All questions in order."""
     fields = [
-        Field(key="wood", question="Wood, as the Wood Handbook names it", kind="text", usual="shagbark hickory"),
+        Field(
+            key="wood",
+            question="Its wood, by its name (such as hickory, osage, ash)",
+            kind="text",
+            usual="shagbark hickory",
+        ),
         Field(
             key="upper",
             question="Which limb is the upper one, as the camera sees it (left or right)",
@@ -94,7 +99,7 @@ def form() -> tuple[Field, ...]:
             usual="long",
             choices=("long", "braced"),
         ),
-        Field(key="string_length", question="Its length between the loops", kind="mm", low=400, high=3000),
+        Field(key="string_length", question="The string's length between its loops", kind="mm", low=400, high=3000),
         Field(
             key="draw_to_back",
             question="Draw wanted, to the back of the bow as the trade says it (28 in are usual)",
@@ -123,7 +128,9 @@ FEW = (
     "weight",
     "brace",
 )
-"""What is asked where both limbs are taken as alike, and as tapering straight from the fade to near the nock: for a first answer."""
+"""What is asked where both limbs are taken as alike: for a first answer."""
+FEW_SD_MM = 0.6
+"""How far one limb's thickness is from the other's, and from a straight taper, on a bow that is roughed out by hand (common practice, no source)."""
 STRING_OVER_BOW = {"long": 1.01, "braced": 0.965}
 """Usual length of a string over the way along the back from nock to nock (common practice, no source)."""
 
@@ -135,12 +142,8 @@ def few_form() -> tuple[Field, ...]:
 
 
 def from_few(answers: Mapping[str, str | float]) -> dict[str, str | float]:
-    """All answers, from those of ``few_form``."""
+    """The answers for both limbs, from those of ``few_form``: only what was measured, taken for the right limb as well."""
     out = dict(answers)
-    for what in ("width", "thick"):
-        first, last = float(out[f"left_{what}0"]), float(out[f"left_{what}3"])
-        for k in (1, 2):
-            out[f"left_{what}{k}"] = first + k / 3 * (last - first)
     for key, value in list(out.items()):
         if key.startswith("left_"):
             out[key.replace("left_", "right_")] = value
@@ -168,7 +171,8 @@ def bow_text(name: str, answers: Mapping[str, str | float]) -> tuple[str, Bow]:
         KeyFault: the answers do not fit each other.
     """
     handle = float(answers["handle"])
-    limbs = {}
+    few = "left_width1" not in answers
+    limbs: dict[str, dict[str, object]] = {}
     for side in SIDES:
         length = float(answers[f"{side}_length"])
         limbs[side] = {
@@ -181,8 +185,11 @@ def bow_text(name: str, answers: Mapping[str, str | float]) -> tuple[str, Bow]:
                     "thickness_mm": round(float(answers[f"{side}_thick{k}"]), 1),
                 }
                 for k, s in enumerate(station_places(length, handle))
+                if f"{side}_width{k}" in answers
             ],
         }
+        if few:
+            limbs[side]["caliper_sd_mm"] = FEW_SD_MM
     text = toml(
         {
             "name": name,

@@ -71,8 +71,9 @@ def put_lens(path: Path, lens: Lens, day: str = "", rim_sd_px: float = math.nan)
     _put(path, {"camera": {**found, **noted, **sure}})
 
 
-def put_rack(path: Path, found: RackFound, day: str = "") -> None:
-    """Writes the bow's plane, the fiducials and, where it was found, the hook; ``day`` (ISO) is when it was measured.
+def put_rack(path: Path, found: RackFound, day: str = "", focal_px: float = math.nan) -> None:
+    """Writes the bow's plane, the fiducials and, where it was found, the hook; ``day`` (ISO) is when it was measured, ``focal_px`` the lens that
+    it was measured with.
 
     Raises:
         FileFault: the file cannot be read or written, or is no TOML.
@@ -88,7 +89,12 @@ def put_rack(path: Path, found: RackFound, day: str = "") -> None:
         for f in found.fiducials
     ]
     hook = {} if found.hook is None else {"hook": _hook(found.hook)}
-    measured = {"day": day, "plane_sd_mm": round(found.bow_plane_sd_mm, 3), "hook_found": found.hook is not None}
+    measured = {
+        "day": day,
+        "plane_sd_mm": round(found.bow_plane_sd_mm, 3),
+        "hook_found": found.hook is not None,
+        **({"focal_px": round(focal_px, 3)} if math.isfinite(focal_px) else {}),
+    }
     _put(
         path,
         {"bow_plane_z_mm": round(found.bow_plane_z_mm, 3), "measured": measured, "fiducials": fiducials, **hook},

@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from tiller.bow.bowfile import Bow
+from tiller.bow.bowfile import CALIPER_SD_MM, Bow
 from tiller.bow.sides import SIDES
 from tiller.bow.stavefile import read_stave
 from tiller.errors import TillerError
@@ -239,7 +239,7 @@ def _of_files(folder: Path, today: date) -> Item | None:
                 name=folder.name,
                 wood="",
                 state="to begin",
-                next_step="its form was begun: a new bow of the same name goes on with it",
+                next_step="its form was begun: Enter goes on with it",
             )
     except TillerError as err:
         return _unreadable(folder.name, err)
@@ -269,7 +269,9 @@ def bow_lines(bow: Bow) -> tuple[str, ...]:
     for side in SIDES:
         limb = bow.limb(side)
         read = "; ".join(f"{mm(st.s_mm)}: {mm(st.width_mm, 1)} x {mm(st.thickness_mm, 1)}" for st in limb.stations)
-        out.append(f"{side} limb by calipers, width x thickness at its place: {read}")
+        few = limb.caliper_sd_mm > 2 * CALIPER_SD_MM
+        by = f"taken from few measures, to {mm(limb.caliper_sd_mm, 1)}" if few else "by calipers"
+        out.append(f"{side} limb {by}, width x thickness at its place: {read}")
         out += [f"{side} limb: {f.kind} {mm_span(f.from_mm, f.to_mm)}" for f in limb.features]
         out += [f"{side} limb: a layer of {y.material}" for y in limb.layers]
     return tuple(out)

@@ -214,6 +214,11 @@ class VideoFile:
     def remarks(self) -> tuple[Note, ...]:
         return ()
 
+    @property
+    def rate_hz(self) -> float:
+        """Pictures a second of the file, once it was opened."""
+        return 1 / self._step
+
     def open(self) -> None:
         self.close()
         capture = cv2.VideoCapture(str(self.path))

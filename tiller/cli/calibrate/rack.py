@@ -72,7 +72,7 @@ def run_board(args: argparse.Namespace) -> int:
     if rack_fault(found):
         raise TillerError(rack_fault(found))
     if not args.dry:
-        put_rack(path, found, date.today().isoformat())
+        put_rack(path, found, date.today().isoformat(), float(lens.matrix[0, 0]))
         print(f"fiducials, bow's plane{' and hook' if found.hook else ''} written into {path}.")
     return 0
 

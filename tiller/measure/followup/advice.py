@@ -466,12 +466,13 @@ def untried(ahead: Forecast) -> Forecast:
     )
 
 
-def _belief_from_file(bow: Bow) -> tuple[BowBelief, list[Array], list[NDArray[np.bool_]]]:
-    """The bow as calipers and modulus tell it; by limb from the neutral axis to the fibre that comes to its limit first, and what works."""
+def _belief_from_file(bow: Bow) -> tuple[BowBelief, list[Array], list[NDArray[np.bool_]], list[Array]]:
+    """The bow as calipers and modulus tell it; by limb from the neutral axis to the fibre that comes to its limit first, what works, and the relative
+    sd of the strain."""
     wood = bow.table_wood
     modulus = bow.known_modulus_gpa or ASSUMED_MODULUS_GPA
     density = wood.density_kg_m3 if wood else UNKNOWN_DENSITY_KG_M3
-    limbs, surface, working = [], [], []
+    limbs, surface, working, unsure = [], [], [], []
     for side in SIDES:
         limb = bow.limb(side)
         s = np.arange(max(limb.working_from_mm + 2.0, 60.0), limb.length_mm - 20.0, 5.0)
@@ -489,8 +490,10 @@ def _belief_from_file(bow: Bow) -> tuple[BowBelief, list[Array], list[NDArray[np
             np.array([st.s_mm for st in limb.stations]),
             np.array([st.thickness_mm for st in limb.stations]),
             ei_of,
+            caliper_sd_mm=limb.caliper_sd_mm,
         )
         thick = thick_enough(np.exp(prior.log_h), 3.0, above)
+        unsure.append(np.hypot(UNTRIED_STRAIN_SD, np.sqrt(np.diag(prior.cov_h))))
         area = limb_section(width, thick, bow.crown_radius_mm, above).area_mm2
         line = np.column_stack([s, np.full(len(s), 0.5 * float(thick[0]))])
         limbs.append(
@@ -520,14 +523,14 @@ def _belief_from_file(bow: Bow) -> tuple[BowBelief, list[Array], list[NDArray[np
         string_ea_n=STRING_EA_N,
         level_sd=MODULUS_VARIATION,
     )
-    return belief, surface, working
+    return belief, surface, working, unsure
 
 
 def advise_from_file(bow: Bow) -> Advice:
     """Forecast and stop from the bow's file alone, before its first pull: with a wide margin, and without a plan."""
     limit, source = strain_limit(bow)
     wood = bow.table_wood
-    belief, surface, working = _belief_from_file(bow)
+    belief, surface, working, unsure = _belief_from_file(bow)
     source_e = "bow.toml's modulus" if bow.modulus_gpa else "a table's modulus" if wood else "a guessed modulus"
     notes = [info("advice.from-file", f"nothing was measured yet: this rests on calipers and {source_e}, and is wide.")]
     if wood is None:
@@ -555,10 +558,7 @@ def advise_from_file(bow: Bow) -> Advice:
                 to_surface_mm=Pair(surface[0], surface[1]),
                 working=Pair(working[0], working[1]),
                 force_sd=UNTRIED_FORCE_SD,
-                strain_sd=Pair(
-                    np.full(len(belief.left.s_mm), UNTRIED_STRAIN_SD),
-                    np.full(len(belief.right.s_mm), UNTRIED_STRAIN_SD),
-                ),
+                strain_sd=Pair(unsure[0], unsure[1]),
             ),
         )
     except NoEquilibriumError as err:

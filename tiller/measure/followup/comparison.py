@@ -102,7 +102,7 @@ def compare(measured: Measured, bow: Bow, now_n: float, past: Past, by_place: Se
         stroke_mm=stroke,
         sets=tuple(sets),
         tiller_mm=tiller,
-        tiller_sd_mm=TILLER_SD_MM if np.isfinite(tiller) else float("nan"),
+        tiller_sd_mm=_tiller_sd(measured) if np.isfinite(tiller) else float("nan"),
         lost=lost,
         lost_sd=lost_sd,
         stacking=stacks,
@@ -184,6 +184,16 @@ def _pass_words(passes: list[PassDone], promised_n: float, now_n: float, noted: 
                 )
             )
     return out
+
+
+def _tiller_sd(measured: Measured) -> float:
+    """Of the tiller; where lens and board were not calibrated the touched places tilt it too."""
+    free = measured.sight.scene.rig.geometry_sd > 0
+    return float(np.hypot(TILLER_SD_MM, TILLER_UNCALIBRATED_MM)) if free else TILLER_SD_MM
+
+
+TILLER_UNCALIBRATED_MM = 4.0
+"""A handle's rest touched 4 mm too high on one side turns both limbs by as much over their length (common practice, no source)."""
 
 
 def _tiller(measured: Measured, bow: Bow) -> float:

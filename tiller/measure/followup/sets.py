@@ -13,7 +13,7 @@ from tiller.bow.composite import limb_section, thick_enough
 from tiller.bow.sides import SIDES, Side
 from tiller.bow.units import NMM2_PER_NM2
 from tiller.bow.wood.moisture import strain_at
-from tiller.measure.pipeline import LEVEL_SD, Measured
+from tiller.measure.pipeline import LEVEL_SD, UNCALIBRATED, Measured
 from tiller.mechanics.advice.carry import CameOff, Shown, alike, came_off, carried, level_kept
 from tiller.mechanics.advice.history import (
     LEVEL_CHANGE_SD,
@@ -79,13 +79,21 @@ def thinned_mm(limb: LimbResult, pull: StoredPull, s_mm: Array) -> Array:
 
 def since_day(past: Past) -> str:
     """The day of the pull that a set is counted from, '' without one."""
-    return next((p.day for p in past.comparable if p.has_rest), "")
+    return next((p.day for p in past.comparable if p.has_rest and calibrated(p)), "")
+
+
+def calibrated(pull: StoredPull) -> bool:
+    """Whether a pull was taken with a calibrated lens and board."""
+    return all(note.code != UNCALIBRATED.code for note in pull.notes)
 
 
 def set_of(measured: Measured, past: Past) -> list[SetTaken]:
-    """How both limbs' rest shapes moved since the first pull that this one may be compared with; empty without one."""
-    first = next((p for p in past.comparable if p.has_rest), None)
-    if first is None:
+    """How both limbs' rest shapes moved since the first pull that this one may be compared with; empty without one.
+
+    Pictures without a calibration know their own frame to some millimetres only, as much as a set is: none is taken from them, nor between them.
+    """
+    first = next((p for p in past.comparable if p.has_rest and calibrated(p)), None)
+    if first is None or measured.sight.scene.rig.geometry_sd > 0:
         return []
     out = []
     for side in SIDES:
@@ -125,9 +133,9 @@ def _kept_limit(past: Past) -> tuple[float, float] | None:
 
 def _shown_now(measured: Measured, bow: Bow, past: Past) -> SetShown | None:
     """What this pull's rest shape shows against the first comparable one; what came off the belly must be known of both."""
-    if not measured.result.weighed:
+    if not measured.result.weighed or measured.sight.scene.rig.geometry_sd > 0:
         return None
-    pulls = past.comparable
+    pulls = [p for p in past.comparable if calibrated(p)]
     start = next(
         (k for k, p in enumerate(pulls) if p.has_rest and p.weighed),
         None,

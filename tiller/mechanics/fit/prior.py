@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tiller.bow.bowfile import CALIPER_SD_MM
+
 Array = NDArray[np.float64]
 
-CALIPER_SD_MM = 0.15
-"""A caliper reading over a rasped limb repeats to about this (common practice, no source)."""
 FAULT_SD = 0.045
 FAULT_LENGTH_MM = 45.0
 TREND_SD = 0.30
@@ -76,6 +76,7 @@ def stiffness_prior(
     ei_of_h: Callable[[Array], Array],
     outline_mm: Array | None = None,
     outline_sd_mm: float = 0.0,
+    caliper_sd_mm: float = CALIPER_SD_MM,
 ) -> StiffnessPrior:
     """Prior of log EI on s_mm from caliper readings and, where it was seen, the outline.
 
@@ -88,6 +89,7 @@ def stiffness_prior(
         station_s_mm, station_h_mm: (k,) readings.
         ei_of_h: EI (N mm2) on s_mm for a thickness on s_mm, with the assumed modulus.
         outline_mm: (n,) thickness by the outline, NaN where not seen.
+        caliper_sd_mm: how sure the readings are.
         outline_sd_mm: how well it is known besides ``OUTLINE_SD_MM``, from how it differs between pictures.
     """
 
@@ -97,7 +99,7 @@ def stiffness_prior(
     trend = np.polyfit(station_s_mm, np.log(station_h_mm), min(2, len(station_s_mm) - 1))
     at = station_s_mm
     value = np.log(station_h_mm) - np.polyval(trend, at)
-    noise = np.diag((CALIPER_SD_MM / station_h_mm) ** 2)
+    noise = np.diag((caliper_sd_mm / station_h_mm) ** 2)
     if outline_mm is not None and np.count_nonzero(np.isfinite(outline_mm)) > len(s_mm) // 2:
         seen = np.isfinite(outline_mm)
         filled = np.interp(s_mm, s_mm[seen], outline_mm[seen])

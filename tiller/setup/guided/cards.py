@@ -48,11 +48,15 @@ WHAT = {
 }
 
 
-def cards_of(rig: Path, camera: str, today: date) -> tuple[Card, ...]:
+SAME_FOCAL = 1e-4
+"""A lens that was calibrated again has another focal length than before, by more than it is written down to."""
+
+
+def cards_of(rig: Path, camera: str, today: date, camera_there: bool = True) -> tuple[Card, ...]:
     """The five cards.
 
     Args:
-        rig: the rack's file, which need not be there; camera: what is used as one, in words, '' for none.
+        rig: the rack's file, which need not be there; camera: what is used as one, in words, '' for none; camera_there: it is found now.
     """
     data: dict[str, object] = {}
     fault = ""
@@ -63,7 +67,7 @@ def cards_of(rig: Path, camera: str, today: date) -> tuple[Card, ...]:
     top = Table(str(rig), "", data)
     first = Card(
         name="camera",
-        state="works" if camera else "not done",
+        state="not done" if not camera else "works" if camera_there else "wrong",
         figure=camera or "none is found",
         day="",
         again="",
@@ -136,6 +140,14 @@ def _rack(top: Table, rig: Path) -> Card:
     found = read_rig(rig)
     measured = top.table("measured") if top.has("measured") else Table(str(rig), "measured", {})
     sd = measured.number("plane_sd_mm", 0.0, 1000.0, "mm", default=float("nan"))
+    if measured.data.get("hook_found") is False:
+        fault = "the hook was not found in the rack's pictures: hang it with its fiducial and the seat's, and take them anew."
+        return _wrong("rack", fault)
+    focal = measured.number("focal_px", 0.0, 1e6, "px", default=float("nan"))
+    if focal == focal and abs(focal - found.lens.matrix[0, 0]) > SAME_FOCAL * focal:
+        return _wrong(
+            "rack", "it was measured with another lens, size or focus than the file has now: measure it again."
+        )
     figure = f"bow's plane {mm(found.bow_plane_z_mm)}" + (f" ± {mm(sd, 1)}" if sd == sd else "") + " before the board"
     return Card(
         name="rack",
@@ -173,10 +185,11 @@ def _check(top: Table, rig: Path) -> Card:
     parts = [f"lath {mm(off, 1, sign=True)}"] if off == off else []
     parts += [f"weight {100 * weight:+.1f} %"] if weight == weight else []
     bad = table.data.get("good") is False
+    half = len(parts) < 2
     return Card(
         name="check",
-        state="wrong" if bad else "good",
-        figure=", ".join(parts),
+        state="wrong" if bad else "works" if half else "good",
+        figure=", ".join(parts) + (" (the other half was not checked)" if half else ""),
         day=table.label("day"),
         again="",
         what=WHAT["check"],

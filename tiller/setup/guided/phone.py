@@ -8,7 +8,12 @@ from __future__ import annotations
 
 import io
 import math
+import re
+import shutil
 import subprocess
+import tempfile
+import time
+import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,24 +25,27 @@ from numpy.typing import NDArray
 from PIL import ExifTags, UnidentifiedImageError
 from PIL import Image as Photo
 
-from tiller.bow.bowfile import read_bow
+from tiller.bow.bowfile import Bow, parse_bow, read_bow
 from tiller.bow.rigfile import Rig
 from tiller.bow.tomlwrite import toml
 from tiller.children import STANDS_IN, child
 from tiller.errors import FileFault, RecordingFault, TillerError, VisionFault
 from tiller.files import read_regular, write_whole
+from tiller.measure.followup.advice import advise_from_file
 from tiller.measure.recording import LARGEST_PICTURE
+from tiller.quantity import mm
 from tiller.report.sheets.targets import HOOK, RACK, RACK_DICTIONARY
 from tiller.report.style import Units
+from tiller.report.text.pull import CAUTION
 from tiller.setup.bow_files import with_stave
-from tiller.setup.capture import PICTURES, still_shots
+from tiller.setup.capture import PICTURES, STILL_PICTURES, still_shots
 from tiller.setup.field import Field
 from tiller.setup.guided.keep import BAR_MM
 from tiller.setup.guided.pictures import BAR
 from tiller.setup.guided.talk import Dot, Talk
 from tiller.sources.cameras import VideoFile
 from tiller.sources.interfaces import Ended, Image
-from tiller.vision.rig.board import Key, crossing, find_markers
+from tiller.vision.rig.board import Key, board_pose, crossing, find_markers, hook_seat
 from tiller.vision.rig.boardfit import FOCAL_SD, BoardFound, find_board
 from tiller.vision.rig.touched import Near, Touched, rig_from_touches
 
@@ -57,6 +65,10 @@ DRAWN_SHARE = 0.02
 LEAST_PULLS = 3
 FIDUCIALS: Mapping[Key, float] = {(RACK_DICTIONARY, s.marker): s.side_mm for s in RACK}
 HOOK_KEY: Key = (RACK_DICTIONARY, HOOK[0].marker)
+Say = Callable[[str], None]
+STILL_S = 0.5
+MOST_SHOTS = 60
+OTHER_PICTURES = (".heic", ".heif", ".avif", ".webp", ".dng", ".raw")
 SAME_STILL = 0.004
 """Of a video, a moment that differs in less of the picture from the one before is the same."""
 
@@ -101,20 +113,37 @@ def focal_of(raw: bytes, longest_px: int, other_px: int) -> float:
     return film_mm / FILM_DIAGONAL_MM * math.hypot(longest_px, other_px)
 
 
-def read_shots(source: Path) -> Shots:
-    """The pictures of a folder by name, or of a video whenever nothing moves in it.
+def read_shots(source: Path, say: Say = lambda _: None) -> Shots:
+    """The pictures of a folder by name, or of a video whenever nothing moves in it for half a second.
+
+    Args:
+        say: is called for each picture, with what is done.
 
     Raises:
         RecordingFault: they cannot be read, are too few, or differ in size. SourceFault: the video cannot be read.
     """
-    return _of_folder(source) if source.is_dir() else _of_video(source)
+    return _of_folder(source, say) if source.is_dir() else _of_video(source, say)
 
 
-def _of_folder(folder: Path) -> Shots:
+def _in_order(name: str) -> list[tuple[int, str]]:
+    """Names in the order in which people count: 2 before 10."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", name.lower()) if part]
+
+
+def _of_folder(folder: Path, say: Say) -> Shots:
     names: list[str] = []
     images: list[Image] = []
     focal = math.nan
-    for path in sorted(p for p in folder.iterdir() if p.suffix.lower() in PICTURES):
+    paths = sorted((p for p in folder.iterdir() if p.suffix.lower() in PICTURES), key=lambda p: _in_order(p.name))
+    strange = sorted({p.suffix.lower() for p in folder.iterdir() if p.suffix.lower() in OTHER_PICTURES})
+    if strange:
+        msg = f"{folder} has pictures of a kind that is not read here ({', '.join(strange)}): let the phone save JPEG, or convert them."
+        raise RecordingFault(msg)
+    if len(paths) > MOST_SHOTS:
+        msg = f"{folder} has {len(paths)} pictures, more than {MOST_SHOTS}: copy those of one pull into a folder of their own."
+        raise RecordingFault(msg)
+    for path in paths:
+        say(f"pictures are read: {path.name} ...")
         raw = read_regular(path, LARGEST_PICTURE)
         try:
             image = cv2.imdecode(np.frombuffer(raw, dtype=np.uint8), cv2.IMREAD_COLOR) if raw else None
@@ -137,20 +166,26 @@ def _of_folder(folder: Path) -> Shots:
     return _enough(Shots(tuple(names), tuple(images), focal), folder)
 
 
-def _of_video(path: Path) -> Shots:
+def _of_video(path: Path, say: Say) -> Shots:
     if not path.is_file():
         msg = f"There is no folder and no video {path}: give a folder with pictures, or a video file."
         raise RecordingFault(msg)
     camera = VideoFile(path, paced=False)
     camera.open()
     first = camera.read()
+    rate = camera.rate_hz
     camera.close()
     if isinstance(first, Ended):
         msg = f"{path.name} has no pictures that can be read: give another file."
         raise RecordingFault(msg)
     size = (first.image.shape[1], first.image.shape[0])
     images: list[Image] = []
-    for image in still_shots(VideoFile(path, paced=False), size, math.inf):
+    still = max(STILL_PICTURES, round(STILL_S * rate))
+    for image in still_shots(VideoFile(path, paced=False), size, math.inf, still):
+        say(f"the video is looked through: {len(images)} moment(s) so far ...")
+        if len(images) >= MOST_SHOTS:
+            msg = f"{path.name} holds still more than {MOST_SHOTS} times: cut it to one pull."
+            raise RecordingFault(msg)
         small = smaller(image)
         if images and _same(images[-1], small):
             continue
@@ -223,11 +258,13 @@ def _down_px(marks: Mapping[Key, Array], base: Mapping[Key, Array], fiducials: M
 
 @dataclass(frozen=True)
 class Made:
-    """The recording's folder; the board as it was found; by how much the fiducials seem larger than printed (0 where all agrees)."""
+    """The recording's folder; the board as it was found; by how much the fiducials seem larger than printed (0 where all agrees); by how much the bow
+    seems drawn in the picture that counts as at rest, mm (NaN where that is not known)."""
 
     folder: Path
     board: BoardFound
     larger: float
+    drawn_mm: float
 
     @property
     def words(self) -> str:
@@ -240,6 +277,11 @@ class Made:
         )
         if abs(self.larger) > SAID_LARGER:
             out += f" By the bow's own length the fiducials are {100 * self.larger:+.1f} % off their printed size: measure the check bars and the limbs again."
+        if self.drawn_mm > DRAWN_ALREADY_MM:
+            out += (
+                f" In the picture that counts as at rest the hook hangs {mm(self.drawn_mm)} below where the string would be taut: if it is on the string, the"
+                " bow is drawn there already, and every bend and the stop are wrong; the second picture must be the bow at rest."
+            )
         return out
 
 
@@ -265,24 +307,66 @@ def make_recording(
     """
     bow = read_bow(bow_file)
     text, _ = with_stave(bow_file, bow)
+    if folder.exists():
+        msg = f"{folder} is there already: give a folder that is not, so that nothing in it is written over."
+        raise FileFault(msg)
     focal_sd = FOCAL_SD if math.isnan(shots.focal_px) else FILE_SD
     board = find_board(by.marks, fiducials, shots.size, shots.focal_px, focal_sd)
     lengths = (bow.left.length_mm, bow.right.length_mm)
     found = rig_from_touches(board, by.marks[by.rest], touched, lengths, near)
+    building = folder.with_name(f".{folder.name}.part")
     try:
-        (folder / "frames").mkdir(parents=True)
-        write_whole(folder / "rig.toml", toml(rig_table(found.rig)).encode())
-        write_whole(folder / "bow.toml", text.encode())
+        shutil.rmtree(building, ignore_errors=True)
+        (building / "frames").mkdir(parents=True)
+        write_whole(building / "rig.toml", toml(rig_table(found.rig)).encode())
+        write_whole(building / "bow.toml", text.encode())
         rows = ["file,t_s,role"]
         for k, (image, role) in enumerate(zip(shots.images, by.roles, strict=True)):
             name = f"frames/{k:03d}_{role}.jpg"
-            write_whole(folder / name, cv2.imencode(".jpg", image, (cv2.IMWRITE_JPEG_QUALITY, 95))[1].tobytes())
+            write_whole(building / name, cv2.imencode(".jpg", image, (cv2.IMWRITE_JPEG_QUALITY, 95))[1].tobytes())
             rows.append(f"{name},{float(k):.1f},{role}")
-        write_whole(folder / "frames.csv", ("\n".join(rows) + "\n").encode())
+        write_whole(building / "frames.csv", ("\n".join(rows) + "\n").encode())
+        building.rename(folder)
     except OSError as err:
+        shutil.rmtree(building, ignore_errors=True)
         msg = f"{folder} could not be written ({err.strerror}): free some space, or choose another place."
         raise FileFault(msg) from err
-    return Made(folder, board, found.larger)
+    return Made(
+        folder, board, found.larger, _drawn_at_rest(found.rig, by, bow, np.array([touched.left, touched.right]))
+    )
+
+
+def _drawn_at_rest(rig: Rig, by: Sorted, bow: Bow, nocks_px: Array) -> float:
+    """By how much the bow seems to be drawn already in the picture that counts as at rest, mm: the hook below where its string would just be taut, by
+    limbs that are straight; 0 where it hangs above that, NaN where it is not seen."""
+    marks = by.marks[by.rest]
+    if (rig.hook.dictionary, rig.hook.id) not in marks:
+        return math.nan
+    try:
+        view = board_pose({k: v for k, v in marks.items() if k != (rig.hook.dictionary, rig.hook.id)}, rig).view
+    except VisionFault:
+        return math.nan
+    seat = hook_seat(marks, rig.hook, view)
+    if seat is None:
+        return math.nan
+    # the string goes straight from nock to hook to nock where the hook is on it; one that hangs free is further away, or nearer
+    hook = np.array(seat.seat_mm)
+    way = sum(float(np.linalg.norm(nock - hook)) for nock in view.on_plane(nocks_px, rig.bow_plane_z_mm))
+    if abs(way / bow.string.length_mm - 1.0) > ON_STRING:
+        return math.nan
+    if bow.string.kind == "braced":
+        taut = bow.target.brace_height_mm
+    else:
+        half = 0.5 * bow.string.length_mm
+        taut = math.sqrt(max(0.0, half**2 - (0.5 * (bow.left.length_mm + bow.right.length_mm) * CHORD) ** 2))
+    return max(0.0, -seat.seat_mm[1] - taut)
+
+
+CHORD, ON_STRING, DRAWN_ALREADY_MM = 0.99, 0.025, 60.0
+"""The straight way from nock to nock over that along the back, of a bow that is hardly bent; how far the way
+over the hook may be from the string's length, as a share of it, where the hook is on it; and a string that is
+5 mm longer or shorter than its file says moves the place where it is taut by some 30 mm, so that only more than this is reported (common practice, no
+source)."""
 
 
 DEPTH = Field(
@@ -359,7 +443,7 @@ SOURCE = Field(
     kind="text",
 )
 TOUCHES = (
-    ("pivot", "Touch where the handle rests, on the belly, in its middle"),
+    ("pivot", "This must be the bow at rest, not drawn. Touch where its handle rests, on the belly, in its middle"),
     ("left", "Touch the left limb's nock"),
     ("right", "Touch the right limb's nock"),
 )
@@ -369,31 +453,38 @@ def phone_job(bow_file: Path, home: Path, book: Path, units: Units) -> Callable[
     """Measures a phone's pictures of a bow: where they are, three touches, three lengths that have usual answers; the pull is in the book then."""
 
     def job(talk: Talk) -> None:
-        shots = talk.ask_as(
-            SOURCE,
-            lambda text: read_shots(Path(text.strip()).expanduser()),
-            "In this order by name or time: the tree without the bow, the bow at rest on it, then drawn further and further; the printed fiducials flat near the"
-            " bow, the hook's on the hook, the phone where it was.",
-        )
+        talk.show(found=before_drawing(bow_file))
+
+        def read(text: str) -> Shots:
+            if not text.strip():
+                msg = "the folder with the pictures, or a video file, is expected."
+                raise TillerError(msg)
+            return read_shots(Path(text.strip()).expanduser(), talk.say)
+
+        shots = talk.ask_as(SOURCE, read, ORDER)
         by = sort_shots(shots)
+        talk.show(found=(f"At rest: '{shots.names[by.rest]}'; the empty tree: '{shots.names[0]}'.",))
         touched = _touched(talk, shots.images[by.rest])
         sides, hook_side = printed(talk.number(BAR, "Measure the check bars of the fiducials' sheets."))
         near = near_of(talk.number(DEPTH), talk.number(HOOK_UP), hook_side)
         talk.say("lens and board are found ...")
         folder = home / "recordings" / f"phone-{datetime.now():%Y%m%d-%H%M%S}"
         made = make_recording(shots, by, touched, near, bow_file, folder, sides)
-        talk.show(found=(made.words,), sentence="the pull is measured ...")
-        words = ["measure", str(folder), "--book", str(book), "--units", "metric" if units.metric else "inch"]
-        done = subprocess.run(child("tiller", *words), cwd=STANDS_IN, capture_output=True, text=True, check=False)  # noqa: S603  (words of our own, no shell)
-        if done.returncode:
-            lines = done.stderr.strip().splitlines()
-            raise VisionFault(lines[-1].removeprefix("tiller: ") if lines else "it could not be measured.")
-        lines = done.stdout.splitlines()
+        try:
+            if made.drawn_mm > DRAWN_ALREADY_MM:
+                talk.enter("Enter where the bow is not drawn there; Escape leaves it", made.words)
+            talk.show(found=(made.words,), sentence="the pull is measured ...")
+            words = ["measure", str(folder), "--book", str(book), "--units", "metric" if units.metric else "inch"]
+            lines = _measured(talk, words)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)  # nothing of it is in the book
+            raise
         drawn = [Path(line.removeprefix("Picture: ")) for line in lines if line.startswith("Picture: ")]
         overlay = next((cv2.imread(str(path)) for path in drawn if path.name == "overlay.jpg"), None)
         said = tuple(line for line in lines if line.startswith(SAID))
         talk.show(
-            found=(made.words, *said),
+            fault=" ".join(line for line in lines if line.startswith(GRAVE)),
+            found=(*said, made.words),
             sentence="It is in the book. Without a scale neither weight nor depth is known: go by the marks.",
             **({"picture": np.asarray(overlay, dtype=np.uint8)} if overlay is not None else {}),
             dots=(),
@@ -402,6 +493,54 @@ def phone_job(bow_file: Path, home: Path, book: Path, units: Units) -> Callable[
     return job
 
 
+ORDER = (
+    "In this order by name or time: the tree without the bow, the bow at rest on it, then drawn further and further, never beyond the stop; the printed fiducials"
+    " flat near the bow, their plane parallel to it, the hook's on the hook, the phone in one place all the while."
+)
+
+
+def before_drawing(bow_file: Path) -> tuple[str, ...]:
+    """What is to be known before such a bow is drawn: the cautions, and the stop by its file.
+
+    Raises:
+        FileFault, KeyFault: the file is wrong.
+    """
+    bow = parse_bow(tomllib.loads(with_stave(bow_file, read_bow(bow_file))[0]), str(bow_file))
+    stop = advise_from_file(bow).stop
+    most = (
+        f"STOP: by its file alone, not beyond {mm(stop.draw_mm)}: {stop.reason}."
+        if stop is not None
+        else "STOP: none is known, do not draw it."
+    )
+    return (*(line for line in CAUTION.splitlines() if line), most)
+
+
+def _measured(talk: Talk, words: list[str]) -> list[str]:
+    """What ``tiller measure`` says, in a process of its own that ends where the job is left.
+
+    Raises:
+        VisionFault: it could not be measured. Left: the job was left.
+    """
+    with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as errors:
+        child_process = subprocess.Popen(child("tiller", *words), cwd=STANDS_IN, stdout=out, stderr=errors)  # noqa: S603  (words of our own, no shell)
+        try:
+            while child_process.poll() is None:
+                talk.show()
+                time.sleep(0.05)
+        finally:
+            if child_process.poll() is None:
+                child_process.kill()
+            child_process.wait()
+        errors.seek(0)
+        out.seek(0)
+        if child_process.returncode:
+            lines = errors.read().strip().splitlines()
+            raise VisionFault(lines[-1].removeprefix("tiller: ") if lines else "it could not be measured.")
+        return out.read().splitlines()
+
+
+GRAVE = ("Note: the last pull went",)
+"""How the lines begin that come first, in the warning's colour."""
 SAID = ("Largest draw", "STIFF", "WEAK", "As a whole", "No stretch", "THIS PULL", "STOP")
 """How the lines of a measured pull begin that are shown where there is little room."""
 

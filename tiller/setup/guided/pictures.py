@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -99,12 +100,13 @@ def opened(where: str) -> tuple[Camera, tuple[int, int]]:
     raise fault or SourceFault(f"'{where}' gives no picture: choose another camera.")
 
 
-def watch_camera(where: str) -> Callable[[Talk], None]:
-    """Shows what a camera sees, with hints, until it is left or ends."""
+def watch_camera(where: str, works: Callable[[str], None] = lambda _: None) -> Callable[[Talk], None]:
+    """Shows what a camera sees, with hints, until it is left or ends; ``works`` gets it once it has given a picture."""
 
     def job(talk: Talk) -> None:
         talk.say(f"the camera '{where}' is opened ...")
         camera, size = opened(where)
+        works(where)
         talk.show(found=(f"{size[0]}x{size[1]} pixels.",))
         watched = Watched(camera, talk)
         watched.open()
@@ -171,10 +173,10 @@ def rack_job(where: str, rig: Path, folder: Path, today: str) -> Callable[[Talk]
         try:
             lens = read_lens(rig)
         except FileFault as err:
-            msg = f"the lens comes first: {err.marked}"
+            msg = "the lens comes first: do its card, then this one."
             raise VisionFault(msg) from err
         bar = _bar(talk, "the fiducials' sheets")
-        apart, up, thick = (talk.number(field) for field in LATH)
+        lath = _lath(talk, None)
         talk.show(
             wanted=RACK_PICTURES,
             sentence="Lay the lath into the cradle, nothing else. Carry the camera to the left, the right, above, below and where it will stand; hold it"
@@ -188,18 +190,38 @@ def rack_job(where: str, rig: Path, folder: Path, today: str) -> Callable[[Talk]
         capture_rack(camera, KEYS, folder, lens, RACK_PICTURES, count, FOR_S)
         images = pictures_in(folder)
         pictures = see_all(images, KEYS, lambda _: None)
-        tapes = [_taped(talk, pair, images, pictures) for pair in tape_pairs(pictures)]
-        talk.show(tape=None, dots=(), sentence="the rack is worked out ...")
-        known = known_rack(pictures, bar, LathMeasures(apart_mm=apart, up_mm=up, thick_mm=thick), tapes)
-        found = find_rack(pictures, lens, known)
-        talk.show(found=tuple(board_words(found, Units(talk.metric)).splitlines()))
-        if rack_fault(found):
-            raise VisionFault(rack_fault(found))
+        pairs = tape_pairs(pictures)
+        taped = [math.nan] * len(pairs)
+        while True:
+            tapes = [_taped(talk, p, images, pictures, old) for p, old in zip(pairs, taped, strict=True)]
+            taped = [length for _, _, length in tapes]
+            talk.show(tape=None, dots=(), sentence="the rack is worked out ...")
+            words: tuple[str, ...] = ()
+            try:
+                found = find_rack(pictures, lens, known_rack(pictures, bar, lath, tapes))
+            except VisionFault as err:
+                fault = err.marked
+            else:
+                fault, words = rack_fault(found), tuple(board_words(found, Units(talk.metric)).splitlines())
+            talk.show(found=words)
+            if not fault:
+                break
+            # a slip of the tape must not cost the pictures
+            talk.enter("Enter measures lath and tapes again, the pictures stay; Escape leaves it", fault)
+            lath = _lath(talk, lath)
         talk.enter("Enter keeps it", "")
-        put_rack(rig, found, today)
+        put_rack(rig, found, today, float(lens.matrix[0, 0]))
         talk.say("kept: now put the camera in its place for good, and check with the lath.")
 
     return job
+
+
+def _lath(talk: Talk, before: LathMeasures | None) -> LathMeasures:
+    """Asks for the lath's measures; those of before are the usual ones."""
+    old = (before.apart_mm, before.up_mm, before.thick_mm) if before is not None else (math.nan,) * 3
+    asked = (replace(f, usual=f"{v:g}") if v == v else f for f, v in zip(LATH, old, strict=True))
+    apart, up, thick = (talk.number(field) for field in asked)
+    return LathMeasures(apart_mm=apart, up_mm=up, thick_mm=thick)
 
 
 def _dots(image: Image) -> dict[str, Any]:
@@ -244,8 +266,9 @@ def _taped(
     pair: tuple[Key, Key],
     images: Sequence[tuple[str, Image]],
     pictures: Sequence[Mapping[Key, Array]],
+    before_mm: float,
 ) -> tuple[Key, Key, float]:
-    """Asks for one taped distance, shown on a picture that has both."""
+    """Asks for one taped distance, shown on a picture that has both; NaN where it was not taped before."""
     at = max(range(len(pictures)), key=lambda k: (all(key in pictures[k] for key in pair), len(pictures[k])))
     a, b = (_dot(pictures[at][key], key) for key in pair)
     talk.show(picture=images[at][1], dots=(), tape=(a, b))
@@ -255,6 +278,7 @@ def _taped(
         kind="mm",
         low=50.0,
         high=20_000.0,
+        usual=f"{before_mm:g}" if before_mm == before_mm else "",
     )
     return pair[0], pair[1], talk.number(field, "A steel tape, straight and taut, to half a millimetre or 1/64 in.")
 

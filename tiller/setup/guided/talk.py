@@ -114,6 +114,8 @@ class Talk:
         Raises:
             Left: the job was left.
         """
+        while not self._answers.empty():  # what was pressed before the question is no answer to it
+            self._answers.get_nowait()
         self.show(question=field, fault="", sentence=sentence)
         while True:
             text = self._answers.get()

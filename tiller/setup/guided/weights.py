@@ -48,10 +48,10 @@ SERIES = Field(
 MASSES = {
     metric: Field(
         key="masses",
-        question=f"Which masses will be hung, in {unit}: five at least, the least a third of the largest or less, such as 2, 5, 10, 15, 20",
+        question=f"Which masses will be hung, in {unit}: five at least, the least a third of the largest or less, such as {such}, up to the bow's weight",
         kind="text",
     )
-    for metric, unit in ((True, "kg"), (False, "lb"))
+    for metric, unit, such in ((True, "kg", "2, 5, 10, 15, 20"), (False, "lb", "5, 10, 20, 40, 50"))
 }
 MASS = Field(key="mass", question="Which mass will be hung", kind="kg", low=0.1, high=LARGEST_KG)
 
@@ -88,7 +88,9 @@ def greeted(ports: Sequence[str], say: Callable[[str], None]) -> ScaleFound:
             scale.close()
         if hello is not None:
             return ScaleFound(where, hello)
-        said.append(f"{where} does not greet as a scale with the firmware of hardware/firmware.")
+        said.append(
+            f"{where} does not greet as a scale: is its firmware on the board (hardware/firmware says how), and is it this port (V takes the next one)?"
+        )
     msg = " ".join(said) or "no serial port is found: is the scale's board plugged in, with a cable that carries data?"
     raise SourceFault(msg)
 
@@ -111,16 +113,17 @@ def _greeting(scale: SerialScale, say: Callable[[str], None]) -> Hello | None:
 
 
 def masses_kg(text: str, metric: bool) -> tuple[float, ...]:
-    """Masses as typed, with commas or spaces between (semicolons where the numbers have commas), kg or lb after the last.
+    """Masses as typed, with commas, spaces or semicolons (where the numbers have commas) between; kg or lb may stand after each, or after the last.
 
     Raises:
         TillerError: they are none, or too few.
     """
-    own = re.search(r"(kg|lbs?)\s*$", text, re.I)
-    if own:
-        text, metric = text[: own.start()], own.group(1).lower() == "kg"
+    named = {name.lower() == "kg" for name in re.findall(r"kg|lbs?", text, re.I)}
+    plain = re.sub(r"kg|lbs?", "", text, flags=re.I)
+    parts = plain.split(";" if ";" in plain else "," if "," in plain else None)
+    metric = named.pop() if len(named) == 1 else metric
     try:
-        values = [number_of(p) for p in (text.split(";") if ";" in text else re.split(r"[,\s]+", text)) if p.strip()]
+        values = [number_of(p) for p in parts if p.strip()] if not named else []
     except (ValueError, ZeroDivisionError):
         values = []
     kg = sorted({v if metric else kg_from_lb(v) for v in values})
@@ -131,6 +134,12 @@ def masses_kg(text: str, metric: bool) -> tuple[float, ...]:
         msg = f"the least of '{text.strip()}' is more than a third of the largest: hang smaller ones too."
         raise TillerError(msg)
     return tuple(kg)
+
+
+CHECK_FAILED = (
+    "It does not measure as it did. Was it the same lath and mass? Measure them again. Was the camera, the board or the cell knocked? Then do the rack's or the"
+    " scale's card again before the next pull."
+)
 
 
 def _gravity(talk: Talk) -> tuple[float, float]:
@@ -193,7 +202,7 @@ def scale_job(
             for number, rising, force in steps:
                 what = named.get(force, "nothing")
                 way = f"{'up' if rising else 'down'}, {number} of {FULL_SERIES if full else 1}"
-                safe = "Stand clear of what hangs; pad the floor."
+                safe = "Never more than cell, hook and beam are rated for. Stand clear of what hangs; pad the floor."
                 reading = _steady(talk, scale, f"Hang {what}, let it hang still, then Enter ({way})", safe)
                 loads.append(Load(number, rising, force, reading.counts, reading.sd))
                 keep_load(readings, loads[-1])
@@ -254,6 +263,7 @@ def check_job(camera: str, scale: str, rig: Path, today: str, usual_mm: float) -
             lath, off = check_lath(talk, camera, rig, usual_mm)
             said = talk.moment.found
             good = abs(off) <= LATH_OFF_MM
+            put_check(rig, Checked(day=today, good=good, lath_mm=lath, lath_off_mm=off))
         if scale:
             mass, found = _weighed(talk, scale, rig)
             weight_off, good = found.off, good and found.good
@@ -263,6 +273,9 @@ def check_job(camera: str, scale: str, rig: Path, today: str, usual_mm: float) -
             rig,
             Checked(day=today, good=good, lath_mm=lath, lath_off_mm=off, mass_kg=mass, weight_off=weight_off),
         )
-        talk.say("noted in the rack's file.")
+        if good:
+            talk.say("It measures as it did; noted in the rack's file.")
+        else:
+            talk.show(fault=CHECK_FAILED, sentence="Noted in the rack's file; the next pull says so.")
 
     return job

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from tiller.bow.rigfile import Fiducial, HookFiducial, Rig
 from tiller.errors import VisionFault
@@ -72,18 +73,23 @@ def rig_from_touches(
     if not touched.left[0] < touched.pivot[0] < touched.right[0]:
         msg = "The handle's rest must lie between the left nock and the right one, as the camera sees them: touch them again, or turn the pictures upright."
         raise VisionFault(msg)
+    for place in (touched.pivot, touched.left, touched.right):
+        if not (np.all(np.isfinite(place)) and np.all(place >= 0) and np.all(place < board.lens.image_size)):
+            msg = "A touched place lies outside the picture: touch it where the bow is."
+            raise VisionFault(msg)
     view = _view_of(board, marks)
     pixels = np.array([touched.pivot, touched.left, touched.right])
     scale = 1.0
-    for _ in range(20):
+    turn = np.eye(3)
+    for _ in range(12):
         # all is larger or smaller together: the board is scaled, the plane's depth is not
-        points = view.on_plane(pixels, near.depth_mm / scale)
+        depth = near.depth_mm / scale
+        here = view.on_plane(pixels[:1], depth)[0]
+        turn = _turned(view, pixels, lengths_mm, np.array([*here, depth]))
+        points = _on_turned(view, pixels, np.array([*here, depth]), turn)
         spans = np.linalg.norm(points[1:] - points[0], axis=1)
-        fresh = sum(lengths_mm) / float(np.sum(spans))
-        if not np.isfinite(fresh):
-            break
-        scale, before = fresh, scale
-        if abs(scale - before) < 1e-9:
+        scale, before = sum(lengths_mm) / float(np.sum(spans)), scale
+        if not np.isfinite(scale) or abs(scale - before) < 1e-9:
             break
     if not np.isfinite(scale) or abs(scale - 1.0) > WRONG_SCALE:
         msg = (
@@ -95,22 +101,24 @@ def rig_from_touches(
     if not 1.0 / WIDEST_RATIO < ratio < WIDEST_RATIO:
         msg = (
             f"By the touched places the limbs are {mm(scale * spans[0])} and {mm(scale * spans[1])} long, the bow's file says {mm(lengths_mm[0])} and"
-            f" {mm(lengths_mm[1])}: touch where the handle rests and both nocks again; or is it another bow?"
+            f" {mm(lengths_mm[1])}: touch where the handle rests and both nocks again; is the fiducials' plane parallel to the bow, and is it this bow?"
         )
         raise VisionFault(msg)
     along = points[2] - points[1]
-    # the middle of a handle is touched less surely than a nock: along the bow it counts half, the limbs' own lengths the other half
     way = along / np.linalg.norm(along)
     by_lengths = points[1] + along * lengths_mm[0] / sum(lengths_mm)
-    pivot = points[0] + 0.5 * float((by_lengths - points[0]) @ way) * way
-    turn = float(np.arctan2(along[1], along[0]))
-    c, s = np.cos(turn), np.sin(turn)
-    into = scale * np.array([[c, s], [-s, c]])
+    pivot = points[0] + float((by_lengths - points[0]) @ way) * way
+    lean = float(np.arctan2(along[1], along[0]))
+    c, s = np.cos(lean), np.sin(lean)
+    into = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+    base = np.array([*here, depth])
     fiducials = []
     for p in board.placed:
-        x, y = (float(v) for v in into @ (np.array([p.x_mm, p.y_mm]) - pivot))
-        degrees = float(np.rad2deg(p.turn_rad - turn))
-        fiducials.append(Fiducial(p.key[0], p.key[1], scale * p.side_mm, (x, y, 0.0), degrees))
+        # the bow's own plane: where it is turned against the board, a fiducial lies before or behind the others
+        place = turn @ (np.array([p.x_mm, p.y_mm, 0.0]) - base)
+        x, y, z = (float(v) for v in scale * (into @ (place - np.array([*(pivot - points[0]), 0.0]))))
+        degrees = float(np.rad2deg(p.turn_rad - lean) + 180.0) % 360.0 - 180.0
+        fiducials.append(Fiducial(p.key[0], p.key[1], scale * p.side_mm, (x, y, z + near.depth_mm), degrees))
     hook = HookFiducial(near.hook[0], near.hook[1], scale * near.hook_side_mm, near.hook_offset_mm, near.depth_mm)
     rig = Rig(
         bow_plane_z_mm=near.depth_mm,
@@ -121,6 +129,42 @@ def rig_from_touches(
         cradle_half_mm=near.support_half_mm,
     )
     return RigFound(rig, scale - 1.0)
+
+
+def _on_turned(view: View, pixels: Array, base: Array, turn: Array) -> Array:
+    """Where the pixels' rays meet a plane through ``base`` (rack, 3) that is turned; (n, 2) in that plane, from ``base``."""
+    rotation = view.rotation @ turn.T
+    return View(view.lens, rotation, view.rotation @ base + view.translation).on_plane(pixels, 0.0)
+
+
+def _turned(view: View, pixels: Array, lengths_mm: tuple[float, float], base: Array) -> Array:
+    """How the bow's plane is turned about the upright through the handle, (3, 3): the limb that comes nearer looks longer than its file says.
+
+    A slip of the touch at the handle does the same. Of what is seen ``TURN_SHARE`` is taken as a turn, the rest as a slip.
+    """
+    wanted = float(np.log(lengths_mm[0] / lengths_mm[1]))
+    flat = _on_turned(view, pixels, base, np.eye(3))
+    along = flat[2] - flat[1]
+    # the board's own coordinates lie as its first fiducial was glued: the upright is what is square to the bow in its plane
+    upright = np.array([-along[1], along[0], 0.0]) / np.linalg.norm(along)
+
+    def about(angle: float) -> Array:
+        return np.asarray(cv2.Rodrigues(angle * upright)[0], dtype=float)
+
+    def off(angle: float) -> float:
+        points = _on_turned(view, pixels, base, about(angle))
+        spans = np.linalg.norm(points[1:] - points[0], axis=1)
+        return float(np.log(spans[0] / spans[1])) - wanted
+
+    low, high = off(-MOST_TURN_RAD), off(MOST_TURN_RAD)
+    if not (np.isfinite(low) and np.isfinite(high)) or low * high >= 0:
+        return np.eye(3)
+    return about(TURN_SHARE * float(brentq(off, -MOST_TURN_RAD, MOST_TURN_RAD, xtol=1e-6)))
+
+
+MOST_TURN_RAD, TURN_SHARE = 0.26, 0.8
+"""Planes that are meant to be parallel differ by some 3 degrees (sd), a touch at the handle by 4 px: over a limb seen some 900 px long that is four parts of
+the variance to one (common practice, no source)."""
 
 
 def _view_of(board: BoardFound, marks: Mapping[Key, Array]) -> View:

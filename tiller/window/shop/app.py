@@ -19,7 +19,6 @@ import cv2
 import dearpygui.dearpygui as gui
 import numpy as np
 
-from tiller.bow.rigfile import read_cell
 from tiller.children import STANDS_IN, child
 from tiller.errors import FileFault, TillerError
 from tiller.files import write_whole
@@ -31,18 +30,17 @@ from tiller.setup.bow_files import text_of
 from tiller.setup.capture import PICTURES
 from tiller.setup.guided.phone import phone_job
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
-from tiller.setup.settings import Settings, write_settings
+from tiller.setup.settings import Settings
 from tiller.shop.overview import Item, Page, page_of, shop_items
 from tiller.shop.sheets import open_in_viewer, write_sheet
-from tiller.sources.found import cameras_found, scales_found
 from tiller.window.canvas import Canvas, Press, ask_for_file, names_of_keys
 from tiller.window.look import DARK, LIGHT, Look
 from tiller.window.pull_sheet import Box
 from tiller.window.shop.form_sheet import draw_form, field_box
-from tiller.window.shop.setup_page import Only, SetupPage, Sources
+from tiller.window.shop.setup_page import Only, SetupPage
 from tiller.window.shop.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
 from tiller.window.shop.sheet import Shown, draw_shop
-from tiller.window.shop.state import NONE, following, named, of_files, stamp_of
+from tiller.window.shop.state import Uses, of_files, stamp_of
 
 PHOTO = (960, 540)
 FRAME_S = 1 / 30
@@ -54,7 +52,7 @@ class ShopApp:
     def __init__(
         self, home: Path, book: Path, settings: Settings, size: tuple[int, int] = (1600, 900), message: str = ""
     ) -> None:
-        self.home, self.book, self.settings = home, book, settings
+        self.home, self.book = home, book
         self.items: tuple[Item, ...] = ()
         self.at = 0
         self.message = message
@@ -67,12 +65,14 @@ class ShopApp:
         self._asking: Asking | None = None
         self._setup: SetupPage | None = None
         self._asked: object = None
+        self._seen: object = None
+        self._enter_free = True
         self._uploaded: object = None
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
         self._closing = False
         self._work: threading.Thread | None = None
-        self._cameras, self._scales = cameras_found(), scales_found()
+        self.uses = Uses(settings, home)
         self.pixels = np.zeros((PHOTO[1], PHOTO[0], 4), dtype=np.float32)
         self._build(size)
         self._refresh()
@@ -80,7 +80,7 @@ class ShopApp:
     @property
     def units(self) -> Units:
         """The chosen units."""
-        return Units(self.settings.units == "metric")
+        return Units(self.uses.settings.units == "metric")
 
     def _build(self, size: tuple[int, int]) -> None:
         gui.create_context()
@@ -101,6 +101,8 @@ class ShopApp:
         layer = gui.add_viewport_drawlist(front=False)
         with gui.handler_registry():
             gui.add_key_press_handler(callback=self._on_key)
+            for key in (gui.mvKey_Return, gui.mvKey_NumPadEnter, gui.mvKey_Spacebar):
+                gui.add_key_release_handler(key, callback=self._on_release)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
         self._names = names_of_keys(gui, "NFEPTCVULQRAD", KEYS)
@@ -128,7 +130,7 @@ class ShopApp:
         gui.show_viewport()
 
     def _recolour(self) -> None:
-        look = DARK if self.settings.look == "dark" else LIGHT
+        look = DARK if self.uses.settings.look == "dark" else LIGHT
         gui.set_viewport_clear_color(list(look.paper))
         for item, name in self._tints.items():
             gui.set_value(item, list(getattr(look, name)))
@@ -137,8 +139,13 @@ class ShopApp:
         name = self._names.get(int(key), "")
         # what is typed into the form's field is no key of ours, but for those that no answer has
         typing = self._asking is not None or (self._setup is not None and self._setup.typing)
+        if name == "Enter" and not self._enter_free:  # held down since the question before
+            return
         if name and (not typing or name in ("Up", "Escape")):
             self._keys.put(name)
+
+    def _on_release(self, *_: object) -> None:
+        self._enter_free = True
 
     def _on_enter(self, _: object, text: Any) -> None:
         self._keys.put(f"={text}")
@@ -219,8 +226,9 @@ class ShopApp:
         elif key in ("U", "L", "C", "V"):
             self._set(key)
         elif key == "R":
-            self._cameras, self._scales, self.message = cameras_found(), scales_found(), ""
-            self._setup = SetupPage(self.home, self.units, self._sources, self._use_camera, self._use_scale)
+            self.uses.look()
+            self.message = ""
+            self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale)
         elif key == "D":
             self._pictures()
         elif key == "Q":
@@ -238,7 +246,7 @@ class ShopApp:
             page.units = self.units
             page.refresh()
         elif not page.press(key):
-            self._setup = None
+            self._setup = self._asked = None
             gui.configure_item(self._frame, show=False)
             self._refresh()
 
@@ -250,27 +258,21 @@ class ShopApp:
                 "choose a bow whose file lies in the shop (N asks for a new one): its pictures are measured then."
             )
             return
+        self.message = ""
         only = Only(f"Measure pictures: {item.name}", phone_job(item.file, self.home, self.book, self.units))
-        self._setup = SetupPage(self.home, self.units, self._sources, self._use_camera, self._use_scale, only)
+        self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale, only)
 
     def _browsed(self, path: Path) -> None:
         """Answers with a chosen file; a picture stands for its folder."""
         self._keys.put(f"={path.parent if path.suffix.lower() in PICTURES else path}")
 
-    def _sources(self) -> Sources:
-        camera = self._camera()
-        words = named(camera, self._cameras) if camera else ""
-        return Sources(camera, words, self._scale(), tuple(f.where for f in self._scales))
-
     def _use_camera(self, where: str) -> None:
-        """Keeps another camera; for a job's thread too (one assignment)."""
-        self.settings = replace(self.settings, camera=where)
-        write_settings(self.settings)
+        """Keeps another camera; a job's thread asks for it, the window's does it."""
+        self._keys.put(f"camera:{where}")
 
     def _use_scale(self, where: str) -> None:
         """Keeps another scale, likewise."""
-        self.settings = replace(self.settings, scale=where)
-        write_settings(self.settings)
+        self._keys.put(f"scale:{where}")
 
     def _draw_setup(self, sheet: Canvas, page: SetupPage, look: Look) -> None:
         moment = page.moment
@@ -282,8 +284,8 @@ class ShopApp:
             title=page.title,
             cards=page.cards,
             chosen=page.at,
-            camera=named(self._camera(), self._cameras),
-            scale=named(self._scale(), self._scales),
+            camera=self.uses.camera_words,
+            scale=self.uses.scale_words,
             message=page.message or self.message,
             moment=moment,
             aspect=picture.shape[1] / picture.shape[0] if picture is not None else 0.0,
@@ -293,12 +295,17 @@ class ShopApp:
         question = moment.question if moment is not None and page.typing else None
         if question is not None:
             self._place_field(setup_field_box(sheet.width, sheet.height, picture is not None))
-        if question is not self._asked:
-            self._asked = question
+        asked = moment.question if moment is not None else None
+        if asked is not self._asked:
+            self._asked = asked
+            self._enter_free = not any(gui.is_key_down(k) for k in (gui.mvKey_Return, gui.mvKey_NumPadEnter))
             if question is not None:
                 self._focus()
             else:
                 gui.configure_item(self._frame, show=False)
+        elif question is not None and moment is not self._seen:  # refused: what was typed stays, and can be typed on
+            gui.focus_item(self._field)
+        self._seen = moment
 
     def _place_field(self, box: Box) -> None:
         gui.configure_item(self._frame, pos=(int(box.x), int(box.y)), width=int(box.width), height=int(box.height))
@@ -346,7 +353,10 @@ class ShopApp:
                     state, fault=err.marked if isinstance(err, TillerError) else f"it cannot be kept ({err})."
                 )
         self._asking = state
-        self._focus()
+        if state.fault:
+            gui.focus_item(self._field)  # what was typed stays
+        else:
+            self._focus()
 
     def _change(self) -> None:
         """Asks for another string or other wants of the chosen bow."""
@@ -402,14 +412,26 @@ class ShopApp:
         elif item.state in ("put aside", "unreadable"):
             self.message = f"{item.next_step}."
         elif item.file is None:
+            draft = self.home / "bows" / item.name / "answers.toml"
+            if item.state == "to begin" and draft.is_file():  # a form that was left
+                given = kept_answers(draft)
+                few = "left_width1" not in given and "string" in given
+                self._asking = Asking(metric=self.units.metric, name=item.name, at=0, given=given, few=few)
+                self._focus()
+                return
             self.message = (
                 "a stave is not drawn yet: rough it out and write its bow's file first ('tiller bow NAME')."
                 if item.state == "drying"
                 else "its bow.toml is not in the shop's folder: put it there under the bow's name."
             )
         else:
-            self._cameras, self._scales = cameras_found(), scales_found()
-            camera, scale = self._camera(), self._scale()
+            if not (self.home / "rig.toml").is_file():
+                self.message = (
+                    "the rack is not set up yet: R does that, step by step; D measures a phone's pictures without it."
+                )
+                return
+            self.uses.look()
+            camera, scale = self.uses.camera, self.uses.scale
             if not camera and not scale:
                 self.message = (
                     "neither a camera nor a scale is found: plug one in, or choose with C and V what is there."
@@ -418,33 +440,13 @@ class ShopApp:
             words = [str(item.file.resolve()), *(["--camera", camera] if camera else ["--no-camera"])]
             self._open_rack([*words, *(["--scale", scale] if scale else []), "--book", str(self.book.resolve())])
 
-    def _camera(self) -> str:
-        """The camera that is used: the one that was chosen, else the first that is found; '' for none."""
-        chosen = self.settings.camera
-        return "" if chosen == NONE else chosen or (self._cameras[0].where if self._cameras else "")
-
-    def _scale(self) -> str:
-        """The scale that is used, likewise; by itself only a USB port is taken, and only where the rig's file knows a load cell."""
-        chosen = self.settings.scale
-        if chosen:
-            return "" if chosen == NONE else chosen
-        usb = [f.where for f in self._scales if f.plugged]
-        return usb[0] if usb and self._weighs() else ""
-
-    def _weighs(self) -> bool:
-        try:
-            read_cell(self.home / "rig.toml")
-        except TillerError:
-            return False
-        return True
-
     def _open_rack(self, words: list[str]) -> None:
         """Opens the rack's window in a process of its own."""
         if self._rack is not None:
             self.message = "a rack's window is open already: close that one first (Q)."
             return
         errors = tempfile.TemporaryFile()  # noqa: SIM115  (read and closed when the window is)
-        command = child("tiller", "rack", *words, "--units", self.settings.units)
+        command = child("tiller", "rack", *words, "--units", self.uses.settings.units)
         try:
             self._rack = subprocess.Popen(command, cwd=STANDS_IN, stdin=subprocess.DEVNULL, stderr=errors)  # noqa: S603  (words of our own, no shell)
         except OSError as err:
@@ -457,7 +459,7 @@ class ShopApp:
     def _mind_book(self) -> None:
         """Reads the shop again where book or files changed, at most every ``LOOK_S``."""
         now = time.monotonic()
-        if now - self._looked_s < LOOK_S or self._asking is not None:
+        if now - self._looked_s < LOOK_S or self._asking is not None or self._setup is not None:
             return
         self._looked_s = now
         stamp = stamp_of(self.home, self.book)
@@ -503,20 +505,8 @@ class ShopApp:
         self._work.start()
 
     def _set(self, key: str) -> None:
-        now = self.settings
-        if key == "U":
-            now = replace(now, units="inch" if now.units == "metric" else "metric")
-        elif key == "L":
-            now = replace(now, look="dark" if now.look == "light" else "light")
-        elif key == "C":
-            self._cameras = cameras_found()
-            now = replace(now, camera=following(now.camera, self._cameras))
-        else:
-            self._scales = scales_found()
-            now = replace(now, scale=following(now.scale, self._scales))
-        self.settings = now
         try:
-            write_settings(now)
+            self.uses.turn(key)
         except TillerError as err:
             self.message = err.marked
         self._recolour()
@@ -528,14 +518,19 @@ class ShopApp:
         """One frame: keys, the sheet, the render."""
         while True:
             try:
-                self.press(self._keys.get_nowait())
+                key = self._keys.get_nowait()
             except queue.Empty:
                 break
+            what, colon, where = key.partition(":")
+            if colon and what in ("camera", "scale"):  # a job found out that it works
+                self.uses.keep(**{what: where})
+            else:
+                self.press(key)
         self._mind_rack()
         self._mind_book()
         sheet = self._canvas
         sheet.begin(float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height()))
-        look = DARK if self.settings.look == "dark" else LIGHT
+        look = DARK if self.uses.settings.look == "dark" else LIGHT
         if self._asking is not None:
             draw_form(sheet, self._asking, Units(self._asking.metric), look)
             self._place_field(field_box(sheet.width, sheet.height))
@@ -553,8 +548,8 @@ class ShopApp:
             lines=self._lines,
             page=self._page,
             aspect=self._aspect,
-            camera=named(self._camera(), self._cameras),
-            scale=named(self._scale(), self._scales),
+            camera=self.uses.camera_words,
+            scale=self.uses.scale_words,
             message=self.message,
         )
         draw_shop(sheet, shown, self.units, look)
@@ -578,7 +573,7 @@ class ShopApp:
     def close(self) -> None:
         """Takes the window away; a job that sets the rack up is left."""
         if self._setup is not None:
-            self._setup.leave()
+            self._setup.leave(patience_s=5.0)
         gui.destroy_context()
 
 

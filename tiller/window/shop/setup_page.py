@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
-from tiller.errors import TillerError
+from tiller.errors import FileFault, TillerError
 from tiller.files import write_whole
 from tiller.report.sheets.targets import SHEETS, sheet_pdf
 from tiller.report.style import Units
@@ -28,10 +28,11 @@ ADDRESS = Field(
 
 @dataclass(frozen=True)
 class Sources:
-    """What the shop uses: the camera as it is opened and in words, the scale, and the ports that a scale may be on."""
+    """What the shop uses: the camera as it is opened, in words, and whether it is there now; the scale, and the ports that a scale may be on."""
 
     camera: str
     camera_words: str
+    camera_there: bool
     scale: str
     ports: tuple[str, ...]
 
@@ -67,7 +68,7 @@ class SetupPage:
         self._talk: Talk | None = None
         self._job: threading.Thread | None = None
         self._printing: threading.Thread | None = None
-        self.cards: tuple[Card, ...] = cards_of(self.rig, sources().camera_words, date.today())
+        self.cards: tuple[Card, ...] = _cards(self.rig, sources())
         self.title = only.title if only is not None else ""
         self._only = only is not None
         self.at = next((k for k, card in enumerate(self.cards) if card.state not in ("good", "works")), 0)
@@ -101,7 +102,7 @@ class SetupPage:
 
     def refresh(self) -> None:
         """Reads the cards anew."""
-        self.cards = cards_of(self.rig, self._sources().camera_words, date.today())
+        self.cards = _cards(self.rig, self._sources())
 
     def press(self, key: str) -> bool:
         """What a key does ('=' and a text: an answer); False where the page is left."""
@@ -127,13 +128,13 @@ class SetupPage:
             self._start(self._by_address)
         return True
 
-    def leave(self) -> None:
-        """Ends a job that runs."""
+    def leave(self, patience_s: float = 0.0) -> None:
+        """Ends a job that runs, as soon as it looks up; waits for that no longer than given."""
         if self._talk is not None:
             self._talk.leave()
-        if self._job is not None:
-            self._job.join(5.0)
-        self._talk = self._job = None
+        if self._job is not None and patience_s > 0:
+            self._job.join(patience_s)
+        self._talk = None
 
     def _in_job(self, key: str) -> None:
         talk = self._talk
@@ -163,8 +164,16 @@ class SetupPage:
         talk.answer(f"{x * wide:.1f} {y * high:.1f}")
 
     def _start(self, job: Callable[[Talk], None]) -> None:
+        before = self._job
+
+        def after_the_last(talk: Talk) -> None:
+            if before is not None:  # a camera is one job's at a time
+                talk.say("the work before is ended ...")
+                before.join()
+            job(talk)
+
         self._talk = Talk(self.units.metric)
-        self._job = run(job, self._talk)
+        self._job = run(after_the_last, self._talk)
 
     def _begin(self) -> None:
         """Starts the chosen card's job, or says what it lacks."""
@@ -195,9 +204,7 @@ class SetupPage:
 
     def _by_address(self, talk: Talk) -> None:
         where = str(talk.ask(ADDRESS, "Its picture is shown next; the other program of the phone must be running."))
-        watch = watch_camera(where)
-        self._use_camera(where)
-        watch(talk)
+        watch_camera(where, self._use_camera)(talk)
 
     def _print(self) -> None:
         """Writes the sheets to print and opens them in the system's viewer."""
@@ -213,9 +220,13 @@ class SetupPage:
                 for name in SHEETS:
                     files.append(folder / f"{name}-{paper}.pdf")
                     write_whole(files[-1], sheet_pdf(name, paper))
-                self.message = f"{len(files)} sheets are in {folder}: print them at 100 % and measure their check bars."
-                for path in files:
-                    open_in_viewer(path)
+                said = f"{len(files)} sheets are in {folder}: print them at 100 % and measure their check bars."
+                self.message = said
+                try:
+                    for path in files:
+                        open_in_viewer(path)
+                except FileFault:
+                    self.message = f"{said} This system opens no viewer by itself: open them there."
             except OSError as err:
                 self.message = f"{folder} could not be written ({err.strerror}): free some space."
             except TillerError as err:
@@ -223,3 +234,7 @@ class SetupPage:
 
         self._printing = threading.Thread(target=make, name="print", daemon=True)
         self._printing.start()
+
+
+def _cards(rig: Path, sources: Sources) -> tuple[Card, ...]:
+    return cards_of(rig, sources.camera_words, date.today(), sources.camera_there)

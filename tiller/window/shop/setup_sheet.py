@@ -77,10 +77,10 @@ def _job_keys(shown: SetupShown) -> tuple[tuple[str, str], ...]:
     if moment is None or moment.ended:
         return (("Enter", "the next card"), ("Escape", "back to the cards"))
     if moment.question is not None:
-        return (("Enter", "answers"), ("Escape", "leaves it; nothing is kept"))
+        return (("Enter", "answers"), ("Escape", "leaves it; the rack's file stays as it is"))
     if shown.cards[shown.chosen].name == "camera":
         return (("Enter", "it stands well"), ("Escape", "back to the cards"))
-    return (("Escape", "leaves it; nothing is kept"),)
+    return (("Escape", "leaves it; the rack's file stays as it is"),)
 
 
 def _only_keys(moment: Moment | None) -> tuple[tuple[str, str], ...]:
@@ -91,6 +91,8 @@ def _only_keys(moment: Moment | None) -> tuple[tuple[str, str], ...]:
         return (("Escape", "leaves it"),)
     if moment.question.key == "source":
         return (("Browse", "choose a file"), ("Enter", "takes what is typed"), ("Escape", "leaves it"))
+    if moment.question.kind == "touch" and moment.question.key != "sit":
+        return (("Escape", "leaves it"),)
     return (("Enter", "answers"), ("Escape", "leaves it"))
 
 
@@ -111,7 +113,7 @@ def _cards(sheet: Sketch, shown: SetupShown, units: Units, look: Look, box: Box)
         sheet.text(x, y + 0.58 * tall, STATES[card.state], size, colour)
         middle, most = box.x + 0.16 * box.width, 0.57 * box.width
         figure = units.words(card.figure) if card.figure else card.what
-        sheet.cut(middle, y + 0.16 * tall, figure, size, most, look.ink)
+        sheet.block(middle, y + 0.14 * tall, figure, size, most, look.ink, 1 if card.fault or card.figure else 2)
         below = units.words(card.fault) if card.fault else card.what if card.figure else ""
         if below:
             sheet.block(middle, y + 0.5 * tall, below, 0.82 * size, most, look.weak if card.fault else look.soft, 2)
@@ -146,7 +148,7 @@ def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: L
         unit = field.unit(units.metric)
         if unit:
             sheet.text(place.x + place.width + 0.3 * size, place.y + 0.3 * size, unit, size, look.ink)
-        y = place.y + place.height + 0.4 * size
+        y = place.y + place.height + 0.6 * size
         usual = field.usual_shown(units.metric)
         if field.kind in ("enter", "touch"):
             usual = ""
@@ -159,7 +161,10 @@ def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: L
         colour = look.good if moment.ended and moment.good else look.ink
         y = sheet.wrapped(x, y, units.words(moment.sentence), 0.85 * size, most, colour, 6) + 0.5 * size
     if moment.ended and not moment.sentence and not moment.fault:
-        y = sheet.wrapped(x, y, "It was left; nothing was kept.", 0.85 * size, most, look.ink, 2) + 0.5 * size
+        y = (
+            sheet.wrapped(x, y, "It was left; the rack's file is as it was.", 0.85 * size, most, look.ink, 2)
+            + 0.5 * size
+        )
     small = 0.7 * size
     for line in moment.found:
         if y > box.y + box.height - 1.3 * small:
