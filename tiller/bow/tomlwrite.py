@@ -45,10 +45,13 @@ def with_keys(text: str, new: Mapping[str, Any], without: Sequence[str] = ()) ->
     return _as_wanted("\n".join([*lost, out]) if lost else out, wanted)
 
 
-def with_values(text: str, new: Mapping[tuple[str, ...], Any], without: Sequence[tuple[str, ...]] = ()) -> str:
+def with_values(
+    text: str, new: Mapping[tuple[str | int, ...], Any], without: Sequence[tuple[str | int, ...]] = ()
+) -> str:
     """A file's text with values at these paths, whose tables are there, in place of what stood there; remarks stay.
 
     Args:
+        new: by path, names of tables and numbers of rows.
         without: further paths that are taken away.
     """
     wanted, document = tomllib.loads(text), tomlkit.parse(text)
@@ -61,7 +64,7 @@ def with_values(text: str, new: Mapping[tuple[str, ...], Any], without: Sequence
     return _as_wanted(_dumped(document), wanted)
 
 
-def _at(table: Any, path: Sequence[str]) -> Any:
+def _at(table: Any, path: Sequence[str | int]) -> Any:
     for name in path[:-1]:
         table = table[name]
     return table

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from tiller.bow.bowfile import parse_bow
 from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM
 from tiller.bow.wood.woods import find_wood, like_wood
 from tiller.errors import KeyFault, TillerError
 from tiller.quantity import mm
 from tiller.setup.field import Field
 from tiller.setup.new_bow import (
-    CHANGES,
-    answers_of,
     bow_text,
-    changed_text,
     few_form,
     form,
     from_few,
@@ -40,7 +35,6 @@ class Asking:
         fault: what is wrong with the last answer, with marked quantities; '' where nothing is.
         follows: what follows from the last answer, likewise.
         text: the bow's file, '' until all is answered.
-        original: the file that is changed, '' for a new bow.
         few: both limbs are taken as alike, and few measures are asked for.
     """
 
@@ -52,15 +46,12 @@ class Asking:
     fault: str = ""
     follows: str = ""
     text: str = ""
-    original: str = ""
     few: bool = False
 
     @property
     def fields(self) -> tuple[Field, ...]:
-        """All questions; of a bow that is there those of what changes."""
-        if self.few:
-            return few_form()
-        return tuple(f for f in form() if not self.original or f.key in CHANGES)
+        """All questions."""
+        return few_form() if self.few else form()
 
     @property
     def asked(self) -> Field:
@@ -113,11 +104,7 @@ def answered(state: Asking, typed: str, taken: frozenset[str] = frozenset()) -> 
     if state.at < state.count:
         return state
     try:
-        text = (
-            changed_text(state.original, answers, f"the bow '{state.name}'")
-            if state.original
-            else bow_text(state.name, from_few(answers) if state.few else answers)[0]
-        )
+        text = bow_text(state.name, from_few(answers) if state.few else answers)[0]
     except KeyFault as err:
         # the answers do not fit each other: from the beginning, each offered again
         return replace(state, at=0, given=answers, fault=f"the answers do not fit each other: {err.marked}")
@@ -137,15 +124,4 @@ def _follows(question: Field, value: str | float) -> str:
 
 def back(state: Asking) -> Asking:
     """The question before."""
-    return replace(state, at=max(0 if state.original else -1, state.at - 1), fault="", follows="")
-
-
-def changing(name: str, text: str, metric: bool) -> Asking:
-    """The form for a bow that is there: each question offers what its file says.
-
-    Raises:
-        KeyFault: the file is wrong.
-    """
-    known = answers_of(parse_bow(tomllib.loads(text), f"the bow '{name}'"))
-    lengths = {key: known[key] for key in ("left_length", "right_length")}
-    return Asking(metric=metric, name=name, at=0, answers=lengths, given=known, original=text)
+    return replace(state, at=max(-1, state.at - 1), fault="", follows="")

@@ -25,6 +25,8 @@ KINDS = {
     "n": _Kind(("N", "lb"), ("newtons", "pounds"), (("n", True), ("lb", False), ("lbs", False)), n_from_lbf),
     "kg": _Kind(("kg", "lb"), ("kilograms", "pounds"), (("kg", True), ("lb", False), ("lbs", False)), kg_from_lb),
     "degrees": _Kind(("degrees", "degrees"), ("degrees", "degrees"), (), float),
+    "percent": _Kind(("%", "%"), ("per cent", "per cent"), (("%", True),), float),
+    "gpa": _Kind(("GPa", "GPa"), ("gigapascals", "gigapascals"), (("gpa", True),), float),
 }
 """What an answer may be beside 'text' and 'enter'."""
 

@@ -10,8 +10,7 @@ from pathlib import Path
 from tiller.bow.bowfile import Bow, parse_bow
 from tiller.bow.sides import SIDES
 from tiller.bow.tomlcheck import load_toml
-from tiller.bow.tomlwrite import toml, with_values
-from tiller.bow.units import archery_draw_mm
+from tiller.bow.tomlwrite import toml
 from tiller.errors import FileFault, TillerError
 from tiller.files import write_whole
 from tiller.quantity import mm
@@ -207,46 +206,6 @@ def bow_text(name: str, answers: Mapping[str, str | float]) -> tuple[str, Bow]:
     import tomllib
 
     return text, parse_bow(tomllib.loads(text), f"the new bow '{name}'")
-
-
-CHANGES = ("string", "string_length", "draw_to_back", "weight", "brace")
-"""What changes while a bow is made: its string, and what is wanted of it."""
-
-
-def answers_of(bow: Bow) -> dict[str, str | float]:
-    """What a bow's file says, as answers to the form's questions (but for its calipers)."""
-    return {
-        "left_length": bow.left.length_mm,
-        "right_length": bow.right.length_mm,
-        "string": bow.string.kind,
-        "string_length": bow.string.length_mm,
-        "draw_to_back": archery_draw_mm(bow.target.draw_length_mm),
-        "weight": bow.target.draw_weight_n,
-        "brace": bow.target.brace_height_mm,
-    }
-
-
-def changed_text(text: str, answers: Mapping[str, str | float], file: str) -> str:
-    """A bow's file with another string and other wants; all else, and its remarks, stay.
-
-    Raises:
-        KeyFault: the answers do not fit the bow.
-    """
-    import tomllib
-
-    out = with_values(
-        text,
-        {
-            ("string", "kind"): str(answers["string"]),
-            ("string", "length_mm"): round(float(answers["string_length"]), 1),
-            ("target", "draw_to_back_mm"): round(float(answers["draw_to_back"]), 1),
-            ("target", "draw_weight_n"): round(float(answers["weight"]), 1),
-            ("target", "brace_height_mm"): round(float(answers["brace"]), 1),
-        },
-        without=[("target", "draw_length_mm")],
-    )
-    parse_bow(tomllib.loads(out), file)
-    return out
 
 
 def write_bow(path: Path, text: str) -> None:

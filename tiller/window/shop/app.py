@@ -5,28 +5,23 @@ the shop shows what it left when it is closed.
 from __future__ import annotations
 
 import queue
-import subprocess
-import tempfile
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import cv2
 import dearpygui.dearpygui as gui
 import numpy as np
 
-from tiller.children import STANDS_IN, child
-from tiller.errors import FileFault, TillerError
-from tiller.files import write_whole
+from tiller.errors import TillerError
 from tiller.measure.store import pictures_of
 from tiller.report.style import Units
 from tiller.report.text.pull import kept_words
-from tiller.setup.asking import Asking, answered, back, changing
-from tiller.setup.bow_files import text_of
+from tiller.setup.asking import Asking, answered, back
 from tiller.setup.capture import PICTURES
 from tiller.setup.guided.phone import phone_job
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
@@ -36,7 +31,10 @@ from tiller.shop.sheets import open_in_viewer, write_sheet
 from tiller.window.canvas import Canvas, Press, ask_for_file, names_of_keys
 from tiller.window.look import DARK, LIGHT, Look
 from tiller.window.pull_sheet import Box
+from tiller.window.shop.file_page import FilePage
+from tiller.window.shop.file_sheet import draw_file, file_field_box
 from tiller.window.shop.form_sheet import draw_form, field_box
+from tiller.window.shop.rack_window import RackWindow
 from tiller.window.shop.setup_page import Only, SetupPage
 from tiller.window.shop.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
 from tiller.window.shop.sheet import Shown, draw_shop
@@ -56,13 +54,13 @@ class ShopApp:
         self.items: tuple[Item, ...] = ()
         self.at = 0
         self.message = message
-        self._rack: subprocess.Popen[bytes] | None = None
-        self._rack_errors: IO[bytes] | None = None
+        self._rack = RackWindow()
         self._lines: tuple[str, ...] = ()
         self._aspect = 0.0
         self._page: Page | None = None
         self._looked_s, self._stamp = time.monotonic(), stamp_of(home, book)
         self._asking: Asking | None = None
+        self._file: FilePage | None = None
         self._setup: SetupPage | None = None
         self._asked: object = None
         self._seen: object = None
@@ -74,6 +72,13 @@ class ShopApp:
         self._work: threading.Thread | None = None
         self.uses = Uses(settings, home)
         self.pixels = np.zeros((PHOTO[1], PHOTO[0], 4), dtype=np.float32)
+        self._actions: dict[str, Callable[[], None]] = {
+            "T": lambda: self._open_rack(["--software"]),
+            "P": self._sheet,
+            "E": self._change,
+            "R": self._set_up,
+            "D": self._pictures,
+        }
         self._build(size)
         self._refresh()
 
@@ -138,10 +143,10 @@ class ShopApp:
     def _on_key(self, _: object, key: Any) -> None:
         name = self._names.get(int(key), "")
         # what is typed into the form's field is no key of ours, but for those that no answer has
-        typing = self._asking is not None or (self._setup is not None and self._setup.typing)
+        typing = self._asking is not None or self._file is not None or (self._setup is not None and self._setup.typing)
         if name == "Enter" and not self._enter_free:  # held down since the question before
             return
-        if name and (not typing or name in ("Up", "Escape")):
+        if name and (not typing or name in ("Up", "Down", "Escape")):
             self._keys.put(name)
 
     def _on_release(self, *_: object) -> None:
@@ -201,6 +206,9 @@ class ShopApp:
         if self._asking is not None:
             self._answer(key)
             return
+        if self._file is not None:
+            self._in_file(self._file, key)
+            return
         if self._setup is not None:
             self._in_setup(self._setup, key)
             return
@@ -214,23 +222,13 @@ class ShopApp:
             self._go(int(np.clip(self.at + (1 if key == "Down" else -1), 0, len(self.items) - 1)))
         elif key == "Enter":
             self._to_the_rack()
-        elif key == "T":
-            self._open_rack(["--software"])
-        elif key == "P":
-            self._sheet()
-        elif key == "E":
-            self._change()
         elif key in ("N", "F"):
             self._asking, self.message = Asking(metric=self.units.metric, few=key == "F"), ""
             self._focus()
         elif key in ("U", "L", "C", "V"):
             self._set(key)
-        elif key == "R":
-            self.uses.look()
-            self.message = ""
-            self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale)
-        elif key == "D":
-            self._pictures()
+        elif key in self._actions:
+            self._actions[key]()
         elif key == "Q":
             self._closing = True
 
@@ -249,6 +247,11 @@ class ShopApp:
             self._setup = self._asked = None
             gui.configure_item(self._frame, show=False)
             self._refresh()
+
+    def _set_up(self) -> None:
+        self.uses.look()
+        self.message = ""
+        self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale)
 
     def _pictures(self) -> None:
         """Measures a phone's pictures of the chosen bow."""
@@ -337,7 +340,7 @@ class ShopApp:
             try:
                 if draft is not None and not named:
                     state = replace(state, given=kept_answers(draft))
-                elif draft is not None and not state.fault and not state.text and not state.original:
+                elif draft is not None and not state.fault and not state.text:
                     keep_answers(draft, {**state.given, **state.answers})
                 if state.text:
                     self._write(bows / state.name / "bow.toml", state)
@@ -359,34 +362,39 @@ class ShopApp:
             self._focus()
 
     def _change(self) -> None:
-        """Asks for another string or other wants of the chosen bow."""
+        """Shows what stands in the chosen bow's file, to be changed."""
         item = self.items[self.at] if self.items else None
         if item is None or item.file is None or item.state == "unreadable":
             self.message = "only a bow whose file lies in the shop can be changed."
             return
         try:
-            self._asking, self.message = changing(item.name, text_of(item.file), self.units.metric), ""
+            self._file, self.message = FilePage(item.name, item.file, self.units), ""
         except TillerError as err:
             self.message = err.marked
             return
         self._focus()
 
+    def _in_file(self, page: FilePage, key: str) -> None:
+        """What a key does on that page."""
+        chosen = page.at
+        if not page.press(key):
+            self._file = None
+            gui.configure_item(self._frame, show=False)
+            self._refresh()
+            self._go_to(page.name)
+        elif page.at != chosen:
+            self._focus()
+        else:
+            gui.focus_item(self._field)
+
     def _write(self, path: Path, state: Asking) -> None:
-        """Writes a new bow's file, or a changed one with the one before beside it.
+        """Writes a new bow's file.
 
         Raises:
-            FileFault: it cannot be written, or was changed elsewhere since it was read.
+            FileFault: it cannot be written.
         """
-        if state.original:
-            if text_of(path) != state.original:
-                msg = f"the file of '{state.name}' was changed elsewhere meanwhile: begin again, nothing was written."
-                raise FileFault(msg)
-            write_whole(path.with_name("bow.toml.before"), state.original.encode())
-            write_whole(path, state.text.encode())
-            self.message = f"'{state.name}' is changed; its earlier text is kept in bow.toml.before."
-        else:
-            write_bow(path, state.text)
-            self.message = f"'{state.name}' is written down."
+        write_bow(path, state.text)
+        self.message = f"'{state.name}' is written down."
 
     def _focus(self) -> None:
         """Empties the field and puts the cursor into it."""
@@ -442,24 +450,12 @@ class ShopApp:
 
     def _open_rack(self, words: list[str]) -> None:
         """Opens the rack's window in a process of its own."""
-        if self._rack is not None:
-            self.message = "a rack's window is open already: close that one first (Q)."
-            return
-        errors = tempfile.TemporaryFile()  # noqa: SIM115  (read and closed when the window is)
-        command = child("tiller", "rack", *words, "--units", self.uses.settings.units)
-        try:
-            self._rack = subprocess.Popen(command, cwd=STANDS_IN, stdin=subprocess.DEVNULL, stderr=errors)  # noqa: S603  (words of our own, no shell)
-        except OSError as err:
-            errors.close()
-            self.message = f"the rack's window could not be opened ({err.strerror or err})."
-            return
-        self._rack_errors = errors
-        self.message = "the rack opens in a window of its own; what it leaves is shown here when it is closed."
+        self.message = self._rack.open(words, self.uses.settings.units)
 
     def _mind_book(self) -> None:
         """Reads the shop again where book or files changed, at most every ``LOOK_S``."""
         now = time.monotonic()
-        if now - self._looked_s < LOOK_S or self._asking is not None or self._setup is not None:
+        if now - self._looked_s < LOOK_S or any((self._asking, self._file, self._setup)):
             return
         self._looked_s = now
         stamp = stamp_of(self.home, self.book)
@@ -471,18 +467,10 @@ class ShopApp:
 
     def _mind_rack(self) -> None:
         """Whether the rack's window was closed; then what it left is read, and what it said is shown."""
-        if self._rack is None or self._rack.poll() is None:
-            return
-        code, self._rack = self._rack.returncode, None
-        self.message = ""
-        if self._rack_errors is not None:
-            with self._rack_errors as errors:
-                errors.seek(0)
-                lines = errors.read().decode(errors="replace").strip().splitlines()
-            if code and lines:
-                self.message = lines[-1].removeprefix("tiller: ")
-        self._rack_errors = None
-        self._refresh()
+        said = self._rack.closed()
+        if said is not None:
+            self.message = said
+            self._refresh()
 
     def _sheet(self) -> None:
         item = self.items[self.at] if self.items else None
@@ -537,6 +525,13 @@ class ShopApp:
             self._presses = sheet.presses
             gui.render_dearpygui_frame()
             return
+        if self._file is not None:
+            self._file.check(str(gui.get_value(self._field)))
+            draw_file(sheet, self._file, self.units, look)
+            self._place_field(file_field_box(sheet.width, sheet.height))
+            self._presses = sheet.presses
+            gui.render_dearpygui_frame()
+            return
         if self._setup is not None:
             self._draw_setup(sheet, self._setup, look)
             self._presses = sheet.presses
@@ -562,7 +557,7 @@ class ShopApp:
             self.frame()
             each()
             # the rack's picture goes first
-            time.sleep(FRAME_S if self._rack is None else 8 * FRAME_S)
+            time.sleep(8 * FRAME_S if self._rack.is_open else FRAME_S)
 
     def shoot(self, path: Path) -> None:
         """Writes what the window shows as a picture."""

@@ -24,7 +24,7 @@ def draw_form(sheet: Sketch, state: Asking, units: Units, look: Look) -> None:
     wide, high = sheet.width, sheet.height
     size = 0.036 * high
     x, most = 0.05 * wide, 0.42 * wide
-    title = state.name if state.original else f"New bow: {state.name}" if state.name else "New bow"
+    title = f"New bow: {state.name}" if state.name else "New bow"
     sheet.cut(x, 0.04 * high, title, 1.3 * size, 0.6 * wide, look.ink)
     number = f"question {state.at + 1} of {state.count}" if state.at >= 0 else "first its name"
     sheet.text(wide - x, 0.05 * high, number, 0.7 * size, look.soft, "right")

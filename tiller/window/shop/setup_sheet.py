@@ -61,10 +61,10 @@ def draw_rack_setup(sheet: Sketch, shown: SetupShown, units: Units, look: Look) 
     body = Box(edge, edge + 2.0 * size, wide - 2 * edge, high - edge - 6.0 * size)
     if shown.moment is None:
         _cards(sheet, shown, units, look, body)
-        _keys(sheet, CARD_ACTIONS, look, Box(edge, high - 2.6 * size, wide - 2 * edge, 2.2 * size))
+        draw_keys(sheet, CARD_ACTIONS, look, Box(edge, high - 2.6 * size, wide - 2 * edge, 2.2 * size))
     else:
         _job(sheet, shown, shown.moment, units, look, body)
-        _keys(sheet, _job_keys(shown), look, Box(edge, high - 2.6 * size, wide - 2 * edge, 2.2 * size))
+        draw_keys(sheet, _job_keys(shown), look, Box(edge, high - 2.6 * size, wide - 2 * edge, 2.2 * size))
     if shown.message:
         sheet.cut(edge, high - 3.8 * size, units.words(shown.message), 0.8 * size, wide - 2 * edge, look.weak)
 
@@ -206,7 +206,8 @@ def _picture(sheet: Sketch, shown: SetupShown, moment: Moment, look: Look, box: 
         sheet.text(box.x, box.y + tall + 0.4 * size, text, 0.9 * size, look.soft)
 
 
-def _keys(sheet: Sketch, keys: tuple[tuple[str, str], ...], look: Look, box: Box) -> None:
+def draw_keys(sheet: Sketch, keys: tuple[tuple[str, str], ...], look: Look, box: Box) -> None:
+    """Keys and what they do, as places to be pressed."""
     wide = sum(sheet.measure(f"{key} {what}", 1.0) + 1.7 for key, what in keys)
     size = min(0.42 * box.height, box.width / wide)
     x = box.x

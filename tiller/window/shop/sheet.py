@@ -18,7 +18,7 @@ ROWS = 9
 ACTIONS: tuple[tuple[str, str], ...] = (
     ("Enter", "at the rack"),
     ("D", "a phone's pictures"),
-    ("E", "string, wants"),
+    ("E", "its file"),
     ("N", "new bow"),
     ("F", "new bow, few measures"),
     ("P", "its sheet"),
