@@ -14,7 +14,7 @@ import pytest
 from tests.shop.test_phone import SHIPPED
 from tiller.bow.bowfile import BowString, read_bow
 from tiller.bow.rigfile import read_rig
-from tiller.bow.sides import SIDES
+from tiller.bow.sides import SIDES, Side
 from tiller.cli.entry import main
 from tiller.live.opening import last_stop
 from tiller.live.recorder import Options
@@ -27,7 +27,12 @@ from tiller.measure.worker import _answer
 from tiller.mechanics.forward.belief import bow_from
 from tiller.mechanics.forward.elastica import brace, solve_draws
 from tiller.mechanics.forward.stop import Stop
-from tiller.setup.stringing import braced, is_shorter, keep_string, stop_on_new_string, with_string
+from tiller.report.style import Units
+from tiller.setup.stringing import braced, found, is_shorter, keep_string, stop_on_new_string, with_string
+from tiller.window.canvas import Sketch
+from tiller.window.limb_place import CHOICES, LimbPlace, draw_place, place_at
+from tiller.window.look import LIGHT
+from tiller.window.pull_sheet import Box
 
 
 @pytest.fixture(scope="module")
@@ -140,15 +145,15 @@ def test_at_the_rack(tmp_path: Path) -> None:
     assert rack.bow.string == BowString("braced", 1666.6)
     assert read_bow(path).string == BowString("braced", 1666.6)
     assert read_bow(path.with_name("bow.toml.before")).string == bow.string
-    assert "1666.6" in rack.texts[0]
+    assert "1666.6" in rack._now.texts[0]
     assert rack.analyst.bow.string.kind == "braced"
-    assert rack._notes[-1].code == "live.string"
+    assert rack._notes[-1].code == "live.bow-changed"
     rack._finder.shutdown()
 
 
 def test_a_file_that_cannot_be_changed_is_said(tmp_path: Path) -> None:
-    assert keep_string(None, BowString("long", 1700.0)).code == "live.string"
-    assert keep_string(tmp_path / "none.toml", BowString("long", 1700.0)).code == "live.string-not-kept"
+    assert keep_string(None, BowString("long", 1700.0)).code == "live.bow-changed"
+    assert keep_string(tmp_path / "none.toml", BowString("long", 1700.0)).code == "live.bow-not-changed"
 
 
 def test_the_next_session_keeps_to_the_braced_stop_where_the_file_s_string_is_shorter(home: Path) -> None:
@@ -164,3 +169,50 @@ def test_the_next_session_keeps_to_the_braced_stop_where_the_file_s_string_is_sh
     longer = last_stop(book, replace(bow, string=BowString("long", bow.string.length_mm + 20.0)))
     assert longer is not None
     assert longer.draw_mm == same.draw_mm
+
+
+def test_a_knot_that_is_found_at_the_rack(tmp_path: Path) -> None:
+    path = tmp_path / "bow.toml"
+    shutil.copy(SHIPPED / "bow.toml", path)
+    bow, rig = read_bow(path), read_rig(SHIPPED / "rig.toml")
+    options = Options(home=tmp_path / "pulls", book=None, bow_file=path)
+    rack = Rack(bow, rig, (path.read_text(), ""), None, None, options, Stop(480.0, "x", {}, 290.0))
+    rack.order("feature", found(Side("right"), "knot", 310.0, 340.0))
+    rack._obey()
+    for one in (rack.bow, read_bow(path), read_bow(path)):
+        assert [(f.kind, f.from_mm, f.to_mm, f.leave_alone) for f in one.right.features] == [
+            ("knot", 310.0, 340.0, True)
+        ]
+    assert "knot" in rack._now.texts[0]
+    assert "knot on the right limb" in rack._notes[-1].text
+    rack.order("feature", found(Side("left"), "knot", 310.0, 9000.0))
+    rack._obey()
+    assert rack._notes[-1].code == "live.feature-refused"
+    assert not rack.bow.left.features
+    rack._finder.shutdown()
+
+
+def test_a_touch_on_a_limb_means_its_nearest_place() -> None:
+    from types import SimpleNamespace
+    from typing import Any
+
+    s = np.arange(0.0, 800.0, 10.0)
+    lines = {
+        side: np.column_stack([960 + sign * s, 400 + 0.0005 * s**2])
+        for side, sign in ((Side("left"), -1), (Side("right"), 1))
+    }
+    view: Any = SimpleNamespace(lines_px=lines, stations_mm={side: s for side in lines})
+    box = Box(100.0, 50.0, 960.0, 540.0)  # half the camera's size
+    place = place_at(view, (1920, 1080), box, 100 + 0.5 * (960 + 312), 50 + 0.5 * (400 + 0.0005 * 312**2) + 4)
+    assert place is not None
+    assert place.side == "right"
+    assert place.s_mm == pytest.approx(310.0, abs=10.0)
+    assert place.reach("knot", 880.0) == (place.s_mm - 15, place.s_mm + 15)
+    assert LimbPlace(Side("left"), 875.0).reach("toasted", 880.0) == (780, 880)
+    assert place_at(view, (1920, 1080), box, 100 + 0.5 * 960, 50 + 500) is None  # on the wall
+    assert place_at(view, (1920, 1080), box, 20.0, 20.0) is None  # beside the picture
+    for metric in (True, False):
+        sheet = Sketch(1280, 720)
+        draw_place(sheet, place, Units(metric), LIGHT, box)
+        assert {p.key for p in sheet.presses} == {*(f"place:{key}" for key, _, _ in CHOICES), "place:"}
+        assert all(box.x <= t.x and t.x + t.width <= box.x + box.width for t in sheet.placed)

@@ -329,7 +329,7 @@ def test_an_error_of_the_program_over_a_drawn_bow_alarms_and_goes_on_recording(
         show("rest", 1.0)
         until(rack, "Pull slowly")
         folder = tmp_path / "pulls" / "a pull"
-        rack._pull.recorder = PullRecorder(folder, *rack.texts, weighed=False)
+        rack._pull.recorder = PullRecorder(folder, *rack._now.texts, weighed=False)
         rack._pull.recorder.start()
 
         def broken(_: Shot) -> None:

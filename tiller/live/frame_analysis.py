@@ -153,8 +153,8 @@ class Analyst:
         self._lost = 0
         self._finding = self._resting = None
 
-    def restring(self, bow: Bow) -> None:
-        """The same bow with another string: it is sought from scratch, with that one."""
+    def change(self, bow: Bow) -> None:
+        """The same bow with another string, or another feature: it is sought from scratch."""
         self.bow = bow
         if self.scene is not None:
             self.scene = replace(self.scene, bow=bow)

@@ -11,8 +11,7 @@ import shutil
 import threading
 import time
 from collections import deque
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 
 import numpy as np
@@ -35,6 +34,7 @@ from tiller.live.view import (
     Answers,
     View,
     broken_view,
+    drawn_sentence,
     empty_view,
     no_bow,
     resting,
@@ -47,10 +47,9 @@ from tiller.mechanics.forward.stop import FIRST_SHARE, Stop
 from tiller.notes import Note, caution, halt, info
 from tiller.quantity import newton
 from tiller.report.text.comparison import NOTHING_OFF
-from tiller.setup.stringing import NEW_STRING, keep_string, stop_on_new_string, with_string
+from tiller.setup.stringing import NEW_STRING, BowNow, Found, stop_on_new_string
 from tiller.sources.feeds import CameraFeed, ScaleFeed
-from tiller.sources.interfaces import Camera, Image, Scale, Shot, Stage, now_s
-from tiller.vision.rig.board import SeenBoard
+from tiller.sources.interfaces import Camera, Scale, Shot, Stage, now_s
 
 Array = NDArray[np.float64]
 
@@ -83,14 +82,15 @@ class Rack:
         options: Options,
         stop: Stop | None = None,
     ) -> None:
-        self.bow, self.rig, self.texts, self.options = bow, rig, texts, options
+        self.rig, self.options = rig, options
+        self._now = BowNow(bow, texts, options.bow_file)
         self._finder = ThreadPoolExecutor(1, "finding")
         self.analyst = Analyst(bow, rig, self._finder)
         self.weigher = Weigher(rig.load_cell or LoadCell(counts_per_newton=1.0, zero_counts=0.0))
         self.camera = CameraFeed(camera) if camera is not None else None
         self.scale = ScaleFeed(scale, self.weigher.feed) if scale is not None else None
         self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
-        self._orders: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
+        self._orders: queue.SimpleQueue[tuple[str, float | Found]] = queue.SimpleQueue()
         self._stop_now = stop if stop is not None else advise_from_file(bow).stop
         self._state = State()
         self._pull = PullUnderWay()
@@ -110,7 +110,9 @@ class Rack:
         self._watch = Watch(self.camera, self.scale, self.weigher)
         self._knocked = self._new_string = False
         self._string: BowString | None = None
-        self._rounds = Rounds(options.home, self.camera, self._seek_board)
+        self._rounds = Rounds(
+            options.home, self.camera, lambda image: self._finder.submit(self.analyst.seek_markers, image)
+        )
         self._shift_noted = False
         self._looked_s, self._still = float("-inf"), False
         self._zeroed_s = 0.0
@@ -119,6 +121,11 @@ class Rack:
         self._fresh = threading.Condition()
 
     # -- what others call ----------------------------------------------------------------------------------------------
+
+    @property
+    def bow(self) -> Bow:
+        """The bow as its file says it by now."""
+        return self._now.bow
 
     def start(self) -> None:
         """Begins: sources, analysis, and the process that measures."""
@@ -155,8 +162,9 @@ class Rack:
             self._raised = True
             raise self._fault
 
-    def order(self, name: str, value: float = 0.0) -> None:
-        """An order: 'empty' (photograph the empty rack anew), 'zero' (the scale's), 'scraped' (with how many strokes), 'string' (another one is on)."""
+    def order(self, name: str, value: float | Found = 0.0) -> None:
+        """An order: 'empty' (photograph the empty rack anew), 'zero' (the scale's), 'scraped' (with how many strokes), 'string' (another one is on), 'feature' (a knot or
+        the like)."""
         self._orders.put((name, value))
 
     def view(self) -> View:
@@ -348,7 +356,7 @@ class Rack:
     def _begin_pull(self, event: Event) -> None:
         self._pull = PullUnderWay(event.draw_mm)
         folder = folder_for(self.options.home, self.bow.name, datetime.now())
-        recorder = PullRecorder(folder, *self.texts, weighed=self.scale is not None)
+        recorder = PullRecorder(folder, self._now.texts[0], self._now.texts[1], weighed=self.scale is not None)
         try:
             recorder.start()
         except FileFault as err:
@@ -418,9 +426,6 @@ class Rack:
 
         self.measuring.finish(finish)
 
-    def _seek_board(self, image: Image) -> Future[SeenBoard | None]:
-        return self._finder.submit(self.analyst.seek_markers, image)
-
     # -- measuring beside it -------------------------------------------------------------------------------------------
 
     def _collect(self) -> None:
@@ -457,10 +462,8 @@ class Rack:
     def _strung(self, string: BowString) -> None:
         """From now on the bow has this string."""
         self._new_string, self._string = False, None
-        self.bow = replace(self.bow, string=string)
-        self.texts = (with_string(self.texts[0], string), self.texts[1])
-        self.analyst.restring(self.bow)
-        self._say(keep_string(self.options.bow_file, string))
+        self._say(self._now.restring(string))
+        self.analyst.change(self.bow)
 
     # -- orders, notes, the view ---------------------------------------------------------------------------------------
 
@@ -483,8 +486,12 @@ class Rack:
             elif name == "zero":
                 taken = self.weigher.zero()
                 self._say(Answers.ZERO if taken else Answers.NO_ZERO)
-            elif name == "scraped":
+            elif name == "scraped" and not isinstance(value, Found):
                 self._scraped(round(value))
+            elif isinstance(value, Found):
+                self._say(self._now.add(value))
+                self._plan_holds = False
+                self.analyst.change(self.bow)
             elif name == "string":
                 self._new_string, self._plan_holds = True, False
                 self._stop_now = stop_on_new_string(self.bow, self._stop_now)
@@ -508,9 +515,7 @@ class Rack:
 
     def _noted(self, strokes: int) -> None:
         self._since_scraped, self._plan_holds = 0, False
-        self._say(
-            info("live.scraping", f"scraped, {strokes} strokes: exercise the bow with short pulls, then pull again.")
-        )
+        self._say(Answers.scraped(strokes))
 
     def _say(self, note: Note) -> None:
         if not self._notes or self._notes[-1] != note:
@@ -519,16 +524,10 @@ class Rack:
     def _sentence(self, looked: Looked | None, seen: Seen) -> str:
         stage = self._state.stage
         trouble = self._watch.trouble(looked, seen, stage in DRAWN)
-        if stage in DRAWN:  # the bow comes first: nobody is sent away from a drawn one
-            if stage is Stage.BEYOND:
-                return SENTENCES[stage]
-            if self._alarm:
-                return "Let down slowly, all the way. " + self._alarm
-            if trouble:
-                return f"Let down first. {trouble}"
-            if stage is Stage.HOLDING and self._pull.points and abs(self._pull.points[-1][0] - seen.draw_mm) < 3.0:
-                return "Point taken. Pull on, or let down."
-            return SENTENCES[stage]
+        if stage in DRAWN:
+            points = self._pull.points
+            taken = bool(points) and abs(points[-1][0] - seen.draw_mm) < 3.0
+            return drawn_sentence(stage, self._alarm, trouble, taken)
         if self._alarm:
             return self._alarm
         if trouble:

@@ -93,6 +93,19 @@ class View:
     force_s: float
 
 
+def drawn_sentence(stage: Stage, alarm: str, trouble: str, taken: bool) -> str:
+    """What is to be done over a drawn bow, which comes before all else: nobody is sent away from one. ``taken``: a point was, at this draw."""
+    if stage is Stage.BEYOND:
+        return SENTENCES[stage]
+    if alarm:
+        return f"Let down slowly, all the way. {alarm}"
+    if trouble:
+        return f"Let down first. {trouble}"
+    if stage is Stage.HOLDING and taken:
+        return "Point taken. Pull on, or let down."
+    return SENTENCES[stage]
+
+
 def planned_strokes(worked: Worked) -> int:
     """Strokes that the plan of a pull asks for in all."""
     plan = worked.advice.plan
@@ -125,6 +138,11 @@ class Answers:
         "live.nothing-noted", "nothing was noted: that was noted already; pull again before the next scraping."
     )
     NOTING = info("live.noting", "noting the scraping in the book ...")
+
+    @staticmethod
+    def scraped(strokes: int) -> Note:
+        """What is said once it is noted."""
+        return info("live.scraping", f"scraped, {strokes} strokes: exercise the bow with short pulls, then pull again.")
 
 
 SENTENCES = {

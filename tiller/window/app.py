@@ -13,6 +13,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ import cv2
 import dearpygui.dearpygui as gui
 import numpy as np
 
+from tiller.bow.sides import Side
 from tiller.errors import TillerError
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
@@ -28,11 +30,14 @@ from tiller.live.view import BROKEN, View, planned_strokes
 from tiller.notes import Note
 from tiller.page.server import Page
 from tiller.records.book import Book, PullRow
+from tiller.records.events import KINDS, Event, note_event
 from tiller.records.stored_pull import StoredPull
 from tiller.report.style import Units
+from tiller.setup.stringing import found
 from tiller.sources.interfaces import Stage
 from tiller.window import book_sheet, other_sheets, pull_sheet
 from tiller.window.canvas import Canvas, Press, names_of_keys
+from tiller.window.limb_place import CHOICES, HEAT, LimbPlace, draw_place, place_at
 from tiller.window.look import DARK, LIGHT, Look, Style
 from tiller.window.pull_sheet import Box
 
@@ -124,6 +129,7 @@ class App:
         self._fetch: threading.Thread | None = None
         self._closing = False
         self.page: Page | None = None
+        self.place: LimbPlace | None = None
         self.pixels = np.zeros((1, 1, 4), dtype=np.float32)
         self.frame_size = rack.rig.lens.image_size
         self._build(size)
@@ -171,10 +177,11 @@ class App:
             self._keys.put(ANY)
             return
         x, y = gui.get_mouse_pos(local=False)
-        for place in self._presses:
+        for place in reversed(self._presses):  # what was drawn last lies on top
             if place.x <= x <= place.x + place.width and place.y <= y <= place.y + place.height:
                 self._keys.put(place.key)
                 return
+        self._keys.put(f"at:{x:.1f} {y:.1f}")
 
     # -- keys ----------------------------------------------------------------------------------------------------------
 
@@ -183,6 +190,17 @@ class App:
         if self.cautions:
             self.cautions = self._unread = False
             return
+        if self.place is not None or key.startswith(("at:", "place:")):
+            self._of_place(key)
+            self._shown = -1
+            return
+        self._act(key)
+        if self.sheet == "book":
+            self._fetch_book()
+        self._shown = -1
+
+    def _act(self, key: str) -> None:
+        """What a key does that is no answer to what is shown over the picture."""
         quitting, self._quitting = self._quitting, False
         if key in SHEETS:
             self.sheet = SHEETS[key]
@@ -212,9 +230,47 @@ class App:
             self._choose(-1 if key == "Down" else 1)
         elif key in ("Up", "Down") and self.sheet == "scrape":
             self.made = max(0, self.made + (1 if key == "Up" else -1))
-        if self.sheet == "book":
-            self._fetch_book()
-        self._shown = -1
+
+    def _of_place(self, key: str) -> None:
+        """A touch on a limb asks what is there; the next key or touch says it."""
+        place, self.place = self.place, None
+        view = self.rack.view()
+        if place is None:
+            if key.startswith("at:") and self.sheet == "pull" and view.stage not in DRAWN:
+                x, y = (float(part) for part in key[3:].split())
+                width, height = float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height())
+                wide, high = self.frame_size
+                box = pull_sheet.places(width, height, wide / high).picture
+                self.place = place_at(view, self.frame_size, box, x, y)
+            return
+        what = next((w for k, _, w in CHOICES if k == key.removeprefix("place:")), "")
+        if not what:
+            return
+        low, high_mm = place.reach(what, self.rack.bow.limb(place.side).length_mm)
+        if what in HEAT:
+            self._note_heat(what, place.side, low, high_mm)
+        else:
+            self.rack.order("feature", found(place.side, what, low, high_mm))
+
+    def _note_heat(self, what: str, side: Side, low: float, high: float) -> None:
+        """Notes an event in the book, in a thread: another program may hold it."""
+        book, bow = self.book, self.rack.bow.name
+        if book is None or not book.is_file():
+            self._message = "nothing was noted: the book has no pull of this bow yet."
+            return
+
+        def note() -> None:
+            now = datetime.now().replace(microsecond=0)
+            event = Event(kind=what, at=now, limb=str(side), from_mm=low, to_mm=high)
+            try:
+                with Book(book) as shop:
+                    note_event(shop, bow, event, now)
+            except TillerError as err:
+                self._message = err.marked
+            else:
+                self._message = f"noted: {KINDS[what]}, {event.where}; the next pull shows what that changed."
+
+        threading.Thread(target=note, name="heat", daemon=True).start()
 
     def _show_more(self, key: str) -> None:
         """Shows the cautions again, or switches the page for another screen on or off."""
@@ -309,7 +365,7 @@ class App:
         for event in happened:
             if event.what is Happening.BEGAN:
                 self._unread = self._unread or self.cautions  # they must not hide the stop: shown again after the pull
-                self.sheet, self.cautions = "pull", False
+                self.sheet, self.cautions, self.place = "pull", False, None
                 self._message = SILENT if self.sounds.silent else ""
             elif event.what is Happening.ENDED and self._unread:
                 self.cautions = True
@@ -442,6 +498,8 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
     if app.page is not None and not app.page.used and view.stage not in DRAWN:
         box = Box(at.picture.x + 8, at.picture.y + 8, at.picture.width - 16, at.picture.height - 16)
         other_sheets.draw_page_code(sheet, other_sheets.PageCode(app.page.address, app.page.code.rows), look, box)
+    if app.place is not None and view.stage not in DRAWN:
+        draw_place(sheet, app.place, units, look, at.picture)
     if app.cautions and view.stage is not Stage.BEYOND:  # over the picture: draw, weight and stop stay in sight
         box = Box(at.picture.x + 8, at.picture.y + 8, at.picture.width - 16, at.picture.height - 16)
         other_sheets.draw_cautions(sheet, look, box)
