@@ -109,7 +109,9 @@ def sketches(view: View, bow: Any, size: tuple[int, int], units: Units) -> dict[
                 for k in range(40)
             ]
             limb = stored_pulls.limb(s_mm=np.arange(110.0, 790.0, 10.0), stiffness_n_m2=np.linspace(90.0, 20.0, 68))
-            listed = book_sheet.Listed(rows, [39], 1, [stored_pulls.pull(left=limb, right=limb)])
+            listed = book_sheet.Listed(
+                rows=rows, chosen=[39], marked=1, pulls=[stored_pulls.pull(left=limb, right=limb)], at=39
+            )
             book_sheet.draw_book(sheet, listed, look.Style(units, look.LIGHT), body)
         elif name == "set-up":
             seen = replace(view, board=BoardNow((0, 2, 3), 0.8, ((300.0, 200.0), (1700.0, 190.0), (330.0, 900.0))))

@@ -6,6 +6,7 @@ through one texture of at most ``TEXTURE_WIDTH`` pixels that stays where it is.
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import sys
 import threading
@@ -111,6 +112,10 @@ class App:
         self.chosen: list[int] = []
         self.marked: int | None = None
         self.rows: list[PullRow] = []
+        self._read: tuple[int, ...] = ()
+        self._listed: list[PullRow] = []
+        self._listed_of: tuple[int, str] = (0, "")
+        self._places: dict[int, int] = {}
         self.only = ""
         self.pulls: list[StoredPull] = []
         self.made = 0
@@ -291,7 +296,17 @@ class App:
     @property
     def listed(self) -> list[PullRow]:
         """The book's pulls that are listed: all, or one bow's."""
-        return [r for r in self.rows if r.bow == self.only] if self.only else self.rows
+        if self._listed_of != (id(self.rows), self.only):
+            rows = [r for r in self.rows if r.bow == self.only] if self.only else self.rows
+            self._listed, self._listed_of = rows, (id(self.rows), self.only)
+            self._places = {r.pull_id: k for k, r in enumerate(rows)}
+        return self._listed
+
+    @property
+    def listed_at(self) -> int | None:
+        """Where among those the bar stands."""
+        rows = self.listed
+        return self._places.get(self.chosen[0]) if self.chosen and rows else None
 
     def _filter(self) -> None:
         """Lists the chosen pull's bow alone, or all again."""
@@ -300,16 +315,17 @@ class App:
 
     def _choose(self, step: int) -> None:
         rows = self.listed
-        ids = [r.pull_id for r in rows]
-        if not ids:
+        if not rows:
             return
-        at = ids.index(self.chosen[0]) if self.chosen and self.chosen[0] in ids else len(ids) - 1 - (step > 0)
-        at = int(np.clip(at + step, 0, len(ids) - 1)) if self.chosen else len(ids) - 1
+        here = self.listed_at
+        at = here if here is not None else len(rows) - 1 - (step > 0)
+        at = int(np.clip(at + step, 0, len(rows) - 1)) if self.chosen else len(rows) - 1
         bow = rows[at].bow
-        before = [r.pull_id for r in rows[:at] if r.bow == bow][-1:]
-        if self.marked in {r.pull_id for r in self.rows}:
-            before = [self.marked] if self.marked is not None and self.marked != ids[at] else []
-        self.chosen = [ids[at], *before]
+        last = next((k for k in range(at - 1, -1, -1) if rows[k].bow == bow), None)
+        before = [rows[last].pull_id] if last is not None else []
+        if self.marked is not None and any(r.pull_id == self.marked for r in self.rows):
+            before = [self.marked] if self.marked != rows[at].pull_id else []
+        self.chosen = [rows[at].pull_id, *before]
 
     def _fetch_book(self) -> None:
         """Reads the book in a thread: the picture goes on meanwhile."""
@@ -321,7 +337,10 @@ class App:
             try:
                 with Book(book) as shop:
                     while True:
-                        rows = shop.pulls()
+                        stamp = _stamp(book)
+                        # thousands of rows are read again only where the book was written
+                        rows = self.rows if stamp == self._read else shop.pulls()
+                        self._read = stamp
                         wanted = list(self.chosen) or [r.pull_id for r in rows[-1:]]
                         pulls = [shop.pull(i) for i in wanted]
                         self.rows, self.pulls = rows, pulls
@@ -460,6 +479,16 @@ class App:
         gui.destroy_context()
 
 
+def _stamp(book: Path) -> tuple[int, ...]:
+    """When the book's files were written last, and how large they are."""
+    out: list[int] = []
+    for path in (book, book.with_name(book.name + "-wal")):
+        with contextlib.suppress(OSError):
+            about = path.stat()
+            out += [about.st_mtime_ns, about.st_size]
+    return tuple(out)
+
+
 def draw_sheet(app: App, sheet: Any, view: View) -> None:
     """Draws the sheet that is chosen, the line of keys below it, and the cautions over it."""
     wide, high = app.frame_size
@@ -478,7 +507,17 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
             other_sheets.draw_plan(sheet, view, bow, style, body, app.made, frame)
         elif app.sheet == "book":
             book_sheet.draw_book(
-                sheet, book_sheet.Listed(app.listed, app.chosen, app.marked, app.pulls, app.only), style, body
+                sheet,
+                book_sheet.Listed(
+                    rows=app.listed,
+                    chosen=app.chosen,
+                    marked=app.marked,
+                    pulls=app.pulls,
+                    only=app.only,
+                    at=app.listed_at,
+                ),
+                style,
+                body,
             )
         else:
             wanted = tuple(f.id for f in app.rack.rig.fiducials)

@@ -17,7 +17,7 @@ from tiller.window.pull_sheet import Box, nice_step
 Row = list[tuple[float, float]]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Listed:
     """What the book's sheet shows.
 
@@ -25,6 +25,7 @@ class Listed:
         rows: all pulls, oldest first; pulls: those that are shown in full.
         chosen: the pull that the bar stands on, and the one beside it; marked: the one that is kept beside all others.
         only: the bow whose pulls alone are listed, '' = all.
+        at: where the bar stands among the rows, None where it does not: thousands of rows are not looked through for each frame.
     """
 
     rows: Sequence[PullRow]
@@ -32,6 +33,7 @@ class Listed:
     marked: int | None
     pulls: Sequence[StoredPull]
     only: str = ""
+    at: int | None = None
 
 
 def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
@@ -93,10 +95,10 @@ def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     if not listed.rows:
         sheet.text(box.x, y, "no pull is in the book yet", size, look.soft)
     fit = max(1, int((0.45 * box.height - 1.4 * size) / (1.3 * size)))
-    newest = list(reversed(listed.rows))
-    at = next((k for k, r in enumerate(newest) if listed.chosen and r.pull_id == listed.chosen[0]), 0)
-    first = max(0, min(at - fit // 2, len(newest) - fit))
-    for row in newest[first : first + fit]:
+    many = len(listed.rows)
+    at = many - 1 - listed.at if listed.at is not None else 0  # from the newest
+    first = max(0, min(at - fit // 2, many - fit))
+    for row in (listed.rows[many - 1 - k] for k in range(first, min(first + fit, many))):
         picked = row.pull_id in listed.chosen
         if picked:
             sheet.area(box.x - 4, y - 2, wide * 0.8, 1.25 * size, faded(look.weak, 50), 3.0)
