@@ -163,12 +163,14 @@ def _course(top: Axes, low: Axes, pulls: list[StoredPull], units: Units) -> None
     )
     if np.any(np.isfinite(promised)):
         top.plot(number, scale * promised, "x", color=WEAK, label="what the plan before had promised")
+    _unless_known(top, weight)
     top.set_ylabel(f"weight [{units.force_unit}]", color=INK, fontsize=9)
     top.set_title("how the bow came down, pull by pull", fontsize=9, color=INK, loc="left")
     top.legend(facecolor=PAPER, edgecolor="none", framealpha=0.9, fontsize=8)
     dress(low)
     uneven = 100 * _series(pulls, lambda p: p.advice.uneven_now)
     low.plot(number, uneven, "o-", color=AIM, markersize=4)
+    _unless_known(low, uneven)
     sets = np.array([p.comparison.set_mm for p in pulls])
     if np.any(np.isfinite(sets)):
         shown = [units.depth_value(v) for v in sets]
@@ -182,8 +184,19 @@ def _course(top: Axes, low: Axes, pulls: list[StoredPull], units: Units) -> None
     low.set_xlabel("pull", color=INK, fontsize=9)
     low.set_ylabel("uneven [% rms]", color=INK, fontsize=9)
     low.set_ylim(0, None)
-    for axes in (top, low):
-        axes.set_xticks(number[:: max(1, len(number) // 8)])
+    for axes, values in ((top, weight), (low, uneven)):
+        if np.any(np.isfinite(values)):
+            axes.set_xticks(number[:: max(1, len(number) // 8)])
+
+
+def _unless_known(axes: Axes, values: np.ndarray) -> None:
+    """Says so where nothing is known of what a plot is to show: an empty one with made-up ticks says nothing, or worse."""
+    if np.any(np.isfinite(values)):
+        return
+    axes.set_xticks([])
+    axes.set_yticks([])
+    text = "not known: these pulls were made without a scale"
+    axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", color=AIM, fontsize=9)
 
 
 def stiffness_figure(pulls: list[StoredPull], units: Units) -> Figure:
@@ -209,6 +222,7 @@ def _stiffness(axes: Axes, pulls: list[StoredPull], units: Units) -> None:
                     alpha=share**2,
                     linewidth=1.2,
                 )
+    _unless_known(axes, np.concatenate([pull.limb(side).stiffness_n_m2 for pull in pulls for side in SIDES]))
     axes.xaxis.set_major_formatter(lambda v, _: f"{abs(v):g}")
     axes.set_title("stiffness along the limbs, pull by pull (the last one dark)", fontsize=9, color=INK, loc="left")
     axes.set_xlabel(f"from the pivot [{units.length_unit}]   (left limb | right limb)", color=INK, fontsize=9)
