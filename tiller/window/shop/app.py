@@ -5,11 +5,11 @@ the shop shows what it left when it is closed.
 from __future__ import annotations
 
 import queue
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,13 +27,13 @@ from tiller.setup.guided.phone import phone_job
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
 from tiller.setup.settings import Settings
 from tiller.shop.overview import Item, Page, page_of, shop_items
-from tiller.shop.sheets import open_in_viewer, write_sheet
 from tiller.window.canvas import Canvas, Press, ask_for_file, names_of_keys
 from tiller.window.look import DARK, LIGHT, Look
 from tiller.window.pull_sheet import Box
 from tiller.window.shop.file_page import FilePage
 from tiller.window.shop.file_sheet import draw_file, file_field_box
 from tiller.window.shop.form_sheet import draw_form, field_box
+from tiller.window.shop.papers import KINDS, OF_BOW, Papers
 from tiller.window.shop.rack_window import RackWindow
 from tiller.window.shop.setup_page import Only, SetupPage
 from tiller.window.shop.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
@@ -69,12 +69,12 @@ class ShopApp:
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
         self._closing = False
-        self._work: threading.Thread | None = None
+        self._papers = Papers(home, book, self._say)
         self.uses = Uses(settings, home)
         self.pixels = np.zeros((PHOTO[1], PHOTO[0], 4), dtype=np.float32)
         self._actions: dict[str, Callable[[], None]] = {
             "T": lambda: self._open_rack(["--software"]),
-            "P": self._sheet,
+            **{key: partial(self._paper, key) for key in KINDS},
             "E": self._change,
             "R": self._set_up,
             "D": self._pictures,
@@ -110,7 +110,7 @@ class ShopApp:
                 gui.add_key_release_handler(key, callback=self._on_release)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
-        self._names = names_of_keys(gui, "NFEPTCVULQRAD", KEYS)
+        self._names = names_of_keys(gui, "NFEPSXBTCVULQRAD", KEYS)
         # the one field of the form: the library's own, so that every keyboard writes as it is used to
         with gui.theme() as theme, gui.theme_component(gui.mvAll):
             gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
@@ -472,25 +472,19 @@ class ShopApp:
             self.message = said
             self._refresh()
 
-    def _sheet(self) -> None:
+    def _paper(self, key: str) -> None:
+        """Makes a sheet, a strip, an export or a backup."""
+        kind = KINDS[key]
         item = self.items[self.at] if self.items else None
-        if item is None or not item.pulls:
-            self.message = "a sheet is made of pulls, and the book has none of it."
-            return
-        if self._work is not None and self._work.is_alive():
-            return
-        self.message = f"the sheet of '{item.name}' is made ..."
+        if kind in OF_BOW and (item is None or not item.pulls):
+            self.message = f"a {kind} is made of pulls, and the book has none of it."
+        elif not self.book.is_file():
+            self.message = "there is no book yet: the first pull begins it."
+        else:
+            self._papers.make(kind, item.name if item is not None else "", self.units)
 
-        def make() -> None:
-            try:
-                written = write_sheet(self.book, item.name, self.home / "sheets", self.units)
-                self.message = f"{written.pdf} is written."
-                open_in_viewer(written.pdf)
-            except TillerError as err:
-                self.message = err.marked
-
-        self._work = threading.Thread(target=make, name="sheet", daemon=True)
-        self._work.start()
+    def _say(self, text: str) -> None:
+        self.message = text
 
     def _set(self, key: str) -> None:
         try:

@@ -1,0 +1,41 @@
+"""What the shop's window makes beside itself: a sheet, a strip, an export, a backup; each by the same functions and commands as on the command line."""
+
+from __future__ import annotations
+
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from tests.shop.test_phone import SHIPPED
+from tiller.bow.bowfile import read_bow
+from tiller.cli.entry import main
+from tiller.report.style import Units
+from tiller.window.shop import papers
+from tiller.window.shop.papers import KINDS, Papers
+
+PATIENCE_S = 180.0
+
+
+def test_each_is_made_and_said(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert main(["measure", str(SHIPPED), "--no-pictures", "--quiet"]) == 0
+    book, name = home / "book.sqlite3", read_bow(SHIPPED / "bow.toml").name
+    shown: list[Path] = []
+    monkeypatch.setattr(papers, "open_in_viewer", shown.append)
+    said: list[str] = []
+    made = Papers(home, book, said.append)
+    for kind in KINDS.values():
+        made.make(kind, name, Units())
+        made.wait(PATIENCE_S)
+        assert "is made ..." in said[-2], said
+    assert [path.suffix for path in shown] == [".pdf", ".pdf"]
+    assert all(path.read_bytes().startswith(b"%PDF") for path in shown)
+    backup = next((home / "backups").iterdir())
+    assert zipfile.is_zipfile(backup)
+    assert str(backup) in said[-1]
+    export = next((home / "exports").iterdir())
+    assert any(path.suffix == ".csv" for path in export.rglob("*"))
+    made.make("strip", "no such bow", Units())
+    made.wait(PATIENCE_S)
+    assert "no such bow" in said[-1]
+    assert not any("no such bow" in path.name for path in (home / "sheets").iterdir())
