@@ -45,6 +45,7 @@ STREAMS = {
     "tiller/simulate/record.py": "a folder that was not there before",
     "tiller/cli/walk.py": "the demo's own folder",
     "tiller/cli/entry.py": "a log is added to",
+    "tiller/window/shop/file_page.py": "changes are added to, one by one",
 }
 
 

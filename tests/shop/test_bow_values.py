@@ -133,8 +133,29 @@ def test_the_page_keeps_what_changed_and_when(tmp_path: Path) -> None:
     page.press("=1600")
     assert "changed elsewhere" in page.fault
     assert file.read_text() == TEXT
-    (tmp_path / "changes.csv").write_bytes(b"\xff\x00rubbish")
-    assert changes_of(file) == ()
+    page = FilePage("x", file, Units())
+    page.at = next(k for k, v in enumerate(page.values) if v.path[-1] == "+")
+    page.press("=knot 310-340")
+    assert page.changes[-1].after == "by now knot, 310.0 mm, 340.0 mm"
+    page.at = next(k for k, v in enumerate(page.values) if v.path[-1] == "kind" and "features" in v.path)
+    page.press("=-")
+    assert (page.changes[-1].before, page.changes[-1].after) == ("knot", "by now none")
+    page.left(" 1650 ")
+    assert "not taken" in page.message
+    kept = (tmp_path / "changes.csv").read_bytes()
+    (tmp_path / "changes.csv").write_bytes(b"\xff\x00rubbish\n" + kept)
+    before = (tmp_path / "changes.csv").read_bytes()
+    page.at = next(k for k, v in enumerate(page.values) if v.path == ("target", "brace_height_mm"))
+    page.press("=160")
+    assert (tmp_path / "changes.csv").read_bytes().startswith(before)  # it is added to, whatever stands there
+    (tmp_path / "changes.csv").unlink()
+    (tmp_path / "changes.csv").mkdir()
+    page.at = next(k for k, v in enumerate(page.values) if v.path == ("target", "brace_height_mm"))
+    page.press("=155")
+    assert "could not be noted" in page.message  # but it is changed, and can be changed on
+    page.at = next(k for k, v in enumerate(page.values) if v.path == ("target", "brace_height_mm"))
+    page.press("=152")
+    assert bow(file.read_text()).target.brace_height_mm == 152.0  # type: ignore[attr-defined]
     file.unlink()
     with pytest.raises(FileFault):
         FilePage("x", file, Units())

@@ -457,6 +457,12 @@ def test_a_plane_that_is_turned_against_the_bow_makes_no_limb_stronger() -> None
             p = view.on_plane(pixels(limb), 75.0)
             fitted = np.linalg.lstsq(np.column_stack([2 * p, np.ones(len(p))]), (p**2).sum(axis=1), rcond=None)[0]
             bends.append(1000 / np.sqrt(fitted[2] + fitted[0] ** 2 + fitted[1] ** 2))
+        # a handle touched 8 mm too far to one side: what the limbs' lengths leave of that is less, not more
+        slipped = pixels(np.array([[8.0, 0, 0], [-850.0, 0, 0], [850.0, 0, 0]]))
+        other = rig_from_touches(board, marks, Touched(*slipped), (850.0, 850.0), near)
+        at = board_pose(marks, other.rig).view.on_plane(at_rest[:1], 75.0)[0]
+        straight = board_pose(marks, found.rig).view.on_plane(at_rest[:1], 75.0)[0]
+        assert 3.0 < abs(at[0] - straight[0]) < 7.5
         # unaccounted for, 3 and 6 degrees make 4.3 and 8.6 %
         assert abs(bends[0] - bends[1]) < 0.004 * abs(turn_deg)
         assert np.mean(bends) == pytest.approx(1.0, abs=0.01)

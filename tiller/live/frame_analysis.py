@@ -154,11 +154,21 @@ class Analyst:
         self._finding = self._resting = None
 
     def change(self, bow: Bow) -> None:
-        """The same bow with another string, or another feature: it is sought from scratch."""
+        """The same bow with another string or another feature; where it lies stays known."""
         self.bow = bow
         if self.scene is not None:
             self.scene = replace(self.scene, bow=bow)
-        self.forget_bow()
+
+    def lines_px(self, looked: Looked) -> dict[Side, Array]:
+        """The limbs' lines in the picture, px."""
+        return {side: self.to_pixels(line) for side, line in looked.lines.items()}
+
+    def hook_px(self, looked: Looked | None) -> tuple[float, float] | None:
+        """The string's seat in the picture, px; None where it is not seen."""
+        if looked is None or looked.hook_mm is None:
+            return None
+        px = self.to_pixels(np.array([looked.hook_mm]))[0]
+        return float(px[0]), float(px[1])
 
     @property
     def models(self) -> Pair[LimbModel] | None:

@@ -19,13 +19,14 @@ from tiller.files import on_network
 from tiller.live.recorder import Keep, Options, lock
 from tiller.live.session import Rack
 from tiller.measure.recording import read_recording
+from tiller.measure.restrung import MARK
 from tiller.measure.store import fate_fault
 from tiller.mechanics.forward.stop import Stop
 from tiller.notes import Note, caution
 from tiller.paths import data_folder
 from tiller.records.book import ON_NETWORK, Book
 from tiller.setup.bow_files import find_bow, text_of, with_stave
-from tiller.setup.stringing import is_shorter, stop_on_new_string
+from tiller.setup.stringing import NEW_STRING, is_shorter, stop_on_new_string, stop_with
 from tiller.sources.cameras import ReplayedCamera, camera_of
 from tiller.sources.interfaces import Camera, Scale
 from tiller.sources.scales import ReplayedScale, SerialScale
@@ -55,10 +56,11 @@ class Wanted:
     speed: float = 1.0
 
 
-def last_stop(book: Path | None, bow: Bow) -> Stop | None:
+def last_stop(book: Path | None, bow: Bow, unmeasured: bool = False) -> Stop | None:
     """The stop that the bow's newest pull in the book left, None where there is none.
 
-    Where its file has a shorter string than that pull was made on, it is that of the braced bow: the old one would be too far.
+    Where its file has a shorter string than that pull was made on, or one is on that was not measured, it is that of the braced bow: the old one would be
+    too far. Where the file trusts the wood with less since, it is nearer.
 
     Raises:
         BookFault: the book cannot be read.
@@ -74,10 +76,45 @@ def last_stop(book: Path | None, bow: Bow) -> Stop | None:
     if stop is None or not stop.draw_mm > 0:
         return None  # the stop is then that of the bow's file alone, which is the shorter one
     last = Stop(stop.draw_mm, stop.reason, dict(stop.limits_mm), stop.braced_mm)
-    before = BowString(pull.string_kind, float("nan"))
+    before = replace(bow, string=BowString(pull.string_kind, float("nan")))
     with contextlib.suppress(FileFault, KeyFault):  # its recording may be elsewhere by now
-        before = read_bow(Path(pull.folder) / "bow.toml").string
-    return stop_on_new_string(bow, last) if is_shorter(bow.string, before) else last
+        before = read_bow(Path(pull.folder) / "bow.toml")
+    known = stop_with(last, before, bow)
+    return stop_on_new_string(bow, known) if unmeasured or is_shorter(bow.string, before.string) else known
+
+
+def _of_the_shop(
+    wanted: Wanted, options: Options
+) -> tuple[Bow, Rig, tuple[str, str], Camera | None, Scale | None, Options]:
+    """Bow, rig and sources as the shop has them.
+
+    Raises:
+        TillerError: a file is missing or wrong, a source is none.
+    """
+    if wanted.bow is None:
+        msg = "Say which bow: 'tiller rack BOW', a bow.toml or a bow's name."
+        raise BookFault(msg)
+    if wanted.book is not None and (fault := fate_fault(wanted.book, wanted.bow)):
+        raise BookFault(fault)
+    bow_path, rig_path = find_bow(wanted.bow), wanted.rig or data_folder() / "rig.toml"
+    if not rig_path.is_file() and wanted.camera is None:
+        msg = f"There is no rig file at {rig_path}: 'tiller calibrate scale' writes it, or give one with --rig."
+        raise FileFault(msg)
+    if not rig_path.is_file():
+        msg = f"There is no rig file at {rig_path}: give one with --rig. 'tiller targets' prints the sheets for a rack, 'tiller calibrate lens', 'board' and 'scale' write its file; 'tiller rack --software' needs none."
+        raise FileFault(msg)
+    bow = read_bow(bow_path)
+    rig = _rig_of(rig_path, wanted.camera is not None)
+    bow_text, notes = with_stave(bow_path, bow)
+    texts = (bow_text, text_of(rig_path))
+    bow = parse_bow(tomllib.loads(bow_text), "bow.toml")
+    new_string = bow_path.with_name(MARK).is_file()
+    notes = (*notes, *_check_notes(rig_path), *((NEW_STRING,) if new_string else ()))
+    options = replace(options, notes=notes, bow_file=bow_path, new_string=new_string)
+    size = rig.lens.image_size
+    camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
+    scale = SerialScale(wanted.scale) if wanted.scale is not None else None
+    return bow, rig, texts, camera, scale, options
 
 
 @contextmanager
@@ -115,27 +152,7 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             texts = (text_of(recording.folder / "bow.toml"), text_of(recording.folder / "rig.toml"))
             bow, rig = recording.bow, recording.rig
         else:
-            if wanted.bow is None:
-                msg = "Say which bow: 'tiller rack BOW', a bow.toml or a bow's name."
-                raise BookFault(msg)
-            if wanted.book is not None and (fault := fate_fault(wanted.book, wanted.bow)):
-                raise BookFault(fault)
-            bow_path, rig_path = find_bow(wanted.bow), wanted.rig or data_folder() / "rig.toml"
-            if not rig_path.is_file() and wanted.camera is None:
-                msg = f"There is no rig file at {rig_path}: 'tiller calibrate scale' writes it, or give one with --rig."
-                raise FileFault(msg)
-            if not rig_path.is_file():
-                msg = f"There is no rig file at {rig_path}: give one with --rig. 'tiller targets' prints the sheets for a rack, 'tiller calibrate lens', 'board' and 'scale' write its file; 'tiller rack --software' needs none."
-                raise FileFault(msg)
-            bow = read_bow(bow_path)
-            rig = _rig_of(rig_path, wanted.camera is not None)
-            bow_text, notes = with_stave(bow_path, bow)
-            texts = (bow_text, text_of(rig_path))
-            bow = parse_bow(tomllib.loads(bow_text), "bow.toml")
-            options = replace(options, notes=(*notes, *_check_notes(rig_path)), bow_file=bow_path)
-            size = rig.lens.image_size
-            camera = camera_of(wanted.camera, size) if wanted.camera is not None else None
-            scale = SerialScale(wanted.scale) if wanted.scale is not None else None
+            bow, rig, texts, camera, scale, options = _of_the_shop(wanted, options)
         if scale is not None and rig.load_cell is None:
             msg = "The rig file has no [load_cell], so the scale's counts are no force: calibrate it ('tiller calibrate scale'), or leave the scale away."
             raise FileFault(msg)
@@ -144,7 +161,7 @@ def session(wanted: Wanted) -> Iterator[Rack]:
             raise BookFault(fault)
         if wanted.book is not None and on_network(wanted.book):
             options = replace(options, notes=(*options.notes, ON_NETWORK))
-        rack = Rack(bow, rig, texts, camera, scale, options, last_stop(wanted.book, bow))
+        rack = Rack(bow, rig, texts, camera, scale, options, _first_stop(wanted.book, bow, options.new_string))
         try:
             yield rack
         finally:
@@ -169,6 +186,12 @@ def _alone(home: Path) -> Iterator[None]:
             msg = f"another session at the rack works in {home}: end that one first, or choose another place with --pulls."
             raise FileFault(msg)
         yield
+
+
+def _first_stop(book: Path | None, bow: Bow, unmeasured: bool) -> Stop | None:
+    """The stop to begin with; None = that of the bow's file."""
+    found = last_stop(book, bow, unmeasured)
+    return stop_on_new_string(bow, None) if found is None and unmeasured else found
 
 
 def _check_notes(path: Path) -> tuple[Note, ...]:

@@ -338,6 +338,7 @@ class Options:
         home: where pulls are kept; book: the shop's book, None = no entries.
         keep: pictures of a pull that are kept.
         notes: what is known of the bow or its stave and worth saying at the start.
+        new_string: another string is on since the last session, not measured yet.
         bow_file: the bow's own file, into which another string is written; None = none.
         watch: called at each turn with whether the empty rack is known, and the stage; called by the analysing thread.
     """
@@ -348,6 +349,7 @@ class Options:
     notes: tuple[Note, ...] = ()
     watch: Callable[[bool, Stage], None] | None = None
     bow_file: Path | None = None
+    new_string: bool = False
 
 
 class PullUnderWay:

@@ -47,7 +47,7 @@ from tiller.mechanics.forward.stop import FIRST_SHARE, Stop
 from tiller.notes import Note, caution, halt, info
 from tiller.quantity import newton
 from tiller.report.text.comparison import NOTHING_OFF
-from tiller.setup.stringing import NEW_STRING, BowNow, Found, stop_on_new_string
+from tiller.setup.stringing import BowNow, Found, StopNow
 from tiller.sources.feeds import CameraFeed, ScaleFeed
 from tiller.sources.interfaces import Camera, Scale, Shot, Stage, now_s
 
@@ -91,7 +91,7 @@ class Rack:
         self.scale = ScaleFeed(scale, self.weigher.feed) if scale is not None else None
         self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._orders: queue.SimpleQueue[tuple[str, float | Found]] = queue.SimpleQueue()
-        self._stop_now = stop if stop is not None else advise_from_file(bow).stop
+        self._stop = StopNow(stop if stop is not None else advise_from_file(bow).stop, options.new_string)
         self._state = State()
         self._pull = PullUnderWay()
         self._before: Array = np.empty((0, 2))
@@ -108,16 +108,15 @@ class Rack:
         self._plan_holds = False
         self._alarm, self._force_s = "", float("nan")
         self._watch = Watch(self.camera, self.scale, self.weigher)
-        self._knocked = self._new_string = False
+        self._knocked = False
         self._string: BowString | None = None
         self._rounds = Rounds(
             options.home, self.camera, lambda image: self._finder.submit(self.analyst.seek_markers, image)
         )
         self._shift_noted = False
         self._looked_s, self._still = float("-inf"), False
-        self._zeroed_s = 0.0
-        self._taken = 0
-        self._view = empty_view(self._stop_now, self._limits(), self.weigher.now())
+        self._zeroed_s, self._taken = 0.0, 0
+        self._view = empty_view(self._stop.stop, self._limits(), self.weigher.now())
         self._fresh = threading.Condition()
 
     # -- what others call ----------------------------------------------------------------------------------------------
@@ -289,7 +288,7 @@ class Rack:
 
     def _limits(self) -> Limits:
         most = self.bow.target.draw_length_mm
-        stop = self._stop_now.draw_mm if self._stop_now is not None else np.nan
+        stop = self._stop.stop.draw_mm if self._stop.stop is not None else np.nan
         return Limits(min(stop if np.isfinite(stop) else FIRST_SHARE * most, most), self.bow.target.draw_weight_n)
 
     def _happened(self, event: Event, shot: Shot | None) -> None:
@@ -356,13 +355,14 @@ class Rack:
     def _begin_pull(self, event: Event) -> None:
         self._pull = PullUnderWay(event.draw_mm)
         folder = folder_for(self.options.home, self.bow.name, datetime.now())
+        self._stop.pull_begins(folder)
         recorder = PullRecorder(folder, self._now.texts[0], self._now.texts[1], weighed=self.scale is not None)
         try:
             recorder.start()
         except FileFault as err:
             self._say(halt("live.not-kept", err.marked))
             return
-        if self._new_string:
+        if self._stop.new_string:
             recorder.mark(NEW_STRING_MARK)
         if self.analyst.empty is not None:
             recorder.picture(self.analyst.empty, min(self._empty_s, event.t_s), "empty")
@@ -441,14 +441,17 @@ class Rack:
                 self._say(caution("live.not-measured", f"this pull could not be measured: {worked.marked}"))
                 settle(folder, str(worked))
                 continue
-            if worked.bow == self.bow.name and worked.string is not None:
-                self._string = worked.string
-            if worked.bow == self.bow.name:
+            if worked.bow == self.bow.name and not self._stop.is_of_now(folder):
+                self._worked = (
+                    worked  # of the bow before its string or its file was changed: its stop and plan are not this one's
+                )
+            elif worked.bow == self.bow.name:
+                self._string = worked.string if worked.string is not None else self._string
                 self._worked, self._plan_holds = worked, True  # nothing is scraped while it is measured
-                if worked.advice.stop is not None:
-                    before, self._stop_now = self._limits().draw_mm, worked.advice.stop
-                    if self._state.stage in DRAWN and self._limits().draw_mm < before:
-                        self._say(stop_changed(self._limits()))
+                before = self._limits().draw_mm
+                self._stop.measured(worked.advice.stop, worked.string is not None)
+                if self._state.stage in DRAWN and self._limits().draw_mm < before:
+                    self._say(stop_changed(self._limits()))
                 if worked.comparison.nothing_off and self._since_scraped <= 1 < self._state.pulls:
                     self._say(NOTHING_OFF)
                 for note in worked.comparison.notes:
@@ -461,9 +464,15 @@ class Rack:
 
     def _strung(self, string: BowString) -> None:
         """From now on the bow has this string."""
-        self._new_string, self._string = False, None
+        self._stop.new_string, self._string = False, None
         self._say(self._now.restring(string))
         self.analyst.change(self.bow)
+        self._seek_again()
+
+    def _seek_again(self) -> None:
+        """The bow is sought from scratch, and its rest shape taken anew."""
+        self.analyst.forget_bow()
+        self._state, self._rests = State(pulls=self._state.pulls, exercises=self._state.exercises), []
 
     # -- orders, notes, the view ---------------------------------------------------------------------------------------
 
@@ -489,15 +498,16 @@ class Rack:
             elif name == "scraped" and not isinstance(value, Found):
                 self._scraped(round(value))
             elif isinstance(value, Found):
+                before = self.bow
                 self._say(self._now.add(value))
                 self._plan_holds = False
+                self._stop.other_file(before, self.bow)
                 self.analyst.change(self.bow)
             elif name == "string":
-                self._new_string, self._plan_holds = True, False
-                self._stop_now = stop_on_new_string(self.bow, self._stop_now)
-                self.analyst.forget_bow()
-                self._state, self._rests = State(pulls=self._state.pulls, exercises=self._state.exercises), []
-                self._say(NEW_STRING)
+                self._stop.another_string(self.bow)
+                self._plan_holds = False
+                self._seek_again()
+                self._say(self._now.note_new_string())
 
     def _scraped(self, strokes: int) -> None:
         """Notes in the book that wood came off after the last measured pull."""
@@ -545,13 +555,6 @@ class Rack:
             self._empty_s = shot.t_s
         elif looked is not None and not looked.ready:
             self._empty_s = 0.0
-        lines = (
-            {side: self.analyst.to_pixels(line) for side, line in looked.lines.items()} if looked is not None else {}
-        )
-        hook = None
-        if looked is not None and looked.hook_mm is not None:
-            px = self.analyst.to_pixels(np.array([looked.hook_mm]))[0]
-            hook = (float(px[0]), float(px[1]))
         self._taken += 1
         drawn = self._state.stage in DRAWN
         view = View(
@@ -564,10 +567,10 @@ class Rack:
             sentence=self._sentence(looked, seen),
             draw_mm=seen.draw_mm,
             force_n=seen.newest_n if np.isfinite(seen.newest_n) else seen.force_n,
-            stop=self._stop_now,
+            stop=self._stop.stop,
             limits=self._limits(),
-            lines_px=lines if looked is not None else self._view.lines_px,
-            hook_px=hook,
+            lines_px=self.analyst.lines_px(looked) if looked is not None else self._view.lines_px,
+            hook_px=self.analyst.hook_px(looked),
             profiles=self.analyst.profile(looked) if looked is not None and drawn else self._view.profiles,
             track=np.array(self._pull.track) if self._pull.track else np.empty((0, 2)),
             before=self._before if drawn or not self._pull.track else self._view.before,

@@ -9,6 +9,7 @@ import numpy as np
 
 from tiller.bow.bowfile import BowString, parse_bow
 from tiller.bow.tomlwrite import with_values
+from tiller.errors import MeasureFault
 from tiller.files import write_whole
 from tiller.measure.pipeline import Measured, measure
 from tiller.measure.recording import Recording, read_recording
@@ -42,23 +43,25 @@ def string_of(measured: Measured) -> BowString | None:
     return BowString("braced" if length < np.nanmedian(between) + STRAIGHT_MM else "long", length)
 
 
-def restrung(recording: Recording) -> Recording:
-    """The recording with the string that its pictures show; as it was where it is not marked, or they show none.
+def restrung(recording: Recording) -> tuple[Recording, BowString | None]:
+    """The recording with the string that its pictures show, and that string; as it is, and None, where it is not marked.
 
     Raises:
-        TillerError: it cannot be measured or written.
+        MeasureFault: the string was not seen taut; the mark stays. TillerError: it cannot be measured or written.
     """
     mark = recording.folder / MARK
     if not mark.is_file():
-        return recording
+        return recording, None
     found = string_of(measure(recording))
-    if found is not None:
-        path = recording.folder / "bow.toml"
-        text = with_values(
-            path.read_text(encoding="utf-8-sig"),
-            {("string", "kind"): found.kind, ("string", "length_mm"): round(found.length_mm, 1)},
-        )
-        parse_bow(tomllib.loads(text), "bow.toml")
-        write_whole(path, text.encode())
+    if found is None:
+        msg = "another string is on, and this pull does not show it taut from nock to nock over the hook: pull again, the hook's fiducial in sight."
+        raise MeasureFault(msg)
+    path = recording.folder / "bow.toml"
+    text = with_values(
+        path.read_text(encoding="utf-8-sig"),
+        {("string", "kind"): found.kind, ("string", "length_mm"): round(found.length_mm, 1)},
+    )
+    parse_bow(tomllib.loads(text), "bow.toml")
+    write_whole(path, text.encode())
     mark.unlink()
-    return read_recording(Path(recording.folder))
+    return read_recording(Path(recording.folder)), found

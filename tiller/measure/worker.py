@@ -147,10 +147,8 @@ def _goes_last() -> None:
 def _answer(folder: Path, book: Path | None) -> Worked | str:
     """What came of a recording, or why nothing did: whatever it is, it must be reported at the rack, not end the process."""
     try:
-        recording = read_recording(folder)
-        strung = restrung(recording)
-        worked = work_up(strung, None, Keeping(book=book, plots=False, photograph=True))
-        return worked if strung is recording else replace(worked, string=strung.bow.string)
+        recording, string = restrung(read_recording(folder))
+        return replace(work_up(recording, None, Keeping(book=book, plots=False, photograph=True)), string=string)
     except TillerError as err:
         return err.marked
     except Exception as err:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tiller.bow.sides import SIDES
 from tiller.live.view import View
 from tiller.report.style import LEFT, RIGHT, Units, rgb
-from tiller.sources.interfaces import Stage
+from tiller.sources.interfaces import Stage, now_s
 
 WIDE = 960
 QUALITY = 75
@@ -54,7 +54,7 @@ def _lines(
 
 
 def figures_of(view: View, units: Units) -> bytes:
-    """Stage, sentence, draw, weight and stop in the units, as JSON; null where one is not known."""
+    """Stage, sentence, draw, weight and stop in the units, as JSON, null where one is not known; and how old that is, s."""
     stop = view.limits.draw_mm
     words = {
         "number": view.number,
@@ -63,6 +63,7 @@ def figures_of(view: View, units: Units) -> bytes:
         "draw": units.length(view.draw_mm) if math.isfinite(view.draw_mm) else None,
         "weight": units.force(view.force_n) if math.isfinite(view.force_n) else None,
         "stop": units.length(stop) if math.isfinite(stop) else None,
+        "age": max(0.0, now_s() - view.made_s),
         "alarm": view.stage is Stage.BEYOND or bool(view.alarm),
     }
     return json.dumps(words).encode()

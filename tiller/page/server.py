@@ -10,7 +10,6 @@ import hmac
 import secrets
 import socket
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.resources import files
@@ -47,13 +46,13 @@ def code_of(address: str) -> Code:
 
 
 def own_address() -> str:
-    """This machine's address on its network; the loopback where it is on none."""
+    """This machine's address on its network; '' where it is on none."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.connect(NOWHERE)
             return str(probe.getsockname()[0])
         except OSError:
-            return "127.0.0.1"
+            return ""
 
 
 class Page:
@@ -75,6 +74,9 @@ class Page:
         self._lock = threading.Lock()
         self._drawn: tuple[int, bytes | None] = (-1, None)
         host = host or own_address()
+        if not host:
+            msg = "this machine is on no network, so that no other screen can reach it: join the network that the phone is on, and press W again."
+            raise SourceFault(msg)
         try:
             self._server = create_server(
                 self._app(), host=host, port=0, threads=THREADS, ident="", clear_untrusted_proxy_headers=True
@@ -117,6 +119,8 @@ class Page:
         )
 
     def _whole(self, key: str) -> bytes:
+        if bottle.request.method != "GET":  # a preview must not use the key up
+            raise bottle.HTTPResponse("", status=405)
         with self._lock:
             first = not self._used and hmac.compare_digest(key.encode(), self._key.encode())
             if not first and not self._known(key):
@@ -166,5 +170,4 @@ POLICY = (
 
 
 def _refused() -> bottle.HTTPResponse:
-    time.sleep(0.2)  # a key of 128 bits is not guessed; this keeps a fool from trying fast
     return bottle.HTTPResponse("There is nothing here.", status=404)

@@ -7,6 +7,7 @@ known by the hashes of its files. Derived numbers carry the version of the progr
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sqlite3
@@ -60,6 +61,16 @@ class BowRow:
     fate: str
     description: str
     pulls: int
+
+
+def stamp_of(book: Path) -> tuple[int, ...]:
+    """When the book's files were written last, and how large they are."""
+    out: list[int] = []
+    for path in (book, book.with_name(book.name + "-wal")):
+        with contextlib.suppress(OSError):
+            about = path.stat()
+            out += [about.st_mtime_ns, about.st_size]
+    return tuple(out)
 
 
 APPLICATION_ID = int.from_bytes(b"tlrb")

@@ -8,13 +8,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from tomlkit.exceptions import TOMLKitError
 
 from tiller.bow.bowfile import CUT_RING_SHARE, FEATURES, Bow, BowString, Feature, parse_bow
-from tiller.bow.sides import Side
+from tiller.bow.sides import SIDES, Side
 from tiller.bow.tomlwrite import with_rows, with_values
 from tiller.errors import TillerError
 from tiller.files import write_whole
-from tiller.measure.followup.advice import advise_from_file
+from tiller.measure.followup.advice import advise_from_file, strain_limit
+from tiller.measure.restrung import MARK
 from tiller.mechanics.forward.stop import Stop
 from tiller.notes import Note, caution, info
 from tiller.quantity import mm, mm_span
@@ -49,22 +51,49 @@ def braced(bow: Bow) -> Bow:
     return replace(bow, string=BowString("braced", length))
 
 
-def stop_on_new_string(bow: Bow, last: Stop | None) -> Stop | None:
+def stop_on_new_string(bow: Bow, last: Stop | None) -> Stop:
     """How far the bow may be drawn on a string that was not measured yet: as if it were braced, and never further than before.
 
     Args:
         last: the stop on the string before; what it says of the braced bow is taken, the file's own figures where it says nothing.
 
     Returns:
-        None where even that is not known.
+        A stop of 0 where being braced alone may be too much, or nothing is known: do not draw it.
     """
+    before = last.draw_mm if last is not None else float("inf")
     if last is not None and np.isfinite(last.braced_mm):
-        return Stop(min(last.braced_mm, last.draw_mm), REASON, {}, last.braced_mm)
-    of_file = advise_from_file(braced(bow)).stop
-    if of_file is None:
+        most = last.braced_mm
+    else:
+        of_file = advise_from_file(braced(bow)).stop
+        most = of_file.draw_mm if of_file is not None else 0.0
+    draw = min(most, before)
+    return Stop(draw, REASON if draw > 0 else FORBIDDEN, {}, most)
+
+
+NO_STOP = Stop(0.0, "the last pull gave no stop: see its notes before it is drawn again", {})
+"""After a pull from which none could be found: the bow is not to be drawn."""
+FORBIDDEN = "a string that braces it may strain it beyond what its wood bears: take it off, or put a longer one on"
+
+
+def stop_with(last: Stop | None, before: Bow, now: Bow) -> Stop | None:
+    """A stop that was found with the bow's file as it was before, where the file trusts the wood with less now: a lower limit, a ring cut through.
+
+    The stop comes nearer by the share; the next pull says it better.
+    """
+    if last is None:
         return None
-    most = of_file.draw_mm if last is None else min(of_file.draw_mm, last.draw_mm)
-    return Stop(most, REASON, {}, of_file.draw_mm)
+    share = min(1.0, strain_limit(now)[0] / strain_limit(before)[0])
+    for side in SIDES:
+        fresh = set(now.limb(side).features) - set(before.limb(side).features)
+        share = min([share, *(f.strain_share for f in fresh)])
+    if share >= 1.0:
+        return last
+    return Stop(
+        share * last.draw_mm,
+        f"the bow's file trusts it with less since: {100 * share:.0f} % of the stop before",
+        {},
+        share * last.braced_mm,
+    )
 
 
 def is_shorter(now: BowString, before: BowString) -> bool:
@@ -121,8 +150,14 @@ def _kept(path: Path | None, what: str, change: Callable[[str], str]) -> Note:
         new = change(text)
         write_whole(path.with_name(path.name + ".before"), text.encode())
         write_whole(path, new.encode())
-    except TillerError as err:
-        return caution("live.bow-not-changed", f"{what}; its file could not be changed: {err.marked}")
+    except (
+        TillerError,
+        TOMLKitError,
+        ValueError,
+        KeyError,
+    ) as err:  # whoever edits it by hand may have it half-written just now
+        why = err.marked if isinstance(err, TillerError) else f"it cannot be read ({err})."
+        return caution("live.bow-not-changed", f"{what}; its file could not be changed: {why}")
     return info("live.bow-changed", f"{what}; it stands in the bow's file.")
 
 
@@ -135,10 +170,30 @@ class BowNow:
     def _say(self, text: str) -> None:
         self.bow, self.texts = parse_bow(tomllib.loads(text), "bow.toml"), (text, self.texts[1])
 
+    @property
+    def mark(self) -> Path | None:
+        """The empty file beside the bow's own that says that another string is on, not measured yet."""
+        return self.file.with_name(MARK) if self.file is not None else None
+
+    def note_new_string(self) -> Note:
+        """Another string is on: noted beside the bow's file too, so that the next session knows it; what is to be said of that."""
+        if self.mark is not None:
+            try:
+                self.mark.touch()
+            except OSError as err:
+                return caution(
+                    "live.new-string-unnoted",
+                    f"{NEW_STRING.text} It could not be noted beside the bow's file ({err.strerror}): do not end the session before.",
+                )
+        return NEW_STRING
+
     def restring(self, string: BowString) -> Note:
         """From now on it has this string; what is to be said of that."""
         self._say(with_string(self.texts[0], string))
-        return keep_string(self.file, string)
+        said = keep_string(self.file, string)
+        if self.mark is not None and said.code == "live.bow-changed":  # else the file still names the old one
+            self.mark.unlink(missing_ok=True)
+        return said
 
     def add(self, feature: Found) -> Note:
         """From now on this place is in its wood; likewise, or why it is not."""
@@ -147,3 +202,38 @@ class BowNow:
         except TillerError as err:
             return caution("live.feature-refused", f"nothing was noted: {err.marked}")
         return keep_feature(self.file, feature)
+
+
+class StopNow:
+    """How far the bow of a session may be drawn, and from which pulls that may be taken: one that was made before another string or a lower limit says
+    nothing of the bow as it is.
+    """
+
+    def __init__(self, stop: Stop | None, new_string: bool) -> None:
+        self.stop, self.new_string = stop, new_string
+        self._number = 0
+        self._made_at: dict[Path, int] = {}
+
+    def another_string(self, bow: Bow) -> None:
+        """Another string is on, not measured yet."""
+        self.new_string = True
+        self._number += 1
+        self.stop = stop_on_new_string(bow, self.stop)
+
+    def other_file(self, before: Bow, now: Bow) -> None:
+        """The bow's file says something else."""
+        self._number += 1
+        self.stop = stop_with(self.stop, before, now)
+
+    def pull_begins(self, folder: Path) -> None:
+        """A pull begins, with the bow as it is now."""
+        self._made_at[folder] = self._number
+
+    def is_of_now(self, folder: Path) -> bool:
+        """Whether a measured pull is of the bow as it is now; one that this session did not record counts as such."""
+        return self._made_at.pop(folder, self._number) == self._number
+
+    def measured(self, stop: Stop | None, strung: bool) -> None:
+        """What a pull of the bow as it is now left. ``strung``: it found the string."""
+        if not self.new_string or strung:
+            self.stop = stop if stop is not None else NO_STOP

@@ -6,7 +6,6 @@ through one texture of at most ``TEXTURE_WIDTH`` pixels that stays where it is.
 
 from __future__ import annotations
 
-import contextlib
 import queue
 import sys
 import threading
@@ -30,7 +29,7 @@ from tiller.live.stages import DRAWN, Happening
 from tiller.live.view import BROKEN, View, planned_strokes
 from tiller.notes import Note
 from tiller.page.server import Page
-from tiller.records.book import Book, PullRow
+from tiller.records.book import Book, PullRow, stamp_of
 from tiller.records.events import KINDS, Event, note_event
 from tiller.records.stored_pull import StoredPull
 from tiller.report.style import Units
@@ -135,6 +134,7 @@ class App:
         self._closing = False
         self.page: Page | None = None
         self.place: LimbPlace | None = None
+        self._noting: threading.Thread | None = None
         self.pixels = np.zeros((1, 1, 4), dtype=np.float32)
         self.frame_size = rack.rig.lens.image_size
         self._build(size)
@@ -169,11 +169,11 @@ class App:
             gui.add_key_press_handler(callback=self._on_key)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
-        self._names = names_of_keys(gui, "ULEZSBMFKCWQ1234", KEYS)
+        self._names = names_of_keys(gui, "ULEZSBMFKCWQ12345", KEYS)
         gui.show_viewport()
 
     def _on_key(self, _: object, key: Any) -> None:
-        name = self._names.get(int(key), "") or (ANY if self.cautions else "")
+        name = self._names.get(int(key), "") or (ANY if self.cautions or self.place is not None else "")
         if name:
             self._keys.put(name)
 
@@ -275,7 +275,8 @@ class App:
             else:
                 self._message = f"noted: {KINDS[what]}, {event.where}; the next pull shows what that changed."
 
-        threading.Thread(target=note, name="heat", daemon=True).start()
+        self._noting = threading.Thread(target=note, name="heat", daemon=True)
+        self._noting.start()
 
     def _show_more(self, key: str) -> None:
         """Shows the cautions again, or switches the page for another screen on or off."""
@@ -284,8 +285,13 @@ class App:
             return
         if self.page is not None:
             page, self.page = self.page, None
-            page.close()
+            threading.Thread(
+                target=page.close, name="page off", daemon=True
+            ).start()  # a device may still wait for a picture
             self._message = "the second screen's page is off."
+            return
+        if self.rack.view().stage in DRAWN:
+            self._message = "not while the bow is drawn: let it down, then W."
             return
         try:
             self.page = Page(self.rack.peek, lambda: self.units)
@@ -337,7 +343,7 @@ class App:
             try:
                 with Book(book) as shop:
                     while True:
-                        stamp = _stamp(book)
+                        stamp = stamp_of(book)
                         # thousands of rows are read again only where the book was written
                         rows = self.rows if stamp == self._read else shop.pulls()
                         self._read = stamp
@@ -475,18 +481,10 @@ class App:
         """Takes the window away, and the page of a second screen with it."""
         if self.page is not None:
             self.page.close()
+        if self._noting is not None:
+            self._noting.join(5.0)
         self.sounds.close()
         gui.destroy_context()
-
-
-def _stamp(book: Path) -> tuple[int, ...]:
-    """When the book's files were written last, and how large they are."""
-    out: list[int] = []
-    for path in (book, book.with_name(book.name + "-wal")):
-        with contextlib.suppress(OSError):
-            about = path.stat()
-            out += [about.st_mtime_ns, about.st_size]
-    return tuple(out)
 
 
 def draw_sheet(app: App, sheet: Any, view: View) -> None:

@@ -306,10 +306,10 @@ def _stop(
 
 
 def _reached(result: PullResult, working: Sequence[NDArray[np.bool_]]) -> float:
-    """The largest strain of this pull where the limbs work, inf where none was seen."""
+    """The largest strain of this pull where the limbs work, NaN where none was seen."""
     seen = [result.limb(side).strain[work] for side, work in zip(SIDES, working, strict=True)]
     both = np.concatenate(seen)
-    return float(np.nanmax(both)) if np.any(np.isfinite(both)) else float("inf")
+    return float(np.nanmax(both)) if np.any(np.isfinite(both)) else float("nan")
 
 
 def _surfaces(measured: Measured, wood: Pair[LimbWood]) -> list[Array]:

@@ -29,7 +29,7 @@ class Stop:
     """The draw not to be exceeded now, with its reason in words, and all limits by name (mm; NaN where none was found).
 
     ``braced_mm``: what holds once a shorter string is put on, as if it were braced already: no part is strained more there than in this pull, nor the
-    bow heavier than its target; NaN where that is not known.
+    bow heavier than its target; 0: it must not be braced yet; NaN where that is not known (see ``braced_stop_mm``).
     """
 
     draw_mm: float
@@ -117,18 +117,28 @@ def braced_stop_mm(belief: BowBelief, brace_mm: float, reached: float, bounds: B
     A shorter string bends the bow more at the same draw: what was safe on the old one says nothing of that.
 
     Args:
-        reached: the largest strain so far; the working strain is taken where it is less.
+        reached: the largest strain so far; NaN where it is not known.
 
     Returns:
-        The draw, mm; the brace height itself where even that is too much, NaN where the braced bow cannot be solved.
+        The draw, mm, at which no part is strained more than it was, nor beyond the working strain, nor the bow heavier than its target. Where the braced bow is
+        strained more than it was as soon as it is braced, two inches beyond brace height, if the working strain allows that. 0 where being braced alone is
+        too much; NaN where the braced bow cannot be solved.
     """
     try:
         string_mm, _ = brace(bow_from(belief), brace_mm)
-        now = StrungNow(string_mm, 0.8 * brace_mm, bounds.target_draw_mm, False)
-        bounds = replace(bounds, working_strain=min(bounds.working_strain, reached))
-        return max(stop_now(belief, now, bounds).draw_mm, brace_mm)
     except NoEquilibriumError:
         return float("nan")
+    now = StrungNow(string_mm, 0.8 * brace_mm, bounds.target_draw_mm, False)
+    if reached > 0:
+        bounded = replace(bounds, working_strain=min(bounds.working_strain, reached))
+        try:
+            return stop_now(belief, now, bounded).draw_mm
+        except NoEquilibriumError:
+            pass
+    try:
+        return min(stop_now(belief, now, bounds).draw_mm, brace_mm + STEP_EVEN_MM)
+    except NoEquilibriumError:
+        return 0.0
 
 
 def _curve(belief: BowBelief, now: StrungNow, bounds: Bounds) -> tuple[Array, Array, Array]:

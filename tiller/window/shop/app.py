@@ -376,13 +376,15 @@ class ShopApp:
 
     def _in_file(self, page: FilePage, key: str) -> None:
         """What a key does on that page."""
-        chosen = page.at
+        chosen, typed = page.at, str(gui.get_value(self._field))
         if not page.press(key):
             self._file = None
             gui.configure_item(self._frame, show=False)
             self._refresh()
             self._go_to(page.name)
         elif page.at != chosen:
+            if not key.startswith("="):
+                page.left(typed)
             self._focus()
         else:
             gui.focus_item(self._field)

@@ -102,6 +102,11 @@ class FilePage:
         self._go(self.at + 1)
         self.message = message
 
+    def left(self, typed: str) -> None:
+        """Says so where a row was left with something typed in it that was not taken."""
+        if typed.strip():
+            self.message = f"'{typed.strip()}' was not taken: Enter takes what is typed."
+
     def _write(self, new: str, value: Value) -> None:
         """Writes the file and notes what changed; the text before is kept beside it.
 
@@ -111,18 +116,36 @@ class FilePage:
         if text_of(self.file) != self.text:
             msg = f"the file of '{self.name}' was changed elsewhere meanwhile: leave this page and begin again; nothing was written."
             raise FileFault(msg)
-        after = {v.path: v for v in values_of(new)}.get(value.path)
-        shown = after.shown(self.units) if after is not None and value.path[-1] != "+" else "added"
-        done = Change(
-            f"{datetime.now():%Y-%m-%d %H:%M}", f"{value.section}: {value.label}", value.shown(self.units), shown
-        )
+        done = _change(value, new, self.units)
         write_whole(self.file.with_name("bow.toml.before"), self.text.encode())
         write_whole(self.file, new.encode())
-        self.changes = (*self.changes, done)
-        out = io.StringIO()
-        rows = csv.writer(out, lineterminator="\n")
-        rows.writerow(COLUMNS)
-        rows.writerows((c.when, c.what, c.before, c.after) for c in self.changes)
-        write_whole(self.file.with_name(CHANGES), out.getvalue().encode())
         self.text, self.values = new, values_of(new)
+        self.changes = (*self.changes, done)
         self.message = f"{done.what}: {done.before} is now {done.after}."
+        try:
+            _append(self.file.with_name(CHANGES), done)
+        except OSError as err:
+            self.message += f" It could not be noted in {CHANGES} ({err.strerror})."
+
+
+def _change(value: Value, new: str, units: Units) -> Change:
+    """What a change is, in words."""
+    when, what = f"{datetime.now():%Y-%m-%d %H:%M}", f"{value.section}: {value.label}"
+    fresh = values_of(new)
+    if "features" in value.path:
+        places = [v for v in fresh if v.path[:3] == value.path[:3] and v.path[-1] in ("kind", "from_mm", "to_mm")]
+        there = ", ".join(v.shown(units) for v in places) or "none"
+        return Change(when, f"{value.section}: knots and the like", value.shown(units), f"by now {there}")
+    after = {v.path: v for v in fresh}.get(value.path)
+    return Change(when, what, value.shown(units), after.shown(units) if after is not None else "-")
+
+
+def _append(path: Path, done: Change) -> None:
+    """Adds a line; what stands in the file stays, whatever it is."""
+    out = io.StringIO()
+    rows = csv.writer(out, lineterminator="\n")
+    if not path.exists():
+        rows.writerow(COLUMNS)
+    rows.writerow((done.when, done.what, done.before, done.after))
+    with path.open("a", encoding="utf-8") as file:
+        file.write(out.getvalue())
