@@ -141,7 +141,7 @@ page.at = next(k for k, v in enumerate(page.values) if v.path == ("string", "len
 app.frame(); app.press("=far"); app.frame(); assert page.fault, page.fault
 app.press("=1650"); app.frame(); app.shoot(home / "file.png"); print(page.message); app.press("Escape")
 app.press("N"); app.press("=orchard elm"); print(app._asking.fault); app.press("=other"); app.press("=elm"); app.press("Escape")
-for key in ("U", "L", "C", "V", "P", "#0", "Down", "Up"):
+for key in ("U", "L", "C", "V", "P", "S", "A", "#0", "Down", "Up"):
     app.press(key); app.frame()
 print(app.uses.settings.units, app.uses.settings.look, [i.name for i in app.items])
 app.shoot(home / "shop.png"); app.close()

@@ -76,6 +76,7 @@ class ShopApp:
             "T": lambda: self._open_rack(["--software"]),
             **{key: partial(self._paper, key) for key in KINDS},
             "E": self._change,
+            "A": self._again,
             "R": self._set_up,
             "D": self._pictures,
         }
@@ -449,6 +450,14 @@ class ShopApp:
                 return
             words = [str(item.file.resolve()), *(["--camera", camera] if camera else ["--no-camera"])]
             self._open_rack([*words, *(["--scale", scale] if scale else []), "--book", str(self.book.resolve())])
+
+    def _again(self) -> None:
+        """Plays the chosen bow's newest pull again at the rack, picture by picture."""
+        folder = Path(self._page.newest.folder) if self._page is not None else None
+        if folder is None or not (folder / "frames.csv").is_file():
+            self.message = "there is no recording of a pull to be played again."
+        else:
+            self._open_rack(["--replay", str(folder)])
 
     def _open_rack(self, words: list[str]) -> None:
         """Opens the rack's window in a process of its own."""

@@ -23,6 +23,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("F", "new bow, few measures"),
     ("P", "its sheet"),
     ("S", "strip for the limb"),
+    ("A", "its last pull again"),
     ("R", "set up the rack"),
     ("T", "rack in software"),
     ("X", "export"),
