@@ -302,3 +302,26 @@ def test_features_of_the_stave_stand_on_the_picture(view: View, small_recording:
         sheet = Sketch(1600, 900)
         pull_sheet.draw(sheet, view, shown, look.Style(Units(), look.LIGHT), at, (1920, 1080))
         assert sum(t.text == "knot" for t in sheet.placed) == wanted
+
+
+def test_the_book_is_listed_by_bow_wood_and_day() -> None:
+    def row(number: int, bow: str, wood: str, day: str) -> PullRow:
+        return PullRow(
+            pull_id=number,
+            bow=bow,
+            day=day,
+            recording="",
+            results=1,
+            largest_draw_mm=500.0,
+            force_there_n=100.0,
+            marks=0,
+            wood=wood,
+        )
+
+    rows = [row(1, "a", "elm", "2026-05-01"), row(2, "b", "elm", "2026-05-02"), row(3, "c", "ash", "2026-05-02")]
+    one, seen = book_sheet.Filter(), []
+    for _ in range(5):
+        seen.append((one.by, [r.pull_id for r in rows if one.lets(r)]))
+        one = one.after(rows[1])
+    assert seen == [("", [1, 2, 3]), ("bow", [2]), ("wood", [1, 2]), ("day", [2, 3]), ("", [1, 2, 3])]
+    assert book_sheet.Filter().after(None) == book_sheet.Filter()

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from tiller.bow.bowfile import parse_bow
+from tiller.bow.wood.woods import find_wood, woods_like
 from tiller.quantity import plain
 from tiller.report.style import Units
 from tiller.setup.asking import Asking, answered, back
@@ -96,6 +97,52 @@ def test_what_follows_is_said() -> None:
     state = through(state, ANSWERS.split(",28in")[0])
     assert "from the pivot to the string that is 667 mm" in plain(answered(state, "28 in").follows)
     assert math.isnan(state.place_mm)
+    # a limb that swells towards its nock is worth a second look, not refused: there are such bows
+    for few in (False, True):
+        begun = through(answered(Asking(metric=True, few=few), "bow"), "white ash,left,50,880,44,16")
+        thick = through(begun, "40") if few else through(begun, "40,15,38,14,20")
+        told = plain(answered(thick, "22").follows)
+        assert "22.0 mm is thicker than nearer to the handle" in told, told
+        assert answered(thick, "13").follows == ""
+        assert "is wider than" in answered(begun, "60").follows
+        assert answered(begun, "45").follows == ""
+
+
+def test_what_is_out_of_range_is_said_with_what_was_typed() -> None:
+    state = through(answered(Asking(metric=True), "bow"), "white ash,left,50")
+    assert "'88' is not within 300 to 1400 mm" in answered(state, "88").fault
+    inches = through(answered(Asking(metric=False), "bow"), "white ash,left,2")
+    assert "'88' is not within" in answered(inches, "88").fault
+
+
+def test_woods_are_found_by_a_few_letters() -> None:
+    assert "shagbark hickory" in woods_like("hic")
+    assert woods_like("hic")[0] == "hickory"  # what begins so comes first
+    assert woods_like("Shag HICK") == ("shagbark hickory",)
+    assert woods_like("os")[0] == "osage"
+    assert woods_like("") == woods_like("  ") == woods_like("xylo") == ()
+    for letter in "abcdefghijklmnopqrstuvwxyz":
+        assert len(woods_like(letter)) <= 6
+        assert all(find_wood(name) is not None for name in woods_like(letter))
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_woods_are_offered_while_typing_and_taken_by_a_touch(size: tuple[int, int]) -> None:
+    state = answered(Asking(metric=True), "bow")
+    box = field_box(*size)
+    for typed in ("e", "hi", "xylo"):
+        sheet = Sketch(*size)
+        draw_form(sheet, state, Units(), look.LIGHT, typed)
+        offered = [p for p in sheet.presses if p.key.startswith("=")]
+        assert [p.key[1:] for p in offered] == list(woods_like(typed))
+        for p in offered:
+            assert box.y + box.height <= p.y
+            assert p.y + p.height <= 0.93 * size[1]
+            assert p.x + p.width <= 0.52 * size[0]
+            assert answered(state, p.key[1:]).answers["wood"] == p.key[1:]
+        for k, a in enumerate(offered):
+            for b in offered[k + 1 :]:
+                assert a.x + a.width <= b.x or a.y + a.height <= b.y
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -21,7 +21,8 @@ from tiller.shop.overview import Item, Page, Passed, bow_lines, page_of, shop_it
 from tiller.sources.found import Found
 from tiller.window import look
 from tiller.window.canvas import Sketch
-from tiller.window.shop.sheet import ACTIONS, Shown, draw_shop
+from tiller.window.shop.chosen import Chosen, chosen_of, turned
+from tiller.window.shop.sheet import ACTIONS, PullOfBow, Shown, draw_shop
 
 EXAMPLE = Path(__file__).parents[2] / "calibration" / "example" / "bow.toml"
 OLD = Path(__file__).parent / "old"
@@ -76,6 +77,41 @@ def test_each_has_its_next_step(shop: Path, capsys: pytest.CaptureFixture[str]) 
     assert items(shop)["small_bow"].state == "finished"
     assert "by its last pull it was not done" in items(shop)["small_bow"].next_step
     assert page_of(shop / "book.sqlite3", "no such bow") is None
+
+
+def test_any_pull_of_a_bow_is_shown_with_its_own_photograph(shop: Path, small_recording: Path, tmp_path: Path) -> None:
+    later = tmp_path / "later"
+    shutil.copytree(small_recording, later)
+    force = later / "force.csv"
+    lines = force.read_text().splitlines(keepends=True)
+    force.write_text("".join(lines[:-1]))  # another pull by what it holds
+    assert main(["measure", str(later), "--quiet"]) == 0
+    book = shop / "book.sqlite3"
+    item = items(shop)["small_bow"]
+    newest = chosen_of(item, book, Units())
+    assert newest.at == PullOfBow(
+        pull_id=item.newest or 0, number=2, count=2, day=newest.pull.day if newest.pull else ""
+    )
+    assert newest.aspect > 1.0
+    assert newest.lines
+    assert turned(newest, 1, book, Units()) is newest  # there is none after it
+    first = turned(newest, -1, book, Units())
+    assert first.at is not None
+    assert first.pull is not None
+    assert (first.at.number, first.at.count) == (1, 2)
+    assert Path(first.pull.folder).name == small_recording.name
+    assert (first.photo, first.aspect) == (None, 0.0)  # it was measured without pictures
+    assert first.page is newest.page  # the list to scrape stays that of the newest
+    assert turned(first, -1, book, Units()) is first
+    assert turned(first, 1, book, Units()).pull == newest.pull
+    book.unlink()
+    lost = turned(newest, -1, book, Units())
+    assert lost.fault
+    assert lost.pull is newest.pull
+    stave = chosen_of(items(shop)["orchard"], book, Units())
+    assert stave.lines
+    assert stave.at is None
+    assert turned(Chosen(), -1, book, Units()) == Chosen()
 
 
 def test_what_is_done_and_what_is_lacking(shop: Path) -> None:
@@ -246,6 +282,7 @@ def test_nothing_is_cut_off_and_rows_lie_apart(size: tuple[int, int], count: int
         chosen=min(150, max(0, count - 1)),
         lines=(f"Note: {LONG}; {LONG}.",) * 12,
         page=a_page() if count else None,
+        pull=PullOfBow(pull_id=10_411, number=9_999, count=10_000, day="2026-11-27") if count else None,
         aspect=16 / 9 if count else 0.0,
         camera="0 (a camera with a long name by its maker)",
         scale="/dev/ttyUSB0 (USB serial)",

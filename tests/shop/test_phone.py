@@ -360,7 +360,7 @@ def test_folders_and_videos(tmp_path: Path) -> None:
     [
         (["--pivot=12"], "two numbers with a comma"),
         (["--depth=long"], "no number"),
-        (["--bar=20mm"], "makes sense"),
+        (["--bar=20mm"], "is not within"),
         (["--pivot=5000,300"], "between the left nock"),
         (["--pivot=954,nan"], "outside the picture"),
         (["--pivot=954,5000"], "outside the picture"),

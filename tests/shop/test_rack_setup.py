@@ -250,7 +250,7 @@ def test_answers_that_are_none_are_asked_again_and_a_job_can_be_left(stage: Stag
             time.sleep(0.005)
 
     waits(lambda m: m.question is not None)
-    for typed, said in (("abc", "no number"), ("97", "another scale"), ("900", "makes sense")):
+    for typed, said in (("abc", "no number"), ("97", "another scale"), ("900", "is not within")):
         talk.answer(typed)
         waits(lambda m, said=said: said in m.fault)  # type: ignore[misc]
     talk.answer("100")

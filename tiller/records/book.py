@@ -49,6 +49,7 @@ class PullRow:
     largest_draw_mm: float
     force_there_n: float
     marks: int
+    wood: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -428,7 +429,7 @@ class Book:
             " ROW_NUMBER() OVER (PARTITION BY pull_id ORDER BY made_at DESC, id DESC) AS place FROM results),"
             " newest AS (SELECT pull_id, id, many FROM ranked WHERE place = 1),"
             " counted AS (SELECT result_id, COUNT(*) AS many FROM marks GROUP BY result_id)"
-            " SELECT p.id, b.name, s.day, p.recording, n.many, r.largest_draw_mm, CASE WHEN r.weighed THEN r.force_there_n END, COALESCE(c.many, 0)"
+            " SELECT p.id, b.name, s.day, p.recording, n.many, r.largest_draw_mm, CASE WHEN r.weighed THEN r.force_there_n END, COALESCE(c.many, 0), b.wood"
             " FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id JOIN newest n ON n.pull_id = p.id"
             " JOIN results r ON r.id = n.id LEFT JOIN counted c ON c.result_id = n.id"
             f"{' WHERE b.name = ?' if bow is not None else ''} ORDER BY p.taken_at, p.id"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from tiller.bow.sides import SIDES
 from tiller.bow.units import ARCHERY_DRAW_ALLOWANCE_MM
 from tiller.bow.wood.woods import find_wood, like_wood
 from tiller.errors import KeyFault, TillerError
@@ -100,7 +101,7 @@ def answered(state: Asking, typed: str, taken: frozenset[str] = frozenset()) -> 
     wrong = string_fault(answers) if question.key == "string_length" else ""
     if wrong:
         return replace(state, fault=wrong, follows="")
-    state = replace(state, answers=answers, at=state.at + 1, fault="", follows=_follows(question, value))
+    state = replace(state, answers=answers, at=state.at + 1, fault="", follows=_follows(question, value, answers))
     if state.at < state.count:
         return state
     try:
@@ -111,8 +112,19 @@ def answered(state: Asking, typed: str, taken: frozenset[str] = frozenset()) -> 
     return replace(state, text=text)
 
 
-def _follows(question: Field, value: str | float) -> str:
+SWELLS = 1.15
+"""A width or thickness over that of the station before it, from which on it is worth a second look: limbs taper to the nock (common practice, no source)."""
+
+
+def _follows(question: Field, value: str | float, answers: Mapping[str, str | float]) -> str:
     """What is worth knowing of an answer."""
+    side, _, what = question.key.partition("_")
+    if what[:-1] in ("width", "thick") and side in SIDES:
+        before = [answers.get(f"{side}_{what[:-1]}{k}") for k in range(int(what[-1]))]
+        nearer = next((float(v) for v in reversed(before) if v is not None), float("inf"))
+        if float(value) > SWELLS * nearer:
+            name = "wider" if what.startswith("width") else "thicker"
+            return f"{mm(float(value), 1)} is {name} than nearer to the handle ({mm(nearer, 1)}): if that is not so, Up goes back to it."
     if question.key == "draw_to_back":
         return f"to the back of the bow; from the pivot to the string that is {mm(float(value) - ARCHERY_DRAW_ALLOWANCE_MM)}."
     if question.key == "wood" and find_wood(str(value)) is None:

@@ -74,7 +74,7 @@ class Field:
             return self._read_text(text)
         if not text and self.usual:
             return float(self.usual)
-        kind = KINDS[self.kind]
+        kind, typed = KINDS[self.kind], text
         for name, own in kind.also:
             if text.lower().endswith(name):  # the number without the unit that was typed with it
                 text, metric = text[: -len(name)].strip(), own
@@ -88,7 +88,7 @@ class Field:
             value = kind.metric_of(value)
         if not self.low <= value <= self.high:
             ends = [end if metric else end / kind.metric_of(1.0) for end in (self.low, self.high)]
-            msg = f"{self.question}: {ends[0]:.4g} to {ends[1]:.4g} {kind.units[at]} makes sense."
+            msg = f"{self.question}: '{typed}' is not within {ends[0]:.4g} to {ends[1]:.4g} {kind.units[at]}: measure or type it again."
             raise TillerError(msg)
         return value
 

@@ -71,6 +71,7 @@ class Page:
     Attributes:
         newest: its newest pull as the book keeps it.
         course: its pulls, oldest first, the last ``MOST_SHOWN`` of them; target_n: the weight that is wanted, NaN where it is not on record.
+        ids: the numbers of all its pulls, oldest first.
         layers: the last list to scrape, in words with marked quantities; held: nothing was scraped since.
         warned: what must be looked at before that, likewise; where anything became of the bow there is no list.
     """
@@ -81,6 +82,7 @@ class Page:
     layers: tuple[str, ...]
     held: bool
     warned: tuple[str, ...] = ()
+    ids: tuple[int, ...] = ()
 
 
 MOST_SHOWN = 16
@@ -93,8 +95,8 @@ def page_of(book: Path, bow: str) -> Page | None:
         BookFault: the book cannot be read.
     """
     with Book(book) as shop:
-        ids = [row.pull_id for row in shop.pulls(bow)][-MOST_SHOWN:]
-        pulls = [shop.pull(i) for i in ids]
+        ids = tuple(row.pull_id for row in shop.pulls(bow))
+        pulls = [shop.pull(i) for i in ids[-MOST_SHOWN:]]
         fate = shop.fate(bow)
         about = next((b for b in shop.bows() if b.name == bow), None)
     if not pulls:
@@ -110,6 +112,7 @@ def page_of(book: Path, bow: str) -> Page | None:
         ),
         warned=_warned(advice) if fate == "" else (),
         held=not pulls[-1].scrapings,
+        ids=ids,
     )
 
 

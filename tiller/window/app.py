@@ -113,9 +113,9 @@ class App:
         self.rows: list[PullRow] = []
         self._read: tuple[int, ...] = ()
         self._listed: list[PullRow] = []
-        self._listed_of: tuple[int, str] = (0, "")
+        self._listed_of: tuple[int, book_sheet.Filter] = (0, book_sheet.Filter())
         self._places: dict[int, int] = {}
-        self.only = ""
+        self.only = book_sheet.Filter()
         self.pulls: list[StoredPull] = []
         self.made = 0
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -301,9 +301,9 @@ class App:
 
     @property
     def listed(self) -> list[PullRow]:
-        """The book's pulls that are listed: all, or one bow's."""
+        """The book's pulls that are listed: all, or those of one bow, wood or day."""
         if self._listed_of != (id(self.rows), self.only):
-            rows = [r for r in self.rows if r.bow == self.only] if self.only else self.rows
+            rows = [r for r in self.rows if self.only.lets(r)] if self.only.by else self.rows
             self._listed, self._listed_of = rows, (id(self.rows), self.only)
             self._places = {r.pull_id: k for k, r in enumerate(rows)}
         return self._listed
@@ -315,9 +315,8 @@ class App:
         return self._places.get(self.chosen[0]) if self.chosen and rows else None
 
     def _filter(self) -> None:
-        """Lists the chosen pull's bow alone, or all again."""
-        bow = next((r.bow for r in self.rows if self.chosen and r.pull_id == self.chosen[0]), "")
-        self.only = "" if self.only else bow
+        """Lists the chosen pull's bow alone, its wood, its day, or all again."""
+        self.only = self.only.after(next((r for r in self.rows if self.chosen and r.pull_id == self.chosen[0]), None))
 
     def _choose(self, step: int) -> None:
         rows = self.listed

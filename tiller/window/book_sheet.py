@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -17,6 +18,27 @@ from tiller.window.pull_sheet import Box, nice_step
 Row = list[tuple[float, float]]
 
 
+@dataclass(frozen=True)
+class Filter:
+    """Which pulls are listed: all ('' for ``by``), or those of one bow, wood or day."""
+
+    by: Literal["", "bow", "wood", "day"] = ""
+    value: str = ""
+
+    def lets(self, row: PullRow) -> bool:
+        """Whether a pull is listed."""
+        return not self.by or getattr(row, self.by) == self.value
+
+    def after(self, row: PullRow | None) -> Filter:
+        """The next: the chosen pull's bow, its wood, its day, then all again; all without a chosen pull."""
+        by = FILTERS[(FILTERS.index(self.by) + 1) % len(FILTERS)]
+        return Filter(by, getattr(row, by)) if by and row is not None else Filter()
+
+
+FILTERS: tuple[Literal["", "bow", "wood", "day"], ...] = ("", "bow", "wood", "day")
+"""In this order they follow each other."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Listed:
     """What the book's sheet shows.
@@ -24,7 +46,7 @@ class Listed:
     Attributes:
         rows: all pulls, oldest first; pulls: those that are shown in full.
         chosen: the pull that the bar stands on, and the one beside it; marked: the one that is kept beside all others.
-        only: the bow whose pulls alone are listed, '' = all.
+        only: which pulls alone are listed.
         at: where the bar stands among the rows, None where it does not: thousands of rows are not looked through for each frame.
     """
 
@@ -32,7 +54,7 @@ class Listed:
     chosen: Sequence[int]
     marked: int | None
     pulls: Sequence[StoredPull]
-    only: str = ""
+    only: Filter = Filter()
     at: int | None = None
 
 
@@ -87,7 +109,8 @@ COLUMNS = (
 def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     units, look = style.units, style.look
     size, wide = 0.027 * sheet.height, box.width
-    keys = f"up / down: choose    F: {'all bows' if listed.only else 'this bow only'}    M: keep for comparison"
+    only = f"only {listed.only.by} {listed.only.value[:22]}" if listed.only.by else "all pulls"
+    keys = f"up / down: choose    F: {only}    M: keep for comparison"
     sheet.fitted(box.x + wide, box.y, keys, 0.85 * size, 0.24 * wide, look.soft, "right")
     for share, name in COLUMNS:
         sheet.text(box.x + share * wide, box.y, name, 0.85 * size, look.soft)

@@ -214,6 +214,16 @@ def like_wood(name: str) -> str | None:
     return found[0] if found else None
 
 
+def woods_like(typed: str, most: int = 6) -> tuple[str, ...]:
+    """Names of the table and of the trade with a word that begins with each of the typed ones, those that begin so first; none for nothing."""
+    words = typed.lower().split()
+    if not words:
+        return ()
+    names = {wood.name for wood in WOODS} | set(TRADE_NAMES)
+    found = [name for name in names if all(any(part.startswith(word) for part in name.split()) for word in words)]
+    return tuple(sorted(found, key=lambda name: (not name.startswith(words[0]), len(name), name))[:most])
+
+
 def _plain(name: str) -> frozenset[str]:
     return frozenset(name.lower().replace(",", " ").replace("-", " ").split())
 

@@ -18,18 +18,17 @@ import dearpygui.dearpygui as gui
 import numpy as np
 
 from tiller.errors import TillerError
-from tiller.measure.store import pictures_of
 from tiller.report.style import Units
-from tiller.report.text.pull import kept_words
 from tiller.setup.asking import Asking, answered, back
 from tiller.setup.capture import PICTURES
 from tiller.setup.guided.phone import phone_job
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
 from tiller.setup.settings import Settings
-from tiller.shop.overview import Item, Page, page_of, shop_items
+from tiller.shop.overview import Item, shop_items
 from tiller.window.canvas import Canvas, Press, ask_for_file, names_of_keys
 from tiller.window.look import DARK, LIGHT, Look
 from tiller.window.pull_sheet import Box
+from tiller.window.shop.chosen import Chosen, chosen_of, turned
 from tiller.window.shop.file_page import FilePage
 from tiller.window.shop.file_sheet import draw_file, file_field_box
 from tiller.window.shop.form_sheet import draw_form, field_box
@@ -38,7 +37,7 @@ from tiller.window.shop.rack_window import RackWindow
 from tiller.window.shop.setup_page import Only, SetupPage
 from tiller.window.shop.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
 from tiller.window.shop.sheet import Shown, draw_shop
-from tiller.window.shop.state import Uses, of_files, stamp_of
+from tiller.window.shop.state import Uses, stamp_of
 
 PHOTO = (960, 540)
 FRAME_S = 1 / 30
@@ -55,9 +54,7 @@ class ShopApp:
         self.at = 0
         self.message = message
         self._rack = RackWindow()
-        self._lines: tuple[str, ...] = ()
-        self._aspect = 0.0
-        self._page: Page | None = None
+        self._chosen = Chosen()
         self._looked_s, self._stamp = time.monotonic(), stamp_of(home, book)
         self._asking: Asking | None = None
         self._file: FilePage | None = None
@@ -176,29 +173,13 @@ class ShopApp:
 
     def _show_chosen(self) -> None:
         """Reads what is reported of the chosen one, and its photograph."""
-        self._lines, self._aspect, self._page = (), 0.0, None
-        if not self.items:
-            return
-        item = self.items[self.at]
-        if item.newest is None:
-            self._lines = of_files(item, self.units)
-            return
-        try:
-            self._page = page_of(self.book, item.name)
-        except TillerError as err:
-            self.message = err.marked
-        if self._page is None:
-            return
-        pull = self._page.newest
-        # what the newest pull said of both limbs is for the rack; here its marks and notes are
-        lines = kept_words(pull, self.units).splitlines()
-        self._lines = tuple(t for t in lines if t.startswith(("STIFF", "WEAK", "As a whole", "No stretch", "Note:")))
-        path = pictures_of(self.book.parent, pull.recording, dict(pull.files)) / "overlay.jpg"
-        photo = cv2.imread(str(path)) if path.is_file() else None
-        if photo is None:
-            return
-        self._aspect = photo.shape[1] / photo.shape[0]
-        self._upload(photo)
+        self._show(chosen_of(self.items[self.at], self.book, self.units) if self.items else Chosen())
+
+    def _show(self, chosen: Chosen) -> None:
+        self._chosen = chosen
+        self.message = chosen.fault or self.message
+        if chosen.photo is not None:
+            self._upload(chosen.photo)
 
     # -- keys ----------------------------------------------------------------------------------------------------------
 
@@ -221,6 +202,8 @@ class ShopApp:
                 self._go(at)
         elif key in ("Up", "Down") and self.items:
             self._go(int(np.clip(self.at + (1 if key == "Down" else -1), 0, len(self.items) - 1)))
+        elif key in ("Left", "Right"):
+            self._show(turned(self._chosen, 1 if key == "Right" else -1, self.book, self.units))
         elif key == "Enter":
             self._to_the_rack()
         elif key in ("N", "F"):
@@ -452,8 +435,8 @@ class ShopApp:
             self._open_rack([*words, *(["--scale", scale] if scale else []), "--book", str(self.book.resolve())])
 
     def _again(self) -> None:
-        """Plays the chosen bow's newest pull again at the rack, picture by picture."""
-        folder = Path(self._page.newest.folder) if self._page is not None else None
+        """Plays the pull that is shown again at the rack, picture by picture."""
+        folder = Path(self._chosen.pull.folder) if self._chosen.pull is not None else None
         if folder is None or not (folder / "frames.csv").is_file():
             self.message = "there is no recording of a pull to be played again."
         else:
@@ -525,7 +508,7 @@ class ShopApp:
         sheet.begin(float(gui.get_viewport_client_width()), float(gui.get_viewport_client_height()))
         look = DARK if self.uses.settings.look == "dark" else LIGHT
         if self._asking is not None:
-            draw_form(sheet, self._asking, Units(self._asking.metric), look)
+            draw_form(sheet, self._asking, Units(self._asking.metric), look, str(gui.get_value(self._field)))
             self._place_field(field_box(sheet.width, sheet.height))
             self._presses = sheet.presses
             gui.render_dearpygui_frame()
@@ -545,9 +528,10 @@ class ShopApp:
         shown = Shown(
             items=self.items,
             chosen=self.at,
-            lines=self._lines,
-            page=self._page,
-            aspect=self._aspect,
+            lines=self._chosen.lines,
+            page=self._chosen.page,
+            pull=self._chosen.at,
+            aspect=self._chosen.aspect,
             camera=self.uses.camera_words,
             scale=self.uses.scale_words,
             message=self.message,
@@ -581,6 +565,8 @@ LOOK_S = 1.5
 KEYS = {
     "Up": "Up",
     "Down": "Down",
+    "Left": "Left",
+    "Right": "Right",
     "Return": "Enter",
     "NumPadEnter": "Enter",
     "Spacebar": "Enter",

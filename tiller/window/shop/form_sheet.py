@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from tiller.bow.wood.woods import woods_like
 from tiller.report.style import Units
 from tiller.setup.asking import Asking
 from tiller.setup.new_bow import station_places
@@ -19,8 +20,8 @@ def field_box(width: float, height: float) -> Box:
     return Box(0.05 * width, 0.26 * height, 0.4 * width, 0.075 * height)
 
 
-def draw_form(sheet: Sketch, state: Asking, units: Units, look: Look) -> None:
-    """Draws it over the whole window; the field itself is the window library's."""
+def draw_form(sheet: Sketch, state: Asking, units: Units, look: Look, typed: str = "") -> None:
+    """Draws it over the whole window; the field itself is the window library's, and ``typed`` is what stands in it."""
     wide, high = sheet.width, sheet.height
     size = 0.036 * high
     x, most = 0.05 * wide, 0.42 * wide
@@ -43,7 +44,9 @@ def draw_form(sheet: Sketch, state: Asking, units: Units, look: Look) -> None:
         other = {"mm": "34 1/2 in", "in": "880 mm", "N": "45 lb", "lb": "200 N"}[state.unit]
         sheet.fitted(x, y, f"or with its own unit, such as {other}", 0.7 * size, most, look.soft)
     y += 1.4 * size
-    if state.follows and not state.fault:
+    if asked.key == "wood" and typed.strip():
+        _woods(sheet, woods_like(typed), look, Box(x, y, most, 1.4 * size))
+    elif state.follows and not state.fault:
         sheet.wrapped(x, y, units.words(state.follows), 0.75 * size, most, look.soft, 4)
     if state.fault:
         sheet.wrapped(x, y, units.words(state.fault), 0.8 * size, most, look.weak, 4)
@@ -56,6 +59,22 @@ def draw_form(sheet: Sketch, state: Asking, units: Units, look: Look) -> None:
         sheet.area(x, foot, across, 1.5 * size, look.panel, 4.0)
         sheet.text(x + 0.5 * size, foot + 0.3 * size, text, 0.8 * size, look.ink)
         sheet.press(x, foot, across, 1.5 * size, key)
+        x += across + 0.5 * size
+
+
+def _woods(sheet: Sketch, names: tuple[str, ...], look: Look, box: Box) -> None:
+    """Woods whose names begin with what is typed; a touch takes one."""
+    size = 0.5 * box.height
+    if not names:
+        sheet.fitted(box.x, box.y, "no wood of the table is called so", size, box.width, look.soft)
+    x, y = box.x, box.y
+    for name in names:
+        across = sheet.measure(name, size) + size
+        if x > box.x and x + across > box.x + box.width:
+            x, y = box.x, y + 1.15 * box.height
+        sheet.area(x, y, across, box.height, look.panel, 4.0)
+        sheet.text(x + 0.5 * size, y + 0.4 * size, name, size, look.ink)
+        sheet.press(x, y, across, box.height, f"={name}")
         x += across + 0.5 * size
 
 

@@ -23,7 +23,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("F", "new bow, few measures"),
     ("P", "its sheet"),
     ("S", "strip for the limb"),
-    ("A", "its last pull again"),
+    ("A", "its pull again"),
     ("R", "set up the rack"),
     ("T", "rack in software"),
     ("X", "export"),
@@ -42,13 +42,24 @@ EMPTY = (
 
 
 @dataclass(frozen=True, kw_only=True)
+class PullOfBow:
+    """Which of a bow's pulls is shown: its number in the book, the how-manieth of how many it is, its day."""
+
+    pull_id: int
+    number: int
+    count: int
+    day: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Shown:
     """What the sheet shows.
 
     Attributes:
         items: of the shop; chosen: which of them.
         lines: what else is reported of the chosen one, in words; page: its course and list, None without a pull.
-        aspect: width over height of its photograph, 0 without one.
+        pull: whose photograph and report it is, None without.
+        aspect: width over height of that photograph, 0 without one.
         camera, scale: what is used at the rack, in words; message: the last answer.
     """
 
@@ -60,6 +71,7 @@ class Shown:
     camera: str
     scale: str
     message: str
+    pull: PullOfBow | None = None
 
 
 def draw_shop(sheet: Sketch, shown: Shown, units: Units, look: Look) -> None:
@@ -139,7 +151,8 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
     edge = 0.02 * box.width
     size = 0.036 * box.height
     x, y, most = box.x + edge, box.y + edge, box.width - 2 * edge
-    sheet.cut(x, y, item.name, 1.5 * size, most, look.ink)
+    taken = _which_pull(sheet, shown.pull, look, Box(x, y, most, 1.8 * size)) if shown.pull is not None else 0.0
+    sheet.cut(x, y, item.name, 1.5 * size, most - taken, look.ink)
     y += 2.0 * size
     about = ", ".join(
         part
@@ -212,6 +225,24 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
             look,
             Box(x + 2 * (each + gap), below, each, tall),
         )
+
+
+def _which_pull(sheet: Sketch, pull: PullOfBow, look: Look, box: Box) -> float:
+    """Which pull is shown, with the keys to the one before and after it, at the right end of a line; the width that it takes."""
+    size, across = 0.4 * box.height, 0.8 * box.height
+    text = f"pull {pull.pull_id} of {pull.day}: {pull.number} of {pull.count}"
+    wide = min(sheet.measure(text, size), 0.5 * box.width - 2 * across)
+    left = box.x + box.width - wide - 2 * across - size
+    for x, key, sign, more in (
+        (left, "Left", "<", pull.number > 1),
+        (box.x + box.width - across, "Right", ">", pull.number < pull.count),
+    ):
+        sheet.area(x, box.y, across, across, look.rule, 4.0)
+        middle, colour = x + 0.5 * across, look.ink if more else faded(look.soft, 90)
+        sheet.text(middle, box.y + 0.2 * across, sign, 0.6 * across, colour, "middle")
+        sheet.press(x, box.y, across, across, key)
+    sheet.fitted(left + across + 0.5 * size, box.y + 0.5 * (across - size), text, size, wide, look.soft)
+    return wide + 2 * across + 2 * size
 
 
 def _list(sheet: Sketch, page: Page, units: Units, look: Look, box: Box, size: float) -> float:
