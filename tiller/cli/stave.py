@@ -12,7 +12,6 @@ from tiller.writable import add_outputs
 if TYPE_CHECKING:
     from datetime import date
 
-    from tiller.bow.stavefile import Stave
     from tiller.report.style import Units
 
 
@@ -87,16 +86,15 @@ def stave_file(name: str) -> Path:
 
 def run_stave(args: argparse.Namespace) -> int:
     """``tiller stave``."""
-    import tomllib
     from datetime import date
 
-    from tiller.bow.stavefile import parse_stave, read_stave
-    from tiller.bow.tomlcheck import LARGEST_TOML, load_toml
+    from tiller.bow.stavefile import read_stave
     from tiller.errors import FileFault, TillerError
-    from tiller.files import read_regular, write_whole
+    from tiller.files import write_whole
     from tiller.mechanics.wood.season import season_of
     from tiller.report.style import Units
     from tiller.report.text.stave import stave_words
+    from tiller.setup.guided.staves import write_stave
     from tiller.setup.new_bow import name_fault
 
     path = stave_file(args.name)
@@ -109,21 +107,12 @@ def run_stave(args: argparse.Namespace) -> int:
         raise TillerError(msg)
     new = _given(args)
     if new or args.forget or args.forget_feature or not path.is_file():
-        old = ""
-        if path.exists():  # what is there must be a stave's file before anything is put into it
-            parse_stave(load_toml(path), str(path), date.today())
-            old = read_regular(path, LARGEST_TOML).decode("utf-8-sig")
-        if not old and args.wood is None:
+        if not path.exists() and args.wood is None:
             msg = f"There is no {path} yet: 'tiller stave {args.name} --wood WOOD' begins it."
             raise FileFault(msg)
-        try:
-            gone = [_place(v, args.units == "metric") for v in args.forget_feature]
-            text = _together(old, new, args.name, [_date(v, "--forget") for v in args.forget], gone)
-            _must_fit(path, parse_stave(tomllib.loads(text), str(path), date.today()))
-        except tomllib.TOMLDecodeError as err:
-            msg = f"{path} would be no TOML ({err}): nothing was written."
-            raise FileFault(msg) from err
-        write_whole(path, text.encode())
+        gone = [_place(v, args.units == "metric") for v in args.forget_feature]
+        called = Path(args.name).stem if args.name.endswith(".toml") else args.name
+        write_stave(path, called, new, [_date(v, "--forget") for v in args.forget], gone)
     stave = read_stave(path)
     print(stave_words(stave, args.width, units=Units(args.units == "metric"), today=date.today()))
     if args.picture:
@@ -136,26 +125,6 @@ def run_stave(args: argparse.Namespace) -> int:
         write_whole(Path(args.picture), drying_plot(stave, season))
         print(f"Picture: {args.picture}")
     return 0
-
-
-def _must_fit(path: Path, stave: Stave) -> None:
-    """A feature must lie on the bow whose file is beside the stave's, if there is one.
-
-    Raises:
-        TillerError: one lies beyond a limb's nock, or the bow's file is wrong.
-    """
-    from tiller.bow.bowfile import read_bow
-    from tiller.bow.stavefile import onto_bow
-    from tiller.errors import TillerError
-
-    beside = path.with_name("bow.toml")
-    if not beside.is_file():
-        return
-    try:
-        onto_bow(beside.read_text(encoding="utf-8-sig"), read_bow(beside), stave, None)
-    except ValueError as err:
-        msg = f"{err} Nothing was written."
-        raise TillerError(msg) from err
 
 
 LEAST_WIDTH_MM, MOST_WIDTH_MM = 10.0, 110.0
@@ -264,63 +233,6 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
     if features:
         out["features"] = features
     return out
-
-
-def _together(
-    old: str, new: dict[str, Any], name: str, forget: list[date], gone: list[tuple[str, str, float, float]]
-) -> str:
-    """A stave's file with what is new: single keys and tables in place of the old ones; weigh-ins by their day; features in place
-    of those of their kind that they overlap. Remarks stay; those within what is written anew move to the top.
-
-    Raises:
-        TillerError: a weigh-in or a feature is to be forgotten that is not there.
-        ValueError: the old text is no TOML.
-    """
-    import tomllib
-
-    from tiller.bow.tomlwrite import toml, with_keys
-    from tiller.errors import TillerError
-
-    had = tomllib.loads(old)
-    text = old or toml({"name": Path(name).stem if name.endswith(".toml") else name})
-    new = dict(new)
-    emptied = []
-    if "weighings" in new or forget:
-        rows = {row.get("on"): row for row in had.get("weighings", [])}
-        for day in forget:
-            if rows.pop(day, None) is None:
-                msg = f"There is no weigh-in of {day} to forget; there are {', '.join(map(str, rows)) or 'none'}."
-                raise TillerError(msg)
-        rows |= {row["on"]: row for row in new.pop("weighings", [])}
-        new |= {"weighings": [rows[day] for day in sorted(rows)]} if rows else {}
-        emptied += [] if rows else ["weighings"]
-    if "features" in new or gone:
-        stands = [dict(f) for f in had.get("features", [])]
-        for limb, kind, low, high in gone:
-            left = [
-                f
-                for f in stands
-                if (f.get("limb"), f.get("kind"), f.get("from_mm"), f.get("to_mm")) != (limb, kind, low, high)
-            ]
-            if len(left) == len(stands):
-                there = ", ".join(
-                    f"{f.get('limb')}:{f.get('kind')}:{f.get('from_mm'):g}-{f.get('to_mm'):g}" for f in stands
-                )
-                msg = f"There is no {limb}:{kind}:{low:g}-{high:g} to forget; there are {there or 'none'}."
-                raise TillerError(msg)
-            stands = left
-        fresh = new.pop("features", [])
-        for row in fresh:
-            stands = [f for f in stands if not _overlap(f, row)]
-        once = [f for k, f in enumerate(fresh) if f not in fresh[:k]]
-        new |= {"features": [*stands, *once]} if stands or once else {}
-        emptied += [] if stands or once else ["features"]
-    return with_keys(text, new, emptied)
-
-
-def _overlap(a: dict[str, Any], b: dict[str, Any]) -> bool:
-    alike = (a.get("limb"), a.get("kind")) == (b["limb"], b["kind"])
-    return alike and a.get("from_mm", 0) < b["to_mm"] and b["from_mm"] < a.get("to_mm", 0)
 
 
 def as_meant(value: float, low: float, high: float, unit: str, units: Units) -> str:

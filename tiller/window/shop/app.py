@@ -22,6 +22,8 @@ from tiller.report.style import Units
 from tiller.setup.asking import Asking, answered, back
 from tiller.setup.capture import PICTURES
 from tiller.setup.guided.phone import phone_job
+from tiller.setup.guided.staves import stave_job
+from tiller.setup.guided.talk import Talk
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
 from tiller.setup.settings import Settings
 from tiller.shop.overview import Item, shop_items
@@ -76,6 +78,7 @@ class ShopApp:
             "A": self._again,
             "R": self._set_up,
             "D": self._pictures,
+            "G": self._stave,
         }
         self._build(size)
         self._refresh()
@@ -108,7 +111,7 @@ class ShopApp:
                 gui.add_key_release_handler(key, callback=self._on_release)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
-        self._names = names_of_keys(gui, "NFEPSXBTCVULQRAD", KEYS)
+        self._names = names_of_keys(gui, "NFGEPSXBTCVULQRAD", KEYS)
         # the one field of the form: the library's own, so that every keyboard writes as it is used to
         with gui.theme() as theme, gui.theme_component(gui.mvAll):
             gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
@@ -245,8 +248,15 @@ class ShopApp:
                 "choose a bow whose file lies in the shop (N asks for a new one): its pictures are measured then."
             )
             return
+        self._guide(f"Measure pictures: {item.name}", phone_job(item.file, self.home, self.book, self.units))
+
+    def _stave(self, name: str = "") -> None:
+        """A new stave, or weigh-in and days of one that is there."""
+        self._guide(f"Stave: {name}" if name else "New stave", stave_job(self.home, name))
+
+    def _guide(self, title: str, job: Callable[[Talk], None]) -> None:
         self.message = ""
-        only = Only(f"Measure pictures: {item.name}", phone_job(item.file, self.home, self.book, self.units))
+        only = Only(title, job)
         self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale, only)
 
     def _browsed(self, path: Path) -> None:
@@ -413,11 +423,10 @@ class ShopApp:
                 self._asking = Asking(metric=self.units.metric, name=item.name, at=0, given=given, few=few)
                 self._focus()
                 return
-            self.message = (
-                "a stave is not drawn yet: rough it out and write its bow's file first ('tiller bow NAME')."
-                if item.state == "drying"
-                else "its bow.toml is not in the shop's folder: put it there under the bow's name."
-            )
+            if item.stave is not None:
+                self._stave(item.name)
+                return
+            self.message = "its bow.toml is not in the shop's folder: put it there under the bow's name."
         else:
             if not (self.home / "rig.toml").is_file():
                 self.message = (

@@ -161,10 +161,8 @@ def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: L
         colour = look.good if moment.ended and moment.good else look.ink
         y = sheet.wrapped(x, y, units.words(moment.sentence), 0.85 * size, most, colour, 6) + 0.5 * size
     if moment.ended and not moment.sentence and not moment.fault:
-        y = (
-            sheet.wrapped(x, y, "It was left; the rack's file is as it was.", 0.85 * size, most, look.ink, 2)
-            + 0.5 * size
-        )
+        left = "It was left." if shown.title else "It was left; the rack's file is as it was."
+        y = sheet.wrapped(x, y, left, 0.85 * size, most, look.ink, 2) + 0.5 * size
     small = 0.7 * size
     for line in moment.found:
         if y > box.y + box.height - 1.3 * small:

@@ -16,11 +16,12 @@ from tiller.window.pull_sheet import Box
 ROWS = 9
 """So many rows of the list are seen at once."""
 ACTIONS: tuple[tuple[str, str], ...] = (
-    ("Enter", "at the rack"),
+    ("Enter", "goes on with it"),
     ("D", "a phone's pictures"),
     ("E", "its file"),
     ("N", "new bow"),
     ("F", "new bow, few measures"),
+    ("G", "new stave"),
     ("P", "its sheet"),
     ("S", "strip for the limb"),
     ("A", "its pull again"),
@@ -37,6 +38,7 @@ EMPTY = (
     ("T", "looks at the rack in software: a bow, a camera and a scale of its own, nothing of it is real."),
     ("N", "asks for what must be known of a new bow; F for few measures, enough for a first answer."),
     ("D", "measures a phone's pictures of a bow on any tillering tree, with printed sheets (R, then P) near it."),
+    ("G", "begins a stave that dries: its wood, its days, what it weighs."),
     ("R", "sets up the rack: prints its sheets, then camera, lens, rack, scale and check, step by step."),
 )
 
