@@ -25,10 +25,10 @@ from tiller.live.headless import run
 from tiller.live.health import WEIGHTLESS_S, Watch
 from tiller.live.live_force import Weigher
 from tiller.live.measuring import Measuring
-from tiller.live.recorder import Options, PullRecorder, unfinished
+from tiller.live.recorder import Options, PullRecorder, PullUnderWay, unfinished
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
-from tiller.live.stages import Happening, Limits, Seen, State, after
+from tiller.live.stages import Event, Happening, Limits, Seen, State, after
 from tiller.live.view import ALARM, stop_changed
 from tiller.measure.recording import Recording, read_picture, read_recording
 from tiller.records.book import Book
@@ -403,3 +403,72 @@ def test_an_error_with_no_bow_drawn_ends_the_session(
             while time.monotonic() < end:
                 assert not rack.view().alarm
                 time.sleep(0.02)
+
+
+def test_a_bow_that_comes_to_rest_between_two_pictures_has_its_rest_picture(
+    small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A slow camera or machine: most turns have no picture, and what happens in one of those is of the last picture. The clock is the test's own."""
+    recording = read_recording(small_recording)
+    pictures = {role: read_picture(recording, recording.of_role(role)[0]) for role in ("empty", "rest")}
+    with rack_of_stills(recording, tmp_path, "empty", start=False) as (rack, _):
+        clock, turn, shows, shots = [100.0], [0], ["empty"], []
+
+        def next_picture(_: float) -> Shot | None:
+            clock[0] += 0.1
+            turn[0] += 1
+            if turn[0] % 7:
+                return None
+            shots.append(Shot(pictures[shows[0]].copy(), clock[0], turn[0]))
+            return shots[-1]
+
+        monkeypatch.setattr("tiller.live.session.now_s", lambda: clock[0])
+        monkeypatch.setattr(rack, "camera", SimpleNamespace(next=next_picture, state=None, stop=lambda: None))
+        monkeypatch.setattr(rack._watch, "camera", None)
+
+        def turn_until(good: Callable[[], bool]) -> None:
+            end = time.monotonic() + 120.0
+            while not good():
+                assert time.monotonic() < end, rack.view().sentence
+                rack._turn()
+                time.sleep(0.002)  # the bow is sought in a thread of its own
+
+        turn_until(lambda: rack.analyst.scene is not None)
+        shows[0] = "rest"
+        turn_until(lambda: bool(rack.analyst.models) and turn[0] % 7 == 0)
+        rack._state, rack._rests = State(), []  # as if it lay still from this picture on: STILL_S later there is none
+        turn_until(lambda: rack._state.stage is Stage.RESTING)
+        assert turn[0] % 7, "it came with a picture: this tests nothing"
+        assert rack._rests == [shots[-1]]
+        assert rack.analyst._resting is not None or rack.analyst._known is not None
+        rack._begin_pull(Event(Happening.BEGAN, clock[0], 30.0, NAN))
+        recorder = rack._pull.recorder
+        assert recorder is not None
+        # a hold that is seen between two pictures is the last one's too, and kept once
+        rack._happened(Event(Happening.POINT, clock[0], 200.0, NAN), shots[-1])
+        rack._happened(Event(Happening.POINT, clock[0], 200.0, NAN), shots[-1])
+        recorder.finish()
+        roles = [row.split(",")[2] for row in (recorder.folder / "frames.csv").read_text().split()[1:]]
+        assert roles == ["empty", "rest", "pull"]
+        # a camera that is lost for long: what happens then is of no picture
+        rack._pull.recorder = None
+        monkeypatch.setattr(rack, "camera", SimpleNamespace(next=lambda _: None, state=None, stop=lambda: None))
+        clock[0] += health.BETWEEN_S + 0.1
+        rack._turn()
+        assert rack._shown is None
+
+
+def test_a_picture_that_was_not_taken_is_handed_in_again() -> None:
+    taken: list[float] = []
+    answers = iter((False, True, True))
+
+    def picture(_: Image, t_s: float, role: str, must: bool) -> bool:
+        taken.append(t_s)
+        return next(answers)
+
+    pull = PullUnderWay()
+    pull.recorder = cast(PullRecorder, SimpleNamespace(picture=picture))
+    one, other = (Shot(np.zeros((2, 2, 3), np.uint8), t, k) for k, t in enumerate((1.0, 2.0)))
+    for shot in (one, one, one, None, other):
+        pull.keep(shot, 50.0, must=False)
+    assert taken == [1.0, 1.0, 2.0]

@@ -24,7 +24,7 @@ import cv2
 from tiller.errors import FileFault
 from tiller.measure.recording import DRAWS, FORCE
 from tiller.notes import Note
-from tiller.sources.interfaces import Image, Lines, Stage, now_s
+from tiller.sources.interfaces import Image, Lines, Shot, Stage, now_s
 
 Keep = Literal["all", "holds", "none"]
 KEEPS: tuple[Keep, ...] = ("all", "holds", "none")
@@ -177,12 +177,12 @@ class PullRecorder:
         except OSError as err:
             self.fault = f"{self.folder} cannot be written ({err.strerror}): free some space."
 
-    def picture(self, image: Image, t_s: float, role: str, must: bool = True) -> None:
-        """Takes a picture; one that need not be kept is left out where the disk is too slow."""
+    def picture(self, image: Image, t_s: float, role: str, must: bool = True) -> bool:
+        """Takes a picture; one that need not be kept is left out where the disk is too slow. Whether it was taken."""
         if not must and self._jobs.qsize() > WAITING:
             self.left_out += 1
-            return
-        self._put(_Job(image, t_s, role))
+            return False
+        return self._put(_Job(image, t_s, role))
 
     def lines(self, lines: Lines) -> None:
         """Writes lines of the scale immediately: they do not wait behind a picture; the recorder's thread sees them onto the disk."""
@@ -213,12 +213,14 @@ class PullRecorder:
         """Marks something that happened in this pull."""
         self._put(_Job(t_s=t_s, note=text))
 
-    def _put(self, job: _Job) -> None:
-        """Hands something in and never waits: whoever does watches the stop."""
+    def _put(self, job: _Job) -> bool:
+        """Hands something in and never waits: whoever does watches the stop. Whether it was taken."""
         try:
             self._jobs.put_nowait(job)
         except queue.Full:
             self.fault = self.fault or TOO_SLOW
+            return False
+        return True
 
     def finish(self) -> None:
         """Writes what is left. The mark stays until the pull is measured: whoever does that takes it away."""
@@ -359,6 +361,14 @@ class PullUnderWay:
         self.recorder: PullRecorder | None = None
         self.track: list[tuple[float, float]] = []
         self.points: list[tuple[float, float]] = []
-        self.kept_mm = kept_mm
+        self.kept_mm, self._kept_s = kept_mm, float("nan")
         self.lines_to_s = float("-inf")
         self.fault_noted = ""
+
+    def keep(self, shot: Shot | None, draw_mm: float, must: bool) -> None:
+        """Records a picture of this pull, once."""
+        if self.recorder is None or shot is None:
+            return
+        if shot.t_s != self._kept_s and self.recorder.picture(shot.image, shot.t_s, "pull", must=must):
+            self._kept_s = shot.t_s
+        self.kept_mm = draw_mm

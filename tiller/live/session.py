@@ -115,6 +115,7 @@ class Rack:
         )
         self._shift_noted = False
         self._looked_s, self._still = float("-inf"), False
+        self._shown: Shot | None = None
         self._zeroed_s, self._taken = 0.0, 0
         self._view = empty_view(self._stop.stop, self._limits(), self.weigher.now())
         self._fresh = threading.Condition()
@@ -263,25 +264,23 @@ class Rack:
         seen = self._seen(shot, looked, force, now)
         self._state, events = after(self._state, seen, self._limits())
         for event in events:
-            self._happened(event, shot)
+            self._happened(event, self._shown)  # one that comes between two pictures is of the last
         self._mind(shot, looked, seen)
         self._publish(shot, looked, seen)
 
     def _seen(self, shot: Shot | None, looked: Looked | None, force: float, now: float) -> Seen:
         if looked is not None and shot is not None:
-            self._looked_s, self._still = now, looked.still
+            self._looked_s, self._still, self._shown = now, looked.still, shot
             # a late picture's draw goes with the force of its own moment, else every let-down looks like a crack
             then = self.weigher.force_at(shot.t_s) if np.isfinite(force) else force
             return Seen(
                 t_s=shot.t_s, bow=looked.bow, still=looked.still, draw_mm=looked.draw_mm, force_n=then, newest_n=force
             )
         if self.camera is not None:
-            known = bool(self.analyst.models)
-            if now - self._looked_s < BETWEEN_S:  # between two pictures of a slow camera or machine: as in the last one
-                return Seen(t_s=now, bow=known, still=self._still, draw_mm=float("nan"), force_n=force)
-            return Seen(
-                t_s=now, bow=known, still=False, draw_mm=float("nan"), force_n=force
-            )  # it is lost: hold on to what is known
+            known, lately = bool(self.analyst.models), now - self._looked_s < BETWEEN_S
+            # between two pictures of a slow camera or machine: as in the last one; where it is lost, what is known of the bow is held on to
+            self._still, self._shown = self._still and lately, self._shown if lately else None
+            return Seen(t_s=now, bow=known, still=self._still, draw_mm=float("nan"), force_n=force)
         return Seen(
             t_s=now, bow=bool(np.isfinite(force)), still=bool(abs(force) < 2.0), draw_mm=float("nan"), force_n=force
         )
@@ -305,9 +304,8 @@ class Rack:
             self._begin_pull(event)
         elif what is Happening.POINT:
             self._pull.points.append((event.draw_mm, event.force_n))
-            if self._pull.recorder is not None and shot is not None and self.options.keep != "all":
-                self._pull.recorder.picture(shot.image, shot.t_s, "pull")
-                self._pull.kept_mm = event.draw_mm
+            if self.options.keep != "all":
+                self._pull.keep(shot, event.draw_mm, must=True)
         elif what is Happening.LOST:
             self._alarm = ALARM
             self._say(halt("live.force-fell", f"the force dropped suddenly, to {newton(max(event.force_n, 0.0))}."))
@@ -393,8 +391,7 @@ class Rack:
         if self.options.keep == "all":
             pull.recorder.picture(shot.image, shot.t_s, "pull", must=self._state.stage is Stage.HOLDING)
         elif not abs(seen.draw_mm - pull.kept_mm) < WAYPOINT_MM and np.isfinite(seen.draw_mm):
-            pull.recorder.picture(shot.image, shot.t_s, "pull", must=False)
-            pull.kept_mm = seen.draw_mm
+            pull.keep(shot, seen.draw_mm, must=False)
 
     def _end_pull(self) -> None:
         pull, recorder = self._pull, self._pull.recorder
