@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -329,3 +330,39 @@ def test_a_string_that_goes_slack_at_the_end_of_the_let_down_is_no_crack() -> No
         slack = [(t + (k + 1) / 30, NAN, 0.0) for k in range(30)]
         _, events, _ = run([*up, *slack])
         assert sum(e.what is H.LOST for e in events) == alarms, stop_mm
+
+
+def slow_pull(period_s: float, force_of: Callable[[float], float], draw_of: Callable[[float], float]) -> list[Event]:
+    """What happens where a picture comes each ``period_s`` and the scale is read every 0.1 s between them; 30 s."""
+    state, happened = State(stage=Stage.RESTING, least_mm=150.0), []
+    every = round(period_s / 0.1)
+    for k in range(300):
+        t = 0.1 * k
+        draw = draw_of(t) if k % every == 0 else NAN
+        seen = Seen(t_s=t, bow=True, still=False, draw_mm=draw, force_n=force_of(t))
+        state, events = after(state, seen, Limits())
+        happened += list(events)
+    return happened
+
+
+@pytest.mark.parametrize("period_s", [0.1, 0.3, 0.5, 0.7])
+def test_pictures_that_come_slowly_make_no_crack_and_no_second_point(period_s: float) -> None:
+    # pulled for 4 s, held for 6 s, let down in 1.4 s: by the force that is a third within a quarter of a second near its end
+    def share(t: float) -> float:
+        return float(np.interp(t, [2.0, 6.0, 12.0, 13.4], [0.0, 1.0, 1.0, 0.0]))
+
+    told = [e.what for e in slow_pull(period_s, lambda t: 160.0 * share(t), lambda t: 150.0 + 200.0 * share(t))]
+    assert told == [Happening.BEGAN, Happening.POINT, Happening.ENDED], told
+
+
+@pytest.mark.parametrize("period_s", [0.1, 0.3, 0.5, 0.7])
+@pytest.mark.parametrize("left", [0.0, 0.5])
+def test_a_crack_is_told_by_slow_pictures_too(period_s: float, left: float) -> None:
+    # the draw stays while half or all of the force goes within a tenth of a second
+    def force(t: float) -> float:
+        return 160.0 * float(np.interp(t, [2.0, 6.0, 9.03, 9.08], [0.0, 1.0, 1.0, left]))
+
+    told = slow_pull(period_s, force, lambda t: 150.0 + 200.0 * float(np.interp(t, [2.0, 6.0], [0.0, 1.0])))
+    lost = [e.t_s for e in told if e.what is Happening.LOST]
+    assert lost
+    assert 9.0 < lost[0] < 9.35, lost

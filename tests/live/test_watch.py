@@ -20,9 +20,9 @@ import pytest
 
 from tiller.bow.rigfile import LoadCell
 from tiller.live import health, sound
-from tiller.live.frame_analysis import OCCUPIED
+from tiller.live.frame_analysis import OCCUPIED, Looked
 from tiller.live.headless import run
-from tiller.live.health import WEIGHTLESS_S, Watch
+from tiller.live.health import WEIGHTLESS_S, LastPicture, Watch
 from tiller.live.live_force import Weigher
 from tiller.live.measuring import Measuring
 from tiller.live.recorder import Options, PullRecorder, PullUnderWay, unfinished
@@ -437,10 +437,12 @@ def test_a_bow_that_comes_to_rest_between_two_pictures_has_its_rest_picture(
         shows[0] = "rest"
         turn_until(lambda: bool(rack.analyst.models) and turn[0] % 7 == 0)
         rack._state, rack._rests = State(), []  # as if it lay still from this picture on: STILL_S later there is none
+        taken: list[Image] = []
+        monkeypatch.setattr(rack.analyst, "take_rest", taken.append)
         turn_until(lambda: rack._state.stage is Stage.RESTING)
         assert turn[0] % 7, "it came with a picture: this tests nothing"
         assert rack._rests == [shots[-1]]
-        assert rack.analyst._resting is not None or rack.analyst._known is not None
+        assert taken[-1] is shots[-1].image
         rack._begin_pull(Event(Happening.BEGAN, clock[0], 30.0, NAN))
         recorder = rack._pull.recorder
         assert recorder is not None
@@ -455,7 +457,58 @@ def test_a_bow_that_comes_to_rest_between_two_pictures_has_its_rest_picture(
         monkeypatch.setattr(rack, "camera", SimpleNamespace(next=lambda _: None, state=None, stop=lambda: None))
         clock[0] += health.BETWEEN_S + 0.1
         rack._turn()
-        assert rack._shown is None
+        assert rack._last.shot is None
+
+
+def test_no_picture_of_a_drawn_bow_becomes_its_rest_shape() -> None:
+    """The string comes down between two pictures, 1.2 s apart: what follows is no rest before there is a picture of it."""
+    last, state, limits = LastPicture(), State(stage=Stage.RESTING, least_mm=160.0), Limits()
+    seen_in: list[tuple[str, float]] = []
+    looked_of = lambda draw: cast(Looked, SimpleNamespace(still=True, draw_mm=draw))  # noqa: E731
+    picture_s = 0.0
+    for k in range(200):
+        t = 0.1 * k
+        force = 0.0 if t < 2.0 else min(150.0, 100.0 * (t - 2.0)) if t < 8.5 else 0.0
+        draw = 160.0 + 0.4 * force
+        then = NAN
+        if k % 12 == 0:
+            last.looked(t, Shot(np.zeros((2, 2, 3), np.uint8), t, k), looked_of(draw), force, state)
+            picture_s, then = t, draw
+            seen = Seen(t_s=t, bow=True, still=True, draw_mm=then, force_n=force)
+        else:
+            last.at(t)
+            seen = Seen(t_s=t, bow=True, still=last.still, draw_mm=NAN, force_n=force)
+        state, events = after(state, seen, limits)
+        for event in events:
+            if event.what is Happening.ENDED:
+                last.forget()
+            if event.what in (Happening.REST, Happening.ENDED, Happening.LOST):
+                assert event.what is not Happening.REST or last.shot is not None
+                seen_in.append((event.what.name, picture_s))
+    assert [what for what, _ in seen_in] == ["LOST", "ENDED", "REST"]
+    assert seen_in[-1][1] > 8.8  # a picture from after the let-down
+
+
+def test_a_slow_camera_is_no_lost_hook() -> None:
+    looked = cast(Looked, SimpleNamespace(trouble=""))
+
+    def said(period: int, hidden_from_s: float) -> list[float]:
+        weigher = Weigher(LoadCell(counts_per_newton=1.0, zero_counts=0.0))
+        watch, out = Watch(cast(Any, SimpleNamespace(state=None)), None, weigher), []
+        for k in range(100):
+            t = 0.1 * k
+            shown = looked if k % period == 0 else None
+            draw = 200.0 if shown is not None and t < hidden_from_s else NAN
+            seen = Seen(t_s=t, bow=True, still=True, draw_mm=draw, force_n=50.0)
+            if watch.trouble(shown, seen, True):
+                out.append(t)
+        return out
+
+    assert said(5, 99.0) == []
+    for period, shown_s in ((1, 4.9), (5, 4.5)):
+        found = said(period, 5.0)
+        assert found
+        assert 0.59 < found[0] - shown_s < 0.85, found
 
 
 def test_a_picture_that_was_not_taken_is_handed_in_again() -> None:

@@ -14,7 +14,7 @@ from tiller.bow.rigfile import LoadCell
 from tiller.live.frame_analysis import Looked
 from tiller.live.live_force import Weigher
 from tiller.live.recorder import disk_warning
-from tiller.live.stages import BEGIN_N, Seen
+from tiller.live.stages import BEGIN_MM, BEGIN_N, DRAWN, LEFT_N, Seen, State
 from tiller.live.view import BoardNow, board_now
 from tiller.notes import Note, caution, info
 from tiller.quantity import newton
@@ -26,9 +26,40 @@ STALE_S, STALE_READINGS = 0.2, 3.5
 """A force older than this and than so many readings take is no force any more."""
 BETWEEN_S = 1.5
 """A camera whose last picture was looked at so lately is not lost: on an old laptop under load there are two a second."""
-BLIND_S = 0.6
+BLIND_S, BLIND_GAPS = 0.6, 1.5
+"""A draw that is not seen for so long, or for so many times the way from one picture to the next, is unknown."""
 WEIGHTLESS_S = 1.5
 """So long the draw, or the weight, may be missing before it is reported: the zero takes a second."""
+
+
+class LastPicture:
+    """The last picture that was looked at: what comes between two pictures of a slow camera or machine is as in it.
+
+    Attributes:
+        shot: it, None without one, or where it is too old to say anything of now.
+        still: nothing moved in it, and it does not show a drawn bow.
+        draw_mm: what it showed, NaN where it did not.
+    """
+
+    def __init__(self) -> None:
+        self.shot: Shot | None = None
+        self.still, self.draw_mm, self._looked_s = False, float("nan"), float("-inf")
+
+    def looked(self, now_s: float, shot: Shot, looked: Looked, force_n: float, state: State) -> None:
+        """Another one. ``force_n``: at its own time; ``state``: before it."""
+        self.shot, self.draw_mm, self._looked_s = shot, looked.draw_mm, now_s
+        loaded = force_n >= (LEFT_N if state.stage in DRAWN else BEGIN_N)
+        self.still = looked.still and not loaded and not looked.draw_mm > state.least_mm + BEGIN_MM
+
+    def at(self, now_s: float) -> None:
+        """A moment without a picture."""
+        if now_s - self._looked_s >= BETWEEN_S:
+            self.forget()
+            self.draw_mm = float("nan")
+
+    def forget(self) -> None:
+        """It says nothing any more of what comes."""
+        self.still, self.shot = False, None
 
 
 class Watch:
@@ -36,7 +67,8 @@ class Watch:
 
     def __init__(self, camera: CameraFeed | None, scale: ScaleFeed | None, weigher: Weigher) -> None:
         self.camera, self.scale, self.weigher = camera, scale, weigher
-        self._blind_from_s: float | None = None
+        self._shown_s = self._looked_s = float("-inf")
+        self._gap_s = 0.0
         self._weightless_from_s: float | None = None
 
     def stale_s(self) -> float:
@@ -45,9 +77,13 @@ class Watch:
 
     def trouble(self, looked: Looked | None, seen: Seen, drawn: bool) -> str:
         """What is wrong, empty where nothing is."""
-        blind = drawn and self.camera is not None and not np.isfinite(seen.draw_mm)
+        if looked is not None:
+            self._gap_s = min(seen.t_s - self._looked_s, BETWEEN_S)
+            self._looked_s = seen.t_s
+        if not drawn or self.camera is None or np.isfinite(seen.draw_mm) or self._shown_s == float("-inf"):
+            self._shown_s = seen.t_s
+        blind = seen.t_s - self._shown_s > max(BLIND_S, BLIND_GAPS * self._gap_s)
         weightless = self.scale is not None and not self.scale.state.ended and not np.isfinite(seen.force_n)
-        self._blind_from_s = _since(self._blind_from_s, blind, seen.t_s)
         self._weightless_from_s = _since(self._weightless_from_s, weightless, seen.t_s)
         for feed in (self.camera, self.scale):
             state = feed.state if feed is not None else None
@@ -57,7 +93,7 @@ class Watch:
             return f"The weight is unknown, so neither the stop by weight nor a crack is watched: {self._why()}"
         if looked is not None and looked.trouble:
             return looked.trouble
-        if self._blind_from_s is not None and seen.t_s - self._blind_from_s > BLIND_S:
+        if blind:
             return "The hook's fiducial is not seen: the draw is unknown and the stop is not watched."
         return ""
 

@@ -21,7 +21,7 @@ from tiller.bow.bowfile import Bow, BowString
 from tiller.bow.rigfile import LoadCell, Rig
 from tiller.errors import FileFault, TillerError
 from tiller.live.frame_analysis import Analyst, Looked
-from tiller.live.health import BETWEEN_S, MaybeDrawn, Rounds, Watch, scale_notes
+from tiller.live.health import LastPicture, MaybeDrawn, Rounds, Watch, scale_notes
 from tiller.live.live_force import Weigher
 from tiller.live.measuring import Measuring
 from tiller.live.recorder import Options, PullRecorder, PullUnderWay, folder_for, settle, unfinished
@@ -114,8 +114,7 @@ class Rack:
             options.home, self.camera, lambda image: self._finder.submit(self.analyst.seek_markers, image)
         )
         self._shift_noted = False
-        self._looked_s, self._still = float("-inf"), False
-        self._shown: Shot | None = None
+        self._last = LastPicture()
         self._zeroed_s, self._taken = 0.0, 0
         self._view = empty_view(self._stop.stop, self._limits(), self.weigher.now())
         self._fresh = threading.Condition()
@@ -264,23 +263,23 @@ class Rack:
         seen = self._seen(shot, looked, force, now)
         self._state, events = after(self._state, seen, self._limits())
         for event in events:
-            self._happened(event, self._shown)  # one that comes between two pictures is of the last
+            self._happened(event, self._last.shot)  # one that comes between two pictures is of the last
         self._mind(shot, looked, seen)
         self._publish(shot, looked, seen)
 
     def _seen(self, shot: Shot | None, looked: Looked | None, force: float, now: float) -> Seen:
         if looked is not None and shot is not None:
-            self._looked_s, self._still, self._shown = now, looked.still, shot
             # a late picture's draw goes with the force of its own moment, else every let-down looks like a crack
             then = self.weigher.force_at(shot.t_s) if np.isfinite(force) else force
+            self._last.looked(now, shot, looked, then, self._state)
             return Seen(
                 t_s=shot.t_s, bow=looked.bow, still=looked.still, draw_mm=looked.draw_mm, force_n=then, newest_n=force
             )
         if self.camera is not None:
-            known, lately = bool(self.analyst.models), now - self._looked_s < BETWEEN_S
-            # between two pictures of a slow camera or machine: as in the last one; where it is lost, what is known of the bow is held on to
-            self._still, self._shown = self._still and lately, self._shown if lately else None
-            return Seen(t_s=now, bow=known, still=self._still, draw_mm=float("nan"), force_n=force)
+            # between two pictures: as in the last one; where the camera is lost, what is known of the bow is held on to
+            self._last.at(now)
+            known = bool(self.analyst.models)
+            return Seen(t_s=now, bow=known, still=self._last.still, draw_mm=float("nan"), force_n=force)
         return Seen(
             t_s=now, bow=bool(np.isfinite(force)), still=bool(abs(force) < 2.0), draw_mm=float("nan"), force_n=force
         )
@@ -312,6 +311,7 @@ class Rack:
             if self._pull.recorder is not None:
                 self._pull.recorder.note(event.t_s, f"{what.value} to {event.force_n:.0f} N")
         elif what is Happening.ENDED:
+            self._last.forget()  # the next rest is of a picture that is still to come
             self._end_pull()
 
     def _mind(self, shot: Shot | None, looked: Looked | None, seen: Seen) -> None:
@@ -533,7 +533,7 @@ class Rack:
         trouble = self._watch.trouble(looked, seen, stage in DRAWN)
         if stage in DRAWN:
             points = self._pull.points
-            taken = bool(points) and abs(points[-1][0] - seen.draw_mm) < 3.0
+            taken = bool(points) and abs(points[-1][0] - self._last.draw_mm) < 3.0
             return drawn_sentence(stage, self._alarm, trouble, taken)
         if self._alarm:
             return self._alarm
@@ -562,7 +562,7 @@ class Rack:
             looked=looked if looked is not None else self._view.looked,
             stage=self._state.stage,
             sentence=self._sentence(looked, seen),
-            draw_mm=seen.draw_mm,
+            draw_mm=self._last.draw_mm if self.camera is not None else seen.draw_mm,
             force_n=seen.newest_n if np.isfinite(seen.newest_n) else seen.force_n,
             stop=self._stop.stop,
             limits=self._limits(),

@@ -293,8 +293,11 @@ def _held(state: State) -> Event | None:
     last = state.recent[-1]
     period = _period(state)
     hold_s = max(HOLD_S, SLOW_PERIODS * period)
-    window = [s for s in state.recent if s.t_s >= last.t_s - hold_s - 1e-9]
-    if last.t_s - state.recent[0].t_s < hold_s or len(window) < FEWEST:
+    # between two pictures of a slow camera it is held as long as it was with the last one, and by the force since
+    shown_s = max((s.t_s for s in state.recent if np.isfinite(s.draw_mm)), default=last.t_s)
+    from_s = (shown_s if last.t_s - shown_s < SLOW_PERIODS * period else last.t_s) - hold_s
+    window = [s for s in state.recent if s.t_s >= from_s - 1e-9]
+    if from_s < state.recent[0].t_s or len(window) < FEWEST:
         return None
     draws = np.array([s.draw_mm for s in window])
     forces = np.array([s.force_n for s in window])
@@ -303,7 +306,7 @@ def _held(state: State) -> Event | None:
         return None
     if drawn.any():
         times = np.array([s.t_s for s in window])[drawn]
-        gaps = np.diff(np.concatenate([[last.t_s - hold_s], times, [last.t_s]]))
+        gaps = np.diff(np.concatenate([[from_s], times, [last.t_s]]))
         # the camera was lost meanwhile: the draw is of now, the force of before
         if np.max(gaps) > max(BLIND_SHARE * HOLD_S, 1.5 * period):
             return None
@@ -337,13 +340,25 @@ def _fell_at_once(state: State) -> bool:
     if fall < max(LOST_N, LOST_SHARE * most.force_n):
         return False
     draws = [s.draw_mm for s in window if np.isfinite(s.draw_mm)]
+    if len(draws) < 2:  # pictures come too slowly: the draw as it went on from the last two
+        draws = [_went_on(state, most.t_s), _went_on(state, last.t_s)]
     taut = state.least_mm if np.isfinite(state.least_mm) else state.first_mm
-    if state.stage is Stage.LETTING_DOWN and state.low_mm - taut < SLACK_SHARE * (state.top_mm - taut):
+    low = float(np.fmin(state.low_mm, draws[-1]))
+    if state.stage is Stage.LETTING_DOWN and low - taut < SLACK_SHARE * (state.top_mm - taut):
         return False  # the string goes slack with the last of the let-down
-    if len(draws) < 2:
+    if not np.isfinite(draws).all():
         return True
     back = (max(draws) - draws[-1]) / max(max(draws) - float(np.fmin(taut, draws[-1])), 1.0)
     return bool(back < 0.5 * fall / most.force_n)
+
+
+def _went_on(state: State, t_s: float) -> float:
+    """The draw at a moment between two pictures of a slow camera, mm: in a line through the last two that show one; NaN where none is due any more."""
+    seen = [s for s in state.recent if np.isfinite(s.draw_mm)]
+    if len(seen) < FEWEST or state.recent[-1].t_s - seen[-1].t_s > SLOW_PERIODS * _period(state):
+        return float("nan")
+    (one, other), gone = seen[-2:], t_s - seen[-1].t_s
+    return other.draw_mm + gone * (other.draw_mm - one.draw_mm) / max(other.t_s - one.t_s, 1e-3)
 
 
 def _fell_and_stayed(state: State) -> bool:
