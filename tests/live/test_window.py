@@ -324,4 +324,5 @@ def test_the_book_is_listed_by_bow_wood_and_day() -> None:
         seen.append((one.by, [r.pull_id for r in rows if one.lets(r)]))
         one = one.after(rows[1])
     assert seen == [("", [1, 2, 3]), ("bow", [2]), ("wood", [1, 2]), ("day", [2, 3]), ("", [1, 2, 3])]
+    assert book_sheet.Filter("bow", "a").after(row(4, "a", "", "2026-05-03")) == book_sheet.Filter("day", "2026-05-03")
     assert book_sheet.Filter().after(None) == book_sheet.Filter()

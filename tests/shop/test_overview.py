@@ -104,6 +104,11 @@ def test_any_pull_of_a_bow_is_shown_with_its_own_photograph(shop: Path, small_re
     assert first.page is newest.page  # the list to scrape stays that of the newest
     assert turned(first, -1, book, Units()) is first
     assert turned(first, 1, book, Units()).pull == newest.pull
+    assert first.lines[0] == f"Pull {first.at.pull_id}, of {first.pull.day}, said:"
+    assert not newest.lines[0].endswith("said:")
+    # read anew (other units, the book was written): the one that is looked at stays, but the newest gives way to a newer one
+    assert chosen_of(item, book, Units(metric=False), first).at == first.at
+    assert chosen_of(item, book, Units(), newest).at == newest.at
     book.unlink()
     lost = turned(newest, -1, book, Units())
     assert lost.fault

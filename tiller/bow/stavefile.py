@@ -141,12 +141,15 @@ def _within(row: Table, on: date, felled: date | None, today: date | None) -> No
         raise row.fault("on", f"a day not after today ({today})")
 
 
-def _weighing(row: Table, felled: date | None, today: date | None, before: Weighing | None) -> Weighing:
+def _weighing(row: Table, dates: dict[str, date], today: date | None, before: Weighing | None) -> Weighing:
+    felled = dates.get("felled")
     found = Weighing(_must_date(row, "on"), row.number("mass_kg", 0.05, 60, "kg"))
     _within(row, found.on, felled, today)
     if before is not None and found.on <= before.on:
         raise row.fault("on", f"a day after the weigh-in before it ({before.on})")
-    if before is not None and not SLIP_DOWN < found.mass_kg / before.mass_kg < SLIP_UP:
+    lighter = before is not None and any(before.on <= dates[s] <= found.on for s in WOOD_OFF if s in dates)
+    least = 0.0 if lighter else SLIP_DOWN  # what came off then was wood
+    if before is not None and not least < found.mass_kg / before.mass_kg < SLIP_UP:
         raise row.fault(
             "mass_kg", f"a mass near that of {before.on}, {before.mass_kg:g} kg (is the point in its place?)"
         )
@@ -185,7 +188,7 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml", today: date |
     rows = top.tables("weighings", 0) if "weighings" in data else []
     weighings: list[Weighing] = []
     for row in rows:
-        weighings.append(_weighing(row, felled, today, weighings[-1] if weighings else None))
+        weighings.append(_weighing(row, dates, today, weighings[-1] if weighings else None))
     offcut = _offcut(top.table("offcut"), felled, today) if "offcut" in data else None
     shop = top.table("shop") if "shop" in data else None
     features: list[StaveFeature] = []

@@ -31,8 +31,10 @@ class Filter:
 
     def after(self, row: PullRow | None) -> Filter:
         """The next: the chosen pull's bow, its wood, its day, then all again; all without a chosen pull."""
-        by = FILTERS[(FILTERS.index(self.by) + 1) % len(FILTERS)]
-        return Filter(by, getattr(row, by)) if by and row is not None else Filter()
+        for by in FILTERS[FILTERS.index(self.by) + 1 :]:
+            if row is not None and getattr(row, by):  # a book may know no wood
+                return Filter(by, getattr(row, by))
+        return Filter()
 
 
 FILTERS: tuple[Literal["", "bow", "wood", "day"], ...] = ("", "bow", "wood", "day")
@@ -109,8 +111,8 @@ COLUMNS = (
 def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     units, look = style.units, style.look
     size, wide = 0.027 * sheet.height, box.width
-    only = f"only {listed.only.by} {listed.only.value[:22]}" if listed.only.by else "all pulls"
-    keys = f"up / down: choose    F: {only}    M: keep for comparison"
+    after = listed.only.after(listed.rows[listed.at] if listed.at is not None and listed.rows else None).by
+    keys = f"up / down: choose    F: {f'this {after} only' if after else 'all pulls'}    M: keep for comparison"
     sheet.fitted(box.x + wide, box.y, keys, 0.85 * size, 0.24 * wide, look.soft, "right")
     for share, name in COLUMNS:
         sheet.text(box.x + share * wide, box.y, name, 0.85 * size, look.soft)

@@ -216,16 +216,20 @@ def like_wood(name: str) -> str | None:
 
 def woods_like(typed: str, most: int = 6) -> tuple[str, ...]:
     """Names of the table and of the trade with a word that begins with each of the typed ones, those that begin so first; none for nothing."""
-    words = typed.lower().split()
+    words = _words(typed)
     if not words:
         return ()
     names = {wood.name for wood in WOODS} | set(TRADE_NAMES)
-    found = [name for name in names if all(any(part.startswith(word) for part in name.split()) for word in words)]
+    found = [name for name in names if all(any(part.startswith(word) for part in _words(name)) for word in words)]
     return tuple(sorted(found, key=lambda name: (not name.startswith(words[0]), len(name), name))[:most])
 
 
+def _words(name: str) -> list[str]:
+    return name.lower().replace(",", " ").replace("-", " ").split()
+
+
 def _plain(name: str) -> frozenset[str]:
-    return frozenset(name.lower().replace(",", " ").replace("-", " ").split())
+    return frozenset(_words(name))
 
 
 def find_wood(name: str) -> Wood | None:

@@ -15,6 +15,7 @@ from tiller.bow.bowfile import read_bow
 from tiller.bow.stavefile import STEPS, Stave, onto_bow, parse_stave, read_stave
 from tiller.bow.tomlcheck import LARGEST_TOML, load_toml
 from tiller.bow.tomlwrite import toml, with_keys
+from tiller.bow.wood.woods import find_wood, like_wood
 from tiller.errors import FileFault, TillerError
 from tiller.files import read_regular, write_whole
 from tiller.mechanics.wood.season import season_of
@@ -125,9 +126,7 @@ def _overlap(a: dict[str, Any], b: dict[str, Any]) -> bool:
 NAME = Field(
     key="name", question="What is the stave called? The bow that is made of it bears the same name.", kind="text"
 )
-WOOD = Field(
-    key="wood", question="Its wood, by its name (such as hickory, osage, ash)", kind="text", usual="shagbark hickory"
-)
+WOOD = Field(key="wood", question="Its wood, by its name (such as hickory, osage, ash)", kind="text")
 FELLED = Field(
     key="felled", question="The day on which the tree was felled, as 2026-03-14 (Enter alone: not known)", kind="text"
 )
@@ -141,7 +140,7 @@ LOG = Field(
 MASS = Field(key="mass", question="What does it weigh today? (Enter alone: not weighed)", kind="kg", low=0.05, high=60)
 STEP = Field(
     key="step",
-    question="What happened to it: split, ends sealed, bark off, roughed out, with the day where it was not today"
+    question="What is new: felled, split, ends sealed, bark off, roughed out, with the day where it was not today"
     " (such as 'split 2026-03-14'; Enter alone: nothing more)",
     kind="text",
 )
@@ -156,10 +155,10 @@ def day_of(text: str, today: date) -> date:
     try:
         on = date.fromisoformat(text.strip())
     except ValueError:
-        msg = f"'{text}' is no day: a date such as 2026-03-14 is expected."
+        msg = f"'{text}' is no day: type it as 2026-03-14, or Enter alone."
         raise TillerError(msg) from None
     if on > today:
-        msg = f"{on} lies after today ({today})."
+        msg = f"{on} lies after today ({today}): type the day again, or Enter alone."
         raise TillerError(msg)
     return on
 
@@ -171,26 +170,26 @@ def step_of(text: str, today: date) -> tuple[str, date]:
         TillerError: it is none of them, or the day is none.
     """
     plain = " ".join(text.lower().replace("-", " ").replace("_", " ").split())
-    for step in STEPS[1:]:
+    for step in STEPS:
         words = step.replace("_", " ")
         if plain == words:
             return step, today
         if plain.startswith(words + " "):
             return step, day_of("-".join(plain[len(words) :].split()), today)
-    msg = f"'{text}' is none of {', '.join(s.replace('_', ' ') for s in STEPS[1:])}."
+    msg = f"'{text}' is none of {', '.join(s.replace('_', ' ') for s in STEPS)}: type one of them, or Enter alone."
     raise TillerError(msg)
 
 
-def stave_job(home: Path, name: str = "") -> Callable[[Talk], None]:
+def stave_job(home: Path, name: str = "", taken: frozenset[str] = frozenset()) -> Callable[[Talk], None]:
     """The job: a new stave where no name is given; weigh-in and days of one that is there.
 
     Args:
-        home: the shop's folder.
+        home: the shop's folder; taken: names that are in use, in small letters.
     """
 
     def job(talk: Talk) -> None:
         today = date.today()
-        called = name or _begin(talk, home, today)
+        called = name or _begin(talk, home, today, taken)
         path = home / "bows" / called / "stave.toml"
         _tell(talk, path, today)
 
@@ -199,18 +198,21 @@ def stave_job(home: Path, name: str = "") -> Callable[[Talk], None]:
                 mass = float(MASS.read(text, talk.metric))
                 write_stave(path, called, {"weighings": [{"on": today, "mass_kg": round(mass, 4)}]})
 
-        talk.ask_as(MASS, weighed, "Once a week, on the same scale: the weights show when it is dry.")
-
         def happened(text: str) -> bool:
             if text.strip():
                 step, on = step_of(text, today)
+                stands = read_stave(path).dates.get(step)
+                if stands not in (None, on) and not any(c.isdigit() for c in text):
+                    msg = f"it stands there as of {stands}: type it with its day to change that, or Enter alone."
+                    raise TillerError(msg)
                 write_stave(path, called, {step: on})
             return bool(text.strip())
 
-        while True:
+        # what was taken off comes before the weight: it is no water
+        while talk.ask_as(STEP, happened, "What is typed is kept at once."):
             _tell(talk, path, today)
-            if not talk.ask_as(STEP, happened, ""):
-                break
+        talk.ask_as(MASS, weighed, "Once a week, on the same scale: the weights show when it is dry.")
+        _tell(talk, path, today)
         talk.show(
             sentence="It is written down. When it is roughed out and dry, N with the same name takes its measures and makes it a bow."
         )
@@ -218,28 +220,41 @@ def stave_job(home: Path, name: str = "") -> Callable[[Talk], None]:
     return job
 
 
-def _begin(talk: Talk, home: Path, today: date) -> str:
-    """Asks for a new stave and writes it down; its name."""
+def _begin(talk: Talk, home: Path, today: date, taken: frozenset[str]) -> str:
+    """Asks for a new stave; each answer is kept as it comes. Its name."""
 
     def named(text: str) -> str:
         text = text.strip()
         fault = name_fault(text)
         folder = home / "bows" / text
-        if not fault and any((folder / file).is_file() for file in ("stave.toml", "bow.toml")):
+        there = text.casefold() in taken or any((folder / file).is_file() for file in ("stave.toml", "bow.toml"))
+        if not fault and there:
             fault = f"there is a stave or a bow called '{text}' already: choose another name."
         if fault:
             raise TillerError(fault)
         return text
 
+    asked: list[str] = []
+
+    def wood(text: str) -> str:
+        named = str(WOOD.read(text, talk.metric))
+        like = like_wood(named) if find_wood(named) is None else None
+        if like and named not in asked:
+            asked.append(named)
+            msg = f"'{named}' is in no table; is {like} meant? Type that, or '{named}' again to keep it."
+            raise TillerError(msg)
+        return named
+
     called = str(talk.ask_as(NAME, named))
-    new: dict[str, Any] = {"wood": talk.ask(WOOD)}
-    felled = talk.ask_as(FELLED, lambda text: day_of(text, today) if text.strip() else None)
+    path = home / "bows" / called / "stave.toml"
+    write_stave(path, called, {"wood": talk.ask_as(WOOD, wood)})
+    kept = "What is typed is kept at once."
+    felled = talk.ask_as(FELLED, lambda text: day_of(text, today) if text.strip() else None, kept)
     if felled is not None:
-        new["felled"] = felled
-    log = talk.ask_as(LOG, lambda text: LOG.read(text, talk.metric) if text.strip() else None)
+        write_stave(path, called, {"felled": felled})
+    log = talk.ask_as(LOG, lambda text: LOG.read(text, talk.metric) if text.strip() else None, kept)
     if log is not None:
-        new["log_diameter_mm"] = round(float(log), 1)
-    write_stave(home / "bows" / called / "stave.toml", called, new)
+        write_stave(path, called, {"log_diameter_mm": round(float(log), 1)})
     return called
 
 

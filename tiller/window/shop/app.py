@@ -176,7 +176,8 @@ class ShopApp:
 
     def _show_chosen(self) -> None:
         """Reads what is reported of the chosen one, and its photograph."""
-        self._show(chosen_of(self.items[self.at], self.book, self.units) if self.items else Chosen())
+        item = self.items[self.at] if self.items else None
+        self._show(chosen_of(item, self.book, self.units, self._chosen) if item is not None else Chosen())
 
     def _show(self, chosen: Chosen) -> None:
         self._chosen = chosen
@@ -252,7 +253,10 @@ class ShopApp:
 
     def _stave(self, name: str = "") -> None:
         """A new stave, or weigh-in and days of one that is there."""
-        self._guide(f"Stave: {name}" if name else "New stave", stave_job(self.home, name))
+        self._guide(
+            f"Stave: {name}" if name else "New stave",
+            stave_job(self.home, name, frozenset(i.name.casefold() for i in self.items)),
+        )
 
     def _guide(self, title: str, job: Callable[[Talk], None]) -> None:
         self.message = ""

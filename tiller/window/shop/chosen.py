@@ -54,15 +54,21 @@ class Chosen:
         return PullOfBow(pull_id=self.pull.pull_id, number=number, count=len(ids), day=self.pull.day)
 
 
-def chosen_of(item: Item, book: Path, units: Units) -> Chosen:
-    """What is shown of a bow (its newest pull) or a stave."""
+def chosen_of(item: Item, book: Path, units: Units, before: Chosen | None = None) -> Chosen:
+    """What is shown of a bow or a stave: its newest pull, or the earlier one that was looked at before."""
     if item.newest is None:
         return Chosen(lines=of_files(item, units))
     try:
         page = page_of(book, item.name)
     except TillerError as err:
         return Chosen(fault=err.marked)
-    return _shown(Chosen(page=page), page.newest, book, units) if page is not None else Chosen()
+    if page is None:
+        return Chosen()
+    newest = _shown(Chosen(page=page), page.newest, book, units)
+    at = before.at if before is not None else None
+    if at is None or at.number == at.count or at.pull_id not in page.ids:
+        return newest
+    return turned(newest, page.ids.index(at.pull_id) + 1 - len(page.ids), book, units)
 
 
 def turned(chosen: Chosen, step: int, book: Path, units: Units) -> Chosen:
@@ -85,6 +91,8 @@ def turned(chosen: Chosen, step: int, book: Path, units: Units) -> Chosen:
 
 def _shown(chosen: Chosen, pull: StoredPull, book: Path, units: Units) -> Chosen:
     lines = tuple(t for t in kept_words(pull, units).splitlines() if t.startswith(REPORTED))
+    if chosen.page is not None and pull.pull_id != chosen.page.newest.pull_id:
+        lines = (f"Pull {pull.pull_id}, of {pull.day}, said:", *lines)
     path = pictures_of(book.parent, pull.recording, dict(pull.files)) / "overlay.jpg"
     photo = cv2.imread(str(path)) if path.is_file() else None
     return replace(chosen, lines=lines, pull=pull, photo=photo, fault="")
