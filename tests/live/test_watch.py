@@ -489,6 +489,25 @@ def test_no_picture_of_a_drawn_bow_becomes_its_rest_shape() -> None:
     assert seen_in[-1][1] > 8.8  # a picture from after the let-down
 
 
+def test_a_late_picture_of_a_drawn_bow_is_no_still_one() -> None:
+    shot = Shot(np.zeros((2, 2, 3), np.uint8), 1.0, 1)
+    lying = State(stage=Stage.DONE, least_mm=160.0)
+    for still, draw, force, state, good in (
+        (True, 161.0, 0.5, lying, True),
+        (True, NAN, 0.5, lying, True),
+        (False, 161.0, 0.5, lying, False),
+        (True, 161.0, 150.0, lying, False),  # drawn by the force of its own time
+        (True, 220.0, NAN, lying, False),  # or by what it shows, where there is no scale
+        (True, NAN, 8.0, State(stage=Stage.LETTING_DOWN), True),  # a heavy rope at the end of a let-down
+        (True, NAN, 8.0, State(stage=Stage.NO_BOW), False),
+    ):
+        last = LastPicture()
+        last.looked(1.1, shot, cast(Looked, SimpleNamespace(still=still, draw_mm=draw)), force, state)
+        assert last.still is good, (still, draw, force, state.stage)
+        last.at(1.1 + health.BETWEEN_S)
+        assert (last.still, last.shot) == (False, None)
+
+
 def test_a_slow_camera_is_no_lost_hook() -> None:
     looked = cast(Looked, SimpleNamespace(trouble=""))
 
@@ -504,7 +523,7 @@ def test_a_slow_camera_is_no_lost_hook() -> None:
                 out.append(t)
         return out
 
-    assert said(5, 99.0) == []
+    assert said(5, 99.0) == said(8, 99.0) == []
     for period, shown_s in ((1, 4.9), (5, 4.5)):
         found = said(period, 5.0)
         assert found
