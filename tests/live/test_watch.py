@@ -21,7 +21,7 @@ import pytest
 from tiller.bow.rigfile import LoadCell
 from tiller.live import health, sound
 from tiller.live.frame_analysis import OCCUPIED, Looked
-from tiller.live.headless import run
+from tiller.live.headless import run, view_json
 from tiller.live.health import WEIGHTLESS_S, LastPicture, Watch
 from tiller.live.live_force import Weigher
 from tiller.live.measuring import Measuring
@@ -443,6 +443,10 @@ def test_a_bow_that_comes_to_rest_between_two_pictures_has_its_rest_picture(
         assert turn[0] % 7, "it came with a picture: this tests nothing"
         assert rack._rests == [shots[-1]]
         assert taken[-1] is shots[-1].image
+        view = replace(rack.view(), draw_mm=200.0)  # a draw that an older picture showed is no draw of now
+        assert view.draw_s == shots[-1].t_s != view.shot_s
+        assert view_json(view)["draw_mm"] is None
+        assert view_json(replace(view, shot_s=view.draw_s))["draw_mm"] == 200.0
         rack._begin_pull(Event(Happening.BEGAN, clock[0], 30.0, NAN))
         recorder = rack._pull.recorder
         assert recorder is not None

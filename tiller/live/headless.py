@@ -42,7 +42,7 @@ def view_json(view: View) -> dict[str, Any]:
         "kind": "now",
         "t_s": _one(view.shot_s),
         "stage": view.stage.value,
-        "draw_mm": _one(view.draw_mm),
+        "draw_mm": _one(view.draw_mm if view.draw_s == view.shot_s else float("nan")),  # not of an older picture
         "force_n": _one(view.force_n),
         "stop_mm": _one(view.limits.draw_mm),
         "alarm": view.alarm,

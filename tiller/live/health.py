@@ -38,16 +38,16 @@ class LastPicture:
     Attributes:
         shot: it, None without one, or where it is too old to say anything of now.
         still: nothing moved in it, and it does not show a drawn bow.
-        draw_mm: what it showed, NaN where it did not.
+        draw_mm, t_s: what it showed, NaN where it did not, and its arrival.
     """
 
     def __init__(self) -> None:
         self.shot: Shot | None = None
-        self.still, self.draw_mm, self._looked_s = False, float("nan"), float("-inf")
+        self.still, self.draw_mm, self.t_s, self._looked_s = False, float("nan"), float("nan"), float("-inf")
 
     def looked(self, now_s: float, shot: Shot, looked: Looked, force_n: float, state: State) -> None:
         """Another one. ``force_n``: at its own time; ``state``: before it."""
-        self.shot, self.draw_mm, self._looked_s = shot, looked.draw_mm, now_s
+        self.shot, self.draw_mm, self.t_s, self._looked_s = shot, looked.draw_mm, shot.t_s, now_s
         loaded = force_n >= (LEFT_N if state.stage in DRAWN else BEGIN_N)
         self.still = looked.still and not loaded and not looked.draw_mm > state.least_mm + BEGIN_MM
 

@@ -587,6 +587,7 @@ class Rack:
             stations_mm=self.analyst.stations_mm() if looked is not None else self._view.stations_mm,
             board=self._rounds.board,
             force_s=self._force_s,
+            draw_s=self._last.t_s,
         )
         if self.options.watch is not None:
             waits = self.measuring.busy and not drawn

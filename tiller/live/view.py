@@ -42,7 +42,8 @@ class View:
         number, shot_s, made_s: of the picture: number, arrival, and when this was ready.
         image: the picture, None without a camera.
         stage, sentence: the state, and the one next step.
-        draw_mm, force_n: NaN where unknown. force_s: arrival of the reading shown.
+        draw_mm, force_n: NaN where unknown. draw_s: arrival of the picture that showed the draw: between two pictures that of the last one;
+            force_s: of the reading shown.
         stop: how far it may be drawn; limits: what sets off the warning.
         lines_px: limbs' centrelines in the picture; hook_px: the string's seat; nocks.
         profiles: strain along the limbs.
@@ -91,6 +92,7 @@ class View:
     stations_mm: Mapping[Side, Array]
     board: BoardNow
     force_s: float
+    draw_s: float = float("nan")
 
 
 def drawn_sentence(stage: Stage, alarm: str, trouble: str, taken: bool) -> str:
