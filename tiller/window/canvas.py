@@ -280,12 +280,20 @@ def names_of_keys(gui: Any, letters: str, named: Mapping[str, str]) -> dict[int,
     return {int(getattr(gui, f"mvKey_{theirs}")): ours for theirs, ours in both.items()}
 
 
-def ask_for_file(gui: Any, chosen: Callable[[Path], None]) -> None:
-    """Opens the window library's own file dialog; ``chosen`` gets the file."""
+def ask_for_file(gui: Any, chosen: Callable[[Path], None]) -> Callable[[], bool]:
+    """Opens the window library's own file dialog; ``chosen`` gets the file. What is given back closes it, and says whether it was open."""
 
     def take(_: object, about: Mapping[str, Any]) -> None:
         chosen(Path(str(about.get("file_path_name", ""))))
 
     width, height = int(gui.get_viewport_client_width()), int(gui.get_viewport_client_height())
-    with gui.file_dialog(callback=take, width=int(0.6 * width), height=int(0.7 * height), modal=True):
+    with gui.file_dialog(callback=take, width=int(0.6 * width), height=int(0.7 * height), modal=True) as dialog:
         gui.add_file_extension(".*")
+
+    def close() -> bool:
+        shown = bool(gui.does_item_exist(dialog) and gui.is_item_shown(dialog))
+        if shown:
+            gui.delete_item(dialog)
+        return shown
+
+    return close

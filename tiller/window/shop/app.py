@@ -64,6 +64,7 @@ class ShopApp:
         self._asked: object = None
         self._seen: object = None
         self._enter_free = True
+        self._close_dialog: Callable[[], bool] = lambda: False
         self._uploaded: object = None
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
@@ -225,7 +226,9 @@ class ShopApp:
     def _in_setup(self, page: SetupPage, key: str) -> None:
         """What a key does while the rack is set up, or pictures are measured."""
         if key == "Browse":
-            ask_for_file(gui, self._browsed)
+            self._close_dialog = ask_for_file(gui, self._browsed)
+            return
+        if key == "Escape" and self._close_dialog():
             return
         if key in ("C", "V", "U", "L") and page.moment is None:
             self._set(key)
