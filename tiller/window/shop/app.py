@@ -294,6 +294,7 @@ class ShopApp:
             moment=moment,
             aspect=picture.shape[1] / picture.shape[0] if picture is not None else 0.0,
             size_px=(picture.shape[1], picture.shape[0]) if picture is not None else (0, 0),
+            typed=str(gui.get_value(self._field)) if page.typing else "",
         )
         draw_rack_setup(sheet, shown, self.units, look)
         question = moment.question if moment is not None and page.typing else None

@@ -45,7 +45,7 @@ def draw_form(sheet: Sketch, state: Asking, units: Units, look: Look, typed: str
         sheet.fitted(x, y, f"or with its own unit, such as {other}", 0.7 * size, most, look.soft)
     y += 1.4 * size
     if asked.key == "wood" and typed.strip() and not state.fault:
-        _woods(sheet, woods_like(typed), find_wood(typed) is not None, look, Box(x, y, most, 1.4 * size))
+        draw_woods(sheet, typed, look, Box(x, y, most, 1.4 * size))
     elif state.follows and not state.fault:
         sheet.wrapped(x, y, units.words(state.follows), 0.75 * size, most, look.soft, 4)
     if state.fault:
@@ -62,10 +62,10 @@ def draw_form(sheet: Sketch, state: Asking, units: Units, look: Look, typed: str
         x += across + 0.5 * size
 
 
-def _woods(sheet: Sketch, names: tuple[str, ...], known: bool, look: Look, box: Box) -> None:
-    """Woods whose names begin with what is typed; a touch takes one."""
-    size = 0.5 * box.height
-    if not names and not known:
+def draw_woods(sheet: Sketch, typed: str, look: Look, box: Box) -> None:
+    """Woods whose names begin with what is typed; a touch takes one. ``box``: the first row, below it there may be more."""
+    size, names = 0.5 * box.height, woods_like(typed)
+    if not names and find_wood(typed) is None:
         sheet.fitted(box.x, box.y, "no wood of the table is called so", size, box.width, look.soft)
     x, y = box.x, box.y
     for name in names:

@@ -10,6 +10,7 @@ from tiller.setup.guided.talk import Moment
 from tiller.window.canvas import Colour, Sketch
 from tiller.window.look import Look, faded
 from tiller.window.pull_sheet import Box
+from tiller.window.shop.form_sheet import draw_woods
 
 TOUCH = "@"
 """The key of a press on the picture where a place in it is asked for."""
@@ -29,7 +30,7 @@ CARD_ACTIONS = (
 @dataclass(frozen=True, kw_only=True)
 class SetupShown:
     """What the sheet shows: its title; the cards and which is chosen; camera and scale in words; the last answer; the job's moment, None without a job; its
-    picture's width over height, 0 without one, and its size, px."""
+    picture's width over height, 0 without one, and its size, px; what stands in the field."""
 
     title: str
     cards: tuple[Card, ...]
@@ -40,6 +41,7 @@ class SetupShown:
     moment: Moment | None
     aspect: float
     size_px: tuple[int, int]
+    typed: str = ""
 
 
 def setup_field_box(width: float, height: float, pictured: bool = True) -> Box:
@@ -155,6 +157,8 @@ def _job(sheet: Sketch, shown: SetupShown, moment: Moment, units: Units, look: L
         if usual:
             sheet.fitted(x, y, f"Enter alone takes {usual} {unit}".strip(), 0.75 * size, most, look.soft)
             y += 1.2 * size
+        if field.key == "wood" and shown.typed.strip() and not moment.fault:
+            draw_woods(sheet, shown.typed, look, Box(x, y, place.width, 1.3 * size))
     if moment.fault:
         y = sheet.wrapped(x, y, units.words(moment.fault), 0.85 * size, most, look.weak, 6) + 0.3 * size
     if moment.sentence:
