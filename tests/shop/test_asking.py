@@ -180,6 +180,7 @@ home = Path(sys.argv[1])
 app = ShopApp(home, home / "book.sqlite3", Settings(), (1280, 720))
 for _ in range(3): app.frame()
 app.press("Enter"); print(app.message)
+app.press("B"); app.frame(); assert app._setup is not None; app.press("Escape"); app.frame(); assert app._setup is None
 app.press("N")
 for text in ["orchard elm", "nonsense/", *sys.argv[2].split(",")]:
     app.frame()

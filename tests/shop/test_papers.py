@@ -8,9 +8,13 @@ from pathlib import Path
 import pytest
 
 from tests.shop.test_phone import SHIPPED
+from tests.shop.test_stave_page import Scripted
 from tiller.bow.bowfile import read_bow
 from tiller.cli.entry import main
+from tiller.records.book import Book
 from tiller.report.style import Units
+from tiller.setup.guided.restoring import restore_job
+from tiller.setup.guided.talk import run
 from tiller.window.shop import papers
 from tiller.window.shop.papers import KINDS, Papers
 
@@ -35,6 +39,22 @@ def test_each_is_made_and_said(home: Path, monkeypatch: pytest.MonkeyPatch) -> N
     assert str(backup) in said[-1]
     export = next((home / "exports").iterdir())
     assert any(path.suffix == ".csv" for path in export.rglob("*"))
+    # and back, in a shop that has no pull yet: a wrong file is asked for again, and nothing is put in place before Enter
+    other = home.parent / "other"
+    (other / "sheets").mkdir(parents=True)
+    wrong = home.parent / "wrong.zip"
+    wrong.write_bytes(b"no zip")
+    talk = Scripted((str(home / "none.zip"), str(wrong), f'"{backup}"', ""), True)
+    run(restore_job(other / "book.sqlite3", other), talk).join(PATIENCE_S)
+    assert talk.moment.good, talk.moment.fault
+    assert talk.asked == ["source", "source", "source", "enter"]
+    assert "holds 1 pull of 1 bow," in talk.moment.found[0]
+    with Book(other / "book.sqlite3") as shop:
+        assert [row.bow for row in shop.pulls()] == [name]
+    again = Scripted((str(backup), ""), True)
+    run(restore_job(other / "book.sqlite3", other), again).join(PATIENCE_S)
+    assert not again.moment.good
+    assert "holds pulls already" in again.moment.fault
     made.make("strip", "no such bow", Units())
     made.wait(PATIENCE_S)
     assert "no such bow" in said[-1]

@@ -22,6 +22,7 @@ from tiller.report.style import Units
 from tiller.setup.asking import Asking, answered, back
 from tiller.setup.capture import PICTURES
 from tiller.setup.guided.phone import phone_job
+from tiller.setup.guided.restoring import restore_job
 from tiller.setup.guided.staves import stave_job
 from tiller.setup.guided.talk import Talk
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
@@ -489,6 +490,8 @@ class ShopApp:
         item = self.items[self.at] if self.items else None
         if kind in OF_BOW and (item is None or not item.pulls):
             self.message = f"a {kind} is made of pulls, and the book has none of it."
+        elif kind == "backup" and not any(i.pulls for i in self.items):
+            self._guide("Put a backup in place", restore_job(self.book, self.home))
         elif not self.book.is_file():
             self.message = "there is no book yet: the first pull begins it."
         else:

@@ -39,6 +39,7 @@ EMPTY = (
     ("N", "asks for what must be known of a new bow; F for few measures, enough for a first answer."),
     ("D", "measures a phone's pictures of a bow on any tillering tree, with printed sheets (R, then P) near it."),
     ("G", "begins a stave that dries: its wood, its days, what it weighs."),
+    ("B", "puts a backup of a shop in place."),
     ("R", "sets up the rack: prints its sheets, then camera, lens, rack, scale and check, step by step."),
 )
 
@@ -91,7 +92,7 @@ def draw_shop(sheet: Sketch, shown: Shown, units: Units, look: Look) -> None:
         "right",
     )
     top = edge + 2.0 * size
-    foot = Box(edge, high - 2.6 * size, wide - 2 * edge, 2.2 * size)
+    foot = Box(edge, high - 3.5 * size, wide - 2 * edge, 3.2 * size)
     body = Box(edge, top, wide - 2 * edge, foot.y - top - 1.5 * size)
     if shown.items:
         left = Box(body.x, body.y, 0.44 * body.width, body.height)
@@ -323,16 +324,20 @@ def _empty(sheet: Sketch, look: Look, box: Box) -> None:
 
 
 def _foot(sheet: Sketch, look: Look, box: Box) -> None:
-    wide = sum(sheet.measure(f"{key} {name}", 1.0) + 1.7 for key, name in ACTIONS)
-    size = min(0.5 * box.height, box.width / wide)
-    x = box.x
-    for key, name in ACTIONS:
-        text = f"{key} {name}"
-        across = sheet.measure(text, size) + 1.1 * size
-        sheet.area(x, box.y, across, 2.0 * size, look.panel, 4.0)
-        sheet.text(x + 0.55 * size, box.y + 0.45 * size, text, size, look.ink)
-        sheet.press(x, box.y, across, 2.0 * size, key)
-        x += across + 0.5 * size
+    """Keys and what they do, in two rows, as places to be pressed."""
+    half = (len(ACTIONS) + 1) // 2
+    rows = (ACTIONS[:half], ACTIONS[half:])
+    wide = max(sum(sheet.measure(f"{key} {name}", 1.0) + 1.7 for key, name in row) for row in rows)
+    size = min(0.22 * box.height, box.width / wide)
+    for k, row in enumerate(rows):
+        x, y = box.x, box.y + 0.5 * k * box.height
+        for key, name in row:
+            text = f"{key} {name}"
+            across = sheet.measure(text, size) + 1.1 * size
+            sheet.area(x, y, across, 2.0 * size, look.panel, 4.0)
+            sheet.text(x + 0.55 * size, y + 0.45 * size, text, size, look.ink)
+            sheet.press(x, y, across, 2.0 * size, key)
+            x += across + 0.5 * size
 
 
 __all__ = ["ACTIONS", "ORDER", "Shown", "draw_shop"]
