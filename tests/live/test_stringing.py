@@ -189,6 +189,21 @@ def test_the_next_session_keeps_to_the_braced_stop_where_the_file_s_string_is_sh
     assert longer.draw_mm == same.draw_mm
 
 
+def test_where_nobody_knows_the_old_string_s_length_the_stop_is_the_braced_one(home: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "pull"
+    shutil.copytree(SHIPPED, folder)
+    assert main(["measure", str(folder), "--no-pictures", "--quiet"]) == 0
+    book, bow = home / "book.sqlite3", read_bow(SHIPPED / "bow.toml")
+    whole = last_stop(book, bow)
+    shutil.rmtree(folder)
+    assert whole is not None
+    for string in (bow.string, BowString("long", bow.string.length_mm - 60.0)):  # by hand in the file
+        lost = last_stop(book, replace(bow, string=string))
+        assert lost is not None
+        assert lost.draw_mm == whole.braced_mm < whole.draw_mm
+        assert "recording" in lost.reason
+
+
 def test_a_knot_that_is_found_at_the_rack(tmp_path: Path) -> None:
     path = tmp_path / "bow.toml"
     shutil.copy(SHIPPED / "bow.toml", path)

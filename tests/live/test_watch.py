@@ -480,7 +480,7 @@ def test_no_picture_of_a_drawn_bow_becomes_its_rest_shape() -> None:
             picture_s, then = t, draw
             seen = Seen(t_s=t, bow=True, still=True, draw_mm=then, force_n=force)
         else:
-            last.at(t)
+            last.no_picture(t)
             seen = Seen(t_s=t, bow=True, still=last.still, draw_mm=NAN, force_n=force)
         state, events = after(state, seen, limits)
         for event in events:
@@ -508,7 +508,7 @@ def test_a_late_picture_of_a_drawn_bow_is_no_still_one() -> None:
         last = LastPicture()
         last.looked(1.1, shot, cast(Looked, SimpleNamespace(still=still, draw_mm=draw)), force, state)
         assert last.still is good, (still, draw, force, state.stage)
-        last.at(1.1 + health.BETWEEN_S)
+        last.no_picture(1.1 + health.BETWEEN_S)
         assert (last.still, last.shot) == (False, None)
 
 

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +11,7 @@ import numpy as np
 import pytest
 
 from tests import stored_pulls
+from tests.display import on_display
 from tiller.bow.bowfile import read_bow
 from tiller.bow.rigfile import read_rig
 from tiller.bow.sides import SIDES
@@ -233,30 +230,11 @@ if __name__ == "__main__":
 """
 
 
-@pytest.mark.skipif(shutil.which("xvfb-run") is None, reason="no virtual display (xvfb) on this machine")
 @pytest.mark.parametrize("size", [(1280, 720), (2560, 1440)])
 def test_the_real_window(tmp_path: Path, size: tuple[int, int]) -> None:
-    script = tmp_path / "real.py"
-    script.write_text(REAL)
-    done = subprocess.run(
-        [
-            "xvfb-run",
-            "-a",
-            "-s",
-            f"-screen 0 {size[0]}x{size[1]}x24",
-            sys.executable,
-            str(script),
-            str(tmp_path),
-            *map(str, size),
-        ],
-        capture_output=True,
-        text=True,
-        timeout=240,
-        check=False,
-        env={**os.environ, "LIBGL_ALWAYS_SOFTWARE": "1"},
-    )
-    assert "TIMING" in done.stdout, done.stderr[-2000:]
-    told = next(line for line in done.stdout.splitlines() if line.startswith("KEYS"))
+    said = on_display(REAL, str(tmp_path), *map(str, size), home=tmp_path / "home", size=size)
+    assert "TIMING" in said
+    told = next(line for line in said.splitlines() if line.startswith("KEYS"))
     assert "=False" not in told, told
     assert told.endswith("empty,zero,scraped,looked"), told
     at = pull_sheet.places(*size, 16 / 9)

@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
-import shutil
-import subprocess
-import sys
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.display import on_display
 from tiller.bow.bowfile import parse_bow
 from tiller.bow.wood.woods import find_wood, woods_like
 from tiller.quantity import plain
@@ -222,17 +219,9 @@ app.shoot(home / "shop.png"); app.close()
 
 
 def test_the_real_window(tmp_path: Path) -> None:
-    if shutil.which("xvfb-run") is None:
-        if os.environ.get("TILLER_NO_SKIPS"):
-            pytest.fail("xvfb-run is not installed")
-        pytest.skip("xvfb-run is not installed: the window was not opened")
     home = tmp_path / "home"
     home.mkdir()
-    command = ["xvfb-run", "-a", "-s", "-screen 0 1400x900x24", sys.executable, "-c", REAL, str(home), ANSWERS]
-    env = {**os.environ, "TILLER_HOME": str(home)}
-    out = subprocess.run(command, capture_output=True, text=True, env=env, timeout=300, check=False)
-    said = out.stdout.splitlines()
-    assert out.returncode == 0, out.stderr[-3000:]
+    said = on_display(REAL, str(home), ANSWERS, home=home).splitlines()
     assert "there is no bow yet" in said[0]
     assert said[1] == "'orchard elm' is written down. ['orchard elm']"
     assert "length between the loops" in said[2]

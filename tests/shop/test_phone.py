@@ -8,8 +8,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +17,7 @@ import pytest
 from PIL import Image as Photo
 
 from tests.calibrate.staged import video
+from tests.display import on_display
 from tests.shop.test_rack_setup import driven
 from tiller.bow.bowfile import read_bow
 from tiller.bow.rigfile import Lens, read_rig
@@ -539,30 +538,12 @@ app.close()
 
 
 def test_the_real_window(touched: Touched, home: Path, tmp_path: Path) -> None:
-    if shutil.which("xvfb-run") is None:
-        if os.environ.get("TILLER_NO_SKIPS"):
-            pytest.fail("xvfb-run is not installed")
-        pytest.skip("xvfb-run is not installed: the window was not opened")
     name = read_bow(SHIPPED / "bow.toml").name
     (home / "bows" / name).mkdir(parents=True)
     shutil.copy(SHIPPED / "bow.toml", home / "bows" / name / "bow.toml")
     shots = Path(os.environ.get("SETUP_SHOTS", str(tmp_path)))
     at = [f"{p[0] / 1920:.6f} {p[1] / 1080:.6f}" for p in (touched.pivot, touched.left, touched.right)]
-    command = [
-        "xvfb-run",
-        "-a",
-        "-s",
-        "-screen 0 1400x900x24",
-        sys.executable,
-        "-c",
-        REAL,
-        str(home),
-        str(SHIPPED / "frames"),
-    ]
-    env = {**os.environ, "TILLER_HOME": str(home)}
-    out = subprocess.run([*command, str(shots), *at], capture_output=True, text=True, env=env, timeout=300, check=False)
-    assert out.returncode == 0, out.stderr[-3000:]
-    said = out.stdout.splitlines()
+    said = on_display(REAL, str(home), str(SHIPPED / "frames"), str(shots), *at, home=home).splitlines()
     assert said[0].startswith("True Note: the last pull went")  # it was: what hurts is said first
     assert said[1] == f"True [('{name}', 1)]"
 

@@ -51,7 +51,7 @@ class LastPicture:
         loaded = force_n >= (LEFT_N if state.stage in DRAWN else BEGIN_N)
         self.still = looked.still and not loaded and not looked.draw_mm > state.least_mm + BEGIN_MM
 
-    def at(self, now_s: float) -> None:
+    def no_picture(self, now_s: float) -> None:
         """A moment without a picture."""
         if now_s - self._looked_s >= BETWEEN_S:
             self.forget()

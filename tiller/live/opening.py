@@ -56,11 +56,15 @@ class Wanted:
     speed: float = 1.0
 
 
+STRING_UNKNOWN = "the last pull's recording is not where the book says, so that nobody knows how long its string was: until the next pull it is the braced bow's"
+"""Why a stop is nearer than the last pull left it."""
+
+
 def last_stop(book: Path | None, bow: Bow, unmeasured: bool = False) -> Stop | None:
     """The stop that the bow's newest pull in the book left, None where there is none.
 
-    Where its file has a shorter string than that pull was made on, or one is on that was not measured, it is that of the braced bow: the old one would be
-    too far. Where the file trusts the wood with less since, it is nearer.
+    Where its file has a shorter string than that pull was made on, or one is on that was not measured, or nobody knows how long that pull's was, it is that
+    of the braced bow: the old one would be too far. Where the file trusts the wood with less since, it is nearer.
 
     Raises:
         BookFault: the book cannot be read.
@@ -76,11 +80,17 @@ def last_stop(book: Path | None, bow: Bow, unmeasured: bool = False) -> Stop | N
     if stop is None or not stop.draw_mm > 0:
         return None  # the stop is then that of the bow's file alone, which is the shorter one
     last = Stop(stop.draw_mm, stop.reason, dict(stop.limits_mm), stop.braced_mm)
-    before = replace(bow, string=BowString(pull.string_kind, float("nan")))
-    with contextlib.suppress(FileFault, KeyFault):  # its recording may be elsewhere by now
+    try:
         before = read_bow(Path(pull.folder) / "bow.toml")
+    except (FileFault, KeyFault):  # its recording is elsewhere by now, and with it the length of its string
+        before = replace(bow, string=BowString(pull.string_kind, float("nan")))
     known = stop_with(last, before, bow)
-    return stop_on_new_string(bow, known) if unmeasured or is_shorter(bow.string, before.string) else known
+    if unmeasured or is_shorter(bow.string, before.string):
+        return stop_on_new_string(bow, known)
+    if np.isfinite(before.string.length_mm) or bow.string.kind == "braced":
+        return known
+    nearer = stop_on_new_string(bow, known)
+    return replace(nearer, reason=STRING_UNKNOWN) if nearer.draw_mm > 0 else nearer
 
 
 def _of_the_shop(

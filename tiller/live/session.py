@@ -277,7 +277,7 @@ class Rack:
             )
         if self.camera is not None:
             # between two pictures: as in the last one; where the camera is lost, what is known of the bow is held on to
-            self._last.at(now)
+            self._last.no_picture(now)
             known = bool(self.analyst.models)
             return Seen(t_s=now, bow=known, still=self._last.still, draw_mm=float("nan"), force_n=force)
         return Seen(

@@ -341,7 +341,7 @@ def _fell_at_once(state: State) -> bool:
         return False
     draws = [s.draw_mm for s in window if np.isfinite(s.draw_mm)]
     if len(draws) < 2:  # pictures come too slowly: the draw as it went on from the last two
-        draws = [_went_on(state, most.t_s), _went_on(state, last.t_s)]
+        draws = [_draw_between(state, most.t_s), _draw_between(state, last.t_s)]
     taut = state.least_mm if np.isfinite(state.least_mm) else state.first_mm
     low = float(np.fmin(state.low_mm, draws[-1]))
     if state.stage is Stage.LETTING_DOWN and low - taut < SLACK_SHARE * (state.top_mm - taut):
@@ -352,7 +352,7 @@ def _fell_at_once(state: State) -> bool:
     return bool(back < 0.5 * fall / most.force_n)
 
 
-def _went_on(state: State, t_s: float) -> float:
+def _draw_between(state: State, t_s: float) -> float:
     """The draw at a moment between two pictures of a slow camera, mm: in a line through the last two that show one; NaN where none is due any more."""
     seen = [s for s in state.recent if np.isfinite(s.draw_mm)]
     if len(seen) < FEWEST or state.recent[-1].t_s - seen[-1].t_s > SLOW_PERIODS * _period(state):

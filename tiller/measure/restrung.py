@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from tiller.bow.bowfile import BowString, parse_bow
+from tiller.bow.sides import SIDES
 from tiller.bow.tomlwrite import with_values
 from tiller.errors import MeasureFault
 from tiller.files import write_whole
@@ -25,11 +26,11 @@ TAUT_SHARE = 0.4
 
 def string_of(measured: Measured) -> BowString | None:
     """The string of a pull as the pictures show it: from nock to hook to nock where it is taut; None where that was not seen."""
-    result, fits = measured.result, (measured.fit.left, measured.fit.right)
+    result = measured.result
     most = result.pictures[result.largest].draw_mm
     lengths, between = [], []
     for row, seen in enumerate(measured.sight.seen):
-        left, right = (fit.nock_mm[row] * [sign, 1.0] for fit, sign in zip(fits, (-1.0, 1.0), strict=True))
+        left, right = (measured.fit.limb(side).nock_mm[row] * [side.sign, 1.0] for side in SIDES)
         if seen.picture.role == "rest":
             between.append(float(np.linalg.norm(right - left)))
         elif seen.shape.hook is not None and -seen.shape.hook.seat_mm[1] > TAUT_SHARE * most:

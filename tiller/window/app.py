@@ -113,7 +113,7 @@ class App:
         self.rows: list[PullRow] = []
         self._read: tuple[int, ...] = ()
         self._listed: list[PullRow] = []
-        self._listed_of: tuple[int, book_sheet.Filter] = (0, book_sheet.Filter())
+        self._listed_of: tuple[list[PullRow], book_sheet.Filter] = ([], book_sheet.Filter())
         self._places: dict[int, int] = {}
         self.only = book_sheet.Filter()
         self.pulls: list[StoredPull] = []
@@ -302,9 +302,9 @@ class App:
     @property
     def listed(self) -> list[PullRow]:
         """The book's pulls that are listed: all, or those of one bow, wood or day."""
-        if self._listed_of != (id(self.rows), self.only):
+        if self._listed_of[0] is not self.rows or self._listed_of[1] != self.only:
             rows = [r for r in self.rows if self.only.lets(r)] if self.only.by else self.rows
-            self._listed, self._listed_of = rows, (id(self.rows), self.only)
+            self._listed, self._listed_of = rows, (self.rows, self.only)
             self._places = {r.pull_id: k for k, r in enumerate(rows)}
         return self._listed
 

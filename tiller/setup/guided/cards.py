@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Literal
@@ -32,10 +32,10 @@ class Card:
 
     name: str
     state: State
-    figure: str
-    day: str
-    again: str
-    what: str
+    figure: str = ""
+    day: str = ""
+    again: str = ""
+    what: str = ""
     fault: str = ""
 
 
@@ -69,8 +69,6 @@ def cards_of(rig: Path, camera: str, today: date, camera_there: bool = True) -> 
         name="camera",
         state="not done" if not camera else "works" if camera_there else "wrong",
         figure=camera or "none is found",
-        day="",
-        again="",
         what=WHAT["camera"],
     )
     makers = {"lens": _lens, "rack": _rack, "scale": _scale, "check": _check}
@@ -93,23 +91,15 @@ def _dated(card: Card, today: date) -> Card:
     except ValueError:
         return card
     late = (due <= today and card.name != "check") or (card.name == "check" and card.day != today.isoformat())
-    return Card(
-        name=card.name,
-        state="due" if late and card.state != "wrong" else card.state,
-        figure=card.figure,
-        day=card.day,
-        again=due.isoformat(),
-        what=card.what,
-        fault=card.fault,
-    )
+    return replace(card, state="due" if late else card.state, again=due.isoformat())
 
 
 def _wrong(name: str, fault: str) -> Card:
-    return Card(name=name, state="wrong", figure="", day="", again="", what=WHAT[name], fault=fault)
+    return Card(name=name, state="wrong", what=WHAT[name], fault=fault)
 
 
 def _none(name: str) -> Card:
-    return Card(name=name, state="not done", figure="", day="", again="", what=WHAT[name])
+    return Card(name=name, state="not done", what=WHAT[name])
 
 
 def _lens(top: Table, rig: Path) -> Card:
@@ -126,7 +116,6 @@ def _lens(top: Table, rig: Path) -> Card:
         state="good" if rim < GOOD_RIM_PX else "works",
         figure=figure,
         day=table.label("calibrated"),
-        again="",
         what=WHAT["lens"],
     )
 
@@ -154,7 +143,6 @@ def _rack(top: Table, rig: Path) -> Card:
         state="good" if sd < GOOD_PLANE_MM else "works",
         figure=figure,
         day=measured.label("day"),
-        again="",
         what=WHAT["rack"],
     )
 
@@ -170,7 +158,6 @@ def _scale(top: Table, rig: Path) -> Card:
         state="good" if 0 < sd <= GOOD_SENSITIVITY else "works",
         figure=f"forces to {100 * sd:.2f} %{up_to}" if sd else f"how sure is not noted{up_to}",
         day=cell.calibrated,
-        again="",
         what=WHAT["scale"],
     )
 
@@ -191,7 +178,6 @@ def _check(top: Table, rig: Path) -> Card:
         state="wrong" if bad else "works" if half else "good",
         figure=", ".join(parts) + (" (the other half was not checked)" if half else ""),
         day=table.label("day"),
-        again="",
         what=WHAT["check"],
         fault="it does not measure as it did: calibrate what is off." if bad else "",
     )

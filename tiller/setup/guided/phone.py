@@ -286,6 +286,7 @@ class Made:
 
 
 SAID_LARGER = 0.02
+"""A printed size that the bow's own length contradicts by a larger share is said (common practice, no source)."""
 
 
 def make_recording(

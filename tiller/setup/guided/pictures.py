@@ -7,7 +7,6 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
@@ -224,10 +223,10 @@ def _lath(talk: Talk, before: LathMeasures | None) -> LathMeasures:
     return LathMeasures(apart_mm=apart, up_mm=up, thick_mm=thick)
 
 
-def _dots(image: Image) -> dict[str, Any]:
+def _dots(image: Image) -> tuple[Dot, ...]:
     grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     marks = find_markers(grey, KEYS)
-    return {"dots": tuple(_dot(quad, key) for key, quad in sorted(marks.items()))}
+    return tuple(_dot(quad, key) for key, quad in sorted(marks.items()))
 
 
 def _dot(quad: Array, key: Key) -> Dot:

@@ -149,8 +149,8 @@ class Talk:
 class Watched:
     """A camera whose pictures are shown as they come; it stops as soon as the job is left."""
 
-    def __init__(self, camera: Camera, talk: Talk, look: Callable[[Image], dict[str, Any]] | None = None) -> None:
-        self.camera, self.talk, self.look = camera, talk, look
+    def __init__(self, camera: Camera, talk: Talk, mark: Callable[[Image], tuple[Dot, ...]] | None = None) -> None:
+        self.camera, self.talk, self.mark = camera, talk, mark
 
     @property
     def name(self) -> str:
@@ -179,7 +179,8 @@ class Watched:
         """
         shot = self.camera.read()
         if not isinstance(shot, Ended):
-            self.talk.show(picture=shot.image, **(self.look(shot.image) if self.look is not None else {}))
+            dots = self.mark(shot.image) if self.mark is not None else self.talk.moment.dots
+            self.talk.show(picture=shot.image, dots=dots)
         return shot
 
     def close(self) -> None:

@@ -37,7 +37,7 @@ from tiller.window.shop.file_sheet import draw_file, file_field_box
 from tiller.window.shop.form_sheet import draw_form, field_box
 from tiller.window.shop.papers import KINDS, OF_BOW, Papers
 from tiller.window.shop.rack_window import RackWindow
-from tiller.window.shop.setup_page import Only, SetupPage
+from tiller.window.shop.setup_page import OneJob, SetupPage
 from tiller.window.shop.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
 from tiller.window.shop.sheet import Shown, draw_shop
 from tiller.window.shop.state import Uses, stamp_of
@@ -264,7 +264,7 @@ class ShopApp:
 
     def _guide(self, title: str, job: Callable[[Talk], None]) -> None:
         self.message = ""
-        only = Only(title, job)
+        only = OneJob(title, job)
         self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale, only)
 
     def _browsed(self, path: Path) -> None:

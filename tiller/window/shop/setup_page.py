@@ -38,7 +38,7 @@ class Sources:
 
 
 @dataclass(frozen=True)
-class Only:
+class OneJob:
     """One guided job without the cards, and what it is called."""
 
     title: str
@@ -60,7 +60,7 @@ class SetupPage:
         sources: Callable[[], Sources],
         use_camera: Callable[[str], None],
         use_scale: Callable[[str], None],
-        only: Only | None = None,
+        only: OneJob | None = None,
     ) -> None:
         self.home, self.units, self._sources = home, units, sources
         self._use_camera, self._use_scale = use_camera, use_scale
