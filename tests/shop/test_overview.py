@@ -346,6 +346,31 @@ def test_what_is_grave_never_gives_way(size: tuple[int, int], aspect: float, pul
         assert bool(heads) == bool(layers)
 
 
+def test_what_an_earlier_pull_said_stands_with_its_photograph() -> None:
+    item = Item(
+        name="hedge", wood="ash", state="in work", day="", pulls=3, newest=3, figures="", next_step="pull again"
+    )
+    page = replace(a_page(), layers=("left limb: 0.25 mm",), held=True, warned=("noted of the newest",))
+    for number, wanted in ((3, ["noted of the newest", "STIFF"]), (2, ["STIFF", "By the newest pull: noted of"])):
+        shown = Shown(
+            items=(item,),
+            chosen=0,
+            lines=("STIFF left limb",),
+            page=page,
+            pull=PullOfBow(pull_id=number, number=number, count=3, day="2026-11-27"),
+            aspect=0.0,
+            camera="",
+            scale="",
+            message="",
+        )
+        sheet = Sketch(1280, 720)
+        draw_shop(sheet, shown, Units(), look.LIGHT)
+        texts = [t.text for t in sheet.placed]
+        at = [next(k for k, text in enumerate(texts) if text.startswith(head)) for head in wanted]
+        assert at == sorted(at)
+        assert any("SCRAPE" in text for text in texts) == (number == 3)  # it is scraped by the newest alone
+
+
 def test_a_bow_s_file_in_words() -> None:
     from tiller.bow.bowfile import read_bow
 

@@ -112,8 +112,9 @@ def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     units, look = style.units, style.look
     size, wide = 0.027 * sheet.height, box.width
     after = listed.only.after(listed.rows[listed.at] if listed.at is not None and listed.rows else None).by
-    keys = f"up / down: choose    F: {f'this {after} only' if after else 'all pulls'}    M: keep for comparison"
-    sheet.fitted(box.x + wide, box.y, keys, 0.85 * size, 0.24 * wide, look.soft, "right")
+    keys = ("up / down: choose", f"F: {f'this {after} only' if after else 'all pulls'}", "M: keep for comparison")
+    for k, text in enumerate(keys):
+        sheet.fitted(box.x + wide, box.y + 1.3 * k * size, text, 0.85 * size, 0.18 * wide, look.soft, "right")
     for share, name in COLUMNS:
         sheet.text(box.x + share * wide, box.y, name, 0.85 * size, look.soft)
     y = box.y + 1.4 * size

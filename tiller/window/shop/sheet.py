@@ -171,6 +171,7 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
     sheet.text(x, y, "NEXT", 0.8 * size, look.soft)
     y = sheet.wrapped(x, y + 1.1 * size, units.words(item.next_step) + ".", 1.15 * size, most, look.ink, 7) + 0.5 * size
     page = shown.page
+    earlier = shown.pull is not None and shown.pull.number < shown.pull.count
     # what must be looked at before anything is scraped comes first, whatever else has no room
     grave = tuple(t for t in page.warned if t.startswith(GRAVE)) if page is not None else ()
     for text in grave:
@@ -183,12 +184,16 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
         across = tall * shown.aspect + edge
         sheet.image(x, y, tall * shown.aspect, tall)
     after = y
-    if page is not None and page.layers:
+    room = Box(x + across, y, most - across, below - y - 1.2 * size)
+    if earlier:  # what it said stands beside its photograph; what is to be scraped now is not of it
+        after = _said(sheet, shown.lines, look, room, size)
+    elif page is not None and page.layers:
         # beside the photograph where there is one
-        after = _list(sheet, page, units, look, Box(x + across, y, most - across, below - y - 1.2 * size), size)
+        after = _list(sheet, page, units, look, room, size)
     y = max(after, y + tall + 0.6 * size if shown.aspect else y)
     first = tuple(units.words(t) for t in page.warned if t not in grave) if page is not None else ()
-    for line in (*first, *shown.lines):
+    newest = tuple(f"By the newest pull: {text}" for text in first)
+    for line in newest if earlier else (*first, *shown.lines):
         rows = min(3, sheet.rows(line, 0.72 * size, most))
         if y + 0.95 * size * (rows + 1) > below - 0.4 * size:
             if y + 0.95 * size > below - 0.4 * size:
@@ -203,31 +208,19 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
             break
         y = sheet.wrapped(x, y, line, 0.72 * size, most, look.ink, 3) + 0.2 * size
     if page is not None and len(page.course) > 1:
-        gap = 0.03 * most
-        each = (most - 2 * gap) / 3
-        tall = end - below
-        weights = tuple(p.weight_n for p in page.course)
-        _course(
-            sheet,
-            weights,
-            page.target_n,
-            f"weight at the target [{units.force_unit}]",
-            units.force_value,
-            look,
-            Box(x, below, each, tall),
-        )
-        uneven = tuple(100 * p.uneven for p in page.course)
-        _course(sheet, uneven, 0.0, "uneven [%]", float, look, Box(x + each + gap, below, each, tall))
-        sets = tuple(p.set_mm for p in page.course)
-        _course(
-            sheet,
-            sets,
-            0.0,
-            f"set [{units.length_unit}]",
-            units.length_value,
-            look,
-            Box(x + 2 * (each + gap), below, each, tall),
-        )
+        _courses(sheet, page, units, look, Box(x, below, most, end - below))
+
+
+def _courses(sheet: Sketch, page: Page, units: Units, look: Look, box: Box) -> None:
+    """Weight, unevenness and set over the pulls, beside each other."""
+    gap = 0.03 * box.width
+    each = (box.width - 2 * gap) / 3
+    weight, uneven, taken = (Box(box.x + k * (each + gap), box.y, each, box.height) for k in range(3))
+    force, length = f"weight at the target [{units.force_unit}]", f"set [{units.length_unit}]"
+    weights = tuple(p.weight_n for p in page.course)
+    _course(sheet, weights, page.target_n, force, units.force_value, look, weight)
+    _course(sheet, tuple(100 * p.uneven for p in page.course), 0.0, "uneven [%]", float, look, uneven)
+    _course(sheet, tuple(p.set_mm for p in page.course), 0.0, length, units.length_value, look, taken)
 
 
 def _which_pull(sheet: Sketch, pull: PullOfBow, look: Look, box: Box) -> float:
@@ -246,6 +239,18 @@ def _which_pull(sheet: Sketch, pull: PullOfBow, look: Look, box: Box) -> float:
         sheet.press(x, box.y, across, across, key)
     sheet.fitted(left + across + 0.5 * size, box.y + 0.5 * (across - size), text, size, wide, look.soft)
     return wide + 2 * across + 2 * size
+
+
+def _said(sheet: Sketch, lines: tuple[str, ...], look: Look, box: Box, size: float) -> float:
+    """What a pull said, as much of it as there is room for; where the next line may begin."""
+    y, small = box.y, 0.72 * size
+    for line in lines:
+        rows = sheet.rows(line, small, box.width)
+        if y + 0.95 * size * (rows + 1) > box.y + box.height:
+            sheet.text(box.x, y, "…", small, look.soft)
+            return y + size
+        y = sheet.wrapped(box.x, y, line, small, box.width, look.ink, rows) + 0.2 * size
+    return y
 
 
 def _list(sheet: Sketch, page: Page, units: Units, look: Look, box: Box, size: float) -> float:
