@@ -106,6 +106,7 @@ def test_a_new_file_is_never_written_over_another(tmp_path: Path) -> None:
         ["layout", "--length", "800", "--weight", "200", "--draw", "500", "--template", "{bow}"],
         ["stave", "{bow}", "--wood", "white ash"],
         ["forecast", "{bow}", "--picture", "{notes}"],
+        ["template", "{bow}", "{bow}"],
         ["layout", "--wood", "yew", "--length", "800", "--weight", "200", "--draw", "500", "--template", "{notes}"],
     ],
 )

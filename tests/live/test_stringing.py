@@ -15,7 +15,9 @@ from tests.shop.test_phone import SHIPPED
 from tiller.bow.bowfile import BowString, read_bow
 from tiller.bow.rigfile import read_rig
 from tiller.bow.sides import SIDES, Pair, Side
+from tiller.bow.units import N_PER_LBF
 from tiller.cli.entry import main
+from tiller.errors import TillerError
 from tiller.live.opening import last_stop
 from tiller.live.recorder import Options
 from tiller.live.session import Rack
@@ -29,7 +31,9 @@ from tiller.mechanics.forward.elastica import brace, solve_draws
 from tiller.mechanics.forward.stop import Bounds, Stop, braced_stop_mm
 from tiller.report.style import Units
 from tiller.setup.stringing import (
+    BowNow,
     StopNow,
+    WantedWeight,
     braced,
     found,
     is_shorter,
@@ -37,11 +41,13 @@ from tiller.setup.stringing import (
     stop_on_new_string,
     stop_with,
     with_string,
+    with_weight,
 )
 from tiller.window.canvas import Sketch
-from tiller.window.limb_place import CHOICES, LimbPlace, draw_place, place_at
+from tiller.window.limb_place import CHOICES, LimbPlace, draw_place, moved, place_at
 from tiller.window.look import LIGHT
 from tiller.window.pull_sheet import Box
+from tiller.window.wanted_weight import draw_wish, wish_of
 
 
 @pytest.fixture(scope="module")
@@ -220,7 +226,7 @@ def test_a_knot_that_is_found_at_the_rack(tmp_path: Path) -> None:
     assert "knot on the right limb" in rack._notes[-1].text
     rack.order("feature", found(Side("left"), "knot", 310.0, 9000.0))
     rack._obey()
-    assert rack._notes[-1].code == "live.feature-refused"
+    assert rack._notes[-1].code == "live.change-refused"
     assert not rack.bow.left.features
     rack._finder.shutdown()
 
@@ -353,3 +359,41 @@ def test_a_file_that_is_half_written_by_hand_is_said(tmp_path: Path) -> None:
     path.write_text("limbs = [[")
     assert keep_string(path, BowString("long", 1700.0)).code == "live.bow-not-changed"
     assert path.read_text() == "limbs = [["
+
+
+def test_another_weight_is_wanted_by_steps_and_stands_in_the_file(tmp_path: Path) -> None:
+    bow = read_bow(SHIPPED / "bow.toml")
+    wish = wish_of(bow.target)
+    pounds = wish.turned(1, Units(metric=False)).weight_n / N_PER_LBF
+    assert pounds == pytest.approx(round(pounds))  # whole pounds, as the trade says it
+    assert 0 < pounds - bow.target.draw_weight_n / N_PER_LBF <= 1.5
+    more = wish.turned(3, Units())
+    assert more.weight_n % 5 == 0
+    assert wish.turned(10_000, Units()) == wish  # no bow has it
+    file = tmp_path / "bow.toml"
+    shutil.copy(SHIPPED / "bow.toml", file)
+    now = BowNow(bow, (file.read_text(), (SHIPPED / "rig.toml").read_text()), file)
+    said = now.add(more.wanted)
+    assert said.code == "live.bow-changed", said
+    assert now.bow.target.draw_weight_n == read_bow(file).target.draw_weight_n == more.weight_n
+    assert now.bow.target.draw_length_mm == bow.target.draw_length_mm
+    assert now.add(WantedWeight(5.0)).code == "live.change-refused"
+    assert read_bow(file).target.draw_weight_n == more.weight_n
+    with pytest.raises(TillerError):
+        with_weight(file.read_text(), 5000.0)
+    sheet = Sketch(1280, 720)
+    draw_wish(sheet, more, Units(), LIGHT, Box(0.0, 0.0, 800.0, 450.0))
+    assert {p.key for p in sheet.presses} == {"wish:Up", "wish:Down", "wish:Enter", "wish:"}
+
+
+def test_arrow_keys_go_along_the_whole_bow() -> None:
+    lengths = Pair(800.0, 780.0)
+    place = LimbPlace(Side.LEFT, 20.0)
+    for step, at in (
+        (1, (Side.LEFT, 10.0)),
+        (3, (Side.RIGHT, 10.0)),
+        (-999, (Side.LEFT, 800.0)),
+        (999, (Side.RIGHT, 780.0)),
+    ):
+        there = moved(place, step, lengths)
+        assert (there.side, there.s_mm) == at

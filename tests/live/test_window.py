@@ -175,8 +175,10 @@ def test_the_colours_are_told_apart_by_lightness() -> None:
 
 REAL = """
 import sys, time
+from dataclasses import replace
 from pathlib import Path
 from tiller.live.opening import Wanted, session
+from tiller.sources.interfaces import Stage
 from tiller.report.style import Units
 from tiller.window.app import App
 import dearpygui.dearpygui as gui
@@ -189,12 +191,17 @@ def keys(app):
     key("1", lambda: app.sheet); key("2", lambda: app.sheet); key("Up", lambda: app.made); key("Down", lambda: app.made)
     key("Space", lambda: app.sheet); key("4", lambda: app.sheet); key("3", lambda: app.sheet)
     key("U", lambda: app.units.metric); key("L", lambda: app.look.name)
-    time.sleep(0.5); key("F", lambda: app.only); key("F", lambda: app.only); key("M", lambda: app.marked)
+    time.sleep(0.5); key("F", lambda: app.desk.only); key("F", lambda: app.desk.only); key("M", lambda: app.desk.marked)
+    key("Right", lambda: app.desk.turn); app.frame(); app.shoot(out / "photo.png"); app.press("Right"); app.press("1")
+    view, app.rack.view = app.rack.view, lambda: replace(view(), stage=Stage.RESTING)  # the software rack pulls meanwhile
+    key("T", lambda: app.wish); key("Up", lambda: app.wish.weight_n); app.frame(); app.shoot(out / "wish.png"); key("X", lambda: app.wish)
+    key("P", lambda: app.place); key("Right", lambda: app.place); app.frame(); app.shoot(out / "place.png"); key("X", lambda: app.place)
+    app.rack.view = view
     key("C", lambda: app.cautions); key("X", lambda: app.cautions)
     class Held:
         orders = []
     order, app.rack.order = app.rack.order, lambda name, value=0.0: Held.orders.append(name)
-    for name in "EZSK":
+    for name in "EZSNK":
         key(name, lambda: len(Held.orders))
     app.rack.order = order
     return " ".join(good) + " " + ",".join(Held.orders)
@@ -236,7 +243,7 @@ def test_the_real_window(tmp_path: Path, size: tuple[int, int]) -> None:
     assert "TIMING" in said
     told = next(line for line in said.splitlines() if line.startswith("KEYS"))
     assert "=False" not in told, told
-    assert told.endswith("empty,zero,scraped,looked"), told
+    assert told.endswith("empty,zero,scraped,otherwise,looked"), told
     at = pull_sheet.places(*size, 16 / 9)
     for name in ("cautions", "pull", "scrape", "set-up", "dark", "book"):
         picture = cv2.imread(str(tmp_path / f"{name}.png"))

@@ -1,8 +1,9 @@
-"""What the shop's window makes beside itself: a sheet, a strip, an export, a backup; each by the same functions and commands as on the command line."""
+"""What the shop's window makes beside itself: a sheet, a strip, a template, an export, a backup; each by the same functions and commands as on the command line."""
 
 from __future__ import annotations
 
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from tiller.records.book import Book
 from tiller.report.style import Units
 from tiller.setup.guided.restoring import restore_job
 from tiller.setup.guided.talk import run
+from tiller.shop.overview import Item
 from tiller.window.shop import papers
 from tiller.window.shop.papers import KINDS, Papers
 
@@ -28,11 +30,12 @@ def test_each_is_made_and_said(home: Path, monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(papers, "open_in_viewer", shown.append)
     said: list[str] = []
     made = Papers(home, book, said.append)
+    bow = Item(name=name, wood="", state="in work", pulls=1, newest=1, file=SHIPPED / "bow.toml")
     for kind in KINDS.values():
-        made.make(kind, name, Units())
+        assert not made.make(kind, bow, Units())
         made.wait(PATIENCE_S)
         assert "is made ..." in said[-2], said
-    assert [path.suffix for path in shown] == [".pdf", ".pdf"]
+    assert [path.suffix for path in shown] == [".pdf", ".pdf", ".pdf"]
     assert all(path.read_bytes().startswith(b"%PDF") for path in shown)
     backup = next((home / "backups").iterdir())
     assert zipfile.is_zipfile(backup)
@@ -55,7 +58,10 @@ def test_each_is_made_and_said(home: Path, monkeypatch: pytest.MonkeyPatch) -> N
     run(restore_job(other / "book.sqlite3", other), again).join(PATIENCE_S)
     assert not again.moment.good
     assert "holds pulls already" in again.moment.fault
-    made.make("strip", "no such bow", Units())
+    none = replace(bow, name="no such bow", file=None)
+    assert "bow's file" in made.make("template", none, Units())
+    assert "made of pulls" in made.make("sheet", replace(none, pulls=0), Units())
+    assert not made.make("strip", none, Units())
     made.wait(PATIENCE_S)
     assert "no such bow" in said[-1]
     assert not any("no such bow" in path.name for path in (home / "sheets").iterdir())

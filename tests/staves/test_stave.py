@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from tiller.bow.bowfile import parse_bow, read_bow
+from tiller.bow.sides import Side
 from tiller.bow.stavefile import crown_of, log_words, onto_bow, parse_stave, read_stave
 from tiller.bow.wood.moisture import WETTEST
 from tiller.cli.entry import main
@@ -482,3 +483,31 @@ def test_a_layout_by_the_stave_and_what_the_shop_s_bows_showed(
     assert "takes set" in out
     assert "your own 2 bow(s) of this wood showed a modulus of 14.0 ± 1.4 GPa: '--modulus 14.0'" in out
     assert main(["layout", "--stave", "no such", *rest]) == 2
+
+
+def test_the_template_of_a_bow_shows_both_limbs_true_to_scale(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Printed lengths are read off poppler's rendering; the widths are those of the file."""
+    sheet = tmp_path / "template.pdf"
+    assert main(["template", str(EXAMPLE), str(sheet)]) == 0
+    assert "both limbs" in capsys.readouterr().out
+    assert main(["template", str(tmp_path / "none.toml"), str(tmp_path / "n.pdf")]) == 2
+    assert not (tmp_path / "n.pdf").exists()
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("pdftoppm (poppler-utils) is not on this machine")
+    subprocess.run(["pdftoppm", "-r", "150", str(sheet), str(tmp_path / "t")], check=True)
+    pages = [cv2.imread(str(p)) for p in sorted(tmp_path.glob("t*.ppm"))]
+    bow = read_bow(EXAMPLE)
+    span = 297.0 - 2 * 14.0 - 8.0  # A4 on its side, less margins and overlap
+    each = int(np.ceil(bow.left.length_mm / span))
+    assert len(pages) == each + int(np.ceil(bow.right.length_mm / span))
+    scale = 150 / 25.4
+    for side, first in (("left", 0), ("right", each)):
+        page = pages[first + 1]
+        for place in (span + 40.0, span + 120.0):
+            column = page[:, round((14.0 + place - span) * scale)].astype(int)
+            coloured = np.flatnonzero(np.ptp(column, axis=1) > 60)  # the curve; the straight edge and its ruler are ink
+            base = page.shape[0] - 0.45 * 210.0 * scale
+            half = (base - coloured.mean()) / scale
+            assert half == pytest.approx(0.5 * float(bow.limb(Side(side)).width_at(place)), abs=0.3)

@@ -68,6 +68,28 @@ def add_command(commands: Any, shown: argparse.ArgumentParser) -> None:
     layout.add_argument("--paper", choices=("a4", "letter"), default="a4")
     add_outputs(layout, "picture", "template")
     layout.set_defaults(run=run_layout)
+    outline = commands.add_parser(
+        "template",
+        parents=[shown],
+        help="the outline of a bow's file as a template",
+        description="Half the width of both limbs of a bow, true to scale, as its file has them: to mark another stave, or to true the bow up.",
+    )
+    outline.add_argument("bow", metavar="BOW.toml")
+    outline.add_argument("file", metavar="FILE.pdf")
+    outline.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    add_outputs(outline, "file")
+    outline.set_defaults(run=run_template)
+
+
+def run_template(args: argparse.Namespace) -> int:
+    """``tiller template``."""
+    from tiller.bow.bowfile import read_bow
+    from tiller.files import write_whole
+    from tiller.report.sheets.layout import bow_template
+
+    write_whole(Path(args.file), bow_template(read_bow(Path(args.bow)), args.paper))
+    print(f"Template of both limbs, to print at 100 %: {args.file}")
+    return 0
 
 
 def _pairs(text: str, name: str, example: str) -> tuple[Any, Any]:

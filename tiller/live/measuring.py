@@ -15,6 +15,7 @@ from tiller.errors import TillerError
 from tiller.live.view import planned_strokes
 from tiller.measure.worker import Measurer, Worked
 from tiller.records.book import Book
+from tiller.records.stored_pull import NOT_BY_THE_LIST
 from tiller.sources.interfaces import now_s
 
 
@@ -28,7 +29,7 @@ class Measuring:
         self._finishing: list[threading.Thread] = []
         self._submitting = threading.Lock()
         self._pool: ThreadPoolExecutor | None = None
-        self._noting: tuple[Future[None], int] | None = None
+        self._noting: tuple[Future[None], int | None] | None = None
 
     def start(self) -> None:
         """Starts the thread and the process."""
@@ -77,20 +78,23 @@ class Measuring:
                 )
         return out
 
-    def note(self, worked: Worked, strokes: int) -> bool:
-        """Notes strokes that were made after a pull, in the book; False where it is in none, so that there is nothing to wait for."""
+    def note(self, worked: Worked, strokes: int | None) -> bool:
+        """Notes strokes that were made after a pull, in the book (None: not by the list); False where it is in none, so that there is nothing to wait for."""
         pull_id, book = worked.kept.pull_id, self.book
         if pull_id is None or book is None or self._pool is None:
             return False
 
         def work() -> None:
             with Book(book) as shop:
-                shop.add_scraping(pull_id, strokes, planned_strokes(worked))
+                if strokes is None:
+                    shop.add_scraping(pull_id, *NOT_BY_THE_LIST)
+                else:
+                    shop.add_scraping(pull_id, strokes, planned_strokes(worked))
 
         self._noting = (self._pool.submit(work), strokes)  # another program may hold the book: the picture goes on
         return True
 
-    def noted(self) -> tuple[int, BaseException | None] | None:
+    def noted(self) -> tuple[int | None, BaseException | None] | None:
         """Strokes that were noted since the last call, and why they were not; None where nothing came to an end."""
         if self._noting is None or not self._noting[0].done():
             return None

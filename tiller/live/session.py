@@ -47,7 +47,7 @@ from tiller.mechanics.forward.stop import FIRST_SHARE, Stop
 from tiller.notes import Note, caution, halt, info
 from tiller.quantity import newton
 from tiller.report.text.comparison import NOTHING_OFF
-from tiller.setup.stringing import BowNow, Found, StopNow
+from tiller.setup.stringing import BowNow, Found, StopNow, WantedWeight
 from tiller.sources.feeds import CameraFeed, ScaleFeed
 from tiller.sources.interfaces import Camera, Scale, Shot, Stage, now_s
 
@@ -90,7 +90,7 @@ class Rack:
         self.camera = CameraFeed(camera) if camera is not None else None
         self.scale = ScaleFeed(scale, self.weigher.feed) if scale is not None else None
         self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
-        self._orders: queue.SimpleQueue[tuple[str, float | Found]] = queue.SimpleQueue()
+        self._orders: queue.SimpleQueue[tuple[str, float | Found | WantedWeight]] = queue.SimpleQueue()
         self._stop = StopNow(stop if stop is not None else advise_from_file(bow).stop, options.new_string)
         self._state = State()
         self._pull = PullUnderWay()
@@ -161,7 +161,7 @@ class Rack:
             self._raised = True
             raise self._fault
 
-    def order(self, name: str, value: float | Found = 0.0) -> None:
+    def order(self, name: str, value: float | Found | WantedWeight = 0.0) -> None:
         """An order: 'empty' (photograph the empty rack anew), 'zero' (the scale's), 'scraped' (with how many strokes), 'string' (another one is on), 'feature' (a knot or
         the like)."""
         self._orders.put((name, value))
@@ -492,9 +492,9 @@ class Rack:
             elif name == "zero":
                 taken = self.weigher.zero()
                 self._say(Answers.ZERO if taken else Answers.NO_ZERO)
-            elif name == "scraped" and not isinstance(value, Found):
-                self._scraped(round(value))
-            elif isinstance(value, Found):
+            elif name in ("scraped", "otherwise") and isinstance(value, float | int):
+                self._scraped(round(value) if name == "scraped" else None)
+            elif isinstance(value, Found | WantedWeight):
                 before = self.bow
                 self._say(self._now.add(value))
                 self._plan_holds = False
@@ -506,8 +506,8 @@ class Rack:
                 self._seek_again()
                 self._say(self._now.note_new_string())
 
-    def _scraped(self, strokes: int) -> None:
-        """Notes in the book that wood came off after the last measured pull."""
+    def _scraped(self, strokes: int | None) -> None:
+        """Notes in the book that wood came off after the last measured pull; None: not by the list."""
         worked = self._worked
         if self.measuring.busy or self.measuring.noting:
             self._say(Answers.NOT_YET)
@@ -520,7 +520,7 @@ class Rack:
             return
         self._say(Answers.NOTING)
 
-    def _noted(self, strokes: int) -> None:
+    def _noted(self, strokes: int | None) -> None:
         self._since_scraped, self._plan_holds = 0, False
         self._say(Answers.scraped(strokes))
 

@@ -142,8 +142,13 @@ class Answers:
     NOTING = info("live.noting", "noting the scraping in the book ...")
 
     @staticmethod
-    def scraped(strokes: int) -> Note:
-        """What is said once it is noted."""
+    def scraped(strokes: int | None) -> Note:
+        """What is said once it is noted; None: not by the list."""
+        if strokes is None:
+            return info(
+                "live.scraping",
+                "scraped, not by the list: what came off is taken for unknown until the next pull; exercise the bow with short pulls, then pull again.",
+            )
         return info("live.scraping", f"scraped, {strokes} strokes: exercise the bow with short pulls, then pull again.")
 
 

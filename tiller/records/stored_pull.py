@@ -66,6 +66,10 @@ class Scraping:
     at: str
 
 
+NOT_BY_THE_LIST = (1, 0)
+"""Strokes made and asked for where wood came off that no list asked for, and nobody counted."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class StoredPull:
     """A pull with its newest result; numbers are NaN where the pull did not tell them.
@@ -114,6 +118,11 @@ class StoredPull:
     def weighed(self) -> bool:
         """Whether there was a scale."""
         return bool(np.isfinite(self.force_there_n))
+
+    @property
+    def scraped_otherwise(self) -> bool:
+        """Wood came off after it that no list asked for: how much, and where, nobody knows."""
+        return any(s.strokes > 0 and s.planned_strokes == 0 for s in self.scrapings)
 
     @property
     def strokes(self) -> int:

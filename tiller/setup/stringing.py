@@ -19,7 +19,7 @@ from tiller.measure.followup.advice import advise_from_file, strain_limit
 from tiller.measure.restrung import MARK
 from tiller.mechanics.forward.stop import Stop
 from tiller.notes import Note, caution, info
-from tiller.quantity import mm, mm_span
+from tiller.quantity import mm, mm_span, newton
 from tiller.setup.bow_files import text_of
 from tiller.setup.new_bow import STRING_OVER_BOW
 
@@ -38,6 +38,13 @@ class Found:
 
     side: Side
     feature: Feature
+
+
+@dataclass(frozen=True)
+class WantedWeight:
+    """Another draw weight that is wanted of the bow, at the draw length of its file."""
+
+    weight_n: float
 
 
 def found(side: Side, kind: str, from_mm: float, to_mm: float) -> Found:
@@ -128,6 +135,17 @@ def with_feature(text: str, found: Found) -> str:
     return out
 
 
+def with_weight(text: str, weight_n: float) -> str:
+    """A bow's file with another draw weight wanted.
+
+    Raises:
+        KeyFault: no bow has it.
+    """
+    out = with_values(text, {("target", "draw_weight_n"): round(weight_n, 1)})
+    parse_bow(tomllib.loads(out), "bow.toml")
+    return out
+
+
 def keep_string(path: Path | None, string: BowString) -> Note:
     """Writes the string into the bow's own file, the text before kept beside it; what is to be said of it."""
     kind = "braces it" if string.kind == "braced" else "is long"
@@ -140,6 +158,12 @@ def keep_feature(path: Path | None, found: Found) -> Note:
     span = mm_span(found.feature.from_mm, found.feature.to_mm)
     what = f"{found.feature.kind} on the {found.side} limb, {span} from the pivot"
     return _kept(path, what, lambda text: with_feature(text, found))
+
+
+def keep_weight(path: Path | None, wanted: WantedWeight) -> Note:
+    """Writes another wanted weight into the bow's own file, likewise."""
+    what = f"{newton(wanted.weight_n)} is wanted of the bow now"
+    return _kept(path, what, lambda text: with_weight(text, wanted.weight_n))
 
 
 def _kept(path: Path | None, what: str, change: Callable[[str], str]) -> Note:
@@ -195,13 +219,16 @@ class BowNow:
             self.mark.unlink(missing_ok=True)
         return said
 
-    def add(self, feature: Found) -> Note:
-        """From now on this place is in its wood; likewise, or why it is not."""
+    def add(self, change: Found | WantedWeight) -> Note:
+        """From now on this place is in its wood, or this weight is wanted of it; likewise, or why it is not."""
         try:
-            self._say(with_feature(self.texts[0], feature))
+            if isinstance(change, Found):
+                self._say(with_feature(self.texts[0], change))
+                return keep_feature(self.file, change)
+            self._say(with_weight(self.texts[0], change.weight_n))
         except TillerError as err:
-            return caution("live.feature-refused", f"nothing was noted: {err.marked}")
-        return keep_feature(self.file, feature)
+            return caution("live.change-refused", f"nothing was noted: {err.marked}")
+        return keep_weight(self.file, change)
 
 
 class StopNow:

@@ -13,7 +13,6 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +20,7 @@ import cv2
 import dearpygui.dearpygui as gui
 import numpy as np
 
-from tiller.bow.sides import Side
+from tiller.bow.sides import SIDES, Pair, Side
 from tiller.errors import TillerError
 from tiller.live.session import Rack
 from tiller.live.sound import Sounds
@@ -29,17 +28,17 @@ from tiller.live.stages import DRAWN, Happening
 from tiller.live.view import BROKEN, View, planned_strokes
 from tiller.notes import Note
 from tiller.page.server import Page
-from tiller.records.book import Book, PullRow, stamp_of
-from tiller.records.events import KINDS, Event, note_event
-from tiller.records.stored_pull import StoredPull
 from tiller.report.style import Units
 from tiller.setup.stringing import found
 from tiller.sources.interfaces import Stage
 from tiller.window import book_sheet, other_sheets, pull_sheet
+from tiller.window.book_desk import BookDesk
+from tiller.window.book_sheet import Photograph
 from tiller.window.canvas import Canvas, Press, names_of_keys
-from tiller.window.limb_place import CHOICES, HEAT, LimbPlace, draw_place, place_at
+from tiller.window.limb_place import CHOICES, HEAT, LimbPlace, draw_place, draw_ring, moved, place_at
 from tiller.window.look import DARK, LIGHT, Look, Style
 from tiller.window.pull_sheet import Box
+from tiller.window.wanted_weight import Wish, draw_wish, wish_of
 
 TEXTURE_WIDTH = 960
 SILENT = "no tone can be played on this system: watch the screen for the stop"
@@ -70,7 +69,11 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("E", "empty rack"),
     ("Z", "zero"),
     ("S", "I scraped this"),
+    ("N", "scraped otherwise"),
+    ("T", "weight wanted"),
+    ("P", "note a place"),
     ("B", "another string"),
+    ("F", "filter"),
     ("M", "mark pull"),
     ("K", "checked, undamaged"),
     ("W", "second screen"),
@@ -78,16 +81,29 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("Q", "quit"),
 )
 """Keys and what they do; Space goes from sheet to sheet (a foot pedal sends it)."""
+ONLY_ON = {
+    "E": "set-up",
+    "Z": "set-up",
+    "S": "pull scrape",
+    "N": "pull scrape",
+    "T": "pull scrape",
+    "P": "pull",
+    "B": "pull",
+    "F": "book",
+    "M": "book",
+}
+"""Where a key is shown, if not everywhere; it works where nothing else has it."""
 ANY = "any"
 """A key or a touch that does nothing but take the cautions away."""
 SHEETS = {"1": "pull", "2": "scrape", "3": "book", "4": "set-up"}
 
 
-ORDERS = {"E": "empty", "Z": "zero", "S": "scraped", "B": "string", "K": "looked"}
+ORDERS = {"E": "empty", "Z": "zero", "S": "scraped", "N": "otherwise", "B": "string", "K": "looked"}
 """What is ordered of the rack by a key."""
 ORDERED = {
     "E": "take the bow off: the empty rack is photographed when nothing lies on it and the picture is still",
     "S": "",
+    "N": "",
     "B": "",
 }
 """What is shown once it is."""
@@ -108,15 +124,7 @@ class App:
         self.rack, self.units, self.book, self.look = rack, units, book, look
         self.sheet, self.cautions = "pull", True
         self.sounds = sounds or Sounds()
-        self.chosen: list[int] = []
-        self.marked: int | None = None
-        self.rows: list[PullRow] = []
-        self._read: tuple[int, ...] = ()
-        self._listed: list[PullRow] = []
-        self._listed_of: tuple[list[PullRow], book_sheet.Filter] = ([], book_sheet.Filter())
-        self._places: dict[int, int] = {}
-        self.only = book_sheet.Filter()
-        self.pulls: list[StoredPull] = []
+        self.desk = BookDesk(book, self._answer, self._anew)
         self.made = 0
         self._keys: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._presses: list[Press] = []
@@ -130,10 +138,10 @@ class App:
         self._pictures = 0
         self._message = SILENT if self.sounds.silent else ""
         self._unread = False
-        self._fetch: threading.Thread | None = None
         self._closing = False
         self.page: Page | None = None
         self.place: LimbPlace | None = None
+        self.wish: Wish | None = None
         self._noting: threading.Thread | None = None
         self.pixels = np.zeros((1, 1, 4), dtype=np.float32)
         self.frame_size = rack.rig.lens.image_size
@@ -169,11 +177,13 @@ class App:
             gui.add_key_press_handler(callback=self._on_key)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
-        self._names = names_of_keys(gui, "ULEZSBMFKCWQ12345", KEYS)
+        self._names = names_of_keys(gui, "ULEZSNTPBMFKCWQ12345", KEYS)
         gui.show_viewport()
 
     def _on_key(self, _: object, key: Any) -> None:
-        name = self._names.get(int(key), "") or (ANY if self.cautions or self.place is not None else "")
+        name = self._names.get(int(key), "") or (
+            ANY if self.cautions or self.place is not None or self.wish is not None else ""
+        )
         if name:
             self._keys.put(name)
 
@@ -195,13 +205,17 @@ class App:
         if self.cautions:
             self.cautions = self._unread = False
             return
+        if self.wish is not None or key.startswith("wish:"):
+            self._of_wish(key.removeprefix("wish:"))
+            self._shown = -1
+            return
         if self.place is not None or key.startswith(("at:", "place:")):
             self._of_place(key)
             self._shown = -1
             return
         self._act(key)
         if self.sheet == "book":
-            self._fetch_book()
+            self.desk.fetch()
         self._shown = -1
 
     def _act(self, key: str) -> None:
@@ -222,24 +236,45 @@ class App:
         elif key in ORDERS:
             self.rack.order(ORDERS[key], self.made if key == "S" else 0.0)
             self._message = ORDERED.get(key, self._message)
-        elif key == "F" and self.sheet == "book":
-            self._filter()
-        elif key == "M" and self.sheet == "book":
-            self.marked = self.chosen[0] if self.chosen and self.chosen[0] != self.marked else None
-            self.chosen = self.chosen[:1]
         elif key == "Q":
             self._closing = quitting or self.rack.view().stage not in DRAWN
             if not self._closing:
                 self._quitting, self._message = True, "the bow is drawn: let it down; Q again quits all the same"
-        elif key in ("Up", "Down") and self.sheet == "book":
-            self._choose(-1 if key == "Down" else 1)
+        elif self.sheet == "book":
+            self.desk.press(key)
+        elif key in ("T", "P"):
+            self._ask(key)
         elif key in ("Up", "Down") and self.sheet == "scrape":
             self.made = max(0, self.made + (1 if key == "Up" else -1))
+
+    def _ask(self, key: str) -> None:
+        """Asks over the picture: which weight is wanted, or what there is on a limb."""
+        if self.rack.view().stage in DRAWN:
+            self._message = f"not while the bow is drawn: let it down, then {key}."
+        elif key == "T":
+            self.wish = wish_of(self.rack.bow.target)
+        else:
+            self.sheet = "pull"
+            self.place = LimbPlace(Side.LEFT, round(0.5 * self.rack.bow.left.length_mm, -1))
+
+    def _of_wish(self, key: str) -> None:
+        """More, less, or this weight; anything else leaves it as it was."""
+        wish, self.wish = self.wish, None
+        if wish is None:
+            return
+        if key in ("Up", "Down"):
+            self.wish = wish.turned(1 if key == "Up" else -1, self.units)
+        elif key == "Enter" and wish.weight_n != self.rack.bow.target.draw_weight_n:
+            self.rack.order("weight", wish.wanted)
 
     def _of_place(self, key: str) -> None:
         """A touch on a limb asks what is there; the next key or touch says it."""
         place, self.place = self.place, None
         view = self.rack.view()
+        if place is not None and key in ALONG:
+            lengths = Pair(*(self.rack.bow.limb(side).length_mm for side in SIDES))
+            self.place = moved(place, ALONG[key], lengths)
+            return
         if place is None:
             if key.startswith("at:") and self.sheet == "pull" and view.stage not in DRAWN:
                 x, y = (float(part) for part in key[3:].split())
@@ -253,30 +288,9 @@ class App:
             return
         low, high_mm = place.reach(what, self.rack.bow.limb(place.side).length_mm)
         if what in HEAT:
-            self._note_heat(what, place.side, low, high_mm)
+            self._noting = self.desk.note(self.rack.bow.name, what, place.side, (low, high_mm)) or self._noting
         else:
             self.rack.order("feature", found(place.side, what, low, high_mm))
-
-    def _note_heat(self, what: str, side: Side, low: float, high: float) -> None:
-        """Notes an event in the book, in a thread: another program may hold it."""
-        book, bow = self.book, self.rack.bow.name
-        if book is None or not book.is_file():
-            self._message = "nothing was noted: the book has no pull of this bow yet."
-            return
-
-        def note() -> None:
-            now = datetime.now().replace(microsecond=0)
-            event = Event(kind=what, at=now, limb=str(side), from_mm=low, to_mm=high)
-            try:
-                with Book(book) as shop:
-                    note_event(shop, bow, event, now)
-            except TillerError as err:
-                self._message = err.marked
-            else:
-                self._message = f"noted: {KINDS[what]}, {event.where}; the next pull shows what that changed."
-
-        self._noting = threading.Thread(target=note, name="heat", daemon=True)
-        self._noting.start()
 
     def _show_more(self, key: str) -> None:
         """Shows the cautions again, or switches the page for another screen on or off."""
@@ -298,66 +312,6 @@ class App:
             self._message = ""
         except TillerError as err:
             self._message = err.marked
-
-    @property
-    def listed(self) -> list[PullRow]:
-        """The book's pulls that are listed: all, or those of one bow, wood or day."""
-        if self._listed_of[0] is not self.rows or self._listed_of[1] != self.only:
-            rows = [r for r in self.rows if self.only.lets(r)] if self.only.by else self.rows
-            self._listed, self._listed_of = rows, (self.rows, self.only)
-            self._places = {r.pull_id: k for k, r in enumerate(rows)}
-        return self._listed
-
-    @property
-    def listed_at(self) -> int | None:
-        """Where among those the bar stands."""
-        rows = self.listed
-        return self._places.get(self.chosen[0]) if self.chosen and rows else None
-
-    def _filter(self) -> None:
-        """Lists the chosen pull's bow alone, its wood, its day, or all again."""
-        self.only = self.only.after(next((r for r in self.rows if self.chosen and r.pull_id == self.chosen[0]), None))
-
-    def _choose(self, step: int) -> None:
-        rows = self.listed
-        if not rows:
-            return
-        here = self.listed_at
-        at = here if here is not None else len(rows) - 1 - (step > 0)
-        at = int(np.clip(at + step, 0, len(rows) - 1)) if self.chosen else len(rows) - 1
-        bow = rows[at].bow
-        last = next((k for k in range(at - 1, -1, -1) if rows[k].bow == bow), None)
-        before = [rows[last].pull_id] if last is not None else []
-        if self.marked is not None and any(r.pull_id == self.marked for r in self.rows):
-            before = [self.marked] if self.marked != rows[at].pull_id else []
-        self.chosen = [rows[at].pull_id, *before]
-
-    def _fetch_book(self) -> None:
-        """Reads the book in a thread: the picture goes on meanwhile."""
-        if self.book is None or not self.book.is_file() or (self._fetch is not None and self._fetch.is_alive()):
-            return
-        book = self.book
-
-        def fetch() -> None:
-            try:
-                with Book(book) as shop:
-                    while True:
-                        stamp = stamp_of(book)
-                        # thousands of rows are read again only where the book was written
-                        rows = self.rows if stamp == self._read else shop.pulls()
-                        self._read = stamp
-                        wanted = list(self.chosen) or [r.pull_id for r in rows[-1:]]
-                        pulls = [shop.pull(i) for i in wanted]
-                        self.rows, self.pulls = rows, pulls
-                        self.chosen = self.chosen or wanted
-                        if self.chosen == wanted:  # else a key was pressed meanwhile: what is lit is what is shown
-                            break
-            except TillerError as err:
-                self._message = err.marked
-            self._shown = -1
-
-        self._fetch = threading.Thread(target=fetch, name="book", daemon=True)
-        self._fetch.start()
 
     # -- drawing -------------------------------------------------------------------------------------------------------
 
@@ -389,7 +343,7 @@ class App:
         for event in happened:
             if event.what is Happening.BEGAN:
                 self._unread = self._unread or self.cautions  # they must not hide the stop: shown again after the pull
-                self.sheet, self.cautions, self.place = "pull", False, None
+                self.sheet, self.cautions, self.place, self.wish = "pull", False, None, None
                 self._message = SILENT if self.sounds.silent else ""
             elif event.what is Happening.ENDED and self._unread:
                 self.cautions = True
@@ -407,6 +361,10 @@ class App:
         if view.image is not None and self.sheet in ("pull", "scrape", "set-up") and view.image is not self._uploaded:
             self._upload(view.image)
             self._uploaded = view.image
+        photo = self.photo
+        if photo is not None and photo is not self._uploaded:
+            self._upload(photo.image)
+            self._uploaded = photo
         draw_sheet(self, sheet, view)
         self._presses = sheet.presses
 
@@ -419,6 +377,17 @@ class App:
         )
         # with alpha, so that it goes into the texture in one run: a third of the time
         np.multiply(cv2.cvtColor(small, cv2.COLOR_BGR2RGBA), np.float32(1 / 255), out=self.pixels, casting="unsafe")
+
+    @property
+    def photo(self) -> Photograph | None:
+        """The book's photograph that is shown in place of its curves."""
+        return self.desk.photo if self.sheet == "book" else None
+
+    def _answer(self, text: str) -> None:
+        self._message = text
+
+    def _anew(self) -> None:
+        self._shown = -1
 
     @property
     def message(self) -> str:
@@ -506,12 +475,13 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
             book_sheet.draw_book(
                 sheet,
                 book_sheet.Listed(
-                    rows=app.listed,
-                    chosen=app.chosen,
-                    marked=app.marked,
-                    pulls=app.pulls,
-                    only=app.only,
-                    at=app.listed_at,
+                    rows=app.desk.listed,
+                    chosen=app.desk.chosen,
+                    marked=app.desk.marked,
+                    pulls=app.desk.pulls,
+                    only=app.desk.only,
+                    at=app.desk.at,
+                    photo=app.photo,
                 ),
                 style,
                 body,
@@ -535,17 +505,22 @@ def draw_sheet(app: App, sheet: Any, view: View) -> None:
         box = Box(at.picture.x + 8, at.picture.y + 8, at.picture.width - 16, at.picture.height - 16)
         other_sheets.draw_page_code(sheet, other_sheets.PageCode(app.page.address, app.page.code.rows), look, box)
     if app.place is not None and view.stage not in DRAWN:
+        draw_ring(sheet, app.place, view, frame, look, at.picture)
         draw_place(sheet, app.place, units, look, at.picture)
+    if app.wish is not None and view.stage not in DRAWN:
+        draw_wish(sheet, app.wish, units, look, at.picture)
     if app.cautions and view.stage is not Stage.BEYOND:  # over the picture: draw, weight and stop stay in sight
         box = Box(at.picture.x + 8, at.picture.y + 8, at.picture.width - 16, at.picture.height - 16)
         other_sheets.draw_cautions(sheet, look, box)
 
 
 def _foot(app: App, sheet: Any, box: Box) -> None:
-    wide = sum(sheet.measure(f"{key} {name}", 1.0) + 1.3 for key, name in ACTIONS)
+    alarm = bool(app.rack.view().alarm)
+    shown = [(k, name) for k, name in ACTIONS if app.sheet in ONLY_ON.get(k, app.sheet) and (alarm or k != "K")]
+    wide = sum(sheet.measure(f"{key} {name}", 1.0) + 1.3 for key, name in shown)
     size = min(0.42 * box.height, box.width / wide)
     x = box.x
-    for key, name in ACTIONS:
+    for key, name in shown:
         text = f"{key} {name}"
         wide = sheet.measure(text, size) + 0.9 * size
         chosen = SHEETS.get(key) == app.sheet
@@ -555,7 +530,18 @@ def _foot(app: App, sheet: Any, box: Box) -> None:
         x += wide + 0.4 * size
 
 
-KEYS = {"Spacebar": "Space", "Up": "Up", "Down": "Down", "Next": "Space"}
+ALONG = {"Left": -1, "Right": 1, "Down": -10, "Up": 10}
+"""Steps along the bow, to the right, by key."""
+KEYS = {
+    "Spacebar": "Space",
+    "Up": "Up",
+    "Down": "Down",
+    "Left": "Left",
+    "Right": "Right",
+    "Return": "Enter",
+    "NumPadEnter": "Enter",
+    "Next": "Space",
+}
 """Keys beside letters and digits, and what they are called here."""
 
 

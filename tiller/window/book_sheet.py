@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tiller.bow.sides import SIDES
 from tiller.records.book import PullRow
@@ -37,6 +38,14 @@ class Filter:
         return Filter()
 
 
+@dataclass(frozen=True)
+class Photograph:
+    """A pull's photograph: (h, w, 3) BGR."""
+
+    pull_id: int
+    image: NDArray[np.uint8]
+
+
 FILTERS: tuple[Literal["", "bow", "wood", "day"], ...] = ("", "bow", "wood", "day")
 """In this order they follow each other."""
 
@@ -50,6 +59,7 @@ class Listed:
         chosen: the pull that the bar stands on, and the one beside it; marked: the one that is kept beside all others.
         only: which pulls alone are listed.
         at: where the bar stands among the rows, None where it does not: thousands of rows are not looked through for each frame.
+        photo: the photograph that is shown instead of the curves.
     """
 
     rows: Sequence[PullRow]
@@ -58,6 +68,7 @@ class Listed:
     pulls: Sequence[StoredPull]
     only: Filter = Filter()
     at: int | None = None
+    photo: Photograph | None = None
 
 
 def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
@@ -65,9 +76,12 @@ def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     _list(sheet, listed, style, box)
     units, look = style.units, style.look
     size = 0.027 * sheet.height
-    top = box.y + 0.5 * box.height
+    top = box.y + _listed_share(listed) * box.height
     gap = 0.012 * box.width
     lower = Box(box.x, top, 0.64 * box.width - gap, box.y + box.height - top)
+    if listed.photo is not None:
+        _photograph(sheet, listed.photo, style, Box(box.x, top, box.width, lower.height))
+        return
     drawn = list(zip(listed.pulls, (look.ink, look.weak), strict=False))
     stiff = [(line, colour) for pull, colour in drawn for line in _stiffness(pull)]
     most = max([v for line, _ in stiff for _, v in line], default=1.0)
@@ -97,6 +111,26 @@ def draw_book(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
         x -= sheet.text(x, top + 0.3 * size, f"  pull {pull.pull_id}", 0.85 * size, colour, "right")
 
 
+def _listed_share(listed: Listed) -> float:
+    """How much of the height the list has: less beside a photograph."""
+    return 0.5 if listed.photo is None else 0.3
+
+
+def _photograph(sheet: Sketch, photo: Photograph, style: Style, box: Box) -> None:
+    """A pull's photograph as large as there is room, and whose it is."""
+    size = 0.027 * sheet.height
+    high, wide = photo.image.shape[:2]
+    scale = min(0.74 * box.width / wide, box.height / high)
+    sheet.area(box.x, box.y, scale * wide, scale * high, style.look.panel)
+    sheet.image(box.x, box.y, scale * wide, scale * high)
+    x = box.x + scale * wide + size
+    room = box.x + box.width - x
+    y = sheet.wrapped(x, box.y, f"Pull {photo.pull_id} at its largest draw", size, room, style.look.ink, 3)
+    sheet.wrapped(
+        x, y + 0.5 * size, "left / right: the other pull's, and the curves", 0.85 * size, room, style.look.soft, 3
+    )
+
+
 COLUMNS = (
     (0.0, "pull"),
     (0.07, "bow"),
@@ -112,7 +146,12 @@ def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     units, look = style.units, style.look
     size, wide = 0.027 * sheet.height, box.width
     after = listed.only.after(listed.rows[listed.at] if listed.at is not None and listed.rows else None).by
-    keys = ("up / down: choose", f"F: {f'this {after} only' if after else 'all pulls'}", "M: keep for comparison")
+    keys = (
+        "up / down: choose",
+        f"F: {f'this {after} only' if after else 'all pulls'}",
+        "M: keep for comparison",
+        "left / right: photographs",
+    )
     for k, text in enumerate(keys):
         sheet.fitted(box.x + wide, box.y + 1.3 * k * size, text, 0.85 * size, 0.18 * wide, look.soft, "right")
     for share, name in COLUMNS:
@@ -120,7 +159,7 @@ def _list(sheet: Sketch, listed: Listed, style: Style, box: Box) -> None:
     y = box.y + 1.4 * size
     if not listed.rows:
         sheet.text(box.x, y, "no pull is in the book yet", size, look.soft)
-    fit = max(1, int((0.45 * box.height - 1.4 * size) / (1.3 * size)))
+    fit = max(1, int(((_listed_share(listed) - 0.05) * box.height - 1.4 * size) / (1.3 * size)))
     many = len(listed.rows)
     at = many - 1 - listed.at if listed.at is not None else 0  # from the newest
     first = max(0, min(at - fit // 2, many - fit))

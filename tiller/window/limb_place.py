@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tiller.bow.sides import SIDES, Side
+from tiller.bow.sides import SIDES, Pair, Side
 from tiller.live.view import View
 from tiller.report.style import Units
 from tiller.window.canvas import Sketch
@@ -42,6 +42,17 @@ class LimbPlace:
         return round(low), round(low + 2 * half)
 
 
+STEP_MM = 10.0
+"""An arrow key goes so far along the bow."""
+
+
+def moved(place: LimbPlace, step: int, lengths_mm: Pair[float]) -> LimbPlace:
+    """So many steps further to the right along the bow, from one limb's nock to the other's."""
+    x = place.side.sign * place.s_mm + STEP_MM * step
+    x = float(np.clip(x, -lengths_mm.left, lengths_mm.right))
+    return LimbPlace(Side("left" if x < 0 else "right"), abs(x))
+
+
 def place_at(view: View, frame: tuple[int, int], box: Box, x: float, y: float) -> LimbPlace | None:
     """The place that a touch at x, y of the window means; None where no limb is near.
 
@@ -65,13 +76,32 @@ def place_at(view: View, frame: tuple[int, int], box: Box, x: float, y: float) -
     return found
 
 
+def draw_ring(sheet: Sketch, place: LimbPlace, view: View, frame: tuple[int, int], look: Look, box: Box) -> None:
+    """A ring about the place in the live picture; nothing where that limb is not seen."""
+    line, stations = view.lines_px.get(place.side), view.stations_mm.get(place.side)
+    if line is None or stations is None or len(line) != len(stations) or len(line) < 2:
+        return
+    scale = box.width / frame[0]
+    x, y = (float(v) for v in np.asarray(line, dtype=float)[int(np.argmin(np.abs(stations - place.s_mm)))])
+    if not np.isfinite(x + y):
+        return
+    turn = np.linspace(0, 2 * np.pi, 25)
+    radius = 0.03 * box.height
+    ring = [
+        (box.x + scale * x + radius * float(np.cos(a)), box.y + scale * y + radius * float(np.sin(a))) for a in turn
+    ]
+    sheet.line(ring, (0, 0, 0, 150), 6.0)
+    sheet.line(ring, look.good, 3.0)
+
+
 def draw_place(sheet: Sketch, place: LimbPlace, units: Units, look: Look, box: Box) -> None:
     """What can be noted of the place, each to be touched or pressed."""
     size = 0.06 * box.height
     lines = [f"{key}  {words}" for key, words, _ in CHOICES]
+    last = ("arrows: along the bow", "any other key: nothing")
     title = f"{place.side} limb, {units.length(place.s_mm)} from the pivot"
-    wide = max(sheet.measure(text, size) for text in (*lines, title)) + 2 * size
-    tall = (len(lines) + 2.6) * 1.7 * size
+    wide = max(sheet.measure(text, size) for text in (*lines, title, *last)) + 2 * size
+    tall = (len(lines) + 3.2) * 1.7 * size
     left = box.x + (0.04 * box.width if place.side == "right" else 0.96 * box.width - wide)
     top = box.y + 0.5 * (box.height - tall)
     sheet.area(left - 3, top - 3, wide + 6, tall + 6, look.rule, 8.0)
@@ -83,5 +113,7 @@ def draw_place(sheet: Sketch, place: LimbPlace, units: Units, look: Look, box: B
         sheet.text(left + size, y, text, size, look.ink)
         sheet.press(left, y - 0.3 * size, wide, 1.6 * size, f"place:{key}")
         y += 1.7 * size
-    sheet.text(left + size, y, "any other key: nothing", 0.8 * size, look.soft)
-    sheet.press(left, y - 0.3 * size, wide, 1.6 * size, "place:")
+    for text in last:
+        sheet.text(left + size, y, text, 0.8 * size, look.soft)
+        y += 1.1 * size
+    sheet.press(left, y - 2.4 * size, wide, 2.4 * size, "place:")

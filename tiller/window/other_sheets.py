@@ -63,7 +63,7 @@ def draw_plan(sheet: Sketch, view: View, bow: Bow, style: Style, box: Box, made:
         elif view.since_scraped == 0:
             text = "what was to be scraped was scraped: exercise the bow with short pulls, then pull again"
         else:
-            text = "the last pull could not be measured: pull again before anything is scraped"
+            text = "the bow's file was changed since, or the last pull could not be measured: pull again before anything is scraped"
         sheet.fitted(
             box.x + 0.5 * box.width, box.y + 0.4 * box.height, text, 1.4 * size, 0.9 * box.width, look.soft, "middle"
         )

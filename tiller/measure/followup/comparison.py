@@ -57,7 +57,11 @@ def compare(measured: Measured, bow: Bow, now_n: float, past: Past, by_place: Se
     stroke = FIRST_STROKE_MM
     if last is not None and last.comparison.stroke_mm > 0:
         stroke = last.comparison.stroke_mm
-    plan = [z for z in (last.advice.plan or ()) if z.pass_mm > 0] if last is not None else []
+    plan = (
+        [z for z in (last.advice.plan or ()) if z.pass_mm > 0]
+        if last is not None and not last.scraped_otherwise
+        else []
+    )
     if last is not None and plan:
         passes = _passes(measured, bow, last, plan)
         if last.advice.plan_summary is not None:

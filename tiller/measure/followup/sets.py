@@ -236,7 +236,7 @@ def _off_after(pull: StoredPull, side: Side, s: Array, slope_per_mm: Array, even
     """What is thought to have come off a limb after a pull, and what else was done to it before the next one."""
     layers = _layers_of(pull.advice, side)
     made, planned = pull.strokes, pull.planned_strokes
-    if layers is None or (made > 0 and planned == 0):  # what came off, and where, nobody knows
+    if layers is None or pull.scraped_otherwise:  # what came off, and where, nobody knows
         off = CameOff(np.zeros(len(s)), UNPLANNED_SD**2 + alike(s, UNPLANNED_SD))
     else:
         share, spread = (made / planned, STROKE_PRIOR_SD) if planned > 0 else (UNNOTED_SHARE, UNNOTED_SD)

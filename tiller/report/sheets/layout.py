@@ -14,6 +14,8 @@ from reportlab.pdfgen.canvas import Canvas
 from scipy.interpolate import PchipInterpolator
 from scipy.special import ndtr
 
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES
 from tiller.bow.units import MM_PER_INCH
 from tiller.mechanics.wood.layout import Layout
 from tiller.report.plots.pull import dress, new_figure, png
@@ -167,27 +169,60 @@ def template(laid: Layout, name: str, paper: str = "a4", centre: tuple[Array, Ar
     Raises:
         ValueError: no such paper, or as ``edges_along``.
     """
+    out, canvas = _sheets(name, paper)
+    what = "half width of a limb" if centre is None else "a limb along the stave's own centre line"
+    _limb_pages(canvas, edges_along(laid.s_mm, laid.width_mm, centre), f"{name}: {what}", paper, centre is None)
+    canvas.save()
+    return out.getvalue()
+
+
+def bow_template(bow: Bow, paper: str = "a4") -> bytes:
+    """Half the width of both limbs of a bow, as its file has them, likewise: to lay its outline out on another stave, or to true it up.
+
+    Raises:
+        ValueError: no such paper.
+    """
+    out, canvas = _sheets(bow.name, paper)
+    for side in SIDES:
+        limb = bow.limb(side)
+        s = np.append(np.arange(0.0, limb.length_mm, 5.0), limb.length_mm)
+        shape = edges_along(s, np.asarray(limb.width_at(s), dtype=float), None)
+        _limb_pages(canvas, shape, f"{bow.name}, {side} limb: half width", paper, True)
+    canvas.save()
+    return out.getvalue()
+
+
+def _sheets(name: str, paper: str) -> tuple[io.BytesIO, Canvas]:
+    """An empty document that is printed true to scale.
+
+    Raises:
+        ValueError: no such paper.
+    """
     if paper not in PAPERS_MM:
         msg = f"'{paper}' is no paper that is known: use one of {', '.join(PAPERS_MM)}"
         raise ValueError(msg)
     wide, high = PAPERS_MM[paper]
-    span = wide - 2 * MARGIN_MM - OVERLAP_MM
-    shape = edges_along(laid.s_mm, laid.width_mm, centre)
-    length = float(shape.x_mm[-1])
-    pages = math.ceil(length / span)
-    what = "half width of a limb" if centre is None else "a limb along the stave's own centre line"
-    lines = HALF_WORDS if centre is None else BENT_WORDS
     out = io.BytesIO()
     canvas = Canvas(out, pagesize=(wide * mm, high * mm), invariant=1)
     canvas.setViewerPreference("PrintScaling", "None")
     canvas.setTitle(f"{name}: template")
+    return out, canvas
+
+
+def _limb_pages(canvas: Canvas, shape: Edges, title: str, paper: str, straight: bool) -> None:
+    """One limb, page after page."""
+    wide, high = PAPERS_MM[paper]
+    span = wide - 2 * MARGIN_MM - OVERLAP_MM
+    length = float(shape.x_mm[-1])
+    pages = math.ceil(length / span)
+    lines = HALF_WORDS if straight else BENT_WORDS
     for page in range(pages):
         start = page * span
         end = min(length, start + span + OVERLAP_MM)
-        base = 0.45 * high if centre is None else 0.5 * high
+        base = 0.45 * high if straight else 0.5 * high
         canvas.setFillColor(HexColor(INK))
         canvas.setFont("Helvetica-Bold", 12)
-        canvas.drawString(MARGIN_MM * mm, (high - 18) * mm, f"{name}: {what}, sheet {page + 1} of {pages}")
+        canvas.drawString(MARGIN_MM * mm, (high - 18) * mm, f"{title}, sheet {page + 1} of {pages}")
         canvas.setFont("Helvetica", 9)
         for row, text in enumerate(lines):
             canvas.drawString(MARGIN_MM * mm, (high - 25 - 4.6 * row) * mm, text)
@@ -199,7 +234,7 @@ def template(laid: Layout, name: str, paper: str = "a4", centre: tuple[Array, Ar
         frame.rect(MARGIN_MM * mm, 0, (end - start) * mm, high * mm)
         canvas.clipPath(frame, stroke=0)
         drawn = [(shape.upper_xy, LEFT, 1.0)]
-        if centre is not None:
+        if not straight:
             drawn += [(shape.lower_xy, LEFT, 1.0), (np.column_stack([shape.x_mm, shape.centre_mm]), AIM, 0.6)]
         for points, colour, thick in drawn:
             near = points[(points[:, 0] >= start - 20) & (points[:, 0] <= end + 20)]
@@ -213,7 +248,7 @@ def template(laid: Layout, name: str, paper: str = "a4", centre: tuple[Array, Ar
         canvas.setStrokeColor(HexColor(INK))
         canvas.setLineWidth(0.4)
         canvas.setFont("Helvetica", 7)
-        ruler = base if centre is None else base - MOST_OFF_MM - 6.0  # clear of the edges
+        ruler = base if straight else base - MOST_OFF_MM - 6.0  # clear of the edges
         canvas.line(MARGIN_MM * mm, ruler * mm, (MARGIN_MM + end - start) * mm, ruler * mm)
         for tick in np.arange(math.ceil(start / 10) * 10, end + 0.01, 10):
             at = MARGIN_MM + float(tick) - start
@@ -229,5 +264,3 @@ def template(laid: Layout, name: str, paper: str = "a4", centre: tuple[Array, Ar
             canvas.line(6.5 * mm, (40 + k) * mm, 9.5 * mm, (40 + k) * mm)
         canvas.drawString((x + CHECK_MM + 2) * mm, 11 * mm, "must be 100 mm (3.94 in), as the upright one")
         canvas.showPage()
-    canvas.save()
-    return out.getvalue()

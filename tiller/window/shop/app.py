@@ -35,7 +35,7 @@ from tiller.window.shop.chosen import Chosen, chosen_of, turned
 from tiller.window.shop.file_page import FilePage
 from tiller.window.shop.file_sheet import draw_file, file_field_box
 from tiller.window.shop.form_sheet import draw_form, field_box
-from tiller.window.shop.papers import KINDS, OF_BOW, Papers
+from tiller.window.shop.papers import KINDS, Papers
 from tiller.window.shop.rack_window import RackWindow
 from tiller.window.shop.setup_page import OneJob, SetupPage
 from tiller.window.shop.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
@@ -113,7 +113,7 @@ class ShopApp:
                 gui.add_key_release_handler(key, callback=self._on_release)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
-        self._names = names_of_keys(gui, "NFGEPSXBTCVULQRAD", KEYS)
+        self._names = names_of_keys(gui, "NFGEPSOXBTCVULQRAD", KEYS)
         # the one field of the form: the library's own, so that every keyboard writes as it is used to
         with gui.theme() as theme, gui.theme_component(gui.mvAll):
             gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
@@ -488,14 +488,10 @@ class ShopApp:
         """Makes a sheet, a strip, an export or a backup."""
         kind = KINDS[key]
         item = self.items[self.at] if self.items else None
-        if kind in OF_BOW and (item is None or not item.pulls):
-            self.message = f"a {kind} is made of pulls, and the book has none of it."
-        elif kind == "backup" and not any(i.pulls for i in self.items):
+        if kind == "backup" and not any(i.pulls for i in self.items):
             self._guide("Put a backup in place", restore_job(self.book, self.home))
-        elif not self.book.is_file():
-            self.message = "there is no book yet: the first pull begins it."
-        else:
-            self._papers.make(kind, item.name if item is not None else "", self.units)
+            return
+        self.message = self._papers.make(kind, item, self.units) or self.message
 
     def _say(self, text: str) -> None:
         self.message = text

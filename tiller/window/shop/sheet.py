@@ -24,6 +24,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("G", "new stave"),
     ("P", "its sheet"),
     ("S", "strip for the limb"),
+    ("O", "template"),
     ("A", "its pull again"),
     ("R", "set up the rack"),
     ("T", "rack in software"),
