@@ -160,3 +160,40 @@ def test_days_and_steps_as_they_are_typed() -> None:
     for wrong in ("", "2026-13-01", "2026-05-21"):
         with pytest.raises(TillerError):
             day_of(wrong, today)
+
+
+def test_what_was_counted_and_found_is_told_in_a_few_words(home: Path) -> None:
+    path = home / "bows" / "elm" / "stave.toml"
+    write_stave(path, "elm", {"wood": "American elm"})
+    typed = (
+        "rings 14",
+        "Ring 0.1 in",
+        "chased ring",
+        "air 18C 55%",
+        "offcut 52,1 44.8 2.43",
+        "wanted 9",
+        "left knot 310-340",
+        "right cut ring 12-13 in",
+        "rings 4000",
+        "left knot 310-",
+        "",
+        "",
+    )
+    talk = job(home, *typed, name="elm")
+    stave = read_stave(path)
+    assert (stave.rings, stave.ring_mm, stave.back, stave.wanted_moisture) == (
+        14,
+        pytest.approx(2.54),
+        "chased ring",
+        9,
+    )
+    assert (stave.temperature_c, stave.humidity) == (18.0, pytest.approx(0.55))
+    assert stave.offcut is not None
+    assert stave.offcut.moisture == pytest.approx(100 * (52.1 - 44.8) / 44.8)  # by its definition: water over dry wood
+    places = [(str(f.limb), f.feature.kind, f.feature.from_mm, f.feature.to_mm) for f in stave.features]
+    assert places == [("left", "knot", 310.0, 340.0), ("right", "cut ring", pytest.approx(304.8), pytest.approx(330.2))]
+    assert "1 to 1000 rings" in talk.faults[0]
+    assert "none of" in talk.faults[1]
+    # in inches where those are shown
+    job(home, "left check 2 - 3", "", "", name="elm", metric=False)
+    assert [f.feature.from_mm for f in read_stave(path).features if f.feature.kind == "check"] == [pytest.approx(50.8)]

@@ -174,24 +174,25 @@ def _taken_apart(text: str, pattern: str, name: str, expected: str) -> Any:
 
 def _given(args: argparse.Namespace) -> dict[str, Any]:
     """Keys and tables to write."""
-    from tiller.bow.wood.shrinkage import SATURATION
     from tiller.errors import TillerError
+    from tiller.setup.guided.stave_facts import NUMBERS
 
     out: dict[str, Any] = {}
     if args.wood is not None:
         out["wood"] = args.wood
-    for key, name, value, low, high, unit in (
-        ("log_diameter_mm", "--log", args.log, 30, 2000, "mm"),
-        ("rings", "--rings", args.rings, 1, 1000, "rings"),
-        ("ring_mm", "--ring", args.ring, 0.1, 30, "mm"),
-        ("dry_mass_kg", "--dry-mass", args.dry_mass, 0.02, 60, "kg"),
-        ("wanted_moisture", "--wanted", args.wanted, 4, SATURATION, "%"),
+    for word, option, value in (
+        ("log", "--log", args.log),
+        ("rings", "--rings", args.rings),
+        ("ring", "--ring", args.ring),
+        ("dry mass", "--dry-mass", args.dry_mass),
+        ("wanted", "--wanted", args.wanted),
     ):
+        limits = NUMBERS[word]
         if value is not None:
-            if not low <= value <= high:
-                msg = f"{name} is {value:g}: {low:g} to {high:g} {unit} makes sense."
+            if not limits.low <= value <= limits.high:
+                msg = f"{option} is {value:g}: {limits.low:g} to {limits.high:g} {limits.unit} makes sense."
                 raise TillerError(msg)
-            out[key] = value
+            out[limits.key] = value
     if args.back is not None:
         out["back"] = args.back
     for step in ("felled", "split", "ends_sealed", "bark_off", "roughed_out"):

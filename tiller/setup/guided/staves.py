@@ -23,6 +23,7 @@ from tiller.report.plots.drying import drying_plot
 from tiller.report.style import Units
 from tiller.report.text.stave import stave_words
 from tiller.setup.field import Field
+from tiller.setup.guided.stave_facts import EXAMPLES, fact_of
 from tiller.setup.guided.talk import Talk
 from tiller.setup.new_bow import name_fault
 
@@ -141,7 +142,7 @@ MASS = Field(key="mass", question="What does it weigh today? (Enter alone: not w
 STEP = Field(
     key="step",
     question="What is new: felled, split, ends sealed, bark off, roughed out, with the day where it was not today"
-    " (such as 'split 2026-03-14'; Enter alone: nothing more)",
+    " (such as 'split 2026-03-14'), or what you counted and found; Enter alone: nothing more",
     kind="text",
 )
 
@@ -176,7 +177,7 @@ def step_of(text: str, today: date) -> tuple[str, date]:
             return step, today
         if plain.startswith(words + " "):
             return step, day_of("-".join(plain[len(words) :].split()), today)
-    msg = f"'{text}' is none of {', '.join(s.replace('_', ' ') for s in STEPS)}: type one of them, or Enter alone."
+    msg = f"'{text}' is none of {', '.join(s.replace('_', ' ') for s in STEPS)}, nor as {EXAMPLES}: type one of them, or Enter alone."
     raise TillerError(msg)
 
 
@@ -199,7 +200,10 @@ def stave_job(home: Path, name: str = "", taken: frozenset[str] = frozenset()) -
                 write_stave(path, called, {"weighings": [{"on": today, "mass_kg": round(mass, 4)}]})
 
         def happened(text: str) -> bool:
-            if text.strip():
+            fact = fact_of(text, talk.metric, today)
+            if fact:
+                write_stave(path, called, fact)
+            elif text.strip():
                 step, on = step_of(text, today)
                 stands = read_stave(path).dates.get(step)
                 if stands not in (None, on) and not any(c.isdigit() for c in text):
@@ -209,7 +213,7 @@ def stave_job(home: Path, name: str = "", taken: frozenset[str] = frozenset()) -
             return bool(text.strip())
 
         # what was taken off comes before the weight: it is no water
-        while talk.ask_as(STEP, happened, "What is typed is kept at once."):
+        while talk.ask_as(STEP, happened, f"What is typed is kept at once. Beside days: {EXAMPLES}."):
             _tell(talk, path, today)
         talk.ask_as(MASS, weighed, "Once a week, on the same scale: the weights show when it is dry.")
         _tell(talk, path, today)
