@@ -31,10 +31,12 @@ from tiller.report.style import Units
 from tiller.setup.field import Field
 from tiller.setup.guided import weights
 from tiller.setup.guided.cards import NAMES, cards_of, usual_lath_mm
+from tiller.setup.guided.choice import TILE, choose_camera
 from tiller.setup.guided.pictures import lens_job, rack_job, tape_pairs
 from tiller.setup.guided.sees import edge_px, oblique_deg, what_it_sees
 from tiller.setup.guided.talk import Moment, Talk, run
 from tiller.setup.guided.weights import check_job, greeted, masses_kg, scale_job
+from tiller.sources.found import Found
 from tiller.window.canvas import Sketch
 from tiller.window.look import DARK, LIGHT
 from tiller.window.shop.setup_sheet import SetupShown, draw_rack_setup
@@ -306,6 +308,55 @@ def test_a_lens_found_anew_makes_the_rack_due_and_a_lost_camera_is_said(measured
     assert "hook_found = true" in text
     rig.write_text(text.replace("hook_found = true", "hook_found = false"))
     assert "hook was not found" in cards_of(rig, "0", TODAY)[2].fault
+
+
+def test_each_camera_shows_its_picture_and_the_touched_one_is_used(stage: Stage, tmp_path: Path) -> None:
+    """Two videos for cameras, and one that is none: the rack's picture stands in the second field, and a touch there takes it."""
+    cameras = (
+        Found(str(stage.lens), "desk"),
+        Found(str(tmp_path / "none.avi"), "gone"),
+        Found(str(stage.check), "rack"),
+    )
+    used: list[str] = []
+    shown: list[Moment] = []
+    talk = Talk()
+    thread = run(choose_camera(cameras, cameras[0].where, used.append), talk)
+
+    def wait_for(there: Callable[[Moment], bool]) -> Moment:
+        until = time.monotonic() + WAIT_S
+        while not there(talk.moment):
+            assert time.monotonic() < until, talk.moment
+            time.sleep(0.01)
+        shown.append(talk.moment)
+        return talk.moment
+
+    moment = wait_for(lambda m: m.question is not None)
+    sheet = moment.picture
+    assert sheet is not None
+    assert [d.text for d in moment.dots] == ["1 desk", "2 gone", "3 rack"]
+    assert "used now" in moment.found[0]
+    assert "none.avi" in moment.found[1]
+    # the tile is the camera's picture, made smaller; the video begins with its negative
+    small = cv2.resize(255 - stage.pictures[0], TILE, interpolation=cv2.INTER_AREA).reshape(TILE[1], TILE[0], -1)
+    tile = sheet[TILE[1] :, : TILE[0]]
+    alike = np.corrcoef(tile.mean(axis=2).ravel(), small.mean(axis=2).ravel())[0, 1]
+    assert alike > 0.9
+    assert np.ptp(sheet[: TILE[1], TILE[0] :]) == 0  # none: grey
+    talk.answer(f"{1.5 * TILE[0]} {0.5 * TILE[1]}")  # the one that gives no picture
+    assert "gives no picture" in plain(wait_for(lambda m: bool(m.fault)).fault)
+    talk.answer(f"{1.5 * TILE[0]} {1.5 * TILE[1]}")  # beside them
+    wait_for(lambda m: "no camera's picture there" in m.fault)
+    talk.answer(f"{0.5 * TILE[0]} {1.5 * TILE[1]}")
+    thread.join(WAIT_S)
+    assert talk.moment.ended
+    assert used == [str(stage.check)]
+    again = Talk()
+    thread = run(choose_camera(cameras[:1] + cameras[2:], cameras[0].where, used.append), again)
+    while again.moment.question is None:
+        time.sleep(0.01)
+    again.answer("")  # Enter: as it is
+    thread.join(WAIT_S)
+    assert used == [str(stage.check)]
 
 
 def test_what_was_pressed_before_a_question_is_no_answer_to_it() -> None:

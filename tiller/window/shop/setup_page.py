@@ -14,10 +14,12 @@ from tiller.report.sheets.targets import SHEETS, sheet_pdf
 from tiller.report.style import Units
 from tiller.setup.field import Field
 from tiller.setup.guided.cards import Card, cards_of, usual_lath_mm
+from tiller.setup.guided.choice import choose_camera
 from tiller.setup.guided.pictures import lens_job, rack_job, watch_camera
 from tiller.setup.guided.talk import Moment, Talk, run
 from tiller.setup.guided.weights import check_job, scale_job
 from tiller.shop.sheets import open_in_viewer
+from tiller.sources.found import Found
 
 ADDRESS = Field(
     key="address",
@@ -26,15 +28,16 @@ ADDRESS = Field(
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Sources:
-    """What the shop uses: the camera as it is opened, in words, and whether it is there now; the scale, and the ports that a scale may be on."""
+    """What the shop uses: the camera as it is opened, in words, whether it is there now, and all that are found; the scale, and the ports that one may be on."""
 
     camera: str
     camera_words: str
     camera_there: bool
     scale: str
     ports: tuple[str, ...]
+    cameras: tuple[Found, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -185,7 +188,12 @@ class SetupPage:
             self.message = "no camera is found: plug one in (C looks again), or give a phone's address (A)."
             return
         if card.name == "camera":
-            self._start(watch_camera(sources.camera))
+            several = len(sources.cameras) > 1
+            self._start(
+                choose_camera(sources.cameras, sources.camera, self._use_camera)
+                if several
+                else watch_camera(sources.camera)
+            )
         elif card.name == "lens":
             self._start(lens_job(sources.camera, self.rig, today))
         elif card.name == "rack":

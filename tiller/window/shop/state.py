@@ -125,6 +125,7 @@ class Uses:
             camera_there=camera in {f.where for f in self.cameras} or not camera.isdigit(),
             scale=self.scale,
             ports=tuple(f.where for f in self.scales),
+            cameras=self.cameras,
         )
 
     def keep(self, **changes: str) -> None:
