@@ -466,7 +466,7 @@ def untried(ahead: Forecast) -> Forecast:
     )
 
 
-def _belief_from_file(bow: Bow) -> tuple[BowBelief, list[Array], list[NDArray[np.bool_]], list[Array]]:
+def belief_from_file(bow: Bow) -> tuple[BowBelief, list[Array], list[NDArray[np.bool_]], list[Array]]:
     """The bow as calipers and modulus tell it; by limb from the neutral axis to the fibre that comes to its limit first, what works, and the relative
     sd of the strain."""
     wood = bow.table_wood
@@ -530,7 +530,7 @@ def advise_from_file(bow: Bow) -> Advice:
     """Forecast and stop from the bow's file alone, before its first pull: with a wide margin, and without a plan."""
     limit, source = strain_limit(bow)
     wood = bow.table_wood
-    belief, surface, working, unsure = _belief_from_file(bow)
+    belief, surface, working, unsure = belief_from_file(bow)
     source_e = "bow.toml's modulus" if bow.modulus_gpa else "a table's modulus" if wood else "a guessed modulus"
     notes = [info("advice.from-file", f"nothing was measured yet: this rests on calipers and {source_e}, and is wide.")]
     if wood is None:

@@ -1,0 +1,255 @@
+"""Pictures of a bow from its belly together: does the string cross the middle of the handle, how does each limb bend sideways.
+
+Signs: as whoever holds the bow upright sees it, belly towards the face, the upper limb up: to the right is positive.
+A bed that is not level turns the whole bow, which a single picture cannot tell from a string that runs aside. Pictures of the bow turned end for end carry
+it the other way round, and the mean of both is free of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.sides import SIDES, Pair, Side
+from tiller.notes import Note, caution, info
+from tiller.quantity import mm, mm_span
+from tiller.vision.belly.look import SeenBelly
+
+Array = NDArray[np.float64]
+
+TURNED_SD = 0.15
+"""How much of the roll is left where the bow was turned end for end: it is never put back quite alike (common practice, no source)."""
+SMOOTH_MM = 30.0
+STRETCH_MM = (60.0, 80.0, 100.0, 120.0, 160.0, 200.0)
+"""Lengths that a stretch of sideways bend may have."""
+MOSTLY = 0.6
+"""A stretch is named that makes at least this share of what a limb goes sideways at its nock."""
+WIDTH_OFF_MM, WIDE_SHARE = 2.0, 0.3
+"""The bow is taken for another one where so large a share of its widths is off the calipers by so much."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """One picture that was looked at."""
+
+    name: str
+    seen: SeenBelly
+    turned: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sideways:
+    """One limb, strung: all (n,) over ``s_mm`` along it from the middle of the handle.
+
+    Attributes:
+        bend_mm, sd_mm: its middle off the handle's own line; NaN where not seen. width_mm: as seen.
+        nock_mm, nock_sd_mm: the same at the nock. groove_mm, groove_sd_mm: the string off the limb's middle there.
+        from_mm, to_mm, share: where most of it comes from, and how much of it; NaN where no stretch makes most of it.
+        at_rest_mm: unstrung, NaN without such a picture.
+    """
+
+    s_mm: Array
+    bend_mm: Array
+    sd_mm: Array
+    width_mm: Array
+    nock_mm: float
+    nock_sd_mm: float
+    groove_mm: float
+    groove_sd_mm: float
+    from_mm: float
+    to_mm: float
+    share: float
+    at_rest_mm: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Alignment:
+    """What the pictures say.
+
+    Attributes:
+        offset_mm, offset_sd_mm: the string off the handle's middle.
+        at_fades_mm, at_fades_sd_mm: the same where both fades end.
+        limbs: both limbs. turned: whether the bow was turned end for end between the pictures; pictures: how many of the strung bow.
+    """
+
+    offset_mm: float
+    offset_sd_mm: float
+    at_fades_mm: Pair[float]
+    at_fades_sd_mm: Pair[float]
+    limbs: Pair[Sideways]
+    turned: bool
+    pictures: int
+    notes: tuple[Note, ...]
+
+
+def aligned(
+    taken: Sequence[Taken], at_rest: Sequence[Taken], upper: Side, stations: Pair[tuple[Array, Array]]
+) -> Alignment:
+    """All pictures together.
+
+    Args:
+        taken: of the strung bow, at least one; at_rest: of the unstrung one. upper: the upper limb.
+        stations: of each limb, its places along the bow as it lies (x) and along the limb (s).
+    """
+    # towards the picture's upper side with the left limb to the left is to the right of who holds it with the left limb up
+    sign = 1.0 if upper is Side.LEFT else -1.0
+
+    def strings(one: Taken) -> tuple[Array, Array, Array]:
+        way = -sign if one.turned else sign
+        order = [0, 2, 1] if one.turned else [0, 1, 2]
+        seen = one.seen
+        return way * seen.string_mm[order], seen.string_sd_mm[order], seen.string_roll_mm[order]
+
+    over, sd = _together([(strings(o), o.turned) for o in taken])
+    limbs = {}
+    for side in SIDES:
+        x, s = stations[side]
+        rows = [(_limb(o, side, x, sign), o.turned) for o in taken]
+        bend, bend_sd = _together(rows)
+        rest = [(_limb(o, side, x, sign), o.turned) for o in at_rest]
+        nock = [(_nock(o, side, sign), o.turned) for o in taken]
+        groove, groove_sd = _together(nock)
+        width = _mean([_width(o, side, x) for o in taken])
+        start, end, share = most_of(s, bend)
+        limbs[side] = Sideways(
+            s_mm=s,
+            bend_mm=bend,
+            sd_mm=bend_sd,
+            width_mm=width,
+            nock_mm=float(bend[-1]),
+            nock_sd_mm=float(bend_sd[-1]),
+            groove_mm=float(groove[0]),
+            groove_sd_mm=float(groove_sd[0]),
+            from_mm=start,
+            to_mm=end,
+            share=share,
+            at_rest_mm=_together(rest)[0] if rest else np.full(len(s), np.nan),
+        )
+    both = {o.turned for o in taken} == {True, False}
+    notes = [
+        *([] if both else [info("align.one-way", ONE_WAY)]),
+    ]
+    return Alignment(
+        offset_mm=float(over[0]),
+        offset_sd_mm=float(sd[0]),
+        at_fades_mm=Pair(float(over[1]), float(over[2])),
+        at_fades_sd_mm=Pair(float(sd[1]), float(sd[2])),
+        limbs=Pair(limbs[Side.LEFT], limbs[Side.RIGHT]),
+        turned=both,
+        pictures=len(taken),
+        notes=tuple(notes),
+    )
+
+
+ONE_WAY = (
+    "all pictures show the bow the same way round: a bed that is not level counts as the string's error. Turn the bow end for end, leave sheets and camera as"
+    " they are, and take it again (--turned)."
+)
+
+
+def _together(rows: Sequence[tuple[tuple[Array, Array, Array], bool]]) -> tuple[Array, Array]:
+    """Mean and sd of (value, sd, roll sd) over pictures: of either way round first, then of both ways, in which the roll goes out."""
+    means, variances = [], []
+    for turned in (False, True):
+        some = [row for row, way in rows if way == turned]
+        if not some:
+            continue
+        means.append(_mean([v for v, _, _ in some]))
+        own = _mean([sd**2 for _, sd, _ in some]) / len(some)
+        roll = _mean([r**2 for _, _, r in some])
+        variances.append((own, roll))
+    mean = np.mean(means, axis=0)
+    own = np.mean([o for o, _ in variances], axis=0) / len(variances)
+    roll = np.mean([r for _, r in variances], axis=0) * (1.0 if len(variances) == 1 else TURNED_SD**2)
+    return mean, np.sqrt(own + roll)
+
+
+def _mean(rows: Sequence[Array]) -> Array:
+    """Mean over rows of what is known; NaN where nothing is."""
+    table = np.array(rows)
+    known = np.isfinite(table)
+    count = known.sum(axis=0)
+    return np.where(count > 0, np.where(known, table, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
+
+
+def _outward(one: Taken, side: Side) -> float:
+    """The way in the picture in which that limb goes: -1 to the left."""
+    return -side.sign if one.turned else side.sign
+
+
+def _limb(one: Taken, side: Side, x: Array, sign: float) -> tuple[Array, Array, Array]:
+    seen = one.seen
+    way = -sign if one.turned else sign
+    at = _outward(one, side) * x
+    return (
+        way * np.interp(at, seen.x_mm, seen.sideways_mm),
+        np.interp(at, seen.x_mm, seen.sd_mm),
+        np.interp(at, seen.x_mm, seen.roll_mm),
+    )
+
+
+def _width(one: Taken, side: Side, x: Array) -> Array:
+    return np.interp(_outward(one, side) * x, one.seen.x_mm, one.seen.width_mm)
+
+
+def _nock(one: Taken, side: Side, sign: float) -> tuple[Array, Array, Array]:
+    k = 0 if _outward(one, side) < 0 else 1
+    way = -sign if one.turned else sign
+    return np.array([way * one.seen.nocks_mm[k]]), np.array([one.seen.nocks_sd_mm[k]]), np.zeros(1)
+
+
+def curvature(s: Array, bend: Array) -> Array:
+    """Sideways curvature along a limb, 1/mm, smoothed over ``SMOOTH_MM``; NaN where too little is seen. Positive bends to where ``bend`` is positive."""
+    good = np.isfinite(bend)
+    out = np.full(len(s), np.nan)
+    for k, place in enumerate(s):
+        weight = np.exp(-0.5 * ((s - place) / SMOOTH_MM) ** 2) * good
+        near = weight > 0.02
+        if np.count_nonzero(near) < 6:
+            continue
+        u = s[near] - place
+        design = np.column_stack([np.ones_like(u), u, 0.5 * u * u])
+        root = np.sqrt(weight[near])
+        out[k] = np.linalg.lstsq(design * root[:, None], bend[near] * root, rcond=None)[0][2]
+    return out
+
+
+def most_of(s: Array, bend: Array) -> tuple[float, float, float]:
+    """The shortest stretch that makes ``MOSTLY`` of how far the nock is off, as (from, to, share); NaN where none does."""
+    k = np.nan_to_num(curvature(s, bend))
+    part = k * (s[-1] - s) * np.gradient(s)
+    whole = float(bend[-1])
+    nothing = (float("nan"), float("nan"), float("nan"))
+    if not np.isfinite(whole) or abs(whole) < 1e-6:
+        return nothing
+    sums = np.concatenate([[0.0], np.cumsum(part)]) / whole
+    for length in STRETCH_MM:
+        ends = np.minimum(np.searchsorted(s, s + length), len(s))
+        shares = sums[ends] - sums[np.arange(len(s))]
+        inside = s + length <= s[-1]
+        if not np.any(inside):
+            continue
+        best = int(np.argmax(np.where(inside, shares, -np.inf)))
+        if shares[best] >= MOSTLY:
+            return float(s[best]), float(s[best] + length), float(min(shares[best], 1.0))
+    return nothing
+
+
+def unlike(alignment: Alignment, widths: Pair[Array]) -> Note | None:
+    """What is said where the widths that are seen are not those of the bow's file; ``widths``: by calipers at the same stations, NaN where none."""
+    off = np.concatenate([alignment.limbs[side].width_mm - widths[side] for side in SIDES])
+    off = off[np.isfinite(off)]
+    if len(off) == 0 or float(np.mean(np.abs(off) > WIDTH_OFF_MM)) < WIDE_SHARE:
+        return None
+    return caution(
+        "align.widths",
+        f"the widths in the picture are off those of the bow's file by {mm(float(np.median(off)), 1, sign=True)}: is it the same bow, are the sheets printed at 100 %?",
+    )
+
+
+def where(limb: Sideways) -> str:
+    """Where a limb's sideways bend comes from, in words; empty where no stretch makes most of it."""
+    return f", mostly from {mm_span(limb.from_mm, limb.to_mm)}" if np.isfinite(limb.from_mm) else ""
