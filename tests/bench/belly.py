@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import Bow, parse_bow
 from tiller.bow.rigfile import Lens
-from tiller.bow.sides import SIDES, Pair
-from tiller.measure.second_view.alignment import Alignment, Taken, aligned
-from tiller.measure.second_view.lying import fades_of, lying_of
+from tiller.bow.sides import SIDES
+from tiller.measure.second_view.alignment import Taken, aligned
+from tiller.measure.second_view.lying import fades_of, lying_of, places_of
+from tiller.mechanics.space.tracking import Alignment
 from tiller.report.sheets.targets import RACK, RACK_DICTIONARY, lens_board_points
 from tiller.simulate.belly import GRIP_MM, BellyScene, braced_shape, offset_mm, paint, random_belly
 from tiller.simulate.bowmaker import BowTruth, random_bow
@@ -82,12 +83,7 @@ def measured(case: Case, seed: int, ways: tuple[bool, ...] = (False, True)) -> A
         image = paint(replace(case.scene, turned=turned), seed + 500 * turned)
         taken.append(Taken(f"{turned}", seen_in(case, image, turned), turned))
     lying = lying_of(case.bow, True, case.brace_mm, case.grip_mm)
-    stations = {}
-    for side in SIDES:
-        own = lying.s_mm * side.sign >= 0
-        order = np.argsort(np.abs(lying.s_mm[own]))
-        stations[side] = (np.abs(lying.x_mm[own])[order], np.abs(lying.s_mm[own])[order])
-    return aligned(taken, [], case.bow.upper_limb, Pair(stations[SIDES[0]], stations[SIDES[1]]))
+    return aligned(taken, [], case.bow.upper_limb, places_of(case.bow, lying))
 
 
 def main() -> None:
@@ -127,6 +123,9 @@ def main() -> None:
         ("string, one picture", table[:, 2], table[:, 3]),
         ("nock, sideways", table[:, [4, 6]].ravel(), table[:, [5, 7]].ravel()),
     ):
+        told = np.isfinite(error)
+        print(f"{name}: told {np.count_nonzero(told)} of {len(error)}")
+        error, sd = error[told], sd[told]
         print(
             f"{name}: rms {np.sqrt(np.mean(error**2)):.2f} mm, stated {np.sqrt(np.mean(sd**2)):.2f}, within 1 and 2 sd"
             f" {100 * np.mean(np.abs(error) < sd):.0f} and {100 * np.mean(np.abs(error) < 2 * sd):.0f} %"

@@ -36,7 +36,7 @@ from tiller.records.migrations import MIGRATIONS
 BOOK = "book.sqlite3"
 MANIFEST = "manifest.json"
 FORMAT = 1
-COUNTED = ("bows", "sessions", "pulls", "results", "scrapings", "events")
+COUNTED = ("bows", "sessions", "pulls", "results", "scrapings", "events", "alignments")
 
 
 @dataclass(frozen=True)
@@ -448,6 +448,8 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
     for their_bow, bow_id in bows.items():
         for row in _lacking(db, theirs, "events", "bow_id", their_bow, bow_id):
             _insert(db, "events", "bow_id", bow_id, row)
+        for row in _lacking(db, theirs, "alignments", "bow_id", their_bow, bow_id):
+            _insert(db, "alignments", "bow_id", bow_id, row)
     return Merged(pulls, results, known, (*always, *differing.values()))
 
 

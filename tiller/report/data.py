@@ -19,6 +19,7 @@ from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.advice.planned import Plan
 from tiller.mechanics.fit.results import LimbResult, PullResult
 from tiller.mechanics.forward.forecast import Forecast
+from tiller.mechanics.space.tracking import Alignment, Correction
 from tiller.notes import written as note_json
 from tiller.quantity import plain_data
 from tiller.records.stored_advice import (
@@ -263,6 +264,55 @@ def write_json(path: Path, value: dict[str, Any]) -> None:
         FileFault: as ``write_whole``.
     """
     write_whole(path, (json.dumps(plain_data(value), indent=1, allow_nan=False) + "\n").encode())
+
+
+def alignment_json(alignment: Alignment, correction: Correction, bow: Bow) -> dict[str, Any]:
+    """The second view as JSON: mm and rad, to the right of who holds the bow upright, belly towards the face, upper limb up; null where not seen."""
+    limbs = {}
+    for side in SIDES:
+        limb = alignment.limbs[side]
+        limbs[str(side)] = {
+            "upper": side == bow.upper_limb,
+            "s_mm": [_one(v) for v in limb.s_mm],
+            "sideways_mm": [_one(v) for v in limb.bend_mm],
+            "sideways_sd_mm": [_one(v) for v in limb.sd_mm],
+            "unstrung_mm": [_one(v) for v in limb.at_rest_mm],
+            "width_mm": [_one(v) for v in limb.width_mm],
+            "nock_mm": _one(limb.nock_mm),
+            "nock_sd_mm": _one(limb.nock_sd_mm),
+            "string_off_middle_mm": _one(limb.groove_mm),
+            "string_off_middle_sd_mm": _one(limb.groove_sd_mm),
+            "mostly_from_mm": _one(limb.from_mm),
+            "mostly_to_mm": _one(limb.to_mm),
+        }
+    edge = correction.edge
+    return {
+        "bow": bow.name,
+        "string_offset_mm": _one(alignment.offset_mm),
+        "string_offset_sd_mm": _one(alignment.offset_sd_mm),
+        "string_at_fades_mm": [_one(v) for v in alignment.at_fades_mm],
+        "string_at_fades_sd_mm": [_one(v) for v in alignment.at_fades_sd_mm],
+        "both_ways_round": alignment.turned,
+        "pictures": alignment.pictures,
+        "limbs": limbs,
+        "heat": [
+            {"limb": str(h.limb), "at_mm": _one(h.at_mm), "angle_rad": _one(h.angle_rad), "nock_mm": _one(h.nock_mm)}
+            for h in correction.heat
+        ],
+        "edge": None
+        if edge is None
+        else {
+            "limb": str(edge.limb),
+            "right": edge.right,
+            "from_mm": _one(edge.from_mm),
+            "to_mm": _one(edge.to_mm),
+            "depth_mm": _one(edge.depth_mm),
+            "weight_share": _one(correction.edge_weight),
+        },
+        "after_mm": _one(correction.after_mm),
+        "after_sd_mm": _one(correction.after_sd_mm),
+        "notes": [{"code": n.code, "level": str(n.level), "text": n.text} for n in alignment.notes],
+    }
 
 
 FORCE_DRAW_HEADER = ("file", "branch", "t [s]", "draw [mm]", "draw sd [mm]", "force [N]", "force sd [N]", "held")

@@ -14,19 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.sides import SIDES, Pair, Side
+from tiller.mechanics.space.tracking import Alignment, Places, Sideways, most_of
 from tiller.notes import Note, caution, info
-from tiller.quantity import mm, mm_span
+from tiller.quantity import mm
 from tiller.vision.belly.look import SeenBelly
 
 Array = NDArray[np.float64]
 
 TURNED_SD = 0.15
 """How much of the roll is left where the bow was turned end for end: it is never put back quite alike (common practice, no source)."""
-SMOOTH_MM = 30.0
-STRETCH_MM = (60.0, 80.0, 100.0, 120.0, 160.0, 200.0)
-"""Lengths that a stretch of sideways bend may have."""
-MOSTLY = 0.6
-"""A stretch is named that makes at least this share of what a limb goes sideways at its nock."""
 WIDTH_OFF_MM, WIDE_SHARE = 2.0, 0.3
 """The bow is taken for another one where so large a share of its widths is off the calipers by so much."""
 
@@ -40,59 +36,12 @@ class Taken:
     turned: bool
 
 
-@dataclass(frozen=True, kw_only=True)
-class Sideways:
-    """One limb, strung: all (n,) over ``s_mm`` along it from the middle of the handle.
-
-    Attributes:
-        bend_mm, sd_mm: its middle off the handle's own line; NaN where not seen. width_mm: as seen.
-        nock_mm, nock_sd_mm: the same at the nock. groove_mm, groove_sd_mm: the string off the limb's middle there.
-        from_mm, to_mm, share: where most of it comes from, and how much of it; NaN where no stretch makes most of it.
-        at_rest_mm: unstrung, NaN without such a picture.
-    """
-
-    s_mm: Array
-    bend_mm: Array
-    sd_mm: Array
-    width_mm: Array
-    nock_mm: float
-    nock_sd_mm: float
-    groove_mm: float
-    groove_sd_mm: float
-    from_mm: float
-    to_mm: float
-    share: float
-    at_rest_mm: Array
-
-
-@dataclass(frozen=True, kw_only=True)
-class Alignment:
-    """What the pictures say.
-
-    Attributes:
-        offset_mm, offset_sd_mm: the string off the handle's middle.
-        at_fades_mm, at_fades_sd_mm: the same where both fades end.
-        limbs: both limbs. turned: whether the bow was turned end for end between the pictures; pictures: how many of the strung bow.
-    """
-
-    offset_mm: float
-    offset_sd_mm: float
-    at_fades_mm: Pair[float]
-    at_fades_sd_mm: Pair[float]
-    limbs: Pair[Sideways]
-    turned: bool
-    pictures: int
-    notes: tuple[Note, ...]
-
-
-def aligned(
-    taken: Sequence[Taken], at_rest: Sequence[Taken], upper: Side, stations: Pair[tuple[Array, Array]]
-) -> Alignment:
+def aligned(taken: Sequence[Taken], at_rest: Sequence[Taken], upper: Side, stations: Pair[Places]) -> Alignment:
     """All pictures together.
 
     Args:
         taken: of the strung bow, at least one; at_rest: of the unstrung one. upper: the upper limb.
-        stations: of each limb, its places along the bow as it lies (x) and along the limb (s).
+        stations: where on each limb it is told.
     """
     # towards the picture's upper side with the left limb to the left is to the right of who holds it with the left limb up
     sign = 1.0 if upper is Side.LEFT else -1.0
@@ -106,14 +55,14 @@ def aligned(
     over, sd = _together([(strings(o), o.turned) for o in taken])
     limbs = {}
     for side in SIDES:
-        x, s = stations[side]
+        x, s = stations[side].x_mm, stations[side].s_mm
         rows = [(_limb(o, side, x, sign), o.turned) for o in taken]
         bend, bend_sd = _together(rows)
         rest = [(_limb(o, side, x, sign), o.turned) for o in at_rest]
         nock = [(_nock(o, side, sign), o.turned) for o in taken]
         groove, groove_sd = _together(nock)
         width = _mean([_width(o, side, x) for o in taken])
-        start, end, share = most_of(s, bend)
+        start, end, share = most_of(s, bend, stations[side].working_from_mm)
         limbs[side] = Sideways(
             s_mm=s,
             bend_mm=bend,
@@ -201,43 +150,6 @@ def _nock(one: Taken, side: Side, sign: float) -> tuple[Array, Array, Array]:
     return np.array([way * one.seen.nocks_mm[k]]), np.array([one.seen.nocks_sd_mm[k]]), np.zeros(1)
 
 
-def curvature(s: Array, bend: Array) -> Array:
-    """Sideways curvature along a limb, 1/mm, smoothed over ``SMOOTH_MM``; NaN where too little is seen. Positive bends to where ``bend`` is positive."""
-    good = np.isfinite(bend)
-    out = np.full(len(s), np.nan)
-    for k, place in enumerate(s):
-        weight = np.exp(-0.5 * ((s - place) / SMOOTH_MM) ** 2) * good
-        near = weight > 0.02
-        if np.count_nonzero(near) < 6:
-            continue
-        u = s[near] - place
-        design = np.column_stack([np.ones_like(u), u, 0.5 * u * u])
-        root = np.sqrt(weight[near])
-        out[k] = np.linalg.lstsq(design * root[:, None], bend[near] * root, rcond=None)[0][2]
-    return out
-
-
-def most_of(s: Array, bend: Array) -> tuple[float, float, float]:
-    """The shortest stretch that makes ``MOSTLY`` of how far the nock is off, as (from, to, share); NaN where none does."""
-    k = np.nan_to_num(curvature(s, bend))
-    part = k * (s[-1] - s) * np.gradient(s)
-    whole = float(bend[-1])
-    nothing = (float("nan"), float("nan"), float("nan"))
-    if not np.isfinite(whole) or abs(whole) < 1e-6:
-        return nothing
-    sums = np.concatenate([[0.0], np.cumsum(part)]) / whole
-    for length in STRETCH_MM:
-        ends = np.minimum(np.searchsorted(s, s + length), len(s))
-        shares = sums[ends] - sums[np.arange(len(s))]
-        inside = s + length <= s[-1]
-        if not np.any(inside):
-            continue
-        best = int(np.argmax(np.where(inside, shares, -np.inf)))
-        if shares[best] >= MOSTLY:
-            return float(s[best]), float(s[best] + length), float(min(shares[best], 1.0))
-    return nothing
-
-
 def unlike(alignment: Alignment, widths: Pair[Array]) -> Note | None:
     """What is said where the widths that are seen are not those of the bow's file; ``widths``: by calipers at the same stations, NaN where none."""
     off = np.concatenate([alignment.limbs[side].width_mm - widths[side] for side in SIDES])
@@ -248,8 +160,3 @@ def unlike(alignment: Alignment, widths: Pair[Array]) -> Note | None:
         "align.widths",
         f"the widths in the picture are off those of the bow's file by {mm(float(np.median(off)), 1, sign=True)}: is it the same bow, are the sheets printed at 100 %?",
     )
-
-
-def where(limb: Sideways) -> str:
-    """Where a limb's sideways bend comes from, in words; empty where no stretch makes most of it."""
-    return f", mostly from {mm_span(limb.from_mm, limb.to_mm)}" if np.isfinite(limb.from_mm) else ""

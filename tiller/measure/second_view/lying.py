@@ -7,10 +7,11 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import Bow
 from tiller.bow.section import sagitta_mm
-from tiller.bow.sides import SIDES, Side
+from tiller.bow.sides import SIDES, Pair, Side, both
 from tiller.measure.followup.advice import belief_from_file
 from tiller.mechanics.forward.belief import bow_from
 from tiller.mechanics.forward.elastica import brace
+from tiller.mechanics.space.tracking import Places
 from tiller.vision.belly.lying import Lying
 
 Array = NDArray[np.float64]
@@ -82,6 +83,17 @@ def lying_of(
         width_mm=joined(wl, wr),
         string_mm=tips,
     )
+
+
+def places_of(bow: Bow, lying: Lying) -> Pair[Places]:
+    """Every place of both limbs that ``lying`` has, from the middle of the handle outward."""
+    out = {}
+    for side in SIDES:
+        own = np.flatnonzero(lying.s_mm * side.sign >= 0)
+        own = own[np.argsort(np.abs(lying.s_mm[own]))]
+        limb = bow.limb(side)
+        out[side] = Places(np.abs(lying.x_mm[own]), np.abs(lying.s_mm[own]), limb.working_from_mm)
+    return both(out)
 
 
 def fades_of(bow: Bow) -> tuple[float, float]:

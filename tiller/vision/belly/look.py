@@ -19,8 +19,9 @@ from tiller.errors import VisionFault
 from tiller.vision.belly.edges import SeenEdges, find_axis, find_edges
 from tiller.vision.belly.lying import Axis, Image, Lying
 from tiller.vision.belly.sheet import Wall, wall_by_board, wall_by_fiducials
-from tiller.vision.belly.string import SeenString, find_string
+from tiller.vision.belly.string import NO_STRING, SeenString, find_string
 from tiller.vision.rig.board import Key, find_markers
+from tiller.vision.rig.camera import View
 from tiller.vision.rig.lens import see_lens_board
 
 Array = NDArray[np.float64]
@@ -35,10 +36,14 @@ SIDE_SHARE = 0.12
 """Of the handle's side that is seen from where the camera stands: so much the outline may be off (rendered pictures)."""
 HANDLE_TO_MM = 105.0
 """The handle's line is fitted to what lies within this of its middle: it does not bend."""
+AT_EDGE_MM, AT_EDGE_SHARE = 1.5, 0.4
+"""A line as near to a side of the bow, over such a share of its length, is that side."""
 TIP_SD_MM = 0.4
 """A tip's outline is not its belly's where it is twisted by a few degrees (9 mm thick, 3 degrees)."""
 ALIKE_MM = 40.0
 """Edges err alike over this length."""
+BEYOND_MM, BEYOND_SD = 80.0, 0.015
+"""So far, and with so much per mm, a limb's middle is carried on to its nock (common practice, no source)."""
 STATIONS_MM = 10.0
 FEWEST = 8
 """So many columns of the handle must be seen."""
@@ -108,6 +113,8 @@ def look(image: Image, wall: Wall, lying: Lying, strung: bool, fades_mm: tuple[f
     ends = _ends(edges)
     if strung:
         string = find_string(image, view, lying, axis, ends)
+        if _is_an_edge(string, edges, lying, view):
+            raise VisionFault(NO_STRING)
         edges = find_edges(image, view, lying, axis, (string.at_zero_mm, string.slope))
     good = np.isfinite(edges.middle_mm)
     aside = _camera_aside(view.centre_mm, axis)
@@ -117,6 +124,7 @@ def look(image: Image, wall: Wall, lying: Lying, strung: bool, fades_mm: tuple[f
     x = np.arange(np.ceil(lying.x_mm[0] / STATIONS_MM) * STATIONS_MM, lying.x_mm[-1] + 0.01, STATIONS_MM)
     x[0], x[-1] = lying.x_mm[0], lying.x_mm[-1]
     middle, sd = _smooth(edges, good, x)
+    middle, sd = _to_the_ends(x, middle, sd)
     sideways = middle - (line[0] + line[1] * x)
     of_line = cov[0, 0] + 2 * x * cov[0, 1] + x * x * cov[1, 1]
     rise = np.interp(x, lying.x_mm, lying.belly_mm) - float(np.interp(0.0, lying.x_mm, lying.belly_mm))
@@ -153,6 +161,15 @@ def look(image: Image, wall: Wall, lying: Lying, strung: bool, fades_mm: tuple[f
         edges_px=edges_px,
         string_px=string_px,
     )
+
+
+def _is_an_edge(string: SeenString, edges: SeenEdges, lying: Lying, view: View) -> bool:
+    """Whether what was taken for the string is a side of the bow that happens to be straight."""
+    x = edges.x_mm
+    aside, far = _camera_aside(view.centre_mm, edges.axis), float(view.centre_mm[2])
+    over = aside + (string.at(x) - aside) * (far - lying.height_at(x)) / (far - lying.string_at(x))
+    near = [np.abs(edges.middle_mm + way * 0.5 * edges.width_mm - over) < AT_EDGE_MM for way in (-1.0, 1.0)]
+    return bool(max(float(np.mean(side)) for side in near) > AT_EDGE_SHARE)
 
 
 def _of_string(
@@ -238,6 +255,21 @@ def _smooth(edges: SeenEdges, good: NDArray[np.bool_], x: Array) -> tuple[Array,
         spread = float(np.sqrt(np.average(off**2, weights=w)))
         out[k], sd[k] = fit[0], float(np.hypot(max(spread, 0.08) / np.sqrt(3.0), EDGE_SD_MM))
     return out, sd
+
+
+def _to_the_ends(x: Array, middle: Array, sd: Array) -> tuple[Array, Array]:
+    """Straight on to the nocks where their own edges were not seen, as far as ``BEYOND_MM``; farther it is not told."""
+    seen = np.flatnonzero(np.isfinite(middle))
+    out, out_sd = middle.copy(), sd.copy()
+    for end, last, inner in ((0, seen[0], seen[:6]), (len(x) - 1, seen[-1], seen[-6:])):
+        away = abs(float(x[end] - x[last]))
+        if end != last and away <= BEYOND_MM and len(inner) > 2:
+            level, slope = np.polynomial.polynomial.polyfit(x[inner] - x[last], middle[inner], 1)
+            step = 1 if end > last else -1
+            for k in range(int(last) + step, end + step, step):
+                out[k] = level + slope * (x[k] - x[last])
+                out_sd[k] = float(np.hypot(sd[last], BEYOND_SD * abs(x[k] - x[last])))
+    return out, out_sd
 
 
 def _pixels(wall: Wall, axis: Axis, along: Array, across: Array, height: Array) -> Array:

@@ -23,12 +23,20 @@ THICK_MM = 2.6
 """A bow's string, served or not, is some 2 to 4 mm thick (common practice, no source)."""
 REACH_MM = 32.0
 """So far from the line between the limbs' ends, to either side, it is sought."""
-LEAST_OVER = 7.0
-"""Over the spread of all other straight lines (pictures of unstrung bows: up to 4.5)."""
+LEAST_OVER = 5.0
+"""Over the middle of what all other straight lines gather; the pieces below decide."""
 BLOCK_MM = 20.0
 """The line is read off in pieces so long; what one of them errs by is its own."""
 WORST_MM = 1.2
 """A piece farther from the straight line is something else: a knot's shade, a silencer."""
+
+
+FEWEST, LEAST_SHARE = 25, 0.75
+"""So many pieces, and such a share of them, must lie on the line (rendered: at least 0.92 of them with a string, else hardly any)."""
+NO_STRING = (
+    "no string is seen from nock to nock: string the bow; where it is strung, its string has the wood's own shade in this picture: light it from one side, or rub"
+    " the string with chalk."
+)
 
 
 @dataclass(frozen=True)
@@ -67,11 +75,7 @@ def find_string(image: Image, view: View, lying: Lying, axis: Axis, ends_mm: tup
     best, line = _straightest(ridge, x, across)
     spread = best / max(line[2], 1e-9)
     if spread < LEAST_OVER:
-        msg = (
-            "no string is seen from nock to nock: string the bow; where it is strung, its string has the wood's own shade in this picture: light it from one side,"
-            " or rub the string with chalk."
-        )
-        raise VisionFault(msg)
+        raise VisionFault(NO_STRING)
     return _read(ridge, x, across, base, line[0], line[1])
 
 
@@ -145,6 +149,8 @@ def _read(ridge: NDArray[np.float32], x: Array, across: Array, base: Array, at_z
         places.append(middle)
         seen.append(at_zero + slope * middle + offset[k] + FINE_MM * 0.5 * (a - c) / min(a - 2 * b + c, -1e-6))
         weight.append(b)
+    if len(places) < FEWEST:
+        raise VisionFault(NO_STRING)
     s, y, w = np.array(places), np.array(seen), np.array(weight)
     good = np.ones(len(s), dtype=bool)
     design = np.column_stack([np.ones_like(s), s])
@@ -155,8 +161,8 @@ def _read(ridge: NDArray[np.float32], x: Array, across: Array, base: Array, at_z
         off = y - design @ fit
         spread = max(1.4826 * float(np.median(np.abs(off[good]))), 0.05)
         good = np.abs(off) < min(3.5 * spread, WORST_MM)
-        if np.count_nonzero(good) < 12:
-            break
+        if np.count_nonzero(good) < max(FEWEST, LEAST_SHARE * len(s)):
+            raise VisionFault(NO_STRING)
     off = (y - design @ fit)[good]
     var = float(np.sum(off**2 * w[good]) / np.sum(w[good])) * len(off) / max(len(off) - 2, 1)
     shares = w[good] / np.sum(w[good]) * len(off)

@@ -1,0 +1,176 @@
+"""What to do about a string that does not cross the middle of the handle: heat, or wood off one side of a belly, by the bow as beams in space."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import ASSUMED_MODULUS_GPA, Bow
+from tiller.bow.sides import SIDES, Pair, Side
+from tiller.bow.wood.shear import shear_ratio
+from tiller.mechanics.space.rod import NotStrungError
+from tiller.mechanics.space.track import (
+    Blank,
+    Course,
+    Taken,
+    bent,
+    both_taken,
+    edge_taken,
+    nothing,
+    offset_per_mm,
+    offset_per_rad,
+    strung_bow,
+)
+from tiller.mechanics.space.tracking import Alignment, Correction, EdgeOff, Heat, curvature
+
+Array = NDArray[np.float64]
+
+WITHIN_MM = 2.0
+"""A string that crosses the handle within this of its middle is left alone (common practice, no source)."""
+MOST_BENT_RAD = float(np.deg2rad(3.0))
+"""One place takes no sharper a bend at a time (common practice, no source)."""
+MOST_OFF_SHARE = 0.08
+"""No more of the thickness at an edge at a time."""
+LEAST_EDGE_MM = 0.15
+"""A depth that a scraper does not keep is not asked for."""
+SEGMENTS = 60
+NEAR_ROOT_MM, NEAR_TIP_SHARE = 50.0, 0.78
+"""Heat goes where the limb bends: so far outside the fade, and not beyond this share of its length."""
+USUAL_SHARE = 0.45
+"""Where no stretch makes most of a limb's sideways bend, it is bent at this share of its length."""
+OVER_MM = 80.0
+"""So long a stretch takes the heat (common practice, no source)."""
+
+
+HEAT_SD = 0.25
+"""By so much of it a bend by heat misses: some springs back (common practice, no source)."""
+
+
+def blank_of(bow: Bow, side: Side, sideways: tuple[Array, Array]) -> Blank:
+    """A limb as its file and the pictures have it; ``sideways``: places along it and its sideways curvature there, towards z > 0, NaN where not known."""
+    limb = bow.limb(side)
+    s = np.linspace(limb.handle_mm, limb.length_mm, SEGMENTS + 1)
+    thick = limb.thickness_at(s)
+    # towards the handle it thickens, and gives little
+    inside = np.clip((limb.working_from_mm - s) / max(limb.working_from_mm - limb.handle_mm, 1.0), 0.0, 1.0)
+    thick = thick * (1.0 + 0.6 * inside)
+    modulus = 1e3 * (bow.known_modulus_gpa or ASSUMED_MODULUS_GPA)
+    at, k = sideways
+    known = np.isfinite(k)
+    own = np.interp(s[:-1], at[known], k[known]) if np.any(known) else np.zeros(SEGMENTS)
+    return Blank(
+        s_mm=s,
+        width_mm=limb.width_at(s),
+        thickness_mm=thick,
+        crown_mm=bow.crown_radius_mm,
+        modulus_n_mm2=np.full(len(s), modulus),
+        shear_n_mm2=np.full(len(s), modulus * shear_ratio(bow.wood).mean),
+        draw_per_mm=np.zeros(SEGMENTS),
+        sideways_per_mm=np.where(s[:-1] > limb.working_from_mm, own, 0.0),
+        twist_per_mm=np.zeros(SEGMENTS),
+        root_mm=np.array([limb.handle_mm, 0.0, 0.0]),
+        root_down_rad=0.0,
+    )
+
+
+def course_of(bow: Bow, alignment: Alignment, brace_mm: float) -> Course:
+    """The bow as beams in space, z to the right as ``Alignment`` has it.
+
+    Raises:
+        NotStrungError: no braced shape is found.
+    """
+    blanks = Pair(*(blank_of(bow, side, _sideways(alignment, side)) for side in SIDES))
+    both = bow.left.length_mm + bow.right.length_mm
+    return strung_bow(blanks.left, blanks.right, brace_mm, 0.972 * both)
+
+
+def _sideways(alignment: Alignment, side: Side) -> tuple[Array, Array]:
+    limb = alignment.limbs[side]
+    return limb.s_mm, curvature(limb.s_mm, limb.bend_mm)
+
+
+def correction_of(
+    bow: Bow, alignment: Alignment, brace_mm: float, reserve: float = 0.0, kept: float = 1.0
+) -> Correction:
+    """What brings the string to the middle.
+
+    Args:
+        kept: how much of a bend by heat stays; so much more is asked for.
+        reserve: share of the weight that may still come off; wood is proposed only within that.
+    """
+    off, sd = alignment.offset_mm, alignment.offset_sd_mm
+    if abs(off) <= max(WITHIN_MM, 2 * sd):
+        return Correction(after_mm=off, after_sd_mm=sd)
+    try:
+        course = course_of(bow, alignment, brace_mm)
+    except NotStrungError as err:
+        return Correction(
+            why_not=f"{err}; the brace height, lengths and thicknesses of the bow's file do not go together."
+        )
+    heat, taken = _by_heat(bow, alignment, course, off)
+    heat = tuple(replace(h, angle_rad=h.angle_rad / kept, nock_mm=h.nock_mm / kept) for h in heat)
+    after = course.after(taken.left, taken.right)
+    moved = after.offset_mm - course.strung.offset_mm
+    edge, price = _by_wood(bow, alignment, course, off, reserve)
+    return Correction(
+        heat=heat,
+        edge=edge,
+        after_mm=off + moved,
+        after_sd_mm=float(np.hypot(sd, HEAT_SD * moved)),
+        edge_weight=price,
+    )
+
+
+def _crooked_first(alignment: Alignment, off: float) -> list[Side]:
+    """Limbs, the one first that goes farther to the side to which the string is off."""
+    return sorted(SIDES, key=lambda side: -np.sign(off) * alignment.limbs[side].nock_mm)
+
+
+def _place(bow: Bow, alignment: Alignment, side: Side, off: float) -> float:
+    limb, seen = bow.limb(side), alignment.limbs[side]
+    at = USUAL_SHARE * limb.length_mm
+    if np.isfinite(seen.from_mm) and seen.nock_mm * off > 0:
+        at = 0.5 * (seen.from_mm + seen.to_mm)
+    return float(np.clip(at, limb.working_from_mm + NEAR_ROOT_MM, NEAR_TIP_SHARE * limb.length_mm))
+
+
+def _by_heat(bow: Bow, alignment: Alignment, course: Course, off: float) -> tuple[tuple[Heat, ...], Pair[Taken]]:
+    left = -off
+    taken = Pair(nothing(course.left), nothing(course.right))
+    out = []
+    for side in _crooked_first(alignment, off):
+        if abs(left) < 0.25 * WITHIN_MM:
+            break
+        at = _place(bow, alignment, side, off)
+        gain = offset_per_rad(course, side is Side.RIGHT, at)
+        angle = float(np.clip(left / gain, -MOST_BENT_RAD, MOST_BENT_RAD))
+        left -= angle * gain
+        blank = course.right if side is Side.RIGHT else course.left
+        taken = taken.put(side, both_taken(taken[side], bent(blank, angle, at)))
+        out.append(Heat(limb=side, at_mm=at, angle_rad=angle, nock_mm=angle * (bow.limb(side).length_mm - at)))
+    return tuple(out), taken
+
+
+def _by_wood(
+    bow: Bow, alignment: Alignment, course: Course, off: float, reserve: float
+) -> tuple[EdgeOff | None, float]:
+    """Wood off the edge towards which the limb must bend, and its price; None where it would take more than may come off."""
+    side = _crooked_first(alignment, off)[0]
+    limb = bow.limb(side)
+    span = (limb.working_from_mm, limb.working_to_mm)
+    right = off < 0  # a limb bends towards the side that is thinner
+    gain = offset_per_mm(course, side is Side.RIGHT, right, span)
+    depth = abs(off / gain) if gain else float("inf")
+    blank = course.right if side is Side.RIGHT else course.left
+    thick = blank.thickness_mm[(blank.s_mm >= span[0]) & (blank.s_mm <= span[1])]
+    if depth > MOST_OFF_SHARE * float(np.max(thick)) or depth < LEAST_EDGE_MM:
+        return None, float("nan")
+    taken = edge_taken(blank, right, depth, *span)
+    other = nothing(course.left if side is Side.RIGHT else course.right)
+    after = course.after(other, taken) if side is Side.RIGHT else course.after(taken, other)
+    price = after.pull_n / course.strung.pull_n - 1.0
+    if -price > reserve:
+        return None, float("nan")
+    return EdgeOff(limb=side, right=right, from_mm=span[0], to_mm=span[1], depth_mm=depth), price

@@ -1,0 +1,204 @@
+"""A bow's second view as a whole: pictures in, what they say and what may be done about it out. The command and the window call this."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.bowfile import Bow
+from tiller.bow.rigfile import Lens, read_lens
+from tiller.bow.sides import SIDES, both
+from tiller.errors import FileFault, TillerError, VisionFault
+from tiller.measure.second_view.alignment import Taken, aligned, unlike
+from tiller.measure.second_view.correction import correction_of
+from tiller.measure.second_view.lying import HANDLE_DEEP_MM, fades_of, lying_of, places_of
+from tiller.mechanics.forward.solved import NoEquilibriumError
+from tiller.mechanics.space.tracking import Alignment, Correction
+from tiller.notes import Note, caution
+from tiller.report.sheets.targets import RACK, RACK_DICTIONARY, lens_board_points
+from tiller.vision.belly.look import SeenBelly, find_wall, look
+from tiller.vision.rig.board import Key, find_markers
+from tiller.vision.rig.boardfit import find_board
+
+Image = NDArray[np.uint8]
+
+PICTURES = (".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp")
+SIDES_MM: dict[Key, float] = {(RACK_DICTIONARY, sheet.marker): sheet.side_mm for sheet in RACK}
+BAR_MM = 100.0
+
+
+@dataclass(frozen=True)
+class Shot:
+    """A picture with its name."""
+
+    name: str
+    image: Image
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shots:
+    """Pictures of a bow from its belly: strung, with the left limb to the left; turned end for end; unstrung, the first way round."""
+
+    strung: tuple[Shot, ...]
+    turned: tuple[Shot, ...] = ()
+    unstrung: tuple[Shot, ...] = ()
+
+    @property
+    def every(self) -> tuple[Shot, ...]:
+        """All of them."""
+        return (*self.strung, *self.turned, *self.unstrung)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Known:
+    """What is known beside the bow's file.
+
+    Attributes:
+        brace_mm: brace height, NaN: as the file wants it. grip_mm: width of the handle at its middle, NaN: not measured. deep_mm: how deep it is.
+        bar_mm: what the sheets' check bars measure. reserve: share of the weight that may still come off.
+        kept: how much of a bend by heat stays in this wood.
+    """
+
+    brace_mm: float = float("nan")
+    grip_mm: float = float("nan")
+    deep_mm: float = HANDLE_DEEP_MM
+    bar_mm: float = BAR_MM
+    reserve: float = 0.0
+    kept: float = 1.0
+
+
+@dataclass(frozen=True)
+class SecondView:
+    """What came out: the alignment, what is proposed, and the first picture with what was seen in it."""
+
+    alignment: Alignment
+    correction: Correction
+    first: Shot
+    seen: SeenBelly
+
+
+def read_pictures(paths: Sequence[Path]) -> tuple[Shot, ...]:
+    """Pictures from files and folders.
+
+    Raises:
+        FileFault: one is missing or no picture, or a folder has none.
+    """
+    files: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            found = sorted(p for p in path.iterdir() if p.suffix.lower() in PICTURES)
+            if not found:
+                msg = f"{path} holds no picture: give the folder with the pictures of the bow from its belly, or the pictures themselves."
+                raise FileFault(msg)
+            files += found
+        else:
+            files.append(path)
+    out = []
+    for path in files:
+        if not path.is_file():
+            msg = f"{path} is missing: check the name."
+            raise FileFault(msg)
+        image = cv2.imread(str(path), cv2.IMREAD_COLOR)
+        if image is None:
+            msg = f"{path} is no picture that can be read: give a JPEG or PNG."
+            raise FileFault(msg)
+        out.append(Shot(path.name, np.asarray(image, dtype=np.uint8)))
+    return tuple(out)
+
+
+def lens_for(shots: Shots, rig: Path | None, sides_mm: dict[Key, float]) -> Lens:
+    """The calibrated lens where the pictures are that camera's, else one found from the fiducials of all pictures.
+
+    Raises:
+        VisionFault: pictures of several sizes, or too few fiducials for a lens that is not known.
+    """
+    sizes = {(s.image.shape[1], s.image.shape[0]) for s in shots.every}
+    if len(sizes) > 1:
+        msg = "the pictures have several sizes: take all with one camera, held alike."
+        raise VisionFault(msg)
+    size = sizes.pop()
+    if rig is not None:
+        lens = read_lens(rig)
+        if lens.image_size == size:
+            return lens
+    marks = [
+        find_markers(np.asarray(cv2.cvtColor(s.image, cv2.COLOR_BGR2GRAY), dtype=np.uint8), sides_mm)
+        for s in shots.every
+    ]
+    try:
+        return find_board(sorted(marks, key=len, reverse=True), sides_mm, size).lens
+    except VisionFault as err:
+        msg = (
+            f"the lens of these pictures ({size[0]}x{size[1]}) is not calibrated, and cannot be found from them: {err}"
+        )
+        raise VisionFault(msg) from err
+
+
+def second_view(bow: Bow, shots: Shots, known: Known, rig: Path | None = None) -> SecondView:
+    """Looks at the pictures.
+
+    Raises:
+        VisionFault: no sheets, no bow or no string is seen; the message begins with the picture's name.
+        TillerError: the bow's file gives no braced shape.
+    """
+    if not shots.strung and not shots.turned:
+        msg = "give at least one picture of the strung bow from its belly."
+        raise TillerError(msg)
+    scale = known.bar_mm / BAR_MM
+    sides = {key: side * scale for key, side in SIDES_MM.items()}
+    lens = lens_for(shots, rig, sides)
+    brace_mm = known.brace_mm if np.isfinite(known.brace_mm) else bow.target.brace_height_mm
+    try:
+        lying = lying_of(bow, True, brace_mm, known.grip_mm, known.deep_mm)
+    except NoEquilibriumError as err:
+        msg = f"{err}: give the brace height as it is (--brace), or mend the bow's file."
+        raise TillerError(msg) from err
+    slack = lying_of(bow, False, brace_mm, known.grip_mm, known.deep_mm)
+    fades = fades_of(bow)
+    board = lens_board_points()[0]
+
+    def taken(shot: Shot, turned: bool, strung: bool) -> Taken:
+        how = lying if strung else slack
+        try:
+            wall = find_wall(shot.image, lens, sides, board)
+            seen = look(shot.image, wall, how.turned() if turned else how, strung, fades[::-1] if turned else fades)
+        except VisionFault as err:
+            msg = f"{shot.name}: {err.marked}"
+            raise VisionFault(msg) from err
+        return Taken(shot.name, seen, turned)
+
+    strung = [taken(s, False, True) for s in shots.strung] + [taken(s, True, True) for s in shots.turned]
+    at_rest = [taken(s, False, False) for s in shots.unstrung]
+    places = places_of(bow, lying)
+    alignment = aligned(strung, at_rest, bow.upper_limb, places)
+    widths = both(
+        {
+            side: np.where(
+                places[side].s_mm >= min(st.s_mm for st in bow.limb(side).stations),
+                bow.limb(side).width_at(places[side].s_mm),
+                np.nan,
+            )
+            for side in SIDES
+        }
+    )
+    extra = [note for note in (unlike(alignment, widths), _disagree(alignment)) if note is not None]
+    alignment = replace(alignment, notes=(*alignment.notes, *extra))
+    correction = correction_of(bow, alignment, brace_mm, known.reserve, known.kept)
+    return SecondView(alignment, correction, (*shots.strung, *shots.turned)[0], strung[0].seen)
+
+
+def _disagree(alignment: Alignment) -> Note | None:
+    """Both fades say otherwise than the middle: the handle is not straight, or something else was taken for the string."""
+    middle = 0.5 * (alignment.at_fades_mm.left + alignment.at_fades_mm.right)
+    if abs(middle - alignment.offset_mm) > 3.0:
+        return caution(
+            "align.handle",
+            "the string's line and the handle's do not agree over the handle's length: look at the picture that is written, whether its lines lie on the string"
+            " and on the handle's sides.",
+        )
+    return None

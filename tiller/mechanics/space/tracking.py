@@ -1,0 +1,153 @@
+"""What pictures of a bow from its belly say of its string and its limbs, and what may be done about it.
+
+Signs: as whoever holds the bow upright sees it, belly towards the face, the upper limb up: to the right is positive.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.sides import Pair, Side
+from tiller.notes import Note
+
+Array = NDArray[np.float64]
+
+SMOOTH_MM = 30.0
+STRETCH_MM = (60.0, 80.0, 100.0, 120.0, 160.0, 200.0)
+"""Lengths that a stretch of sideways bend may have."""
+MOSTLY = 0.6
+"""A stretch is named that makes at least this share of what a limb goes sideways at its nock."""
+
+
+@dataclass(frozen=True)
+class Places:
+    """Places on a limb: (n,) along the bow as it lies and along the limb, mm, from the middle of the handle outward; and where its working part begins."""
+
+    x_mm: Array
+    s_mm: Array
+    working_from_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sideways:
+    """One limb, strung: all (n,) over ``s_mm`` along it from the middle of the handle.
+
+    Attributes:
+        bend_mm, sd_mm: its middle off the handle's own line; NaN where not seen. width_mm: as seen.
+        nock_mm, nock_sd_mm: the same at the nock. groove_mm, groove_sd_mm: the string off the limb's middle there.
+        from_mm, to_mm, share: where most of it comes from, and how much of it; NaN where no stretch makes most of it.
+        at_rest_mm: unstrung, NaN without such a picture.
+    """
+
+    s_mm: Array
+    bend_mm: Array
+    sd_mm: Array
+    width_mm: Array
+    nock_mm: float
+    nock_sd_mm: float
+    groove_mm: float
+    groove_sd_mm: float
+    from_mm: float
+    to_mm: float
+    share: float
+    at_rest_mm: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Alignment:
+    """What the pictures say.
+
+    Attributes:
+        offset_mm, offset_sd_mm: the string off the handle's middle.
+        at_fades_mm, at_fades_sd_mm: the same where both fades end.
+        limbs: both limbs. turned: whether the bow was turned end for end between the pictures; pictures: how many of the strung bow.
+    """
+
+    offset_mm: float
+    offset_sd_mm: float
+    at_fades_mm: Pair[float]
+    at_fades_sd_mm: Pair[float]
+    limbs: Pair[Sideways]
+    turned: bool
+    pictures: int
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Heat:
+    """A bend by heat: of which limb, where along it, by what angle; how far its nock goes by it. To the right is positive, as ``Alignment`` has it."""
+
+    limb: Side
+    at_mm: float
+    angle_rad: float
+    nock_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class EdgeOff:
+    """Wood off one edge of a belly, running out to nothing at its middle: ``depth_mm`` at the edge, where the limb is thickest."""
+
+    limb: Side
+    right: bool
+    from_mm: float
+    to_mm: float
+    depth_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Correction:
+    """What is proposed; empty where nothing is to be done.
+
+    Attributes:
+        heat: bends by heat. edge: the same by wood, None where that would take more than there is.
+        after_mm: where the string will cross; after_sd_mm.
+        edge_weight: share of the weight that the wood costs (negative).
+        why_not: why nothing is proposed though the string is off; '' otherwise.
+    """
+
+    heat: tuple[Heat, ...] = ()
+    edge: EdgeOff | None = None
+    after_mm: float = float("nan")
+    after_sd_mm: float = float("nan")
+    edge_weight: float = float("nan")
+    why_not: str = ""
+
+
+def curvature(s: Array, bend: Array) -> Array:
+    """Sideways curvature along a limb, 1/mm, smoothed over ``SMOOTH_MM``; NaN where too little is seen. Positive bends to where ``bend`` is positive."""
+    good = np.isfinite(bend)
+    out = np.full(len(s), np.nan)
+    for k, place in enumerate(s):
+        weight = np.exp(-0.5 * ((s - place) / SMOOTH_MM) ** 2) * good
+        near = weight > 0.02
+        if np.count_nonzero(near) < 6:
+            continue
+        u = s[near] - place
+        design = np.column_stack([np.ones_like(u), u, 0.5 * u * u])
+        root = np.sqrt(weight[near])
+        out[k] = np.linalg.lstsq(design * root[:, None], bend[near] * root, rcond=None)[0][2]
+    return out
+
+
+def most_of(s: Array, bend: Array, from_mm: float = 0.0) -> tuple[float, float, float]:
+    """The shortest stretch beyond ``from_mm`` that makes ``MOSTLY`` of how far the nock is off, as (from, to, share); NaN where none does."""
+    k = np.where(s >= from_mm, np.nan_to_num(curvature(s, bend)), 0.0)
+    part = k * (s[-1] - s) * np.gradient(s)
+    whole = float(bend[-1])
+    nothing = (float("nan"), float("nan"), float("nan"))
+    if not np.isfinite(whole) or abs(whole) < 1e-6:
+        return nothing
+    sums = np.concatenate([[0.0], np.cumsum(part)]) / whole
+    for length in STRETCH_MM:
+        ends = np.minimum(np.searchsorted(s, s + length), len(s))
+        shares = sums[ends] - sums[np.arange(len(s))]
+        inside = s + length <= s[-1]
+        if not np.any(inside):
+            continue
+        best = int(np.argmax(np.where(inside, shares, -np.inf)))
+        if shares[best] >= MOSTLY:
+            return float(s[best]), float(s[best] + length), float(min(shares[best], 1.0))
+    return nothing

@@ -1,0 +1,187 @@
+"""What the second view of a bow showed, kept in the book: where its string crossed the handle, what was proposed, and what heat left of it."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+
+import numpy as np
+
+from tiller.bow.sides import SIDES, Pair, Side
+from tiller.errors import BookFault
+from tiller.mechanics.space.tracking import Alignment, Correction
+from tiller.records.book import Book
+from tiller.records.events import Event
+
+KEPT_SHARE, KEPT_SD = 0.8, 0.2
+"""How much of a bend by heat stays, before this shop's own bows of the wood say otherwise (common practice, no source)."""
+LEAST_ASKED_MM = 2.0
+"""Smaller bends say nothing of what stays."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A bend by heat that was proposed: where along the limb, and how far its nock was to go by it (to the right is positive)."""
+
+    at_mm: float
+    nock_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class KeptAlignment:
+    """One row of the book.
+
+    Attributes:
+        nocks_mm, nocks_sd_mm: sideways, to the right; NaN where not seen. asked: what was proposed for each limb, None where nothing was.
+    """
+
+    at: datetime
+    offset_mm: float
+    offset_sd_mm: float
+    nocks_mm: Pair[float]
+    nocks_sd_mm: Pair[float]
+    both_ways: bool
+    asked: Pair[Asked | None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stayed:
+    """What a bend by heat left: of what was asked of the nock, so much came, by pictures before and after; the sd of that; days between."""
+
+    limb: Side
+    asked_mm: float
+    came_mm: float
+    came_sd_mm: float
+    days: float
+
+    @property
+    def share(self) -> float:
+        """How much of it stayed."""
+        return self.came_mm / self.asked_mm
+
+
+def kept_of(alignment: Alignment, correction: Correction, at: datetime) -> KeptAlignment:
+    """A row of what was found."""
+    asked: Pair[Asked | None] = Pair(None, None)
+    for heat in correction.heat:
+        asked = asked.put(heat.limb, Asked(heat.at_mm, heat.nock_mm))
+    return KeptAlignment(
+        at=at,
+        offset_mm=alignment.offset_mm,
+        offset_sd_mm=alignment.offset_sd_mm,
+        nocks_mm=alignment.limbs.each(lambda limb: limb.nock_mm),
+        nocks_sd_mm=alignment.limbs.each(lambda limb: limb.nock_sd_mm),
+        both_ways=alignment.turned,
+        asked=asked,
+    )
+
+
+COLUMNS = (
+    "bow_id", "at", "offset_mm", "offset_sd_mm", "left_nock_mm", "left_nock_sd_mm", "right_nock_mm", "right_nock_sd_mm", "both_ways",
+    "left_heat_at_mm", "left_heat_nock_mm", "right_heat_at_mm", "right_heat_nock_mm",
+)  # fmt: skip
+
+
+def keep_alignment(book: Book, bow: str, kept: KeptAlignment) -> bool:
+    """Puts it into the book; False where the book has no pull of the bow yet, so that it knows nothing of it.
+
+    Raises:
+        BookFault: it cannot be written.
+    """
+    found = book.rows("SELECT id FROM bows WHERE name = ?", (bow,))
+    if not found:
+        return False
+    limbs: list[float | None] = []
+    for side in SIDES:
+        limbs += [_real(kept.nocks_mm[side]), _real(kept.nocks_sd_mm[side])]
+    heats: list[float | None] = []
+    for side in SIDES:
+        asked = kept.asked[side]
+        heats += [None, None] if asked is None else [asked.at_mm, asked.nock_mm]
+    values = (
+        found[0]["id"],
+        kept.at.isoformat(timespec="seconds"),
+        kept.offset_mm,
+        kept.offset_sd_mm,
+        *limbs,
+        int(kept.both_ways),
+        *heats,
+    )
+    marks = ", ".join("?" * len(COLUMNS))
+    try:
+        with book.writing() as db:
+            db.execute(f"INSERT INTO alignments ({', '.join(COLUMNS)}) VALUES ({marks})", values)  # noqa: S608  (names of our own)
+    except sqlite3.Error as err:
+        msg = f"The book {book.path} could not be written ({err}); what the pictures showed is not in it."
+        raise BookFault(msg) from err
+    return True
+
+
+def _real(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, float | int) else float("nan")
+
+
+def alignments_of(book: Book, bow: str) -> tuple[KeptAlignment, ...]:
+    """What the book holds of a bow, oldest first; a row whose time cannot be read is left out."""
+    rows = book.rows(
+        "SELECT a.* FROM alignments a JOIN bows b ON b.id = a.bow_id WHERE b.name = ? ORDER BY a.at, a.id", (bow,)
+    )
+    out = []
+    for row in rows:
+        try:
+            at = datetime.fromisoformat(row["at"])
+        except ValueError:
+            continue
+        asked = [
+            None
+            if row[f"{side}_heat_at_mm"] is None
+            else Asked(_number(row[f"{side}_heat_at_mm"]), _number(row[f"{side}_heat_nock_mm"]))
+            for side in SIDES
+        ]
+        out.append(
+            KeptAlignment(
+                at=at,
+                offset_mm=_number(row["offset_mm"]),
+                offset_sd_mm=_number(row["offset_sd_mm"]),
+                nocks_mm=Pair(_number(row["left_nock_mm"]), _number(row["right_nock_mm"])),
+                nocks_sd_mm=Pair(_number(row["left_nock_sd_mm"]), _number(row["right_nock_sd_mm"])),
+                both_ways=bool(row["both_ways"]),
+                asked=Pair(asked[0], asked[1]),
+            )
+        )
+    return tuple(out)
+
+
+def stayed(rows: Sequence[KeptAlignment], events: Sequence[Event]) -> tuple[Stayed, ...]:
+    """What bends by heat left, from each alignment to the next one between which a limb was noted as warmed."""
+    out = []
+    for before, after in pairwise(rows):
+        for side in SIDES:
+            asked = before.asked[side]
+            warmed = [
+                e for e in events if e.kind == "warmed" and e.limb in ("", str(side)) and before.at < e.at <= after.at
+            ]
+            came = after.nocks_mm[side] - before.nocks_mm[side]
+            if asked is None or not warmed or abs(asked.nock_mm) < LEAST_ASKED_MM or not np.isfinite(came):
+                continue
+            sd = float(np.hypot(before.nocks_sd_mm[side], after.nocks_sd_mm[side]))
+            days = (after.at - warmed[-1].at).total_seconds() / 86400.0
+            out.append(Stayed(limb=side, asked_mm=asked.nock_mm, came_mm=came, came_sd_mm=sd, days=days))
+    return tuple(out)
+
+
+def kept_share(seen: Sequence[Stayed]) -> tuple[float, float]:
+    """How much of a bend by heat stays, and its sd: common practice, and what this shop's own bows of the wood showed."""
+    precision, mean = 1 / KEPT_SD**2, KEPT_SHARE / KEPT_SD**2
+    for one in seen:
+        weight = 1.0 / ((one.came_sd_mm / one.asked_mm) ** 2 + 0.5 * KEPT_SD**2)
+        precision += weight
+        mean += weight * one.share
+    return float(np.clip(mean / precision, 0.4, 1.2)), float(precision**-0.5)

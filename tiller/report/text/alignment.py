@@ -1,0 +1,127 @@
+"""The second view in words: does the string cross the middle of the handle, how do the limbs bend sideways, what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from tiller.bow.bowfile import Bow
+from tiller.bow.sides import SIDES, Side
+from tiller.mechanics.space.tracking import Alignment, Correction, EdgeOff, Heat, Sideways
+from tiller.records.alignments import Stayed
+from tiller.report.style import METRIC, Units
+
+WITHIN_MM = 2.0
+"""See ``measure.second_view.correction``."""
+CAUTIONS = (
+    "Heat only an unstrung bow. Gloves and eye protection on, away from anything that burns, with ventilation; an extinguisher at hand; let it cool and rest a",
+    "day before it is strung. Local rules and a competent person's advice come first.",
+)
+
+
+def to_side(value_mm: float) -> str:
+    """'right' or 'left'."""
+    return "right" if value_mm >= 0 else "left"
+
+
+def _aside(value: float, sd: float, units: Units) -> str:
+    places = 0 if units.metric else 2
+    return f"{units.length(abs(value), places)} ± {units.length(sd, 1 if units.metric else 2)} to the {to_side(value)}"
+
+
+def sentence(alignment: Alignment, bow: Bow, units: Units = METRIC) -> str:
+    """The one sentence."""
+    off, sd = alignment.offset_mm, alignment.offset_sd_mm
+    if abs(off) <= max(WITHIN_MM, 2 * sd):
+        first = f"the string crosses the handle {_aside(off, sd, units)} of its middle: it tracks"
+    else:
+        first = f"the string crosses the handle {_aside(off, sd, units)} of its middle"
+    parts = [first]
+    for side in SIDES:
+        limb = alignment.limbs[side]
+        if np.isfinite(limb.nock_mm) and abs(limb.nock_mm) > max(WITHIN_MM, 2 * limb.nock_sd_mm):
+            parts.append(
+                f"the {name_of(side, bow)} limb bends {_aside(limb.nock_mm, limb.nock_sd_mm, units)}{_mostly(limb, units)}"
+            )
+    return "; ".join(parts) + "."
+
+
+def name_of(side: Side, bow: Bow) -> str:
+    """'upper' or 'lower'."""
+    return "upper" if side == bow.upper_limb else "lower"
+
+
+def _mostly(limb: Sideways, units: Units) -> str:
+    if not np.isfinite(limb.from_mm):
+        return ""
+    return f", mostly from {units.length(limb.from_mm)} to {units.length(limb.to_mm)}"
+
+
+def heat_words(heat: Heat, bow: Bow, units: Units) -> str:
+    """One bend by heat."""
+    length = bow.limb(heat.limb).length_mm
+    return (
+        f"bend the {name_of(heat.limb, bow)} limb by heat at {units.length(heat.at_mm)} from the middle of the handle"
+        f" ({units.length(length - heat.at_mm)} from its nock) by {abs(np.rad2deg(heat.angle_rad)):.1f} degrees to the {to_side(heat.angle_rad)}: its nock goes"
+        f" {units.length(abs(heat.nock_mm), 0 if units.metric else 2)} that way"
+    )
+
+
+def edge_words(edge: EdgeOff, price: float, bow: Bow, units: Units) -> str:
+    """The same by wood."""
+    return (
+        f"or scrape the {to_side(1.0 if edge.right else -1.0)} edge of the {name_of(edge.limb, bow)} limb's belly from {units.length(edge.from_mm)} to"
+        f" {units.length(edge.to_mm)}, {units.depth(edge.depth_mm)} at the edge where it is thickest and less towards the nock, running out to nothing at the middle:"
+        f" that costs {100 * abs(price):.1f} % of its weight"
+    )
+
+
+def correction_words(correction: Correction, bow: Bow, units: Units = METRIC) -> list[str]:
+    """What to do, line by line."""
+    if correction.why_not:
+        return [f"No correction is proposed: {correction.why_not}"]
+    if not correction.heat:
+        return ["Nothing is to be done about it."]
+    lines = [f"TO DO     {heat_words(correction.heat[0], bow, units)}."]
+    lines += [f"          and {heat_words(heat, bow, units)}." for heat in correction.heat[1:]]
+    if correction.edge is not None:
+        lines.append(f"          {edge_words(correction.edge, correction.edge_weight, bow, units)}.")
+    lines.append(
+        f"          The string then crosses {_aside(correction.after_mm, correction.after_sd_mm, units)} of the middle. Note it ('tiller book event"
+        f" NAME warmed --limb ...'), rest the bow a day, and look again."
+    )
+    return [*lines, *CAUTIONS]
+
+
+def stayed_words(seen: Sequence[Stayed], bow: Bow, units: Units = METRIC) -> list[str]:
+    """What earlier heat left."""
+    return [
+        f"Heat      of {units.length(abs(one.asked_mm), 0 if units.metric else 2)} asked of the {name_of(one.limb, bow)} limb's nock to the {to_side(one.asked_mm)}"
+        f" {units.length(abs(one.came_mm), 0 if units.metric else 2)} ± {units.length(one.came_sd_mm, 0 if units.metric else 2)} came to the {to_side(one.came_mm)}"
+        f" ({100 * one.share:.0f} %), seen {one.days:.1f} days after."
+        for one in seen
+    ]
+
+
+def alignment_words(
+    alignment: Alignment, correction: Correction, bow: Bow, units: Units = METRIC, seen: Sequence[Stayed] = ()
+) -> str:
+    """All of it."""
+    text = sentence(alignment, bow, units)
+    lines = [
+        f"{bow.name}, held upright, belly towards the face, the upper ({bow.upper_limb}) limb up:",
+        text[0].upper() + text[1:],
+        f"At the end of the fades it is {_aside(alignment.at_fades_mm.left, alignment.at_fades_sd_mm.left, units)} (left limb) and"
+        f" {_aside(alignment.at_fades_mm.right, alignment.at_fades_sd_mm.right, units)} (right limb).",
+    ]
+    for side in SIDES:
+        limb = alignment.limbs[side]
+        if np.isfinite(limb.groove_mm) and abs(limb.groove_mm) > max(1.5, 2 * limb.groove_sd_mm):
+            lines.append(
+                f"At the {name_of(side, bow)} nock the string sits {_aside(limb.groove_mm, limb.groove_sd_mm, units)} of the limb's middle: look at its grooves first."
+            )
+    lines += stayed_words(seen, bow, units)
+    lines += correction_words(correction, bow, units)
+    lines += [f"Note: {units.words(note.text)}" for note in alignment.notes]
+    return "\n".join(lines)

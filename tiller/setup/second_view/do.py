@@ -1,0 +1,77 @@
+"""Pictures of a bow from its belly measured, held against what the book has of it, and kept there; the same for the command and the window."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from tiller.bow.bowfile import Bow, read_bow
+from tiller.measure.second_view.whole import Known, SecondView, Shots, second_view
+from tiller.records.alignments import (
+    KeptAlignment,
+    Stayed,
+    alignments_of,
+    keep_alignment,
+    kept_of,
+    kept_share,
+    stayed,
+)
+from tiller.records.book import Book
+from tiller.records.events import events_of
+from tiller.report.plots.alignment import Sighted, alignment_plot
+from tiller.report.style import Units
+from tiller.report.text.alignment import alignment_words, sentence
+
+
+@dataclass(frozen=True, kw_only=True)
+class Looked:
+    """What came of it: the bow, what was seen, what earlier heat left, whether it is in the book."""
+
+    bow: Bow
+    view: SecondView
+    stayed: tuple[Stayed, ...]
+    kept: bool
+
+    def words(self, units: Units) -> str:
+        """All of it, in words."""
+        return alignment_words(self.view.alignment, self.view.correction, self.bow, units, self.stayed)
+
+    def sentence(self, units: Units) -> str:
+        """The one sentence."""
+        return sentence(self.view.alignment, self.bow, units)
+
+    def picture(self, units: Units) -> bytes:
+        """The first picture and the curves, as PNG."""
+        view = self.view
+        sight = Sighted(image=view.first.image, edges_px=view.seen.edges_px, string_px=view.seen.string_px)
+        return alignment_plot(sight, view.alignment, self.bow, self.sentence(units), units)
+
+
+def look_and_keep(
+    bow_file: Path, shots: Shots, known: Known, rig: Path | None, book: Path | None, now: datetime | None = None
+) -> Looked:
+    """Measures the pictures and puts what they show into the book, where it knows the bow.
+
+    Raises:
+        VisionFault, TillerError: nothing could be measured; nothing is in the book then.
+        BookFault: the book cannot be read or written.
+    """
+    bow = read_bow(bow_file)
+    before: tuple[KeptAlignment, ...] = ()
+    of_wood: tuple[Stayed, ...] = ()
+    there = book is not None and book.is_file()
+    if there and book is not None:
+        with Book(book) as shop:
+            before = alignments_of(shop, bow.name)
+            for name in (row["name"] for row in shop.rows("SELECT name FROM bows WHERE wood = ?", (bow.wood,))):
+                of_wood = (*of_wood, *stayed(alignments_of(shop, name), events_of(shop, name)))
+    view = second_view(bow, shots, replace(known, kept=kept_share(of_wood)[0]), rig)
+    row = kept_of(view.alignment, view.correction, now or datetime.now().replace(microsecond=0))
+    kept = False
+    left: tuple[Stayed, ...] = ()
+    if there and book is not None:
+        with Book(book) as shop:
+            kept = keep_alignment(shop, bow.name, row)
+            left = stayed((*before[-1:], row), events_of(shop, bow.name)) if before else ()
+    return Looked(bow=bow, view=view, stayed=left, kept=kept)
