@@ -40,6 +40,8 @@ HIDDEN_MM, TOUCHED_MM, ONE_EDGE_MM = 2.4, 4.5, 0.3
 """A string hides so much to either side of its middle; an edge nearer than this is not to be told from its rim; and what a middle errs by that one edge and the width make (common practice, no source)."""
 TOUCHED_SHARE = 0.25
 """At narrow tips that would hide both edges: there a quarter of the width counts."""
+LEAST_HUE = 8.0
+"""Wood whose hue (60 times the log of red over blue) differs from the wall's by more is told by it (rendered wood: 15 to 35, noise under 2)."""
 LEAST_SIDE_MM, OUTER_SHARE = 0.4, 0.25
 """A side narrower than this is one edge with the belly's; and how strong its outer edge is at least, over the stronger one."""
 THIN_MM = 3.5
@@ -144,8 +146,12 @@ def _centred(image: Image, view: View, lying: Lying, axis: Axis) -> Axis:
     flat = _unstrung(flattened(image, view, axis, x, across, lying.height_at(x)), 2.0)
     flat = np.asarray(cv2.GaussianBlur(flat, (0, 0), sigmaX=1.0, sigmaY=1.5), dtype=np.float32)
     beside = np.abs(across) > ASIDE_MM + 8
-    wall = np.median(flat[beside], axis=0)
-    contrast = np.linalg.norm(flat[~beside] - wall, axis=2).max(axis=0)
+    hue = 60.0 * np.log((flat[..., 2] + 8.0) / (flat[..., 0] + 8.0))
+    # a shadow is as dark as wood, but has the wall's own hue
+    coloured = np.abs(hue[~beside] - np.median(hue[beside], axis=0)).max(axis=0)
+    light = np.linalg.norm(flat[~beside] - np.median(flat[beside], axis=0), axis=2).max(axis=0)
+    inner = np.abs(x) < 0.6 * lying.x_mm[-1]
+    contrast = coloured if float(np.median(coloured[inner])) > LEAST_HUE else light
     moved = []
     for end, sign in ((lying.x_mm[0], -1.0), (lying.x_mm[-1], 1.0)):
         inside = sign * (end - x) > 0.25 * abs(end)

@@ -38,6 +38,8 @@ HANDLE_TO_MM = 105.0
 """The handle's line is fitted to what lies within this of its middle: it does not bend."""
 AT_EDGE_MM, AT_EDGE_SHARE = 1.5, 0.4
 """A line as near to a side of the bow, over such a share of its length, is that side."""
+IN_GROOVES_MM = 2.8
+"""A line that is farther from the limb's middle at both nocks lies in no grooves (common practice, no source)."""
 TIP_SD_MM = 0.4
 """A tip's outline is not its belly's where it is twisted by a few degrees (9 mm thick, 3 degrees)."""
 ALIKE_MM = 40.0
@@ -137,6 +139,8 @@ def look(image: Image, wall: Wall, lying: Lying, strung: bool, fades_mm: tuple[f
     string_px = np.full((2, 2), np.nan)
     if string is not None:
         values = _of_string(string, lying, (at, line, cov), (turn, deep), (middle, sd, x))
+        if float(np.nanmin(np.abs(values[3]))) > IN_GROOVES_MM:
+            raise VisionFault(NO_STRING)
         tips = np.array([lying.x_mm[0], lying.x_mm[-1]])
         string_px = _pixels(wall, axis, tips, string.at(tips), lying.string_mm)
     half = 0.5 * edges.width_mm

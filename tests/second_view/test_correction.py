@@ -1,0 +1,86 @@
+"""What is proposed for a string that runs aside: its direction, its limits, and that it comes true on crooked bows (tests.bench.straighten: 24 of them)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.bench.straighten import BRACE_MM, Crooked, carried_out, crooked, seen, straightened
+from tiller.bow.sides import Side
+from tiller.measure.second_view.correction import MOST_BENT_RAD, WITHIN_MM, correction_of
+from tiller.mechanics.space.track import bent, nothing, offset_per_mm, offset_per_rad
+
+
+@pytest.fixture(scope="module")
+def one() -> Crooked:
+    return crooked(0)
+
+
+def test_in_few_rounds_it_is_within_two_millimetres() -> None:
+    for seed in (0, 5):
+        ended = straightened(seed)
+        assert abs(ended.offsets_mm[0]) >= 4.0
+        assert abs(ended.offsets_mm[-1]) <= WITHIN_MM
+        assert len(ended.offsets_mm) <= 4
+        assert abs(ended.pull) < 0.02
+        assert ended.uneven < 0.003
+
+
+def test_a_bend_moves_the_string_as_levers_say(one: Crooked) -> None:
+    """A bend by a small angle moves its nock by the angle times what is left of the limb, the string by that times the other limb's share of the chord. The
+    string presses the limb together lengthwise, which makes every crook grow, by less than half (a beam under P below its buckling load P*: 1 / (1 - P / P*))."""
+    course = one.course
+    x = course.strung.points_mm[:, -1, 0]
+    for right in (False, True):
+        blank = course.right if right else course.left
+        at = 0.5 * blank.s_mm[-1]
+        share = x[0] / x.sum() if right else x[1] / x.sum()
+        levers = (blank.s_mm[-1] - at) * share
+        assert 1.0 < offset_per_rad(course, right, at) / levers < 1.5
+    # towards the side that is thinned
+    span = (one.bow.left.working_from_mm, one.bow.left.working_to_mm)
+    assert offset_per_mm(course, False, True, span) > 0
+    assert offset_per_mm(course, False, False, span) < 0
+    both = course.after(bent(course.left, 0.01, 400.0), bent(course.right, 0.01, 400.0))
+    one_way = course.after(bent(course.left, 0.01, 400.0), nothing(course.right))
+    assert both.offset_mm > one_way.offset_mm > course.strung.offset_mm
+
+
+def test_what_is_proposed_keeps_to_its_limits(one: Crooked) -> None:
+    rng = np.random.default_rng(1)
+    shown = seen(one.bow, one.course.strung, one.course, rng)
+    asked = correction_of(one.bow, shown, BRACE_MM)
+    assert asked.heat
+    assert all(abs(h.angle_rad) <= MOST_BENT_RAD + 1e-9 for h in asked.heat)
+    assert all(np.sign(h.angle_rad) == -np.sign(shown.offset_mm) for h in asked.heat)
+    for h in asked.heat:
+        limb = one.bow.limb(h.limb)
+        assert limb.working_from_mm < h.at_mm < 0.8 * limb.length_mm
+    # what springs back is asked for on top
+    more = correction_of(one.bow, shown, BRACE_MM, kept=0.8)
+    assert more.heat[0].angle_rad == pytest.approx(asked.heat[0].angle_rad / 0.8)
+    # a string that is in the middle as far as can be told is left alone
+    for offset, sd in ((1.5, 0.2), (5.0, 3.0)):
+        quiet = correction_of(one.bow, replace(shown, offset_mm=offset, offset_sd_mm=sd), BRACE_MM)
+        assert not quiet.heat
+        assert quiet.edge is None
+
+
+def test_wood_is_proposed_only_within_what_may_come_off(one: Crooked) -> None:
+    rng = np.random.default_rng(1)
+    shown = replace(
+        seen(one.bow, one.course.strung, one.course, rng), offset_mm=2.6 * float(np.sign(one.course.strung.offset_mm))
+    )
+    none = correction_of(one.bow, shown, BRACE_MM, reserve=0.0)
+    assert none.edge is None
+    some = correction_of(one.bow, shown, BRACE_MM, reserve=0.2)
+    assert some.edge is not None
+    assert -0.2 < some.edge_weight < 0
+    assert some.edge.right == (shown.offset_mm < 0)  # the limb bends to the side that is thinner: back to the middle
+    after = carried_out(one.course, some, np.random.default_rng(2), wood=True)
+    moved = after.strung.offset_mm - one.course.strung.offset_mm
+    assert np.sign(moved) == -np.sign(shown.offset_mm)
+    assert after.strung.pull_n / one.course.strung.pull_n - 1 == pytest.approx(some.edge_weight, abs=0.02)
+    assert some.edge.limb in (Side.LEFT, Side.RIGHT)
