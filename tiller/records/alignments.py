@@ -159,6 +159,16 @@ def alignments_of(book: Book, bow: str) -> tuple[KeptAlignment, ...]:
     return tuple(out)
 
 
+def pulls_since(book: Book, bow: str, at: datetime | None) -> int:
+    """How many pulls the book has of a bow that were taken after a moment; all of them for None."""
+    first = at.isoformat(timespec="seconds") if at is not None else ""
+    rows = book.rows(
+        "SELECT COUNT(*) AS many FROM pulls p JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id WHERE b.name = ? AND p.taken_at > ?",
+        (bow, first),
+    )
+    return int(rows[0]["many"])
+
+
 def stayed(rows: Sequence[KeptAlignment], events: Sequence[Event]) -> tuple[Stayed, ...]:
     """What bends by heat left, from each alignment to the next one between which a limb was noted as warmed."""
     out = []

@@ -16,6 +16,7 @@ from tiller.errors import TillerError
 from tiller.measure.followup.advice import advise_from_file
 from tiller.mechanics.wood.season import FAR_DAYS, season_of
 from tiller.quantity import mm, mm_span, newton
+from tiller.records.alignments import alignments_of, pulls_since
 from tiller.records.book import FATES, Book
 from tiller.records.stored_advice import StoredAdvice
 from tiller.records.stored_pull import StoredPull, wanted_weight_n
@@ -99,6 +100,7 @@ def page_of(book: Path, bow: str) -> Page | None:
         pulls = [shop.pull(i) for i in ids[-MOST_SHOWN:]]
         fate = shop.fate(bow)
         about = next((b for b in shop.bows() if b.name == bow), None)
+        track = _track(shop, bow, pulls[-1]) if pulls and fate == "" else ()
     if not pulls:
         return None
     advice = pulls[-1].advice
@@ -110,10 +112,34 @@ def page_of(book: Path, bow: str) -> Page | None:
             f"{o.limb} limb, {mm_span(o.from_mm, o.to_mm)} from the pivot: {mm(o.depth_mm, 2)}"
             for o in ((advice.layers or ()) if fate == "" else ())
         ),
-        warned=_warned(advice) if fate == "" else (),
+        warned=(*_warned(advice), *track) if fate == "" else (),
         held=not pulls[-1].scrapings,
         ids=ids,
     )
+
+
+LOOK_AGAIN_PULLS = 20
+"""After so many pulls a string's track is looked at again (common practice, no source)."""
+
+
+def _track(shop: Book, bow: str, newest: StoredPull) -> tuple[str, ...]:
+    """Where the string crossed the handle when it was looked at last, and whether that is due: once it is braced, after ``LOOK_AGAIN_PULLS``, and before it
+    is called done."""
+    rows = alignments_of(shop, bow)
+    since = pulls_since(shop, bow, rows[-1].at if rows else None)
+    done = newest.advice.missing == ()
+    out = []
+    if rows:
+        last = rows[-1]
+        way = "right" if last.offset_mm >= 0 else "left"
+        out.append(
+            f"its string crosses the handle {mm(abs(last.offset_mm))} ± {mm(last.offset_sd_mm, 1)} to the {way} of its middle ({last.at:%Y-%m-%d}, {since} pulls"
+            " since)"
+        )
+    due = newest.string_kind == "braced" and (not rows or since >= LOOK_AGAIN_PULLS or (done and since > 0))
+    if due:
+        out.append("look whether its string tracks: Y, with pictures of the strung bow from its belly")
+    return tuple(out)
 
 
 def _warned(advice: StoredAdvice) -> tuple[str, ...]:

@@ -26,6 +26,7 @@ from tiller.setup.guided.restoring import restore_job
 from tiller.setup.guided.staves import stave_job
 from tiller.setup.guided.talk import Talk
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
+from tiller.setup.second_view.job import belly_job
 from tiller.setup.settings import Settings
 from tiller.shop.overview import Item, shop_items
 from tiller.window.canvas import Canvas, Press, ask_for_file, names_of_keys
@@ -80,6 +81,7 @@ class ShopApp:
             "A": self._again,
             "R": self._set_up,
             "D": self._pictures,
+            "Y": partial(self._pictures, True),
             "G": self._stave,
         }
         self._build(size)
@@ -113,7 +115,7 @@ class ShopApp:
                 gui.add_key_release_handler(key, callback=self._on_release)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
-        self._names = names_of_keys(gui, "NFGEPSOXBTCVULQRAD", KEYS)
+        self._names = names_of_keys(gui, "NFGEPSOXBTCVULQRADY", KEYS)
         # the one field of the form: the library's own, so that every keyboard writes as it is used to
         with gui.theme() as theme, gui.theme_component(gui.mvAll):
             gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
@@ -245,15 +247,17 @@ class ShopApp:
         self.message = ""
         self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale)
 
-    def _pictures(self) -> None:
-        """Measures a phone's pictures of the chosen bow."""
+    def _pictures(self, belly: bool = False) -> None:
+        """Measures a phone's pictures of the chosen bow, on the tree or from its belly."""
         item = self.items[self.at] if self.items else None
         if item is None or item.file is None or item.state == "unreadable":
             self.message = (
                 "choose a bow whose file lies in the shop (N asks for a new one): its pictures are measured then."
             )
-            return
-        self._guide(f"Measure pictures: {item.name}", phone_job(item.file, self.home, self.book, self.units))
+        elif belly:
+            self._guide(f"Its string's track: {item.name}", belly_job(item.file, self.home, self.book, self.units))
+        else:
+            self._guide(f"Measure pictures: {item.name}", phone_job(item.file, self.home, self.book, self.units))
 
     def _stave(self, name: str = "") -> None:
         """A new stave, or weigh-in and days of one that is there."""

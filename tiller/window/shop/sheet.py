@@ -18,6 +18,7 @@ ROWS = 9
 ACTIONS: tuple[tuple[str, str], ...] = (
     ("Enter", "goes on with it"),
     ("D", "a phone's pictures"),
+    ("Y", "its string's track"),
     ("E", "its file"),
     ("N", "new bow"),
     ("F", "new bow, few measures"),

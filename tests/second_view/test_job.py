@@ -1,0 +1,99 @@
+"""The second view in the shop: the guided job with its answers, what is refused, and what the bow's page says of it."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import cv2
+import pytest
+
+from tests.bench.belly import bow_of, case_of
+from tests.second_view.test_belly import Scene, bare, bow_text, one_sided
+from tests.shop.test_phone import SHIPPED
+from tests.shop.test_stave_page import Scripted
+from tiller.bow.bowfile import read_bow
+from tiller.bow.tomlwrite import toml
+from tiller.cli.entry import main
+from tiller.mechanics.space.tracking import Correction
+from tiller.records.alignments import alignments_of, keep_alignment, kept_of, pulls_since
+from tiller.records.book import Book
+from tiller.report.style import Units
+from tiller.setup.guided.talk import run
+from tiller.setup.second_view.job import belly_job
+from tiller.shop.overview import page_of
+from tiller.simulate.belly import paint
+
+
+@pytest.fixture(scope="module")
+def pictures(tmp_path_factory: pytest.TempPathFactory) -> Scene:
+    folder = tmp_path_factory.mktemp("job")
+    made, shape = bow_of(300)
+    case = one_sided(case_of(3, made, shape), 15.0)
+    cv2.imwrite(str(folder / "1.png"), paint(case.scene, 1))
+    camera = {
+        "image_size": list(case.lens.image_size),
+        "matrix": [[float(v) for v in row] for row in case.lens.matrix],
+        "distortion": [float(v) for v in case.lens.distortion],
+    }
+    (folder / "rig.toml").write_text(toml({"camera": camera}))
+    return Scene(case, case.bow, folder)
+
+
+def test_the_job_asks_four_things_and_shows_the_sentence(pictures: Scene, home: Path) -> None:
+    home.mkdir(exist_ok=True)
+    shutil.copy(pictures.folder / "rig.toml", home / "rig.toml")
+    bow = home / "bows" / "orchard runner" / "bow.toml"
+    bow.parent.mkdir(parents=True)
+    bow.write_text(bow_text(pictures))
+    shots = home / "shots"
+    shots.mkdir()
+    shutil.copy(pictures.folder / "1.png", shots / "1.png")
+    book = home / "book.sqlite3"
+    talk = Scripted(("", str(home / "none"), str(shots), "3", "26", ""), True)
+    run(belly_job(bow, home, book, Units()), talk).join(120.0)
+    assert talk.moment.good, talk.moment.fault
+    assert talk.asked == [
+        "source",
+        "source",
+        "source",
+        "grip",
+        "grip",
+        "brace",
+    ]  # one picture: not asked when it was turned
+    assert len(talk.faults) == 3
+    assert "to the right of its middle" in talk.moment.sentence
+    assert any("by heat" in line for line in talk.moment.found)
+    assert any("no pull of this bow yet" in line for line in talk.moment.found)
+    assert talk.moment.picture is not None
+    assert not book.exists()
+    shutil.copy(pictures.folder / "1.png", shots / "2.png")
+    talk = Scripted((str(shots), "2", "x", "", "", ""), True)
+    run(belly_job(bow, home, book, Units()), talk).join(120.0)
+    assert talk.moment.good, talk.moment.fault
+    assert talk.asked == ["source", *["turned"] * 3, "grip", "brace"]
+
+
+def test_the_bows_page_says_where_the_string_crosses_and_when_to_look_again(home: Path) -> None:
+    assert main(["measure", str(SHIPPED), "--no-pictures", "--quiet"]) == 0
+    bow, book = read_bow(SHIPPED / "bow.toml"), home / "book.sqlite3"
+    page = page_of(book, bow.name)
+    assert page is not None
+    assert not any("string tracks" in text for text in page.warned)  # on the long string there is nothing to look at
+    now = datetime.now().replace(microsecond=0)
+    with Book(book) as shop:
+        assert pulls_since(shop, bow.name, None) == 1
+        assert keep_alignment(shop, bow.name, kept_of(bare((8.0, 1.0), 4.6), Correction(), now + timedelta(days=1)))
+        assert pulls_since(shop, bow.name, alignments_of(shop, bow.name)[-1].at) == 0
+        with shop.writing() as db:
+            db.execute("UPDATE results SET string_kind = 'braced'")
+    page = page_of(book, bow.name)
+    assert page is not None
+    assert any("to the right of its middle" in text for text in page.warned)
+    assert not any("whether its string tracks" in text for text in page.warned)
+    with Book(book) as shop, shop.writing() as db:
+        db.execute("DELETE FROM alignments")
+    page = page_of(book, bow.name)
+    assert page is not None
+    assert any("whether its string tracks" in text for text in page.warned)
