@@ -155,6 +155,7 @@ def run_export(args: argparse.Namespace) -> int:
     from tiller.files import write_whole
     from tiller.measure.store import pictures_of
     from tiller.paths import data_folder, shop_files
+    from tiller.records.alignments import alignment_row_json, alignments_of
     from tiller.records.book import Book
     from tiller.records.events import events_json, events_of
     from tiller.report.data import pull_csv, write_json
@@ -175,8 +176,17 @@ def run_export(args: argparse.Namespace) -> int:
                 write_whole(place / "pictures" / picture.name, picture.read_bytes())
         bows = book.bows() if args.pull is None else []
         done = {b.name: [events_json(e) for e in events_of(book, b.name)] for b in bows}
+        looked = {b.name: [alignment_row_json(a) for a in alignments_of(book, b.name)] for b in bows}
     if bows:
-        listed = [{**asdict(b), "description": json.loads(b.description), "events": done[b.name]} for b in bows]
+        listed = [
+            {
+                **asdict(b),
+                "description": json.loads(b.description),
+                "events": done[b.name],
+                "second_views": looked[b.name],
+            }
+            for b in bows
+        ]
         write_json(folder / "bows.json", {"bows": listed})
         for name, path in shop_files().items() if home.resolve() == data_folder().resolve() else ():
             write_whole(folder / "shop" / name, path.read_bytes())

@@ -127,7 +127,6 @@ def build_parser() -> argparse.ArgumentParser:
     quiet.add_argument("--quiet", action="store_true", help="print nothing but errors")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
 
-    from tiller.cli.align import add_command as add_align
     from tiller.cli.book import add_commands as add_book
     from tiller.cli.calibrate.commands import add_commands as add_calibrate
     from tiller.cli.layout import add_command as add_layout
@@ -147,7 +146,6 @@ def build_parser() -> argparse.ArgumentParser:
     add_book(commands, shown, booked)
     add_stave(commands, shown)
     add_layout(commands, shown)
-    add_align(commands, shown, booked)
     add_demo(commands, shown)
     add_shop(commands, shown, booked)
     parser.set_defaults(run=run_window, units=None, book=None)

@@ -13,6 +13,7 @@ import numpy as np
 from tiller.bow.sides import SIDES, Pair, Side
 from tiller.errors import BookFault
 from tiller.mechanics.space.tracking import Alignment, Correction
+from tiller.quantity import mm
 from tiller.records.book import Book
 from tiller.records.events import Event
 
@@ -157,6 +158,34 @@ def alignments_of(book: Book, bow: str) -> tuple[KeptAlignment, ...]:
             )
         )
     return tuple(out)
+
+
+def track_words(rows: Sequence[KeptAlignment]) -> str:
+    """Where the string crossed the handle when it was looked at last, with marked quantities; '' where nobody looked."""
+    if not rows:
+        return ""
+    last = rows[-1]
+    way = "right" if last.offset_mm >= 0 else "left"
+    return f"{mm(abs(last.offset_mm))} ± {mm(last.offset_sd_mm, 1)} to the {way} of its middle ({last.at:%Y-%m-%d})"
+
+
+def alignment_row_json(row: KeptAlignment) -> dict[str, float | str | bool | None]:
+    """One row's keys for the export."""
+    out: dict[str, float | str | bool | None] = {
+        "at": row.at.isoformat(timespec="seconds"),
+        "string_offset_mm": row.offset_mm,
+        "string_offset_sd_mm": row.offset_sd_mm,
+        "both_ways_round": row.both_ways,
+    }
+    for side in SIDES:
+        asked = row.asked[side]
+        out |= {
+            f"{side}_nock_mm": _real(row.nocks_mm[side]),
+            f"{side}_nock_sd_mm": _real(row.nocks_sd_mm[side]),
+            f"{side}_heat_at_mm": asked.at_mm if asked is not None else None,
+            f"{side}_heat_nock_mm": asked.nock_mm if asked is not None else None,
+        }
+    return out
 
 
 def pulls_since(book: Book, bow: str, at: datetime | None) -> int:

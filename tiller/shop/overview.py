@@ -16,7 +16,7 @@ from tiller.errors import TillerError
 from tiller.measure.followup.advice import advise_from_file
 from tiller.mechanics.wood.season import FAR_DAYS, season_of
 from tiller.quantity import mm, mm_span, newton
-from tiller.records.alignments import alignments_of, pulls_since
+from tiller.records.alignments import alignments_of, pulls_since, track_words
 from tiller.records.book import FATES, Book
 from tiller.records.stored_advice import StoredAdvice
 from tiller.records.stored_pull import StoredPull, wanted_weight_n
@@ -130,12 +130,7 @@ def _track(shop: Book, bow: str, newest: StoredPull) -> tuple[str, ...]:
     done = newest.advice.missing == ()
     out = []
     if rows:
-        last = rows[-1]
-        way = "right" if last.offset_mm >= 0 else "left"
-        out.append(
-            f"its string crosses the handle {mm(abs(last.offset_mm))} ± {mm(last.offset_sd_mm, 1)} to the {way} of its middle ({last.at:%Y-%m-%d}, {since} pulls"
-            " since)"
-        )
+        out.append(f"its string crosses the handle {track_words(rows)}, {since} pulls since")
     due = newest.string_kind == "braced" and (not rows or since >= LOOK_AGAIN_PULLS or (done and since > 0))
     if due:
         out.append("look whether its string tracks: Y, with pictures of the strung bow from its belly")

@@ -14,6 +14,7 @@ import numpy as np
 from tiller.errors import BookFault, FileFault
 from tiller.files import write_whole
 from tiller.measure.photos import photos_of
+from tiller.records.alignments import alignments_of, track_words
 from tiller.records.book import FATES, Book
 from tiller.report.sheets.bow import limb_text, sheet_html, sheet_pdf
 from tiller.report.style import Units
@@ -42,6 +43,7 @@ def write_sheet(book: Path, bow: str, folder: Path, units: Units) -> Written:
             raise BookFault(msg)
         pulls = [shop.pull(r.pull_id) for r in rows]
         fate = shop.fate(bow)
+        track = track_words(alignments_of(shop, bow))
     title = bow if fate in ("", FATES[0]) else f"{bow} - NOTED AS {fate.upper()}: DO NOT DRAW"
     photos, notes = photos_of(pulls, units)
 
@@ -50,8 +52,8 @@ def write_sheet(book: Path, bow: str, folder: Path, units: Units) -> Written:
 
     stem = folder / "".join(c if c.isalnum() or c in "-_ " else "-" for c in bow)
     pdf, html = stem.with_suffix(".pdf"), stem.with_suffix(".html")
-    write_whole(pdf, sheet_pdf(title, pulls, photos, units))
-    write_whole(html, sheet_html(title, pulls, photos, png, units))
+    write_whole(pdf, sheet_pdf(title, pulls, photos, units, track))
+    write_whole(html, sheet_html(title, pulls, photos, png, units, track))
     return Written(pdf, html, limb_text(pulls, units), tuple(notes))
 
 

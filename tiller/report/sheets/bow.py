@@ -263,7 +263,8 @@ def course_rows(pulls: list[StoredPull], units: Units) -> list[tuple[str, ...]]:
     return out
 
 
-def _facts(bow: str, pulls: list[StoredPull], units: Units) -> list[tuple[str, str]]:
+def _facts(bow: str, pulls: list[StoredPull], units: Units, track: str = "") -> list[tuple[str, str]]:
+    """``track``: where its string crosses the handle, with marked quantities; '' where nobody looked."""
     last = newest_weighed(pulls) or pulls[-1]
     ahead = last.advice.forecast
     out = [("bow", bow), ("wood", last.wood), ("on the limb", limb_text(pulls, units))]
@@ -289,6 +290,8 @@ def _facts(bow: str, pulls: list[StoredPull], units: Units) -> list[tuple[str, s
     tiller, sd = last.comparison.tiller_mm, last.comparison.tiller_sd_mm
     if np.isfinite(tiller):
         out.append(("tiller difference", units.depth(tiller) + (f" ± {units.depth(sd)}" if sd > 0 else "")))
+    if track:
+        out.append(("string at the handle", units.words(track)))
     strokes = sum(p.strokes for p in pulls)
     out.append(("pulls measured, strokes noted", f"{len(pulls)}, {strokes}"))
     out.append(
@@ -333,7 +336,9 @@ def _course_page(bow: str, pulls: list[StoredPull], start: int, units: Units) ->
     return page
 
 
-def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Units = METRIC) -> Figure:
+def first_page(
+    bow: str, pulls: list[StoredPull], photos: list[Photo], units: Units = METRIC, track: str = ""
+) -> Figure:
     """The page that a person would pin to the wall, A4 upright."""
     page = Figure(figsize=(8.27, 11.69), facecolor=PAPER)
     FigureCanvasAgg(page)
@@ -351,7 +356,7 @@ def first_page(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Un
         axes.set_axis_off()
         fits = 1060.0 * wide / max(len(photo.caption), 1)  # of a long recording's name nothing is cut off
         axes.set_title(photo.caption, fontsize=min(8.0, fits), color=INK, loc="left")
-    for k, (key, value) in enumerate(_facts(bow, pulls, units)[1:]):
+    for k, (key, value) in enumerate(_facts(bow, pulls, units, track)[1:]):
         page.text(0.07, 0.605 - 0.021 * k, key, fontsize=9, color=AIM)
         page.text(0.32, 0.605 - 0.021 * k, value, fontsize=9, color=INK)
     weighed = newest_weighed(pulls)
@@ -445,11 +450,11 @@ def _plot_pages(bow: str, pulls: list[StoredPull], units: Units) -> list[Figure]
     return pages
 
 
-def sheet_pdf(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Units = METRIC) -> bytes:
+def sheet_pdf(bow: str, pulls: list[StoredPull], photos: list[Photo], units: Units = METRIC, track: str = "") -> bytes:
     """The sheet as PDF, A4 upright."""
     out = io.BytesIO()
     with PdfPages(out, metadata={"Title": f"{bow}: sheet", "CreationDate": None}) as pdf:
-        pdf.savefig(first_page(bow, pulls, photos, units))
+        pdf.savefig(first_page(bow, pulls, photos, units, track))
         for start in range(0, len(pulls), ROWS_A_PAGE):
             pdf.savefig(_course_page(bow, pulls, start, units))
         for page in (*_plot_pages(bow, pulls, units), *_notes_pages(bow, pulls, units)):
@@ -465,10 +470,17 @@ def _svg(figure: Figure) -> str:
 
 
 def sheet_html(
-    bow: str, pulls: list[StoredPull], photos: list[Photo], png_of: Callable[[Image], bytes], units: Units = METRIC
+    bow: str,
+    pulls: list[StoredPull],
+    photos: list[Photo],
+    png_of: Callable[[Image], bytes],
+    units: Units = METRIC,
+    track: str = "",
 ) -> bytes:
     """The sheet as one HTML file. ``png_of``: an image as PNG bytes."""
-    rows = "".join(f"<tr><th>{html.escape(k)}</th><td>{html.escape(v)}</td></tr>" for k, v in _facts(bow, pulls, units))
+    rows = "".join(
+        f"<tr><th>{html.escape(k)}</th><td>{html.escape(v)}</td></tr>" for k, v in _facts(bow, pulls, units, track)
+    )
     shown = "".join(
         f'<figure><img alt="{html.escape(p.caption)}" src="data:image/png;base64,{base64.b64encode(png_of(p.image)).decode()}">'
         f"<figcaption>{html.escape(p.caption)}</figcaption></figure>"

@@ -14,9 +14,9 @@ from tiller.report.style import METRIC, Units
 
 WITHIN_MM = 2.0
 """See ``measure.second_view.correction``."""
-CAUTIONS = (
-    "Heat only an unstrung bow. Gloves and eye protection on, away from anything that burns, with ventilation; an extinguisher at hand; let it cool and rest a",
-    "day before it is strung. Local rules and a competent person's advice come first.",
+CAUTION = (
+    "Heat only an unstrung bow. Gloves and eye protection on, away from anything that burns, with ventilation; an extinguisher at hand; let it cool and rest a"
+    " day before it is strung. Local rules and a competent person's advice come first."
 )
 
 
@@ -88,10 +88,10 @@ def correction_words(correction: Correction, bow: Bow, units: Units = METRIC) ->
     if correction.edge is not None:
         lines.append(f"          {edge_words(correction.edge, correction.edge_weight, bow, units)}.")
     lines.append(
-        f"          The string then crosses {_aside(correction.after_mm, correction.after_sd_mm, units)} of the middle. Note it ('tiller book event"
-        f" NAME warmed --limb ...'), rest the bow a day, and look again."
+        f"          The string then crosses {_aside(correction.after_mm, correction.after_sd_mm, units)} of the middle: a part of it springs back, so"
+        " that more is asked for. Note it (touch the limb at the rack, or 'tiller book event NAME warmed --limb ...'), rest the bow a day, and look again."
     )
-    return [*lines, *CAUTIONS]
+    return [*lines, CAUTION]
 
 
 def stayed_words(seen: Sequence[Stayed], bow: Bow, units: Units = METRIC) -> list[str]:
