@@ -44,7 +44,8 @@ def check_outputs(args: argparse.Namespace) -> None:
         if within is not None:
             msg = f"{given} lies in the recording {within}, which is never changed: choose a place outside."
             raise FileFault(msg)
-    read = [Path(v) for k, v in vars(args).items() if k not in names and isinstance(v, str) and v]
+    given_in = [v for k, v in vars(args).items() if k not in names for v in (v if isinstance(v, list) else [v])]
+    read = [Path(v) for v in given_in if isinstance(v, str) and v]
     for name in names:
         given = getattr(args, name, None)
         if given:
@@ -60,12 +61,17 @@ def _recording_around(path: Path) -> Path | None:
         return None
 
 
+def _reads(given: Path, path: Path) -> bool:
+    """Whether a file is one that was given to be read, or lies in a folder that was."""
+    return (given.is_file() and given.samefile(path)) or (given.is_dir() and given.samefile(path.parent))
+
+
 def _check(path: Path, read: Iterable[Path]) -> None:
     within = _recording_around(path)
     try:
         whole = path.resolve()
         there, kind = path.is_file(), whole.suffix.lower()
-        over = there and (kind in OURS or any(p.is_file() and p.samefile(path) for p in read))
+        over = there and (kind in OURS or any(_reads(p, path) for p in read))
     except (OSError, RuntimeError, ValueError):
         return  # whoever writes it says what is wrong
     if there and not over and kind and kind not in KINDS and not str(path).startswith("/dev/"):

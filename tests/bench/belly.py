@@ -33,6 +33,9 @@ from tiller.vision.rig.board import Key
 SIDES_MM: dict[Key, float] = {(RACK_DICTIONARY, sheet.marker): sheet.side_mm for sheet in RACK}
 
 
+RELAID_DEG = 0.12
+
+
 @dataclass(frozen=True)
 class Case:
     """A bow before a wall, and what a bowyer knows of it."""
@@ -81,7 +84,9 @@ def measured(case: Case, seed: int, ways: tuple[bool, ...] = (False, True)) -> A
     """The bow as its pictures show it."""
     taken = []
     for turned in ways:
-        image = paint(replace(case.scene, turned=turned), seed + 500 * turned)
+        # a bow that was turned does not lie quite alike again
+        again = float(np.deg2rad(RELAID_DEG) * np.random.default_rng(seed).normal()) if turned else 0.0
+        image = paint(replace(case.scene, turned=turned, tilt_rad=case.scene.tilt_rad + again), seed + 500 * turned)
         taken.append(Taken(f"{turned}", seen_in(case, image, turned), turned))
     lying = lying_of(case.bow, True, case.brace_mm, case.grip_mm)
     return aligned(taken, [], case.bow.upper_limb, places_of(case.bow, lying))

@@ -386,6 +386,26 @@ def test_another_weight_is_wanted_by_steps_and_stands_in_the_file(tmp_path: Path
     assert {p.key for p in sheet.presses} == {"wish:Up", "wish:Down", "wish:Enter", "wish:"}
 
 
+def test_another_weight_leaves_a_pull_that_is_being_measured_its_say() -> None:
+    """The wood is as it was: how far a pull says that the bow may be drawn counts, whatever weight is wanted since; a ring cut through takes it back."""
+    bow = read_bow(SHIPPED / "bow.toml")
+    folder = Path("rec1")
+    lighter = replace(bow, target=replace(bow.target, draw_weight_n=bow.target.draw_weight_n - 20.0))
+    now = StopNow(Stop(500.0, "before", {}), new_string=False)
+    now.pull_begins(folder)
+    now.other_file(bow, lighter)
+    assert now.is_of_now(folder)
+    now.measured(Stop(420.0, "measured", {}), strung=True)
+    assert now.stop is not None
+    assert now.stop.draw_mm == 420.0
+    cut = replace(
+        bow, left=replace(bow.left, features=(*bow.left.features, found(Side.LEFT, "cut ring", 300.0, 330.0).feature))
+    )
+    now.pull_begins(folder)
+    now.other_file(bow, cut)
+    assert not now.is_of_now(folder)
+
+
 def test_arrow_keys_go_along_the_whole_bow() -> None:
     lengths = Pair(800.0, 780.0)
     place = LimbPlace(Side.LEFT, 20.0)

@@ -22,8 +22,19 @@ from tiller.bow.sides import Pair, Side
 from tiller.bow.tomlwrite import toml
 from tiller.cli.entry import main
 from tiller.errors import VisionFault
+from tiller.measure.second_view.alignment import Taken, aligned
+from tiller.measure.second_view.lying import lying_of, places_of
 from tiller.mechanics.space.tracking import Alignment, Correction, Heat, Sideways, curvature, most_of
-from tiller.records.alignments import KEPT_SHARE, Stayed, alignments_of, keep_alignment, kept_of, kept_share, stayed
+from tiller.records.alignments import (
+    KEPT_SHARE,
+    Stayed,
+    alignments_of,
+    held,
+    keep_alignment,
+    kept_of,
+    kept_share,
+    stayed,
+)
 from tiller.records.book import Book
 from tiller.records.events import Event
 from tiller.report.sheets.targets import lens_board_points
@@ -116,6 +127,23 @@ def test_a_bed_that_tilts_goes_out_when_the_bow_is_turned(scene: Scene) -> None:
     assert one.offset_sd_mm > 2 * both_ways.offset_sd_mm
     assert [note.code for note in one.notes] == ["align.one-way"]
     assert not both_ways.notes
+
+
+def test_pictures_of_the_wrong_way_round_are_not_averaged(scene: Scene) -> None:
+    """Both given as taken the first way round say opposite things; sorted as turned and not turned they agree."""
+    turned = paint(replace(scene.case.scene, turned=True), 6)
+    as_lying = seen_in(scene.case, turned, False)
+    places = places_of(scene.bow, lying_of(scene.bow, True, scene.case.brace_mm, scene.case.grip_mm))
+    right = Taken("a", seen_in(scene.case, paint(scene.case.scene, 5), False), False)
+    with pytest.raises(VisionFault, match="do not agree"):
+        aligned([right, Taken("b", replace(as_lying, string_mm=-as_lying.string_mm), True)], [], Side.LEFT, places)
+    # more pictures of one place are no surer
+    one = aligned([right], [], Side.LEFT, places)
+    three = aligned([right] * 3, [], Side.LEFT, places)
+    assert three.offset_sd_mm == pytest.approx(one.offset_sd_mm)
+    # where the string hides an edge no width is told
+    widths = np.concatenate([limb.width_mm for limb in one.limbs])
+    assert np.nanmin(widths) > 8.0
 
 
 @pytest.mark.parametrize("seed", [11, 12, 14])
@@ -276,9 +304,9 @@ def test_heat_that_stayed_is_read_off_the_next_pictures(home: Path) -> None:
     assert main(["measure", str(SHIPPED), "--no-pictures", "--quiet"]) == 0
     bow = read_bow(SHIPPED / "bow.toml")
     first = datetime(2026, 11, 20, 10, 0)
-    heat = Heat(limb=Side.RIGHT, at_mm=420.0, angle_rad=-0.03, nock_mm=-12.0)
-    before = kept_of(bare((1.0, 10.0), 5.0), Correction(heat=(heat,), after_mm=0.0, after_sd_mm=1.0), first)
-    after = kept_of(bare((1.0, 1.0), 0.9), Correction(), first + timedelta(days=3))
+    heat = Heat(limb=Side.RIGHT, at_mm=420.0, angle_rad=-0.03, form_mm=-11.0, nock_mm=-12.0)
+    before = kept_of(bare((1.0, 10.0), 5.0), Correction(heat=(heat,), after_mm=0.0, after_sd_mm=1.0), first, Side.LEFT)
+    after = kept_of(bare((1.0, 1.0), 0.9), Correction(), first + timedelta(days=3), Side.LEFT)
     with Book(home / "book.sqlite3") as shop:
         assert keep_alignment(shop, bow.name, before)
         assert keep_alignment(shop, bow.name, after)
@@ -291,9 +319,14 @@ def test_heat_that_stayed_is_read_off_the_next_pictures(home: Path) -> None:
     assert found[0].share == pytest.approx(9.0 / 12.0)
     assert found[0].days == pytest.approx(2.0)
     assert not stayed(rows, [replace(warmed, limb="left")])
+    assert not stayed(rows, [replace(warmed, from_mm=600.0, to_mm=700.0)])  # another place
+    # with the other limb up right is left, and nothing else changes
+    flipped = stayed((before, held(after, Side.RIGHT)), [warmed])
+    assert flipped[0].share == pytest.approx(found[0].share)
+    assert flipped[0].asked_mm == -found[0].asked_mm
     assert not stayed(rows, [replace(warmed, at=first - timedelta(days=1))])
     text = alignment_words(bare((1.0, 1.0), 0.9), Correction(after_mm=0.9), bow, Units(), found)
-    assert "(75 %), seen 2.0 days after" in text
+    assert "(75 % stayed, 2.0 days after)" in text
     assert "it tracks" in text
     # what this shop saw moves the usual share, the more the surer it is
     assert kept_share(())[0] == pytest.approx(KEPT_SHARE)
@@ -304,6 +337,10 @@ def test_heat_that_stayed_is_read_off_the_next_pictures(home: Path) -> None:
     # a row that another hand wrote and that says no time is left out
     with sqlite3.connect(home / "book.sqlite3") as db:
         db.execute("UPDATE alignments SET at = 'soon' WHERE id = 1")
+    with Book(home / "book.sqlite3") as shop:
+        assert alignments_of(shop, bow.name) == (after,)
+    with sqlite3.connect(home / "book.sqlite3") as db:
+        db.execute("UPDATE alignments SET at = '2026-11-20T10:00:00+01:00' WHERE id = 1")
     with Book(home / "book.sqlite3") as shop:
         assert alignments_of(shop, bow.name) == (after,)
 

@@ -61,11 +61,23 @@ def test_what_is_proposed_keeps_to_its_limits(one: Crooked) -> None:
     # what springs back is asked for on top
     more = correction_of(one.bow, shown, BRACE_MM, kept=0.8)
     assert more.heat[0].angle_rad == pytest.approx(asked.heat[0].angle_rad / 0.8)
+    # the string's pull makes a crook grow: strung, the nock goes farther than on the form, to the same side
+    assert 1.0 < more.heat[0].nock_mm / more.heat[0].form_mm < 1.6
     # a string that is in the middle as far as can be told is left alone
-    for offset, sd in ((1.5, 0.2), (5.0, 3.0)):
+    for offset, sd, words in ((1.5, 0.2, ""), (5.0, 3.0, "cannot be told"), (1.0, 1.5, "cannot be told")):
         quiet = correction_of(one.bow, replace(shown, offset_mm=offset, offset_sd_mm=sd), BRACE_MM)
         assert not quiet.heat
         assert quiet.edge is None
+        assert words in quiet.why_not
+        assert bool(words) == bool(quiet.why_not)
+    # a limb whose end is not seen may be the one that bends: nothing is guessed
+    for side in Side:
+        blind = replace(shown, limbs=shown.limbs.put(side, replace(shown.limbs[side], nock_mm=float("nan"))))
+        assert "not seen" in correction_of(one.bow, blind, BRACE_MM).why_not
+    # however much springs back, no place is bent more sharply than may be
+    far = correction_of(one.bow, replace(shown, offset_mm=30.0 * float(np.sign(shown.offset_mm))), BRACE_MM, kept=0.5)
+    assert max(abs(h.angle_rad) for h in far.heat) == pytest.approx(MOST_BENT_RAD)
+    assert abs(far.after_mm) > WITHIN_MM
 
 
 def test_wood_is_proposed_only_within_what_may_come_off(one: Crooked) -> None:

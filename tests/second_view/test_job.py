@@ -14,6 +14,7 @@ from tests.second_view.test_belly import Scene, bare, bow_text, one_sided
 from tests.shop.test_phone import SHIPPED
 from tests.shop.test_stave_page import Scripted
 from tiller.bow.bowfile import read_bow
+from tiller.bow.sides import Side
 from tiller.bow.tomlwrite import toml
 from tiller.cli.entry import main
 from tiller.mechanics.space.tracking import Correction
@@ -31,7 +32,8 @@ def pictures(tmp_path_factory: pytest.TempPathFactory) -> Scene:
     folder = tmp_path_factory.mktemp("job")
     made, shape = bow_of(300)
     case = one_sided(case_of(3, made, shape), 15.0)
-    cv2.imwrite(str(folder / "1.png"), paint(case.scene, 1))
+    for k in (1, 2):
+        cv2.imwrite(str(folder / f"{k}.png"), paint(case.scene, k))
     camera = {
         "image_size": list(case.lens.image_size),
         "matrix": [[float(v) for v in row] for row in case.lens.matrix],
@@ -68,7 +70,7 @@ def test_the_job_asks_four_things_and_shows_the_sentence(pictures: Scene, home: 
     assert any("no pull of this bow yet" in line for line in talk.moment.found)
     assert talk.moment.picture is not None
     assert not book.exists()
-    shutil.copy(pictures.folder / "1.png", shots / "2.png")
+    shutil.copy(pictures.folder / "2.png", shots / "2.png")
     talk = Scripted((str(shots), "2", "x", "", "", ""), True)
     run(belly_job(bow, home, book, Units()), talk).join(120.0)
     assert talk.moment.good, talk.moment.fault
@@ -84,7 +86,9 @@ def test_the_bows_page_says_where_the_string_crosses_and_when_to_look_again(home
     now = datetime.now().replace(microsecond=0)
     with Book(book) as shop:
         assert pulls_since(shop, bow.name, None) == 1
-        assert keep_alignment(shop, bow.name, kept_of(bare((8.0, 1.0), 4.6), Correction(), now + timedelta(days=1)))
+        assert keep_alignment(
+            shop, bow.name, kept_of(bare((8.0, 1.0), 4.6), Correction(), now + timedelta(days=1), Side.LEFT)
+        )
         assert pulls_since(shop, bow.name, alignments_of(shop, bow.name)[-1].at) == 0
         with shop.writing() as db:
             db.execute("UPDATE results SET string_kind = 'braced'")

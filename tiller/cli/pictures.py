@@ -152,7 +152,7 @@ def _add_align(commands: Any, shown: argparse.ArgumentParser, booked: argparse.A
         "align",
         parents=[shown, booked],
         help="where the string crosses the handle and how the limbs bend sideways, from pictures of the bow's belly",
-        description="The strung bow lies with its back against a wall, in the picture from left to right, the camera straight before its handle; two printed rack"
+        description="The strung bow lies with its back against a wall, its left limb to the left in the picture (in an upright picture at the top), the camera straight before its handle; two printed rack"
         " fiducials or more hang on the same wall, some above and some below it (or the lens board). Turn the bow end for end and take it again: the mean of"
         " both ways is free of a bed that is not level.",
     )
@@ -180,10 +180,9 @@ def _add_align(commands: Any, shown: argparse.ArgumentParser, booked: argparse.A
     )
     align.add_argument(
         "--reserve",
-        type=float,
-        default=0.0,
+        default="0",
         metavar="PERCENT",
-        help="weight that may still come off: scraping is proposed within that",
+        help="weight that may still come off, in per cent: scraping one edge is proposed within that",
     )
     align.add_argument(
         "--rig", metavar="FILE", help="whose camera took the pictures (default: the shop's, where the size is its own)"
@@ -215,8 +214,12 @@ def run_align(args: argparse.Namespace) -> int:
         if value is not None and not low <= value <= high:
             msg = f"{name} is {units.length(value)}: {units.length(low)} to {units.length(high)} makes sense."
             raise TillerError(msg)
-    if not 0 <= args.reserve <= 50:
-        msg = f"--reserve is {args.reserve:g}: 0 to 50 per cent makes sense."
+    try:
+        reserve = float(args.reserve.strip().removesuffix("%"))
+    except ValueError:
+        reserve = -1.0
+    if not 0 <= reserve <= 50:
+        msg = f"--reserve is {args.reserve}: 0 to 50 per cent makes sense."
         raise TillerError(msg)
     bow = find_bow(args.bow)
     shots = Shots(
@@ -229,7 +232,7 @@ def run_align(args: argparse.Namespace) -> int:
         brace_mm=nan if args.brace is None else args.brace,
         grip_mm=nan if args.grip is None else args.grip,
         bar_mm=args.bar,
-        reserve=args.reserve / 100,
+        reserve=reserve / 100,
         **({} if args.deep is None else {"deep_mm": args.deep}),
     )
     rig = Path(args.rig) if args.rig else data_folder() / "rig.toml"
@@ -237,7 +240,7 @@ def run_align(args: argparse.Namespace) -> int:
     looked = look_and_keep(bow, shots, known, rig if args.rig or rig.is_file() else None, book)
     print(looked.words(units))
     if book is not None and not looked.kept:
-        print("It is not in the book, which has no pull of this bow yet.")
+        print("It is not in the book, which has no pull of this bow yet: measure one first, then look again.")
     if args.json:
         write_json(Path(args.json), alignment_json(looked.view.alignment, looked.view.correction, looked.bow))
         print(f"JSON: {args.json}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 
@@ -19,8 +19,10 @@ from tiller.records.events import Event
 
 KEPT_SHARE, KEPT_SD = 0.8, 0.2
 """How much of a bend by heat stays, before this shop's own bows of the wood say otherwise (common practice, no source)."""
-LEAST_ASKED_MM = 2.0
-"""Smaller bends say nothing of what stays."""
+NEAR_MM = 30.0
+"""A stretch that was warmed counts as the proposed one where it comes so near to its place."""
+LEAST_ASKED_MM, LEAST_DAYS = 2.0, 0.5
+"""Smaller bends say nothing of what stays, nor do pictures of the same hours."""
 
 
 @dataclass(frozen=True)
@@ -36,10 +38,12 @@ class KeptAlignment:
     """One row of the book.
 
     Attributes:
+        upper: the upper limb of that day, which says which side is the right one.
         nocks_mm, nocks_sd_mm: sideways, to the right; NaN where not seen. asked: what was proposed for each limb, None where nothing was.
     """
 
     at: datetime
+    upper: Side
     offset_mm: float
     offset_sd_mm: float
     nocks_mm: Pair[float]
@@ -64,13 +68,22 @@ class Stayed:
         return self.came_mm / self.asked_mm
 
 
-def kept_of(alignment: Alignment, correction: Correction, at: datetime) -> KeptAlignment:
-    """A row of what was found."""
+def held(row: KeptAlignment, upper: Side) -> KeptAlignment:
+    """The same with another limb up: what was to the right is to the left."""
+    if row.upper == upper:
+        return row
+    asked = row.asked.each(lambda one: None if one is None else Asked(one.at_mm, -one.nock_mm))
+    return replace(row, upper=upper, offset_mm=-row.offset_mm, nocks_mm=row.nocks_mm.each(lambda v: -v), asked=asked)
+
+
+def kept_of(alignment: Alignment, correction: Correction, at: datetime, upper: Side) -> KeptAlignment:
+    """A row of what was found; ``upper``: the upper limb."""
     asked: Pair[Asked | None] = Pair(None, None)
     for heat in correction.heat:
         asked = asked.put(heat.limb, Asked(heat.at_mm, heat.nock_mm))
     return KeptAlignment(
         at=at,
+        upper=upper,
         offset_mm=alignment.offset_mm,
         offset_sd_mm=alignment.offset_sd_mm,
         nocks_mm=alignment.limbs.each(lambda limb: limb.nock_mm),
@@ -81,7 +94,7 @@ def kept_of(alignment: Alignment, correction: Correction, at: datetime) -> KeptA
 
 
 COLUMNS = (
-    "bow_id", "at", "offset_mm", "offset_sd_mm", "left_nock_mm", "left_nock_sd_mm", "right_nock_mm", "right_nock_sd_mm", "both_ways",
+    "bow_id", "at", "upper_limb", "offset_mm", "offset_sd_mm", "left_nock_mm", "left_nock_sd_mm", "right_nock_mm", "right_nock_sd_mm", "both_ways",
     "left_heat_at_mm", "left_heat_nock_mm", "right_heat_at_mm", "right_heat_nock_mm",
 )  # fmt: skip
 
@@ -105,6 +118,7 @@ def keep_alignment(book: Book, bow: str, kept: KeptAlignment) -> bool:
     values = (
         found[0]["id"],
         kept.at.isoformat(timespec="seconds"),
+        str(kept.upper),
         kept.offset_mm,
         kept.offset_sd_mm,
         *limbs,
@@ -130,7 +144,7 @@ def _number(value: object) -> float:
 
 
 def alignments_of(book: Book, bow: str) -> tuple[KeptAlignment, ...]:
-    """What the book holds of a bow, oldest first; a row whose time cannot be read is left out."""
+    """What the book holds of a bow, oldest first; a row whose time or upper limb cannot be read is left out."""
     rows = book.rows(
         "SELECT a.* FROM alignments a JOIN bows b ON b.id = a.bow_id WHERE b.name = ? ORDER BY a.at, a.id", (bow,)
     )
@@ -139,6 +153,8 @@ def alignments_of(book: Book, bow: str) -> tuple[KeptAlignment, ...]:
         try:
             at = datetime.fromisoformat(row["at"])
         except ValueError:
+            continue
+        if at.tzinfo is not None or row["upper_limb"] not in SIDES:
             continue
         asked = [
             None
@@ -149,6 +165,7 @@ def alignments_of(book: Book, bow: str) -> tuple[KeptAlignment, ...]:
         out.append(
             KeptAlignment(
                 at=at,
+                upper=Side(row["upper_limb"]),
                 offset_mm=_number(row["offset_mm"]),
                 offset_sd_mm=_number(row["offset_sd_mm"]),
                 nocks_mm=Pair(_number(row["left_nock_mm"]), _number(row["right_nock_mm"])),
@@ -173,6 +190,7 @@ def alignment_row_json(row: KeptAlignment) -> dict[str, float | str | bool | Non
     """One row's keys for the export."""
     out: dict[str, float | str | bool | None] = {
         "at": row.at.isoformat(timespec="seconds"),
+        "upper_limb": str(row.upper),
         "string_offset_mm": row.offset_mm,
         "string_offset_sd_mm": row.offset_sd_mm,
         "both_ways_round": row.both_ways,
@@ -202,10 +220,17 @@ def stayed(rows: Sequence[KeptAlignment], events: Sequence[Event]) -> tuple[Stay
     """What bends by heat left, from each alignment to the next one between which a limb was noted as warmed."""
     out = []
     for before, after in pairwise(rows):
+        before = held(before, after.upper)
         for side in SIDES:
             asked = before.asked[side]
             warmed = [
-                e for e in events if e.kind == "warmed" and e.limb in ("", str(side)) and before.at < e.at <= after.at
+                e
+                for e in events
+                if e.kind == "warmed"
+                and e.limb in ("", str(side))
+                and before.at < e.at <= after.at
+                and asked is not None
+                and (e.from_mm is None or e.to_mm is None or e.from_mm - NEAR_MM <= asked.at_mm <= e.to_mm + NEAR_MM)
             ]
             came = after.nocks_mm[side] - before.nocks_mm[side]
             if asked is None or not warmed or abs(asked.nock_mm) < LEAST_ASKED_MM or not np.isfinite(came):
@@ -220,6 +245,8 @@ def kept_share(seen: Sequence[Stayed]) -> tuple[float, float]:
     """How much of a bend by heat stays, and its sd: common practice, and what this shop's own bows of the wood showed."""
     precision, mean = 1 / KEPT_SD**2, KEPT_SHARE / KEPT_SD**2
     for one in seen:
+        if one.days < LEAST_DAYS:
+            continue
         weight = 1.0 / ((one.came_sd_mm / one.asked_mm) ** 2 + 0.5 * KEPT_SD**2)
         precision += weight
         mean += weight * one.share

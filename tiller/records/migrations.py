@@ -75,11 +75,11 @@ def _events(db: sqlite3.Connection) -> None:
 
 
 def _alignments(db: sqlite3.Connection) -> None:
-    """The bow seen from its belly: where the string crosses the handle (to the right of who holds it upright, mm), how far each nock is sideways,
+    """The bow seen from its belly: where the string crosses the handle (to the right of who holds it upright, its upper limb of that day up, mm), how far each nock is sideways,
     whether the bow was turned between the pictures; and the bends by heat that were proposed, NULL where none was."""
     db.execute(
         "CREATE TABLE alignments (id INTEGER PRIMARY KEY, bow_id INTEGER NOT NULL REFERENCES bows(id) ON DELETE CASCADE, at TEXT NOT NULL,"
-        " offset_mm REAL NOT NULL, offset_sd_mm REAL NOT NULL, left_nock_mm REAL, left_nock_sd_mm REAL, right_nock_mm REAL, right_nock_sd_mm REAL,"
+        " upper_limb TEXT NOT NULL, offset_mm REAL NOT NULL, offset_sd_mm REAL NOT NULL, left_nock_mm REAL, left_nock_sd_mm REAL, right_nock_mm REAL, right_nock_sd_mm REAL,"
         " both_ways INTEGER NOT NULL, left_heat_at_mm REAL, left_heat_nock_mm REAL, right_heat_at_mm REAL, right_heat_nock_mm REAL)"
     )
     db.execute("CREATE INDEX alignments_of_bow ON alignments (bow_id)")

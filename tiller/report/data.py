@@ -296,7 +296,13 @@ def alignment_json(alignment: Alignment, correction: Correction, bow: Bow) -> di
         "pictures": alignment.pictures,
         "limbs": limbs,
         "heat": [
-            {"limb": str(h.limb), "at_mm": _one(h.at_mm), "angle_rad": _one(h.angle_rad), "nock_mm": _one(h.nock_mm)}
+            {
+                "limb": str(h.limb),
+                "at_mm": _one(h.at_mm),
+                "angle_rad": _one(h.angle_rad),
+                "on_the_form_mm": _one(h.form_mm),
+                "nock_strung_mm": _one(h.nock_mm),
+            }
             for h in correction.heat
         ],
         "edge": None

@@ -87,13 +87,8 @@ def stop_with(last: Stop | None, before: Bow, now: Bow) -> Stop | None:
 
     The stop comes nearer by the share; the next pull says it better.
     """
-    if last is None:
-        return None
-    share = min(1.0, strain_limit(now)[0] / strain_limit(before)[0])
-    for side in SIDES:
-        fresh = set(now.limb(side).features) - set(before.limb(side).features)
-        share = min([share, *(f.strain_share for f in fresh)])
-    if share >= 1.0:
+    share = trusted_share(before, now)
+    if last is None or share >= 1.0:
         return last
     return Stop(
         share * last.draw_mm,
@@ -101,6 +96,15 @@ def stop_with(last: Stop | None, before: Bow, now: Bow) -> Stop | None:
         {},
         share * last.braced_mm,
     )
+
+
+def trusted_share(before: Bow, now: Bow) -> float:
+    """By how much less of the strain the wood is trusted with since; 1 where nothing of that changed."""
+    share = min(1.0, strain_limit(now)[0] / strain_limit(before)[0])
+    for side in SIDES:
+        fresh = set(now.limb(side).features) - set(before.limb(side).features)
+        share = min([share, *(f.strain_share for f in fresh)])
+    return share
 
 
 def is_shorter(now: BowString, before: BowString) -> bool:
@@ -248,8 +252,9 @@ class StopNow:
         self.stop = stop_on_new_string(bow, self.stop)
 
     def other_file(self, before: Bow, now: Bow) -> None:
-        """The bow's file says something else."""
-        self._number += 1
+        """The bow's file says something else. A pull from before it still says how far the bow may be drawn, unless the wood is trusted with less."""
+        if trusted_share(before, now) < 1.0:
+            self._number += 1
         self.stop = stop_with(self.stop, before, now)
 
     def pull_begins(self, folder: Path) -> None:

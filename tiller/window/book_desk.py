@@ -60,7 +60,8 @@ class BookDesk:
     @property
     def photo(self) -> Photograph | None:
         """The photograph that is looked at; None where the curves are."""
-        return self.photos[self.turn - 1] if 0 < self.turn <= len(self.photos) else None
+        photos = self.photos  # another thread may replace them meanwhile
+        return photos[self.turn - 1] if 0 < self.turn <= len(photos) else None
 
     def press(self, key: str) -> None:
         """What a key does: F filters, M keeps one for comparison, up and down choose, left and right turn to the photographs."""

@@ -5,8 +5,8 @@ CREATE TABLE advice (result_id INTEGER PRIMARY KEY REFERENCES results(id) ON DEL
 INSERT INTO "advice" VALUES(1,'{"stop": {"draw_mm": 450.0, "reason": "a test", "limits_mm": {}}}');
 INSERT INTO "advice" VALUES(2,'{"stop": {"draw_mm": 450.0, "reason": "a test", "limits_mm": {}}}');
 INSERT INTO "advice" VALUES(3,'{"stop": {"draw_mm": 450.0, "reason": "a test", "limits_mm": {}}}');
-CREATE TABLE alignments (id INTEGER PRIMARY KEY, bow_id INTEGER NOT NULL REFERENCES bows(id) ON DELETE CASCADE, at TEXT NOT NULL, offset_mm REAL NOT NULL, offset_sd_mm REAL NOT NULL, left_nock_mm REAL, left_nock_sd_mm REAL, right_nock_mm REAL, right_nock_sd_mm REAL, both_ways INTEGER NOT NULL, left_heat_at_mm REAL, left_heat_nock_mm REAL, right_heat_at_mm REAL, right_heat_nock_mm REAL);
-INSERT INTO "alignments" VALUES(1,1,'2026-01-06T10:00:00',5.5,0.4,8.0,1.2,1.0,1.3,1,382.0,-9.0,NULL,NULL);
+CREATE TABLE alignments (id INTEGER PRIMARY KEY, bow_id INTEGER NOT NULL REFERENCES bows(id) ON DELETE CASCADE, at TEXT NOT NULL, upper_limb TEXT NOT NULL, offset_mm REAL NOT NULL, offset_sd_mm REAL NOT NULL, left_nock_mm REAL, left_nock_sd_mm REAL, right_nock_mm REAL, right_nock_sd_mm REAL, both_ways INTEGER NOT NULL, left_heat_at_mm REAL, left_heat_nock_mm REAL, right_heat_at_mm REAL, right_heat_nock_mm REAL);
+INSERT INTO "alignments" VALUES(1,1,'2026-01-06T10:00:00','left',5.5,0.4,8.0,1.2,1.0,1.3,1,382.0,-9.0,NULL,NULL);
 CREATE TABLE bows (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, wood TEXT NOT NULL, description TEXT NOT NULL, created_at TEXT NOT NULL, fate TEXT NOT NULL DEFAULT '');
 INSERT INTO "bows" VALUES(1,'hedge bow','black locust','{"name": "hedge bow"}','2026-01-02T10:00:00','');
 INSERT INTO "bows" VALUES(2,'orchard bow','shagbark hickory','{"name": "orchard bow"}','2026-01-02T10:00:00','');

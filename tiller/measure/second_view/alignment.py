@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.sides import SIDES, Pair, Side
+from tiller.errors import VisionFault
 from tiller.mechanics.space.tracking import Alignment, Places, Sideways, most_of
 from tiller.notes import Note, caution, info
 from tiller.quantity import mm
@@ -21,6 +22,8 @@ from tiller.vision.belly.look import SeenBelly
 
 Array = NDArray[np.float64]
 
+MOST_APART = 3.0
+"""Both ways round may differ by so many sd of what a bed that is not level makes."""
 TURNED_SD = 0.15
 """How much of the roll is left where the bow was turned end for end: it is never put back quite alike (common practice, no source)."""
 WIDTH_OFF_MM, WIDE_SHARE = 2.0, 0.3
@@ -52,12 +55,13 @@ def aligned(taken: Sequence[Taken], at_rest: Sequence[Taken], upper: Side, stati
         seen = one.seen
         return way * seen.string_mm[order], seen.string_sd_mm[order], seen.string_roll_mm[order]
 
-    over, sd = _together([(strings(o), o.turned) for o in taken])
+    rows = [(strings(o), o.turned) for o in taken]
+    _must_agree(rows)
+    over, sd = _together(rows)
     limbs = {}
     for side in SIDES:
         x, s = stations[side].x_mm, stations[side].s_mm
-        rows = [(_limb(o, side, x, sign), o.turned) for o in taken]
-        bend, bend_sd = _together(rows)
+        bend, bend_sd = _together([(_limb(o, side, x, sign), o.turned) for o in taken])
         rest = [(_limb(o, side, x, sign), o.turned) for o in at_rest]
         nock = [(_nock(o, side, sign), o.turned) for o in taken]
         groove, groove_sd = _together(nock)
@@ -99,6 +103,25 @@ ONE_WAY = (
 )
 
 
+def _must_agree(rows: Sequence[tuple[tuple[Array, Array, Array], bool]]) -> None:
+    """Refuses pictures of both ways round that say opposite things: a bed that is not level makes a part of that, wrongly sorted pictures make more.
+
+    Raises:
+        VisionFault: they do.
+    """
+    ways = [[row for row, way in rows if way is turned] for turned in (False, True)]
+    if not ways[0] or not ways[1]:
+        return
+    one, other = (float(np.mean([v[0] for v, _, _ in way])) for way in ways)
+    roll = float(np.mean([r[0] for way in ways for _, _, r in way]))
+    if abs(one - other) > max(MOST_APART * 2 * roll, 2.0):
+        msg = (
+            f"the pictures of both ways round do not agree: the string is {mm(one, 1, sign=True)} off in the one, {mm(other, 1, sign=True)} in the other. Sort"
+            " them anew: those in which the left limb lies to the left first, after it was turned end for end the others; or lay the bow level."
+        )
+        raise VisionFault(msg)
+
+
 def _together(rows: Sequence[tuple[tuple[Array, Array, Array], bool]]) -> tuple[Array, Array]:
     """Mean and sd of (value, sd, roll sd) over pictures: of either way round first, then of both ways, in which the roll goes out."""
     means, variances = [], []
@@ -107,7 +130,7 @@ def _together(rows: Sequence[tuple[tuple[Array, Array, Array], bool]]) -> tuple[
         if not some:
             continue
         means.append(_mean([v for v, _, _ in some]))
-        own = _mean([sd**2 for _, sd, _ in some]) / len(some)
+        own = _mean([sd**2 for _, sd, _ in some])  # from one place pictures err alike: more of them are no surer
         roll = _mean([r**2 for _, _, r in some])
         variances.append((own, roll))
     mean = np.mean(means, axis=0)

@@ -44,6 +44,15 @@ OVER_MM = 80.0
 """So long a stretch takes the heat (common practice, no source)."""
 
 
+SURE_MM = 1.2
+"""A string in the middle is said to track where its place is known to this."""
+UNSURE = (
+    "it cannot be told whether the string runs aside: take the bow both ways round (--turned), hold the camera straight before the handle, and measure the handle"
+    " (--grip)."
+)
+UNSEEN = "a limb's end is not seen, so that it is not known which limb bends: light both ends evenly, and take the pictures anew."
+PRICE_MARGIN = 0.02
+"""What wood costs is known no better than this (common practice, no source)."""
 HEAT_SD = 0.25
 """By so much of it a bend by heat misses: some springs back (common practice, no source)."""
 
@@ -101,24 +110,42 @@ def correction_of(
         reserve: share of the weight that may still come off; wood is proposed only within that.
     """
     off, sd = alignment.offset_mm, alignment.offset_sd_mm
-    if abs(off) <= max(WITHIN_MM, 2 * sd):
+    if abs(off) <= WITHIN_MM and sd <= SURE_MM:
         return Correction(after_mm=off, after_sd_mm=sd)
+    if abs(off) <= max(WITHIN_MM, 2 * sd):
+        return Correction(after_mm=off, after_sd_mm=sd, why_not=UNSURE)
+    if not all(np.isfinite(limb.nock_mm) for limb in alignment.limbs):
+        return Correction(after_mm=off, after_sd_mm=sd, why_not=UNSEEN)
     try:
-        course = course_of(bow, alignment, brace_mm)
-    except NotStrungError as err:
+        return _proposed(bow, alignment, course_of(bow, alignment, brace_mm), reserve, kept)
+    except (NotStrungError, ValueError) as err:
         return Correction(
             why_not=f"{err}; the brace height, lengths and thicknesses of the bow's file do not go together."
         )
-    heat, taken = _by_heat(bow, alignment, course, off)
-    heat = tuple(replace(h, angle_rad=h.angle_rad / kept, nock_mm=h.nock_mm / kept) for h in heat)
+
+
+def _proposed(bow: Bow, alignment: Alignment, course: Course, reserve: float, kept: float) -> Correction:
+    """The correction of a string that is off.
+
+    Raises:
+        NotStrungError, ValueError: the corrected bow has no braced shape.
+    """
+    off = alignment.offset_mm
+    wanted, taken = _by_heat(bow, alignment, course, off, MOST_BENT_RAD * kept)
     after = course.after(taken.left, taken.right)
     moved = after.offset_mm - course.strung.offset_mm
+    # so far the strung nock goes by what stays; bent on the form it is more
+    goes = after.points_mm[:, -1, 2] - course.strung.points_mm[:, -1, 2]
+    heat = tuple(
+        replace(h, angle_rad=h.angle_rad / kept, form_mm=h.form_mm / kept, nock_mm=float(goes[h.limb.index]) / kept)
+        for h in wanted
+    )
     edge, price = _by_wood(bow, alignment, course, off, reserve)
     return Correction(
         heat=heat,
         edge=edge,
         after_mm=off + moved,
-        after_sd_mm=float(np.hypot(sd, HEAT_SD * moved)),
+        after_sd_mm=float(np.hypot(alignment.offset_sd_mm, HEAT_SD * moved)),
         edge_weight=price,
     )
 
@@ -129,14 +156,20 @@ def _crooked_first(alignment: Alignment, off: float) -> list[Side]:
 
 
 def _place(bow: Bow, alignment: Alignment, side: Side, off: float) -> float:
+    """Where heat goes: the middle of what bends the limb to the side to which the string is off, each part counted by how far it moves the nock."""
     limb, seen = bow.limb(side), alignment.limbs[side]
+    inside = (seen.s_mm >= limb.working_from_mm) & (seen.s_mm <= NEAR_TIP_SHARE * limb.length_mm)
+    bends = np.sign(off) * np.nan_to_num(curvature(seen.s_mm, seen.bend_mm)) * (limb.length_mm - seen.s_mm) * inside
+    worth = np.maximum(bends, 0.0) ** 2
     at = USUAL_SHARE * limb.length_mm
-    if np.isfinite(seen.from_mm) and seen.nock_mm * off > 0:
-        at = 0.5 * (seen.from_mm + seen.to_mm)
+    if np.isfinite(seen.nock_mm) and seen.nock_mm * off > 0 and float(worth.sum()) > 0:
+        at = float(worth @ seen.s_mm / worth.sum())
     return float(np.clip(at, limb.working_from_mm + NEAR_ROOT_MM, NEAR_TIP_SHARE * limb.length_mm))
 
 
-def _by_heat(bow: Bow, alignment: Alignment, course: Course, off: float) -> tuple[tuple[Heat, ...], Pair[Taken]]:
+def _by_heat(
+    bow: Bow, alignment: Alignment, course: Course, off: float, most_rad: float
+) -> tuple[tuple[Heat, ...], Pair[Taken]]:
     left = -off
     taken = Pair(nothing(course.left), nothing(course.right))
     out = []
@@ -145,11 +178,19 @@ def _by_heat(bow: Bow, alignment: Alignment, course: Course, off: float) -> tupl
             break
         at = _place(bow, alignment, side, off)
         gain = offset_per_rad(course, side is Side.RIGHT, at)
-        angle = float(np.clip(left / gain, -MOST_BENT_RAD, MOST_BENT_RAD))
+        angle = float(np.clip(left / gain, -most_rad, most_rad))
         left -= angle * gain
         blank = course.right if side is Side.RIGHT else course.left
         taken = taken.put(side, both_taken(taken[side], bent(blank, angle, at)))
-        out.append(Heat(limb=side, at_mm=at, angle_rad=angle, nock_mm=angle * (bow.limb(side).length_mm - at)))
+        out.append(
+            Heat(
+                limb=side,
+                at_mm=at,
+                angle_rad=angle,
+                form_mm=angle * (bow.limb(side).length_mm - at),
+                nock_mm=float("nan"),
+            )
+        )
     return tuple(out), taken
 
 
@@ -162,7 +203,7 @@ def _by_wood(
     span = (limb.working_from_mm, limb.working_to_mm)
     right = off < 0  # a limb bends towards the side that is thinner
     gain = offset_per_mm(course, side is Side.RIGHT, right, span)
-    depth = abs(off / gain) if gain else float("inf")
+    depth = abs(off / gain) if gain * off < 0 else float("inf")
     blank = course.right if side is Side.RIGHT else course.left
     thick = blank.thickness_mm[(blank.s_mm >= span[0]) & (blank.s_mm <= span[1])]
     if depth > MOST_OFF_SHARE * float(np.max(thick)) or depth < LEAST_EDGE_MM:
@@ -171,6 +212,6 @@ def _by_wood(
     other = nothing(course.left if side is Side.RIGHT else course.right)
     after = course.after(other, taken) if side is Side.RIGHT else course.after(taken, other)
     price = after.pull_n / course.strung.pull_n - 1.0
-    if -price > reserve:
+    if PRICE_MARGIN - price > reserve:
         return None, float("nan")
     return EdgeOff(limb=side, right=right, from_mm=span[0], to_mm=span[1], depth_mm=depth), price

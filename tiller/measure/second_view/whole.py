@@ -20,8 +20,10 @@ from tiller.measure.second_view.lying import HANDLE_DEEP_MM, fades_of, lying_of,
 from tiller.mechanics.forward.solved import NoEquilibriumError
 from tiller.mechanics.space.tracking import Alignment, Correction
 from tiller.notes import Note, caution
+from tiller.quantity import mm
 from tiller.report.sheets.targets import RACK, RACK_DICTIONARY, lens_board_points
 from tiller.vision.belly.look import SeenBelly, find_wall, look
+from tiller.vision.belly.lying import Lying
 from tiller.vision.rig.board import Key, find_markers
 from tiller.vision.rig.boardfit import find_board
 
@@ -30,6 +32,8 @@ Image = NDArray[np.uint8]
 PICTURES = (".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp")
 SIDES_MM: dict[Key, float] = {(RACK_DICTIONARY, sheet.marker): sheet.side_mm for sheet in RACK}
 BAR_MM = 100.0
+STRING_OFF_MM = 15.0
+"""Nock to nock, the string of the bow's file may differ by so much from what the brace height makes of it (10 mm of brace height are 7 mm of string)."""
 
 
 @dataclass(frozen=True)
@@ -74,12 +78,13 @@ class Known:
 
 @dataclass(frozen=True)
 class SecondView:
-    """What came out: the alignment, what is proposed, and the first picture with what was seen in it."""
+    """What came out: the alignment, what is proposed, and the first picture with what was seen in it, and whether the bow is turned in that."""
 
     alignment: Alignment
     correction: Correction
     first: Shot
     seen: SeenBelly
+    turned: bool
 
 
 def read_pictures(paths: Sequence[Path]) -> tuple[Shot, ...]:
@@ -149,6 +154,7 @@ def second_view(bow: Bow, shots: Shots, known: Known, rig: Path | None = None) -
     if not shots.strung and not shots.turned:
         msg = "give at least one picture of the strung bow from its belly."
         raise TillerError(msg)
+    _must_differ(shots)
     scale = known.bar_mm / BAR_MM
     sides = {key: side * scale for key, side in SIDES_MM.items()}
     lens = lens_for(shots, rig, sides)
@@ -186,10 +192,44 @@ def second_view(bow: Bow, shots: Shots, known: Known, rig: Path | None = None) -
             for side in SIDES
         }
     )
-    extra = [note for note in (unlike(alignment, widths), _disagree(alignment)) if note is not None]
+    extra = [
+        note
+        for note in (unlike(alignment, widths), _disagree(alignment), _string_off(bow, lying, brace_mm))
+        if note is not None
+    ]
     alignment = replace(alignment, notes=(*alignment.notes, *extra))
     correction = correction_of(bow, alignment, brace_mm, known.reserve, known.kept)
-    return SecondView(alignment, correction, (*shots.strung, *shots.turned)[0], strung[0].seen)
+    return SecondView(alignment, correction, (*shots.strung, *shots.turned)[0], strung[0].seen, strung[0].turned)
+
+
+def _must_differ(shots: Shots) -> None:
+    """Refuses a picture that is given twice.
+
+    Raises:
+        VisionFault: one is.
+    """
+    every = shots.every
+    for k, one in enumerate(every):
+        for other in every[:k]:
+            if one.image.shape == other.image.shape and np.array_equal(one.image, other.image):
+                msg = (
+                    f"{other.name} and {one.name} are the same picture: take one of each way round, and give each once."
+                )
+                raise VisionFault(msg)
+
+
+def _string_off(bow: Bow, lying: Lying, brace_mm: float) -> Note | None:
+    """Brace height and string do not go together."""
+    if bow.string.kind != "braced":
+        return None
+    taut = float(lying.x_mm[-1] - lying.x_mm[0])
+    if abs(taut - bow.string.length_mm) <= STRING_OFF_MM:
+        return None
+    return caution(
+        "align.brace",
+        f"with a brace height of {mm(brace_mm)} the string would be {mm(taut)} from nock to nock, the bow's file says {mm(bow.string.length_mm)}: measure the"
+        " brace height and say it (--brace), or mend the file; the figures lean on it.",
+    )
 
 
 def _disagree(alignment: Alignment) -> Note | None:

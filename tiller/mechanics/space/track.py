@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.mechanics.space.rod import SpaceLimb, Strung, first_guess, stiffness, string_up
+from tiller.mechanics.space.rod import NotStrungError, SpaceLimb, Strung, first_guess, stiffness, string_up
 from tiller.mechanics.space.section import space_section
 
 Array = NDArray[np.float64]
@@ -117,6 +117,9 @@ def strung_bow(left: Blank, right: Blank, brace_mm: float, string_mm: float) -> 
         slope = (other.brace_mm - strung.brace_mm) / step
         string_mm -= float(np.clip(off / slope, -15.0, 15.0))
         strung = string_up(limbs[0], limbs[1], string_mm, strung.unknowns)
+    if abs(strung.brace_mm - brace_mm) > 1.0:
+        msg = f"no string gives this bow a brace height of {brace_mm:.0f} mm"
+        raise NotStrungError(msg)
     return Course(left=left, right=right, string_mm=string_mm, strung=strung)
 
 

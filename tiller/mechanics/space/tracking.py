@@ -78,11 +78,17 @@ class Alignment:
 
 @dataclass(frozen=True, kw_only=True)
 class Heat:
-    """A bend by heat: of which limb, where along it, by what angle; how far its nock goes by it. To the right is positive, as ``Alignment`` has it."""
+    """A bend by heat: of which limb, where along it, by what angle on the form. To the right is positive, as ``Alignment`` has it.
+
+    Attributes:
+        form_mm: how far the nock goes by it on the form, the bow unstrung; nock_mm: how far it would be further over once the bow is strung, if all of it
+            stayed (the string's pull makes a crook grow).
+    """
 
     limb: Side
     at_mm: float
     angle_rad: float
+    form_mm: float
     nock_mm: float
 
 

@@ -35,6 +35,15 @@ def drawn(sight: Sighted) -> Image:
     image = sight.image.copy()
     wide = image.shape[1]
     thick = max(1, round(wide / 1400))
+    for k, name in enumerate(("right limb", "left limb") if sight.turned else ("left limb", "right limb")):
+        ends = sight.edges_px[0][np.all(np.isfinite(sight.edges_px[0]), axis=1)]
+        if len(ends):
+            x, y = ends[0 if k == 0 else -1]
+            size = wide / 1900
+            place = (int(min(x, wide - 190 * size)), int(y - 26 * size))
+            cv2.putText(
+                image, name, place, cv2.FONT_HERSHEY_SIMPLEX, size, (40, 40, 40), max(1, round(2 * size)), cv2.LINE_AA
+            )
     seen = sight.edges_px[np.all(np.isfinite(sight.edges_px), axis=2)]
     for edge in sight.edges_px:
         for point in edge[np.all(np.isfinite(edge), axis=1)]:
@@ -100,7 +109,7 @@ def alignment_plot(sight: Sighted, alignment: Alignment, bow: Bow, sentence: str
     sentence = sentence[0].upper() + sentence[1:]
     lines = _broken(sentence, 96)
     for k, line in enumerate(lines[:2]):
-        figure.text(0.03, 0.955 - 0.035 * k, line, color=INK, fontsize=10.5, fontweight="bold" if k == 0 else "normal")
+        figure.text(0.03, 0.955 - 0.035 * k, line, color=INK, fontsize=10.5)
     return png(figure)
 
 

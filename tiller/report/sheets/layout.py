@@ -187,7 +187,13 @@ def bow_template(bow: Bow, paper: str = "a4") -> bytes:
         limb = bow.limb(side)
         s = np.append(np.arange(0.0, limb.length_mm, 5.0), limb.length_mm)
         shape = edges_along(s, np.asarray(limb.width_at(s), dtype=float), None)
-        _limb_pages(canvas, shape, f"{bow.name}, {side} limb: half width", paper, True)
+        _limb_pages(
+            canvas,
+            shape,
+            f"{bow.name}, {side} limb: half width (handle and fade as wide as the first station)",
+            paper,
+            True,
+        )
     canvas.save()
     return out.getvalue()
 

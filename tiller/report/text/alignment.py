@@ -12,8 +12,10 @@ from tiller.mechanics.space.tracking import Alignment, Correction, EdgeOff, Heat
 from tiller.records.alignments import Stayed
 from tiller.report.style import METRIC, Units
 
-WITHIN_MM = 2.0
-"""See ``measure.second_view.correction``."""
+HALF_MM = 40.0
+"""A bend by heat is noted so far to either side of its place."""
+WITHIN_MM, SURE_MM = 2.0, 1.2
+"""See ``measure.second_view.correction``, which proposes nothing within them."""
 CAUTION = (
     "Heat only an unstrung bow. Gloves and eye protection on, away from anything that burns, with ventilation; an extinguisher at hand; let it cool and rest a"
     " day before it is strung. Local rules and a competent person's advice come first."
@@ -27,14 +29,20 @@ def to_side(value_mm: float) -> str:
 
 def _aside(value: float, sd: float, units: Units) -> str:
     places = 0 if units.metric else 2
+    if abs(value) < 0.5:
+        return f"within {units.length(0.5, 1 if units.metric else 2)} ± {units.length(sd, 1 if units.metric else 2)}"
     return f"{units.length(abs(value), places)} ± {units.length(sd, 1 if units.metric else 2)} to the {to_side(value)}"
 
 
 def sentence(alignment: Alignment, bow: Bow, units: Units = METRIC) -> str:
     """The one sentence."""
     off, sd = alignment.offset_mm, alignment.offset_sd_mm
-    if abs(off) <= max(WITHIN_MM, 2 * sd):
+    if abs(off) <= WITHIN_MM and sd <= SURE_MM:
         first = f"the string crosses the handle {_aside(off, sd, units)} of its middle: it tracks"
+    elif abs(off) <= max(WITHIN_MM, 2 * sd):
+        first = (
+            f"the string crosses the handle {_aside(off, sd, units)} of its middle: whether it tracks cannot be told so"
+        )
     else:
         first = f"the string crosses the handle {_aside(off, sd, units)} of its middle"
     parts = [first]
@@ -64,7 +72,7 @@ def heat_words(heat: Heat, bow: Bow, units: Units) -> str:
     return (
         f"bend the {name_of(heat.limb, bow)} limb by heat at {units.length(heat.at_mm)} from the middle of the handle"
         f" ({units.length(length - heat.at_mm)} from its nock) by {abs(np.rad2deg(heat.angle_rad)):.1f} degrees to the {to_side(heat.angle_rad)}: its nock goes"
-        f" {units.length(abs(heat.nock_mm), 0 if units.metric else 2)} that way"
+        f" {units.length(abs(heat.form_mm), 0 if units.metric else 2)} that way on the form"
     )
 
 
@@ -73,55 +81,87 @@ def edge_words(edge: EdgeOff, price: float, bow: Bow, units: Units) -> str:
     return (
         f"or scrape the {to_side(1.0 if edge.right else -1.0)} edge of the {name_of(edge.limb, bow)} limb's belly from {units.length(edge.from_mm)} to"
         f" {units.length(edge.to_mm)}, {units.depth(edge.depth_mm)} at the edge where it is thickest and less towards the nock, running out to nothing at the middle:"
-        f" that costs {100 * abs(price):.1f} % of its weight"
+        f" that costs some {100 * abs(price):.0f} % of the string's pull at brace, and about as much of the weight"
     )
 
 
-def correction_words(correction: Correction, bow: Bow, units: Units = METRIC) -> list[str]:
+def correction_words(correction: Correction, bow: Bow, units: Units = METRIC, reserve: float = 0.0) -> list[str]:
     """What to do, line by line."""
     if correction.why_not:
         return [f"No correction is proposed: {correction.why_not}"]
     if not correction.heat:
         return ["Nothing is to be done about it."]
-    lines = [f"TO DO     {heat_words(correction.heat[0], bow, units)}."]
+    lines = [
+        f"BEFORE    make sure that the {'upper' if bow.upper_limb is Side.LEFT else 'lower'} (left) limb lay to the left in the pictures that were not turned:"
+        " the other way round, all that follows is wrong."
+    ]
+    lines += [f"TO DO     {heat_words(correction.heat[0], bow, units)}."]
     lines += [f"          and {heat_words(heat, bow, units)}." for heat in correction.heat[1:]]
     if correction.edge is not None:
         lines.append(f"          {edge_words(correction.edge, correction.edge_weight, bow, units)}.")
+    if abs(correction.after_mm) > WITHIN_MM:
+        lines.append("          That is not all of it: more at a time is not wise. Look again after it.")
+    if correction.edge is None and reserve > 0:
+        lines.append(
+            "          Scraping one edge instead would take more of the belly, or of the weight, than may come off: heat it."
+        )
     lines.append(
-        f"          The string then crosses {_aside(correction.after_mm, correction.after_sd_mm, units)} of the middle: a part of it springs back, so"
-        " that more is asked for. Note it (touch the limb at the rack, or 'tiller book event NAME warmed --limb ...'), rest the bow a day, and look again."
+        f"          Done so, the string crosses the handle {_aside(correction.after_mm, correction.after_sd_mm, units)} of its middle; what usually springs back is in"
+        " these figures already, do not add to them."
     )
+    for heat in correction.heat:
+        low, high = (units.length_value(heat.at_mm + way * HALF_MM) for way in (-1, 1))
+        lines.append(
+            f"          Note it when it is done: tiller book event '{bow.name}' warmed --limb {heat.limb} --from {low:.0f} --to {high:.0f}"
+            + ("" if units.metric else " --units inch")
+        )
+    lines.append("          Then rest the bow a day before it is strung, and look again.")
     return [*lines, CAUTION]
 
 
 def stayed_words(seen: Sequence[Stayed], bow: Bow, units: Units = METRIC) -> list[str]:
     """What earlier heat left."""
-    return [
-        f"Heat      of {units.length(abs(one.asked_mm), 0 if units.metric else 2)} asked of the {name_of(one.limb, bow)} limb's nock to the {to_side(one.asked_mm)}"
-        f" {units.length(abs(one.came_mm), 0 if units.metric else 2)} ± {units.length(one.came_sd_mm, 0 if units.metric else 2)} came to the {to_side(one.came_mm)}"
-        f" ({100 * one.share:.0f} %), seen {one.days:.1f} days after."
-        for one in seen
-    ]
+    places = 0 if units.metric else 2
+    out = []
+    for one in seen:
+        asked = f"{units.length(abs(one.asked_mm), places)} to the {to_side(one.asked_mm)}"
+        came = f"{units.length(abs(one.came_mm), places)} ± {units.length(one.came_sd_mm, places)} to the {to_side(one.came_mm)}"
+        share = f"{100 * one.share:.0f} %" if one.share > 0.05 else "nothing of it"
+        soon = "" if one.days >= 0.5 else "; that is early: look again after a day"
+        out.append(
+            f"Heat      the {name_of(one.limb, bow)} limb's nock was to go {asked}; it went {came} ({share} stayed, {one.days:.1f} days after{soon})."
+        )
+    return out
 
 
 def alignment_words(
-    alignment: Alignment, correction: Correction, bow: Bow, units: Units = METRIC, seen: Sequence[Stayed] = ()
+    alignment: Alignment,
+    correction: Correction,
+    bow: Bow,
+    units: Units = METRIC,
+    seen: Sequence[Stayed] = (),
+    reserve: float = 0.0,
 ) -> str:
-    """All of it."""
+    """All of it. ``reserve``: share of the weight that may still come off."""
     text = sentence(alignment, bow, units)
     lines = [
         f"{bow.name}, held upright, belly towards the face, the upper ({bow.upper_limb}) limb up:",
         text[0].upper() + text[1:],
-        f"At the end of the fades it is {_aside(alignment.at_fades_mm.left, alignment.at_fades_sd_mm.left, units)} (left limb) and"
-        f" {_aside(alignment.at_fades_mm.right, alignment.at_fades_sd_mm.right, units)} (right limb).",
+        f"At the end of the fades it is {_aside(alignment.at_fades_mm.left, alignment.at_fades_sd_mm.left, units)} ({name_of(Side.LEFT, bow)} limb) and"
+        f" {_aside(alignment.at_fades_mm.right, alignment.at_fades_sd_mm.right, units)} ({name_of(Side.RIGHT, bow)} limb).",
     ]
+    lines += [f"Note: {units.words(note.text)}" for note in alignment.notes]
     for side in SIDES:
         limb = alignment.limbs[side]
+        if np.isfinite(limb.at_rest_mm[-1]):
+            lines.append(
+                f"Unstrung, the {name_of(side, bow)} limb's nock is {_aside(float(limb.at_rest_mm[-1]), limb.nock_sd_mm, units)}; strung"
+                f" {_aside(limb.nock_mm, limb.nock_sd_mm, units)}: what is there without the string is the wood's own bend."
+            )
         if np.isfinite(limb.groove_mm) and abs(limb.groove_mm) > max(1.5, 2 * limb.groove_sd_mm):
             lines.append(
                 f"At the {name_of(side, bow)} nock the string sits {_aside(limb.groove_mm, limb.groove_sd_mm, units)} of the limb's middle: look at its grooves first."
             )
     lines += stayed_words(seen, bow, units)
-    lines += correction_words(correction, bow, units)
-    lines += [f"Note: {units.words(note.text)}" for note in alignment.notes]
+    lines += correction_words(correction, bow, units, reserve)
     return "\n".join(lines)

@@ -32,10 +32,11 @@ class Looked:
     view: SecondView
     stayed: tuple[Stayed, ...]
     kept: bool
+    reserve: float = 0.0
 
     def words(self, units: Units) -> str:
         """All of it, in words."""
-        return alignment_words(self.view.alignment, self.view.correction, self.bow, units, self.stayed)
+        return alignment_words(self.view.alignment, self.view.correction, self.bow, units, self.stayed, self.reserve)
 
     def sentence(self, units: Units) -> str:
         """The one sentence."""
@@ -44,7 +45,12 @@ class Looked:
     def picture(self, units: Units) -> bytes:
         """The first picture and the curves, as PNG."""
         view = self.view
-        sight = Sighted(image=view.first.image, edges_px=view.seen.edges_px, string_px=view.seen.string_px)
+        sight = Sighted(
+            image=view.first.image,
+            edges_px=view.seen.edges_px,
+            string_px=view.seen.string_px,
+            turned=view.turned,
+        )
         return alignment_plot(sight, view.alignment, self.bow, self.sentence(units), units)
 
 
@@ -67,11 +73,11 @@ def look_and_keep(
             for name in (row["name"] for row in shop.rows("SELECT name FROM bows WHERE wood = ?", (bow.wood,))):
                 of_wood = (*of_wood, *stayed(alignments_of(shop, name), events_of(shop, name)))
     view = second_view(bow, shots, replace(known, kept=kept_share(of_wood)[0]), rig)
-    row = kept_of(view.alignment, view.correction, now or datetime.now().replace(microsecond=0))
+    row = kept_of(view.alignment, view.correction, now or datetime.now().replace(microsecond=0), bow.upper_limb)
     kept = False
     left: tuple[Stayed, ...] = ()
     if there and book is not None:
         with Book(book) as shop:
             kept = keep_alignment(shop, bow.name, row)
             left = stayed((*before[-1:], row), events_of(shop, bow.name)) if before else ()
-    return Looked(bow=bow, view=view, stayed=left, kept=kept)
+    return Looked(bow=bow, view=view, stayed=left, kept=kept, reserve=known.reserve)

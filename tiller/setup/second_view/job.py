@@ -38,7 +38,7 @@ BRACE = Field(
     high=300.0,
 )
 HOW = (
-    "The bow lies with its back against a wall, left limb to the left in the picture, the camera straight before its handle; two printed rack fiducials or more"
+    "The bow lies with its back against a wall, left limb to the left in the picture (at the top of an upright one), the camera straight before its handle; two printed rack fiducials or more"
     " on the same wall, some above and some below it. Then it is turned end for end and taken again; camera and sheets stay."
 )
 
@@ -101,7 +101,7 @@ def _count(text: str, most: int) -> int:
     """
     if not text.strip():
         return most
-    if not text.strip().isdigit() or not 1 <= int(text) < most:
+    if not text.strip().isdecimal() or not 1 <= int(text) < most:
         msg = f"'{text}' is no number from 1 to {most - 1}: type the last picture before the bow was turned, or Enter alone."
         raise TillerError(msg)
     return int(text)

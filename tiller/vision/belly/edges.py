@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from tiller.errors import VisionFault
+from tiller.quantity import mm
 from tiller.vision.belly.lying import Axis, Image, Lying, flattened
 from tiller.vision.rig.camera import View
 
@@ -40,6 +41,8 @@ HIDDEN_MM, TOUCHED_MM, ONE_EDGE_MM = 2.4, 4.5, 0.3
 """A string hides so much to either side of its middle; an edge nearer than this is not to be told from its rim; and what a middle errs by that one edge and the width make (common practice, no source)."""
 TOUCHED_SHARE = 0.25
 """At narrow tips that would hide both edges: there a quarter of the width counts."""
+LENGTH_OFF = 0.03
+"""A bow that is longer or shorter by a larger share than its file says is another one, or the scale is wrong (tips beyond the nocks are 1 to 2 %)."""
 LEAST_HUE = 8.0
 """Wood whose hue (60 times the log of red over blue) differs from the wall's by more is told by it (rendered wood: 15 to 35, noise under 2)."""
 LEAST_SIDE_MM, OUTER_SHARE = 0.4, 0.25
@@ -160,6 +163,14 @@ def _centred(image: Image, view: View, lying: Lying, axis: Axis) -> Axis:
         outward = outward if sign > 0 else outward[::-1]
         gone = np.flatnonzero(contrast[outward] < level)
         moved.append(float(x[outward[gone[0]]]) - end if len(gone) else np.nan)
+    longer = float(moved[1] - moved[0])
+    if abs(longer) > LENGTH_OFF * (lying.x_mm[-1] - lying.x_mm[0]):
+        whole = float(lying.x_mm[-1] - lying.x_mm[0])
+        msg = (
+            f"the bow in the picture is {mm(whole + longer)} from end to end, by its file it would be {mm(whole)}: it is another bow's file, or the sheets' check bars do"
+            " not measure what was said (--bar)."
+        )
+        raise VisionFault(msg)
     shift = float(np.mean(moved)) if np.all(np.isfinite(moved)) else 0.0
     ox, oy = axis.to_wall(np.array([shift]), np.array([0.0]))
     return Axis(float(ox[0]), float(oy[0]), axis.slope_rad)

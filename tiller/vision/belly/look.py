@@ -28,11 +28,11 @@ Array = NDArray[np.float64]
 
 BED_SD_RAD = np.deg2rad(0.35)
 """A bow that lies on its back, its handle flat on a bed, is turned about its length by so much (common practice, no source)."""
-DEPTH_SD_MM = 8.0
-"""How deep the handle is, where it was not measured (common practice, no source)."""
-EDGE_SD_MM, ENDS_SD_MM = 0.2, 0.13
+DEPTH_SD_MM = 14.0
+"""How deep the handle is, where it was not measured, and which of its corners makes its outline (set on rendered pictures: no others are at hand)."""
+EDGE_SD_MM, ENDS_SD_MM = 0.2, 0.09
 """What both edges of a stretch err by alike, and what one end of the handle errs by against the other (set on rendered pictures: no others are at hand)."""
-SIDE_SHARE = 0.12
+SIDE_SHARE = 0.08
 """Of the handle's side that is seen from where the camera stands: so much the outline may be off (rendered pictures)."""
 HANDLE_TO_MM = 105.0
 """The handle's line is fitted to what lies within this of its middle: it does not bend."""
@@ -44,7 +44,7 @@ TIP_SD_MM = 0.4
 """A tip's outline is not its belly's where it is twisted by a few degrees (9 mm thick, 3 degrees)."""
 ALIKE_MM = 40.0
 """Edges err alike over this length."""
-BEYOND_MM, BEYOND_SD = 80.0, 0.015
+BEYOND_MM, BEYOND_SD = 80.0, 0.03
 """So far, and with so much per mm, a limb's middle is carried on to its nock (common practice, no source)."""
 STATIONS_MM = 10.0
 FEWEST = 8
@@ -126,6 +126,10 @@ def look(image: Image, wall: Wall, lying: Lying, strung: bool, fades_mm: tuple[f
     x = np.arange(np.ceil(lying.x_mm[0] / STATIONS_MM) * STATIONS_MM, lying.x_mm[-1] + 0.01, STATIONS_MM)
     x[0], x[-1] = lying.x_mm[0], lying.x_mm[-1]
     middle, sd = _smooth(edges, good, x)
+    own = (
+        np.array([middle[0], middle[-1]]),
+        np.array([sd[0], sd[-1]]),
+    )  # not carried on: what the string is held against
     middle, sd = _to_the_ends(x, middle, sd)
     sideways = middle - (line[0] + line[1] * x)
     of_line = cov[0, 0] + 2 * x * cov[0, 1] + x * x * cov[1, 1]
@@ -138,8 +142,8 @@ def look(image: Image, wall: Wall, lying: Lying, strung: bool, fades_mm: tuple[f
     values: tuple[Array, Array, Array, Array, Array] = (nan3, nan3, nan3, nan2, nan2)
     string_px = np.full((2, 2), np.nan)
     if string is not None:
-        values = _of_string(string, lying, (at, line, cov), (turn, deep), (middle, sd, x))
-        if float(np.nanmin(np.abs(values[3]))) > IN_GROOVES_MM:
+        values = _of_string(string, lying, (at, line, cov), (turn, deep), (*own, x))
+        if np.all(np.isfinite(values[3])) and float(np.min(np.abs(values[3]))) > IN_GROOVES_MM:
             raise VisionFault(NO_STRING)
         tips = np.array([lying.x_mm[0], lying.x_mm[-1]])
         string_px = _pixels(wall, axis, tips, string.at(tips), lying.string_mm)
@@ -154,7 +158,7 @@ def look(image: Image, wall: Wall, lying: Lying, strung: bool, fades_mm: tuple[f
         x_mm=x,
         sideways_mm=sideways,
         sd_mm=np.sqrt(sd**2 + of_line),
-        width_mm=np.interp(x, edges.x_mm[good], np.nan_to_num(edges.width_mm, nan=0.0)[good]),
+        width_mm=_near(x, edges.x_mm, edges.width_mm),
         roll_mm=roll,
         at_mm=at,
         string_mm=values[0],
@@ -190,8 +194,8 @@ def _of_string(
     var = string.sd_at(at) ** 2 + cov[0, 0] + 2 * at * cov[0, 1] + at * at * cov[1, 1]
     rise = lying.string_at(at) - float(np.interp(0.0, lying.x_mm, lying.belly_mm))
     tips = np.array([x[0], x[-1]])
-    nocks = string.at(tips) - np.array([middle[0], middle[-1]])
-    nocks_sd = np.hypot(np.hypot(string.sd_at(tips), np.array([sd[0], sd[-1]])), TIP_SD_MM)
+    nocks = string.at(tips) - middle
+    nocks_sd = np.hypot(np.hypot(string.sd_at(tips), sd), TIP_SD_MM)
     return over, np.sqrt(var), np.hypot(turn * rise, deep), nocks, nocks_sd
 
 
@@ -259,6 +263,15 @@ def _smooth(edges: SeenEdges, good: NDArray[np.bool_], x: Array) -> tuple[Array,
         spread = float(np.sqrt(np.average(off**2, weights=w)))
         out[k], sd[k] = fit[0], float(np.hypot(max(spread, 0.08) / np.sqrt(3.0), EDGE_SD_MM))
     return out, sd
+
+
+def _near(x: Array, at: Array, values: Array) -> Array:
+    """Values at x between places that are seen, NaN farther than ``ALIKE_MM`` from all of them."""
+    seen = np.isfinite(values)
+    if not np.any(seen):
+        return np.full(len(x), np.nan)
+    away = np.min(np.abs(x[:, None] - at[seen][None, :]), axis=1)
+    return np.where(away <= ALIKE_MM, np.interp(x, at[seen], values[seen]), np.nan)
 
 
 def _to_the_ends(x: Array, middle: Array, sd: Array) -> tuple[Array, Array]:
