@@ -42,6 +42,7 @@ from tiller.report.style import Units
 from tiller.report.text.alignment import alignment_words, sentence
 from tiller.simulate.belly import SidewaysTruth, offset_mm, paint
 from tiller.simulate.camera import TrueCamera
+from tiller.simulate.shoot import Shooter
 from tiller.vision.belly.look import find_wall
 from tiller.vision.belly.sheet import wall_by_fiducials
 from tiller.vision.rig.board import find_markers
@@ -78,7 +79,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Scene:
     for name, other in (
         ("a", case.scene),
         ("b", replace(case.scene, turned=True)),
-        ("slack", replace(case.scene, strung=False)),
+        ("slack", replace(case.scene, strung=False, shape=Shooter(made).rest())),
     ):
         cv2.imwrite(str(folder / f"{name}.png"), paint(other, 5 + len(name)))
     cv2.imwrite(str(folder / "mirrored.png"), paint(case.scene, 6)[:, ::-1])
@@ -193,6 +194,10 @@ def test_what_is_wrong_with_a_picture_is_said_and_nothing_is_kept(
         assert main(["align", str(folder / "bow.toml"), str(folder / "a.png"), *bad]) == 2, bad
         assert "makes sense" in capsys.readouterr().err
     assert not (home / "book.sqlite3").exists()
+    # in a strung bow's shape, without its string
+    cv2.imwrite(str(folder / "stringless.png"), paint(replace(scene.case.scene, strung=False), 8))
+    assert main(["align", str(folder / "bow.toml"), str(folder / "stringless.png"), *rig]) == 2
+    assert "no string is seen" in capsys.readouterr().err
     # another bow's file: half as wide
     narrow = bow_text(scene, 0.7)
     (folder / "other.toml").write_text(narrow)
