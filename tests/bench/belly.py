@@ -124,15 +124,24 @@ def main() -> None:
                 one.offset_sd_mm,
                 *nocks[0],
                 *nocks[1],
+                *(
+                    v
+                    for side in SIDES
+                    for v in (
+                        both.limbs[side].groove_mm - case.scene.groove_mm[side.index],
+                        both.limbs[side].groove_sd_mm,
+                    )
+                ),
             ]
         )
-        if abs(rows[-1][0]) > 2.5 * rows[-1][1]:
+        if any(abs(rows[-1][k]) > 2.5 * rows[-1][k + 1] for k in (0, 4, 6)):
             print(seed, np.round(rows[-1], 2), flush=True)
     table = np.array(rows)
     for name, error, sd in (
         ("string, both ways round", table[:, 0], table[:, 1]),
         ("string, one picture", table[:, 2], table[:, 3]),
         ("nock, sideways", table[:, [4, 6]].ravel(), table[:, [5, 7]].ravel()),
+        ("string off the limb's middle at the nock", table[:, [8, 10]].ravel(), table[:, [9, 11]].ravel()),
     ):
         told = np.isfinite(error)
         print(f"{name}: told {np.count_nonzero(told)} of {len(error)}")

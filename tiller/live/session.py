@@ -492,7 +492,7 @@ class Rack:
             elif name == "zero":
                 taken = self.weigher.zero()
                 self._say(Answers.ZERO if taken else Answers.NO_ZERO)
-            elif name in ("scraped", "otherwise") and isinstance(value, float | int):
+            elif name in ("scraped", "scraped otherwise") and isinstance(value, float | int):
                 self._scraped(round(value) if name == "scraped" else None)
             elif isinstance(value, Found | WantedWeight):
                 before = self.bow

@@ -98,7 +98,7 @@ ANY = "any"
 SHEETS = {"1": "pull", "2": "scrape", "3": "book", "4": "set-up"}
 
 
-ORDERS = {"E": "empty", "Z": "zero", "S": "scraped", "N": "otherwise", "B": "string", "K": "looked"}
+ORDERS = {"E": "empty", "Z": "zero", "S": "scraped", "N": "scraped otherwise", "B": "string", "K": "looked"}
 """What is ordered of the rack by a key."""
 ORDERED = {
     "E": "take the bow off: the empty rack is photographed when nothing lies on it and the picture is still",
