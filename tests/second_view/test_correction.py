@@ -74,6 +74,8 @@ def test_what_is_proposed_keeps_to_its_limits(one: Crooked) -> None:
     for side in Side:
         blind = replace(shown, limbs=shown.limbs.put(side, replace(shown.limbs[side], nock_mm=float("nan"))))
         assert "not seen" in correction_of(one.bow, blind, BRACE_MM).why_not
+    vague = replace(shown, limbs=shown.limbs.each(lambda limb: replace(limb, nock_sd_mm=5.0)))
+    assert "which limb bends" in correction_of(one.bow, vague, BRACE_MM).why_not
     # however much springs back, no place is bent more sharply than may be
     far = correction_of(one.bow, replace(shown, offset_mm=30.0 * float(np.sign(shown.offset_mm))), BRACE_MM, kept=0.5)
     assert max(abs(h.angle_rad) for h in far.heat) == pytest.approx(MOST_BENT_RAD)

@@ -51,6 +51,12 @@ UNSURE = (
     " (--grip)."
 )
 UNSEEN = "a limb's end is not seen, so that it is not known which limb bends: light both ends evenly, and take the pictures anew."
+MOST_NOCK_SD_MM = 3.5
+"""Where a nock's place is known no better, nobody knows which limb bends (common practice, no source)."""
+UNSEEN_HANDLE = (
+    "the handle's sides are hardly seen, so that it is not known which limb bends: give the handle's width at its middle (--grip), light it from one side, and take"
+    " the pictures from nearer or with more pixels."
+)
 PRICE_MARGIN = 0.02
 """What wood costs is known no better than this (common practice, no source)."""
 HEAT_SD = 0.25
@@ -116,6 +122,8 @@ def correction_of(
         return Correction(after_mm=off, after_sd_mm=sd, why_not=UNSURE)
     if not all(np.isfinite(limb.nock_mm) for limb in alignment.limbs):
         return Correction(after_mm=off, after_sd_mm=sd, why_not=UNSEEN)
+    if max(limb.nock_sd_mm for limb in alignment.limbs) > MOST_NOCK_SD_MM:
+        return Correction(after_mm=off, after_sd_mm=sd, why_not=UNSEEN_HANDLE)
     try:
         return _proposed(bow, alignment, course_of(bow, alignment, brace_mm), reserve, kept)
     except (NotStrungError, ValueError) as err:
