@@ -29,7 +29,7 @@ from tiller.live.opening import last_stop
 from tiller.live.stages import Happening, Limits, Seen, State, after
 from tiller.records.book import Book
 from tiller.records.migrations import MIGRATIONS
-from tiller.records.safe import BOOK, MANIFEST, back_up, merge, restore
+from tiller.records.safe import BOOK, COUNTED, MANIFEST, back_up, merge, restore
 from tiller.sources.interfaces import Stage
 
 OLD = Path(__file__).parents[1] / "shop" / "old"
@@ -129,10 +129,7 @@ def test_a_poisoned_book_is_refused_whole(
         from hashlib import sha256
 
         db = sqlite3.connect(theirs)
-        rows = {
-            t: db.execute(f"SELECT COUNT(*) FROM {t}").fetchone()[0]
-            for t in ("bows", "sessions", "pulls", "results", "scrapings", "events")
-        }
+        rows = {t: db.execute(f"SELECT COUNT(*) FROM {t}").fetchone()[0] for t in COUNTED}
         db.close()
         with zipfile.ZipFile(other, "w") as archive:
             archive.writestr(BOOK, data)

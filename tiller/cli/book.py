@@ -163,6 +163,10 @@ def run_export(args: argparse.Namespace) -> int:
     folder, home = Path(args.folder), existing_book(args).parent
     bare = 0
     with Book(existing_book(args)) as book:
+        # read before anything is written: a damaged book leaves nothing half done
+        bows = book.bows() if args.pull is None else []
+        done = {b.name: [events_json(e) for e in events_of(book, b.name)] for b in bows}
+        looked = {b.name: [alignment_row_json(a) for a in alignments_of(book, b.name)] for b in bows}
         wanted = [args.pull] if args.pull is not None else [r.pull_id for r in book.pulls()]
         for pull_id in wanted:
             pull = book.pull(pull_id)
@@ -174,9 +178,6 @@ def run_export(args: argparse.Namespace) -> int:
             bare += not drawn
             for picture in drawn:
                 write_whole(place / "pictures" / picture.name, picture.read_bytes())
-        bows = book.bows() if args.pull is None else []
-        done = {b.name: [events_json(e) for e in events_of(book, b.name)] for b in bows}
-        looked = {b.name: [alignment_row_json(a) for a in alignments_of(book, b.name)] for b in bows}
     if bows:
         listed = [
             {
