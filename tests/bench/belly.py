@@ -19,7 +19,7 @@ from tiller.bow.bowfile import Bow, parse_bow
 from tiller.bow.rigfile import Lens
 from tiller.bow.sides import SIDES
 from tiller.errors import VisionFault
-from tiller.measure.second_view.alignment import Taken, aligned
+from tiller.measure.second_view.alignment import Pictured, aligned
 from tiller.measure.second_view.lying import fades_of, lying_of, places_of
 from tiller.mechanics.space.tracking import Alignment
 from tiller.report.sheets.targets import RACK, RACK_DICTIONARY, lens_board_points
@@ -87,7 +87,7 @@ def measured(case: Case, seed: int, ways: tuple[bool, ...] = (False, True)) -> A
         # a bow that was turned does not lie quite alike again
         again = float(np.deg2rad(RELAID_DEG) * np.random.default_rng(seed).normal()) if turned else 0.0
         image = paint(replace(case.scene, turned=turned, tilt_rad=case.scene.tilt_rad + again), seed + 500 * turned)
-        taken.append(Taken(f"{turned}", seen_in(case, image, turned), turned))
+        taken.append(Pictured(f"{turned}", seen_in(case, image, turned), turned))
     lying = lying_of(case.bow, True, case.brace_mm, case.grip_mm)
     return aligned(taken, [], case.bow.upper_limb, places_of(case.bow, lying))
 

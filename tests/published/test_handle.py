@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.published.test_opensees import DRAWN, bow, by_opensees, opensees
+from tests.published.test_opensees import DRAWN, bow, by_opensees
 from tiller.mechanics.fit.handle import BENDS, TURN_SD_RAD, handle_bend
 from tiller.mechanics.fit.prior import StiffnessPrior, matern52
 from tiller.mechanics.fit.pullfit import LimbData, PullFit, Pulls, fit_pull
@@ -16,7 +16,6 @@ from tiller.mechanics.forward.belief import HANDLE_GIVE, belief_of, bow_from
 from tiller.mechanics.forward.chain import WholeBow, taut_length_mm
 from tiller.mechanics.forward.elastica import solve_draws
 
-__all__ = ["opensees"]
 DRAW, HIDDEN = 190.0, 60.0
 S = np.arange(HIDDEN, 840.0, 5.0)
 PRIOR = StiffnessPrior(

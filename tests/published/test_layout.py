@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -42,13 +42,8 @@ def test_even_strain_and_weight(family: str, crown: float | None) -> None:
     assert np.max(laid.strain[~laid.working]) < 1.05 * laid.level
 
 
-def test_the_even_strain_by_opensees() -> None:
-    try:
-        import openseespy.opensees as ops
-    except (ImportError, RuntimeError, OSError) as err:
-        if os.environ.get("TILLER_NO_SKIPS"):
-            pytest.fail(f"OpenSeesPy cannot be imported ({err})")
-        pytest.skip(f"OpenSeesPy cannot be imported ({err})")
+def test_the_even_strain_by_opensees(opensees: Any) -> None:
+    ops = opensees
     shape = outline("straight", 850.0, HANDLE, 42.0, 12.0)
     laid = lay_out(shape, HANDLE, WANTED)
     section = crowned_section(laid.width_mm, laid.thickness_mm, None)

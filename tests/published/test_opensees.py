@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from dataclasses import replace
 
@@ -14,17 +13,6 @@ from tiller.mechanics.forward.elastica import solve_draws
 
 EA_STRING = 1.0e6
 DRAWN = np.linspace(0.0, 420.0, 25)[1:]
-
-
-@pytest.fixture(scope="module")
-def opensees() -> object:
-    try:
-        import openseespy.opensees as ops
-    except (ImportError, RuntimeError, OSError) as err:
-        if os.environ.get("TILLER_NO_SKIPS"):
-            pytest.fail(f"OpenSeesPy cannot be imported ({err}); on Debian it needs libblas3 and liblapack3")
-        pytest.skip(f"OpenSeesPy cannot be imported ({err}); on Debian it needs libblas3 and liblapack3")
-    return ops
 
 
 def bow(segments: int, root_mm: float = 60.0, cradle_nmm: float = np.inf) -> WholeBow:

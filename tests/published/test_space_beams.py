@@ -4,8 +4,6 @@ planar model and against OpenSees' corotational beams in space.
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 import pytest
 
@@ -204,17 +202,6 @@ def by_opensees(ops: object, one: SpaceLimb, force: np.ndarray, off: tuple[float
     assert o.analyze(300) == 0  # type: ignore[attr-defined]
     moved = np.array([o.nodeDisp(n + 1, k + 1) for k in range(3)])  # type: ignore[attr-defined]
     return places[-1] + moved
-
-
-@pytest.fixture(scope="module")
-def opensees() -> object:
-    try:
-        import openseespy.opensees as ops
-    except (ImportError, RuntimeError, OSError) as err:
-        if os.environ.get("TILLER_NO_SKIPS"):
-            pytest.fail(f"OpenSeesPy cannot be imported ({err}); on Debian it needs libblas3 and liblapack3")
-        pytest.skip(f"OpenSeesPy cannot be imported ({err}); on Debian it needs libblas3 and liblapack3")
-    return ops
 
 
 @pytest.mark.parametrize(

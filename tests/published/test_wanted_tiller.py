@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from scipy.special import ellipeinc
 
-from tests.published.test_opensees import EA_STRING, bow, opensees
+from tests.published.test_opensees import EA_STRING, bow
 from tiller.bow.sides import Pair
 from tiller.mechanics.advice.wanted import (
     ellipse_curvature,
@@ -27,8 +27,6 @@ from tiller.mechanics.advice.wanted import (
 )
 from tiller.mechanics.forward.chain import WholeBow, rest_nocks
 from tiller.mechanics.forward.elastica import brace, solve_draws
-
-__all__ = ["opensees"]
 
 WORKING = Pair((120.0, 700.0), (120.0, 700.0))
 FADES = Pair(120.0, 120.0)

@@ -22,7 +22,7 @@ from tiller.bow.sides import Pair, Side
 from tiller.bow.tomlwrite import toml
 from tiller.cli.entry import main
 from tiller.errors import VisionFault
-from tiller.measure.second_view.alignment import Taken, aligned
+from tiller.measure.second_view.alignment import Pictured, aligned
 from tiller.measure.second_view.lying import lying_of, places_of
 from tiller.mechanics.space.tracking import Alignment, Correction, Heat, Sideways, curvature, most_of
 from tiller.records.alignments import (
@@ -135,9 +135,9 @@ def test_pictures_of_the_wrong_way_round_are_not_averaged(scene: Scene) -> None:
     turned = paint(replace(scene.case.scene, turned=True), 6)
     as_lying = seen_in(scene.case, turned, False)
     places = places_of(scene.bow, lying_of(scene.bow, True, scene.case.brace_mm, scene.case.grip_mm))
-    right = Taken("a", seen_in(scene.case, paint(scene.case.scene, 5), False), False)
+    right = Pictured("a", seen_in(scene.case, paint(scene.case.scene, 5), False), False)
     with pytest.raises(VisionFault, match="do not agree"):
-        aligned([right, Taken("b", replace(as_lying, string_mm=-as_lying.string_mm), True)], [], Side.LEFT, places)
+        aligned([right, Pictured("b", replace(as_lying, string_mm=-as_lying.string_mm), True)], [], Side.LEFT, places)
     # more pictures of one place are no surer
     one = aligned([right], [], Side.LEFT, places)
     three = aligned([right] * 3, [], Side.LEFT, places)

@@ -9,8 +9,9 @@ import pytest
 
 from tests.bench.straighten import BRACE_MM, Crooked, carried_out, crooked, seen, straightened
 from tiller.bow.sides import Side
-from tiller.measure.second_view.correction import MOST_BENT_RAD, WITHIN_MM, correction_of
+from tiller.measure.second_view.correction import MOST_BENT_RAD, correction_of
 from tiller.mechanics.space.track import bent, nothing, offset_per_mm, offset_per_rad
+from tiller.mechanics.space.tracking import WITHIN_MM
 
 
 @pytest.fixture(scope="module")

@@ -31,7 +31,7 @@ WIDTH_OFF_MM, WIDE_SHARE = 2.0, 0.3
 
 
 @dataclass(frozen=True)
-class Taken:
+class Pictured:
     """One picture that was looked at."""
 
     name: str
@@ -39,7 +39,7 @@ class Taken:
     turned: bool
 
 
-def aligned(taken: Sequence[Taken], at_rest: Sequence[Taken], upper: Side, stations: Pair[Places]) -> Alignment:
+def aligned(taken: Sequence[Pictured], at_rest: Sequence[Pictured], upper: Side, stations: Pair[Places]) -> Alignment:
     """All pictures together.
 
     Args:
@@ -49,7 +49,7 @@ def aligned(taken: Sequence[Taken], at_rest: Sequence[Taken], upper: Side, stati
     # towards the picture's upper side with the left limb to the left is to the right of who holds it with the left limb up
     sign = 1.0 if upper is Side.LEFT else -1.0
 
-    def strings(one: Taken) -> tuple[Array, Array, Array]:
+    def strings(one: Pictured) -> tuple[Array, Array, Array]:
         way = -sign if one.turned else sign
         order = [0, 2, 1] if one.turned else [0, 1, 2]
         seen = one.seen
@@ -147,12 +147,12 @@ def _mean(rows: Sequence[Array]) -> Array:
     return np.where(count > 0, np.where(known, table, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
 
 
-def _outward(one: Taken, side: Side) -> float:
+def _outward(one: Pictured, side: Side) -> float:
     """The way in the picture in which that limb goes: -1 to the left."""
     return -side.sign if one.turned else side.sign
 
 
-def _limb(one: Taken, side: Side, x: Array, sign: float) -> tuple[Array, Array, Array]:
+def _limb(one: Pictured, side: Side, x: Array, sign: float) -> tuple[Array, Array, Array]:
     seen = one.seen
     way = -sign if one.turned else sign
     at = _outward(one, side) * x
@@ -163,11 +163,11 @@ def _limb(one: Taken, side: Side, x: Array, sign: float) -> tuple[Array, Array, 
     )
 
 
-def _width(one: Taken, side: Side, x: Array) -> Array:
+def _width(one: Pictured, side: Side, x: Array) -> Array:
     return np.interp(_outward(one, side) * x, one.seen.x_mm, one.seen.width_mm)
 
 
-def _nock(one: Taken, side: Side, sign: float) -> tuple[Array, Array, Array]:
+def _nock(one: Pictured, side: Side, sign: float) -> tuple[Array, Array, Array]:
     k = 0 if _outward(one, side) < 0 else 1
     way = -sign if one.turned else sign
     return np.array([way * one.seen.nocks_mm[k]]), np.array([one.seen.nocks_sd_mm[k]]), np.zeros(1)

@@ -23,12 +23,10 @@ from tiller.mechanics.space.track import (
     offset_per_rad,
     strung_bow,
 )
-from tiller.mechanics.space.tracking import Alignment, Correction, EdgeOff, Heat, curvature
+from tiller.mechanics.space.tracking import WITHIN_MM, Alignment, Correction, EdgeOff, Heat, curvature
 
 Array = NDArray[np.float64]
 
-WITHIN_MM = 2.0
-"""A string that crosses the handle within this of its middle is left alone (common practice, no source)."""
 MOST_BENT_RAD = float(np.deg2rad(3.0))
 """One place takes no sharper a bend at a time (common practice, no source)."""
 MOST_OFF_SHARE = 0.2
@@ -44,8 +42,6 @@ OVER_MM = 80.0
 """So long a stretch takes the heat (common practice, no source)."""
 
 
-SURE_MM = 1.2
-"""A string in the middle is said to track where its place is known to this."""
 UNSURE = (
     "it cannot be told whether the string runs aside: take the bow both ways round (--turned), hold the camera straight before the handle, and measure the handle"
     " (--grip)."
@@ -116,9 +112,9 @@ def correction_of(
         reserve: share of the weight that may still come off; wood is proposed only within that.
     """
     off, sd = alignment.offset_mm, alignment.offset_sd_mm
-    if abs(off) <= WITHIN_MM and sd <= SURE_MM:
+    if alignment.tracks:
         return Correction(after_mm=off, after_sd_mm=sd)
-    if abs(off) <= max(WITHIN_MM, 2 * sd):
+    if alignment.untold:
         return Correction(after_mm=off, after_sd_mm=sd, why_not=UNSURE)
     if not all(np.isfinite(limb.nock_mm) for limb in alignment.limbs):
         return Correction(after_mm=off, after_sd_mm=sd, why_not=UNSEEN)

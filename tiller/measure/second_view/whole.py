@@ -14,7 +14,7 @@ from tiller.bow.bowfile import Bow
 from tiller.bow.rigfile import Lens, read_lens
 from tiller.bow.sides import SIDES, both
 from tiller.errors import FileFault, TillerError, VisionFault
-from tiller.measure.second_view.alignment import Taken, aligned, unlike
+from tiller.measure.second_view.alignment import Pictured, aligned, unlike
 from tiller.measure.second_view.correction import correction_of
 from tiller.measure.second_view.lying import HANDLE_DEEP_MM, fades_of, lying_of, places_of
 from tiller.mechanics.forward.solved import NoEquilibriumError
@@ -168,7 +168,7 @@ def second_view(bow: Bow, shots: Shots, known: Known, rig: Path | None = None) -
     fades = fades_of(bow)
     board = lens_board_points()[0]
 
-    def taken(shot: Shot, turned: bool, strung: bool) -> Taken:
+    def taken(shot: Shot, turned: bool, strung: bool) -> Pictured:
         how = lying if strung else slack
         try:
             wall = find_wall(shot.image, lens, sides, board)
@@ -176,7 +176,7 @@ def second_view(bow: Bow, shots: Shots, known: Known, rig: Path | None = None) -
         except VisionFault as err:
             msg = f"{shot.name}: {err.marked}"
             raise VisionFault(msg) from err
-        return Taken(shot.name, seen, turned)
+        return Pictured(shot.name, seen, turned)
 
     strung = [taken(s, False, True) for s in shots.strung] + [taken(s, True, True) for s in shots.turned]
     at_rest = [taken(s, False, False) for s in shots.unstrung]

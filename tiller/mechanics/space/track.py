@@ -6,7 +6,7 @@ solution with the whole correction says what it will come to.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -167,8 +167,3 @@ def offset_per_rad(course: Course, right: bool, at_mm: float) -> float:
 def both_taken(one: Taken, other: Taken) -> Taken:
     """Two corrections of one limb."""
     return Taken(one.low_mm + other.low_mm, one.high_mm + other.high_mm, one.bent_per_mm + other.bent_per_mm)
-
-
-def made_of(blank: Blank, taken: Taken) -> Blank:
-    """The limb after heat: its natural shape is another one. What came off its edges stays in ``taken``."""
-    return replace(blank, sideways_per_mm=blank.sideways_per_mm + taken.bent_per_mm)

@@ -18,6 +18,8 @@ Array = NDArray[np.float64]
 SMOOTH_MM = 30.0
 STRETCH_MM = (60.0, 80.0, 100.0, 120.0, 160.0, 200.0)
 """Lengths that a stretch of sideways bend may have."""
+WITHIN_MM, SURE_MM = 2.0, 1.2
+"""A string tracks that crosses the handle within the first of its middle and whose place is known to the second, 1 sd (common practice, no source)."""
 MOSTLY = 0.6
 """A stretch is named that makes at least this share of what a limb goes sideways at its nock."""
 
@@ -74,6 +76,16 @@ class Alignment:
     turned: bool
     pictures: int
     notes: tuple[Note, ...]
+
+    @property
+    def tracks(self) -> bool:
+        """The string crosses the middle of the handle, and that is sure enough."""
+        return abs(self.offset_mm) <= WITHIN_MM and self.offset_sd_mm <= SURE_MM
+
+    @property
+    def untold(self) -> bool:
+        """It cannot be told whether it does."""
+        return not self.tracks and abs(self.offset_mm) <= max(WITHIN_MM, 2 * self.offset_sd_mm)
 
 
 @dataclass(frozen=True, kw_only=True)

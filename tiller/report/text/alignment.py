@@ -8,14 +8,12 @@ import numpy as np
 
 from tiller.bow.bowfile import Bow
 from tiller.bow.sides import SIDES, Side
-from tiller.mechanics.space.tracking import Alignment, Correction, EdgeOff, Heat, Sideways
+from tiller.mechanics.space.tracking import WITHIN_MM, Alignment, Correction, EdgeOff, Heat, Sideways
 from tiller.records.alignments import Stayed
 from tiller.report.style import METRIC, Units
 
 HALF_MM = 40.0
 """A bend by heat is noted so far to either side of its place."""
-WITHIN_MM, SURE_MM = 2.0, 1.2
-"""See ``measure.second_view.correction``, which proposes nothing within them."""
 CAUTION = (
     "Heat only an unstrung bow. Gloves and eye protection on, away from anything that burns, with ventilation; an extinguisher at hand; let it cool and rest a"
     " day before it is strung. Local rules and a competent person's advice come first."
@@ -37,9 +35,9 @@ def _aside(value: float, sd: float, units: Units) -> str:
 def sentence(alignment: Alignment, bow: Bow, units: Units = METRIC) -> str:
     """The one sentence."""
     off, sd = alignment.offset_mm, alignment.offset_sd_mm
-    if abs(off) <= WITHIN_MM and sd <= SURE_MM:
+    if alignment.tracks:
         first = f"the string crosses the handle {_aside(off, sd, units)} of its middle: it tracks"
-    elif abs(off) <= max(WITHIN_MM, 2 * sd):
+    elif alignment.untold:
         first = (
             f"the string crosses the handle {_aside(off, sd, units)} of its middle: whether it tracks cannot be told so"
         )

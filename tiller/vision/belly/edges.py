@@ -15,7 +15,7 @@ from scipy.ndimage import median_filter
 
 from tiller.errors import VisionFault
 from tiller.quantity import mm
-from tiller.vision.belly.lying import Axis, Image, Lying, flattened
+from tiller.vision.belly.lying import Axis, Image, Lying, flattened, lightness_and_hue
 from tiller.vision.rig.camera import View
 
 Array = NDArray[np.float64]
@@ -71,8 +71,7 @@ class SeenEdges:
 def _slopes(flat: NDArray[np.float32], sigma: float) -> Slopes:
     """Change across (rows), of lightness and of red over blue, (2, rows, columns)."""
     soft = cv2.GaussianBlur(flat, (0, 0), sigma) if sigma > 0 else flat
-    grey = 0.114 * soft[..., 0] + 0.587 * soft[..., 1] + 0.299 * soft[..., 2]
-    hue = 60.0 * np.log((soft[..., 2] + 8.0) / (soft[..., 0] + 8.0))
+    grey, hue = lightness_and_hue(soft)
     return np.asarray(np.gradient(np.stack([grey, hue]), axis=1), dtype=np.float32)
 
 
@@ -149,7 +148,7 @@ def _centred(image: Image, view: View, lying: Lying, axis: Axis) -> Axis:
     flat = _unstrung(flattened(image, view, axis, x, across, lying.height_at(x)), 2.0)
     flat = np.asarray(cv2.GaussianBlur(flat, (0, 0), sigmaX=1.0, sigmaY=1.5), dtype=np.float32)
     beside = np.abs(across) > ASIDE_MM + 8
-    hue = 60.0 * np.log((flat[..., 2] + 8.0) / (flat[..., 0] + 8.0))
+    _, hue = lightness_and_hue(flat)
     # a shadow is as dark as wood, but has the wall's own hue
     coloured = np.abs(hue[~beside] - np.median(hue[beside], axis=0)).max(axis=0)
     light = np.linalg.norm(flat[~beside] - np.median(flat[beside], axis=0), axis=2).max(axis=0)
@@ -324,8 +323,7 @@ def _sharp(flat: NDArray[np.float32], across: Array, at: Array, outward: float, 
     maps = np.broadcast_to(np.arange(n, dtype=np.float32)[:, None], rows.shape)
     near = cv2.remap(flat, np.ascontiguousarray(maps), rows.astype(np.float32), cv2.INTER_LINEAR)
     near = cv2.GaussianBlur(near, (0, 0), sigmaX=0.01 + 2.0, sigmaY=SMOOTH_MM / STEP_MM)
-    grey = 0.114 * near[..., 0] + 0.587 * near[..., 1] + 0.299 * near[..., 2]
-    hue = 60.0 * np.log((near[..., 2] + 8.0) / (near[..., 0] + 8.0))
+    grey, hue = lightness_and_hue(near)
     slope = np.abs(np.gradient(grey, axis=1)) + np.abs(np.gradient(hue, axis=1))
     peak = np.argmax(slope[:, 3:-3] * np.exp(-0.5 * (reach[3:-3] / 1.5) ** 2), axis=1) + 3
     top = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])

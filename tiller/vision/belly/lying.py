@@ -5,6 +5,7 @@ is; and the picture laid flat on that curved surface, so that parallax is gone w
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -74,15 +75,25 @@ class Axis:
         return (x - self.x_mm) * c + (y - self.y_mm) * s, -(x - self.x_mm) * s + (y - self.y_mm) * c
 
 
-def flattened(image: Image, view: View, axis: Axis, along: Array, across: Array, height: Array) -> NDArray[np.float32]:
+def flattened(
+    image: Image, view: View, axis: Axis, along: Array, across: Array, height: Array, base: Array | None = None
+) -> NDArray[np.float32]:
     """The picture on the surface over the axis, (len(across), len(along), channels), across rising.
 
     Args:
-        along, across: places from the middle of the handle, mm; height: (len(along),) of the surface over the wall.
+        along, across: places from the middle of the handle, mm; height: (len(along),) of the surface over the wall, mm.
+        base: (len(along),) mm from which ``across`` is counted in each column; None: from the axis.
     """
     a, b = np.meshgrid(along, across)
-    x, y = axis.to_wall(a, b)
+    x, y = axis.to_wall(a, b if base is None else b + base)
     points = np.column_stack([x.ravel(), y.ravel(), np.broadcast_to(height, a.shape).ravel()])
     pixels = view.to_pixels(points).astype(np.float32).reshape(*a.shape, 2)
     out = cv2.remap(image, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(out, dtype=np.float32)
+
+
+def lightness_and_hue(flat: NDArray[Any]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Grey levels, and 60 times the log of red over blue, which a shadow leaves alone; both (rows, columns) of (rows, columns, 3) BGR."""
+    grey = 0.114 * flat[..., 0] + 0.587 * flat[..., 1] + 0.299 * flat[..., 2]
+    hue = 60.0 * np.log((flat[..., 2] + 8.0) / (flat[..., 0] + 8.0))
+    return np.asarray(grey, dtype=np.float32), np.asarray(hue, dtype=np.float32)

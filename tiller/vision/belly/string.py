@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiller.errors import VisionFault
-from tiller.vision.belly.lying import Axis, Image, Lying
+from tiller.vision.belly.lying import Axis, Image, Lying, flattened, lightness_and_hue
 from tiller.vision.rig.camera import View
 
 Array = NDArray[np.float64]
@@ -69,8 +69,7 @@ def find_string(image: Image, view: View, lying: Lying, axis: Axis, ends_mm: tup
     x = np.arange(0.94 * lying.x_mm[0], 0.94 * lying.x_mm[-1], STEP_MM)
     across = np.arange(-REACH_MM, REACH_MM, FINE_MM)
     base = np.interp(x, [lying.x_mm[0], lying.x_mm[-1]], ends_mm)
-    chord = Axis(axis.x_mm, axis.y_mm, axis.slope_rad)
-    flat = _along(image, view, chord, (x, across, base), lying.string_at(x))
+    flat = flattened(image, view, axis, x, across, lying.string_at(x), base)
     ridge = _ridges(flat)
     best, line = _straightest(ridge, x, across)
     spread = best / max(line[2], 1e-9)
@@ -79,24 +78,10 @@ def find_string(image: Image, view: View, lying: Lying, axis: Axis, ends_mm: tup
     return _read(ridge, x, across, base, line[0], line[1])
 
 
-def _along(
-    image: Image, view: View, axis: Axis, grid: tuple[Array, Array, Array], height: Array
-) -> NDArray[np.float32]:
-    """As ``flattened``, with rows counted from a base line of its own in each column."""
-    along, across, base = grid
-    a, b = np.meshgrid(along, across)
-    x, y = axis.to_wall(a, b + base)
-    points = np.column_stack([x.ravel(), y.ravel(), np.broadcast_to(height, a.shape).ravel()])
-    pixels = view.to_pixels(points).astype(np.float32).reshape(*a.shape, 2)
-    out = cv2.remap(image, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, dtype=np.float32)
-
-
 def _ridges(flat: NDArray[np.float32]) -> NDArray[np.float32]:
     """How much each place is a thin line along x: what a line as thick as the string takes off its surroundings, (2, rows, columns), lightness and hue."""
     soft = cv2.GaussianBlur(flat, (0, 0), sigmaX=2.0, sigmaY=0.01 + 0.8)
-    grey = 0.114 * soft[..., 0] + 0.587 * soft[..., 1] + 0.299 * soft[..., 2]
-    hue = 60.0 * np.log((soft[..., 2] + 8.0) / (soft[..., 0] + 8.0))
+    grey, hue = lightness_and_hue(soft)
     n = round(THICK_MM / FINE_MM)
     inner = np.ones((n | 1, 1), dtype=np.float32) / (n | 1)
     outer = np.ones((3 * n | 1, 1), dtype=np.float32) / (3 * n | 1)
