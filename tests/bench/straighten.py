@@ -19,8 +19,8 @@ from tiller.bow.bowfile import Bow, parse_bow
 from tiller.bow.sides import SIDES, Pair, Side, both
 from tiller.measure.second_view.correction import correction_of
 from tiller.mechanics.space.rod import Strung
-from tiller.mechanics.space.track import Blank, Course, bent, edge_taken, nothing, strung_bow
-from tiller.mechanics.space.tracking import Alignment, Correction, Sideways, most_of
+from tiller.mechanics.space.track import Blank, Course, bent, edge_taken, nothing, strung_bow, turned
+from tiller.mechanics.space.tracking import Alignment, Correction, NockTwist, Sideways, most_of
 from tiller.simulate.bowmaker import BowTruth, random_bow
 from tiller.simulate.record import Plan, toml_bow
 
@@ -30,6 +30,8 @@ SEGMENTS = 70
 BRACE_MM = 150.0
 STRING_SD_MM, NOCK_SD_MM = 0.3, 1.0
 """What the second view errs by (rendered pictures, both ways round)."""
+STICKS_SD_RAD = float(np.deg2rad(0.45))
+"""What winding sticks err by (rendered pictures)."""
 ANGLE_SD, PLACE_SD_MM = 0.15, 12.0
 """How a hand bends: relative, and where."""
 STAYS = (0.6, 0.95)
@@ -65,7 +67,7 @@ def blank(made: BowTruth, side: Side, rng: np.random.Generator) -> Blank:
         shear_n_mm2=modulus * rng.uniform(0.06, 0.13),
         draw_per_mm=-1e-3 * np.interp(inner, limb.s_mm, limb.rest_curvature_per_m),
         sideways_per_mm=rng.uniform(-14, 14) / lever * shape + rng.normal(0, 2e-6, SEGMENTS) * free,
-        twist_per_mm=np.deg2rad(rng.uniform(-4, 4)) / (limb.length_mm - limb.bend_from_mm) * free,
+        twist_per_mm=np.deg2rad(rng.uniform(-8, 8)) / (limb.length_mm - limb.bend_from_mm) * free,
         root_mm=np.array([made.handle_mm, 0.0, 0.0]),
         root_down_rad=0.0,
     )
@@ -107,7 +109,14 @@ def seen(bow: Bow, strung: Strung, course: Course, rng: np.random.Generator) -> 
         turned=True,
         pictures=2,
         notes=(),
+        twist=both({side: _by_sticks(one, rng) for side, one in zip(SIDES, (course.left, course.right), strict=True)}),
     )
+
+
+def _by_sticks(limb: Blank, rng: np.random.Generator) -> NockTwist:
+    """What winding sticks would say of a limb."""
+    step = float(limb.s_mm[1] - limb.s_mm[0])
+    return NockTwist(float(limb.twist_per_mm.sum() * step + rng.normal(0, STICKS_SD_RAD)), STICKS_SD_RAD)
 
 
 def carried_out(course: Course, asked: Correction, rng: np.random.Generator, wood: bool) -> Course:
@@ -121,6 +130,12 @@ def carried_out(course: Course, asked: Correction, rng: np.random.Generator, woo
         other = nothing(course.right if edge.limb is Side.LEFT else course.left)
         pair = (taken, other) if edge.limb is Side.LEFT else (other, taken)
         return replace(course, strung=course.after(*pair))
+    for turn in asked.turn:
+        one = limbs[turn.limb]
+        back = turned(
+            one, turn.angle_rad * rng.uniform(*STAYS) * (1 + rng.normal(0, ANGLE_SD)), turn.from_mm, turn.to_mm
+        )
+        limbs[turn.limb] = replace(one, twist_per_mm=one.twist_per_mm + back.turned_per_mm)
     for heat in asked.heat:
         one = limbs[heat.limb]
         angle = heat.angle_rad * rng.uniform(*STAYS) * (1 + rng.normal(0, ANGLE_SD))
@@ -147,7 +162,7 @@ def straightened(seed: int) -> Ended:
     out = [course.strung.offset_mm]
     for _ in range(ROUNDS):
         asked = correction_of(one.bow, seen(one.bow, course.strung, course, rng), BRACE_MM, kept=0.8)
-        if not asked.heat:
+        if not asked.heat and not asked.turn:
             break
         course = carried_out(course, asked, rng, wood=False)
         out.append(course.strung.offset_mm)

@@ -64,10 +64,8 @@ def test_each_trouble_is_measured_through(trouble: Trouble, tmp_path: Path, monk
     if trouble is Trouble.TWIST:
         twists = [measured.result.limb(side).twist for side in ("left", "right")]
         # the painter turns the belly of both limbs towards the camera
-        for twist in twists:
-            assert np.rad2deg(twist.drawn_rad) == pytest.approx(
-                truth["twist_deg"], abs=3 * np.rad2deg(twist.drawn_sd_rad)
-            )
+        for twist, true in zip(twists, truth["twist_deg"], strict=True):
+            assert np.rad2deg(twist.drawn_rad) == pytest.approx(true, abs=3 * np.rad2deg(twist.drawn_sd_rad))
             assert twist.drawn_rad > 0
 
 

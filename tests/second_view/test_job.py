@@ -43,7 +43,7 @@ def pictures(tmp_path_factory: pytest.TempPathFactory) -> Scene:
     return Scene(case, case.bow, folder)
 
 
-def test_the_job_asks_four_things_and_shows_the_sentence(pictures: Scene, home: Path) -> None:
+def test_the_job_asks_and_shows_the_sentence(pictures: Scene, home: Path) -> None:
     home.mkdir(exist_ok=True)
     shutil.copy(pictures.folder / "rig.toml", home / "rig.toml")
     bow = home / "bows" / "orchard runner" / "bow.toml"
@@ -53,28 +53,34 @@ def test_the_job_asks_four_things_and_shows_the_sentence(pictures: Scene, home: 
     shots.mkdir()
     shutil.copy(pictures.folder / "1.png", shots / "1.png")
     book = home / "book.sqlite3"
-    talk = Scripted(("", str(home / "none"), str(shots), "3", "26", ""), True)
+    talk = Scripted(("", str(home / "none"), str(shots), "", "", str(home), "", "loud", "some", "3", "26", ""), True)
     run(belly_job(bow, home, book, Units()), talk).join(120.0)
     assert talk.moment.good, talk.moment.fault
     assert talk.asked == [
         "source",
         "source",
         "source",
+        "unstrung",
+        "along left",
+        "along right",
+        "along right",
+        "shock",
+        "shock",
         "grip",
         "grip",
         "brace",
     ]  # one picture: not asked when it was turned
-    assert len(talk.faults) == 3
+    assert len(talk.faults) == 5
     assert "to the right of its middle" in talk.moment.sentence
     assert any("by heat" in line for line in talk.moment.found)
     assert any("no pull of this bow yet" in line for line in talk.moment.found)
     assert talk.moment.picture is not None
     assert not book.exists()
     shutil.copy(pictures.folder / "2.png", shots / "2.png")
-    talk = Scripted((str(shots), "2", "x", "", "", ""), True)
+    talk = Scripted((str(shots), "2", "x", "", "", "", "", "", "", ""), True)
     run(belly_job(bow, home, book, Units()), talk).join(120.0)
     assert talk.moment.good, talk.moment.fault
-    assert talk.asked == ["source", *["turned"] * 3, "grip", "brace"]
+    assert talk.asked == ["source", *["turned"] * 3, "unstrung", "along left", "along right", "shock", "grip", "brace"]
 
 
 def test_the_bows_page_says_where_the_string_crosses_and_when_to_look_again(home: Path) -> None:

@@ -9,6 +9,8 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 
 from tiller.cli.entry import main
@@ -106,6 +108,22 @@ def test_any_pull_of_a_bow_is_shown_with_its_own_photograph(shop: Path, small_re
     assert turned(first, 1, book, Units()).pull == newest.pull
     assert first.lines[0] == f"Pull {first.at.pull_id}, of {first.pull.day}, said:"
     assert not newest.lines[0].endswith("said:")
+    # behind the newest pull stands the second view, where one is kept
+    assert item.file is not None
+    cv2.imwrite(str(item.file.parent / "track.png"), np.full((60, 120, 3), 128, np.uint8))
+    (item.file.parent / "track.txt").write_text("The string crosses the handle.\n")
+    with_track = chosen_of(item, book, Units())
+    assert with_track.at is not None
+    assert (with_track.at.number, with_track.at.count, with_track.at.newest) == (2, 3, True)
+    track = turned(with_track, 1, book, Units())
+    assert track.at is not None
+    assert (track.at.number, track.at.track, track.at.newest) == (3, True, False)
+    assert track.lines == ("The string crosses the handle.",)
+    assert track.aspect == 2.0
+    assert turned(track, 1, book, Units()) is track
+    assert turned(track, -1, book, Units()).pull == newest.pull
+    assert chosen_of(item, book, Units(), track).at == with_track.at  # read anew it is the newest pull's again
+    (item.file.parent / "track.png").unlink()
     # read anew (other units, the book was written): the one that is looked at stays, but the newest gives way to a newer one
     assert chosen_of(item, book, Units(metric=False), first).at == first.at
     assert chosen_of(item, book, Units(), newest).at == newest.at

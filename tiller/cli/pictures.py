@@ -166,6 +166,13 @@ def _add_align(commands: Any, shown: argparse.ArgumentParser, booked: argparse.A
     align.add_argument(
         "--unstrung", metavar="PICTURE", nargs="+", default=[], help="without its string, the left limb to the left"
     )
+    for limb in ("left", "right"):
+        align.add_argument(
+            f"--along-{limb}",
+            metavar="PICTURE",
+            help=f"unstrung, from beyond the {limb} nock along the limb, winding sticks across its belly at handle and nock: its twist",
+        )
+    align.add_argument("--hand-shock", choices=("none", "some", "hard"), help="how the bow kicked when it was shot")
     align.add_argument("--grip", type=length, metavar="LENGTH", help="width of the handle at its middle")
     align.add_argument("--deep", type=length, metavar="LENGTH", help="how deep the handle is there (default: 32mm)")
     align.add_argument(
@@ -196,13 +203,14 @@ def _add_align(commands: Any, shown: argparse.ArgumentParser, booked: argparse.A
 
 def run_align(args: argparse.Namespace) -> int:
     """``tiller align``."""
+    from tiller.bow.sides import Pair
     from tiller.errors import TillerError
     from tiller.files import write_whole
-    from tiller.measure.second_view.whole import Known, Shots, read_pictures
+    from tiller.measure.second_view.whole import Known, Shots, one_picture, read_pictures
     from tiller.paths import data_folder
     from tiller.report.data import alignment_json, write_json
     from tiller.setup.bow_files import find_bow
-    from tiller.setup.second_view.do import look_and_keep
+    from tiller.setup.second_view.do import keep_for_page, look_and_keep
 
     units = units_of(args)
     for name, value, low, high in (
@@ -226,6 +234,7 @@ def run_align(args: argparse.Namespace) -> int:
         strung=read_pictures([Path(p) for p in args.pictures]),
         turned=read_pictures([Path(p) for p in args.turned]),
         unstrung=read_pictures([Path(p) for p in args.unstrung]),
+        along=Pair(*(one_picture(Path(p)) if p else None for p in (args.along_left, args.along_right))),
     )
     nan = float("nan")
     known = Known(
@@ -237,8 +246,11 @@ def run_align(args: argparse.Namespace) -> int:
     )
     rig = Path(args.rig) if args.rig else data_folder() / "rig.toml"
     book = None if args.no_book else book_of(args)
-    looked = look_and_keep(bow, shots, known, rig if args.rig or rig.is_file() else None, book)
+    here = rig if args.rig or rig.is_file() else None
+    looked = look_and_keep(bow, shots, known, here, book, hand_shock=args.hand_shock or "")
     print(looked.words(units))
+    if book is not None:
+        keep_for_page(bow, data_folder(), looked, units)
     if book is not None and not looked.kept:
         print("It is not in the book, which has no pull of this bow yet: measure one first, then look again.")
     if args.json:

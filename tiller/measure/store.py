@@ -22,6 +22,7 @@ from tiller.mechanics.advice.advice import Advice
 from tiller.mechanics.advice.history import Comparison
 from tiller.mechanics.fit.pullfit import nock_of
 from tiller.paths import data_folder
+from tiller.records.alignments import alignments_of, scrapings_of
 from tiller.records.book import FATES, Book, PullSource, mark_of
 from tiller.records.events import events_of
 from tiller.records.stored_advice import written
@@ -72,7 +73,12 @@ def past_of(book: Path | None, recording: Recording) -> Past:
     with Book(book) as shop:
         pulls = shop.earlier(recording.bow.name, hash_files(recording), taken)
         name = pulls[-1].bow if pulls else recording.bow.name
-        return Past(pulls, tuple(e for e in events_of(shop, name) if e.at <= taken))
+        return Past(
+            pulls,
+            tuple(e for e in events_of(shop, name) if e.at <= taken),
+            tuple(row for row in alignments_of(shop, name) if row.at <= taken),
+            tuple(at for at in scrapings_of(shop, name) if at <= taken),
+        )
 
 
 def fate_fault(book: Path, bow: str) -> str:

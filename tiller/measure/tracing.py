@@ -378,6 +378,9 @@ def outline_thickness(sight: Sight, side: Side) -> tuple[Array, float]:
 DRAWN_SHARE = 0.8
 """A limb's twist when drawn is that of the pictures beyond this share of the largest draw."""
 
+BLURRED = 0.35
+"""An outline is thicker or thinner by this share of the picture's blur (sd; independent rig: a cheap webcam's outlines err by some 0.9 mm at 2.5 mm of it)."""
+
 
 def limb_twist(sight: Sight, side: Side) -> Twist:
     """The limb's twist, from how thick its outline looks at rest and drawn."""
@@ -405,6 +408,14 @@ def limb_twist(sight: Sight, side: Side) -> Twist:
         stack = np.array(excess[at_rest])
         seen = np.any(np.isfinite(stack), axis=0)
         both[k][seen] = np.nanmedian(stack[:, seen], axis=0)
+    every = np.array([*excess[True], *excess[False]])
+    seen = np.any(np.isfinite(every), axis=0)
+    if not np.any(seen):
+        return UNKNOWN
+    scatter = np.abs(every[:, seen] - np.nanmedian(every[:, seen], axis=0))
+    px = sight.seen[0].shape.view.plane_to_pixels(np.array([[0.0, 0.0], [100.0, 0.0]]), z)
+    blur_mm = sight.scene.look.blur_px[0] * 100.0 / float(np.linalg.norm(px[1] - px[0]))
+    light = float(np.hypot(OUTLINE_ALIKE * 1.4826 * np.nanmedian(scatter), BLURRED * blur_mm))
     phis = (np.median(angles[True], axis=0), np.median(angles[False], axis=0))
     begin = sight.scene.bow.limb(side).working_from_mm
-    return find_twist(model.s_mm, model.width_mm, (both[0], both[1]), phis, begin)
+    return find_twist(model.s_mm, model.width_mm, model.crown_mm, (both[0], both[1]), phis, begin, light)

@@ -404,6 +404,21 @@ class Book:
                     for k, (s, (x, y)) in enumerate(zip(limb.s_mm, limb.rest_mm, strict=True))
                 ],
             )
+            twist = limb.twist
+            if np.isfinite(twist.rest_rad):
+                db.execute(
+                    "INSERT INTO twists VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        result_id,
+                        side,
+                        twist.rest_rad,
+                        twist.rest_sd_rad,
+                        twist.drawn_rad,
+                        twist.drawn_sd_rad,
+                        _number(twist.from_mm),
+                        _number(twist.from_sd_mm),
+                    ),
+                )
             db.executemany(
                 "INSERT INTO marks VALUES (?, ?, ?, ?, ?, ?, ?)",
                 [(result_id, side, m.from_mm, m.to_mm, m.kind, m.departure, m.sd) for m in limb.marks],

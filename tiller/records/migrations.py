@@ -85,6 +85,28 @@ def _alignments(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX alignments_of_bow ON alignments (bow_id)")
 
 
+def _twists_and_staves(db: sqlite3.Connection) -> None:
+    """Twist of a limb at its nock, by a pull's outlines (+: the belly turns towards the camera) and by winding sticks (+: to the right of who holds the bow upright);
+    the hand shock that was felt ('' where nobody was asked), the bow's moisture that day as a share; the belly's edge that would bring the string over, and by how
+    many mm of string for each mm off it. What was found of a log or stave before the rack: its kind and figures, and the picture it was read from."""
+    db.execute(
+        "CREATE TABLE twists (result_id INTEGER NOT NULL REFERENCES results(id) ON DELETE CASCADE, limb TEXT NOT NULL, rest_rad REAL NOT NULL,"
+        " rest_sd_rad REAL NOT NULL, drawn_rad REAL NOT NULL, drawn_sd_rad REAL NOT NULL, from_mm REAL, from_sd_mm REAL, PRIMARY KEY (result_id, limb)) WITHOUT ROWID"
+    )
+    for side in ("left", "right"):
+        db.execute(f"ALTER TABLE alignments ADD COLUMN {side}_twist_rad REAL")
+        db.execute(f"ALTER TABLE alignments ADD COLUMN {side}_twist_sd_rad REAL")
+    db.execute("ALTER TABLE alignments ADD COLUMN hand_shock TEXT NOT NULL DEFAULT ''")
+    db.execute("ALTER TABLE alignments ADD COLUMN moisture REAL")
+    db.execute("ALTER TABLE alignments ADD COLUMN edge_limb TEXT NOT NULL DEFAULT ''")
+    db.execute("ALTER TABLE alignments ADD COLUMN edge_right INTEGER NOT NULL DEFAULT 0")
+    db.execute("ALTER TABLE alignments ADD COLUMN edge_gain REAL")
+    db.execute(
+        "CREATE TABLE findings (id INTEGER PRIMARY KEY, stave TEXT NOT NULL, kind TEXT NOT NULL, at TEXT NOT NULL, data TEXT NOT NULL, picture TEXT NOT NULL)"
+    )
+    db.execute("CREATE INDEX findings_of_stave ON findings (stave)")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     ("first tables", _first_tables),
     ("advice and rest shapes", _advice_and_rest),
@@ -93,6 +115,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     ("pulls without a scale, strings, what became of bows", _scale_string_fate),
     ("what was done other than scraping", _events),
     ("the second view", _alignments),
+    ("twist, hand shock, what was found of a stave", _twists_and_staves),
 )
 """In order; the number of those that ran is the schema version (PRAGMA user_version)."""
 

@@ -36,7 +36,7 @@ from tiller.records.migrations import MIGRATIONS
 BOOK = "book.sqlite3"
 MANIFEST = "manifest.json"
 FORMAT = 1
-COUNTED = ("bows", "sessions", "pulls", "results", "scrapings", "events", "alignments")
+COUNTED = ("bows", "sessions", "pulls", "results", "scrapings", "events", "alignments", "findings")
 
 
 @dataclass(frozen=True)
@@ -441,7 +441,7 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
             _insert(db, "scrapings", "pull_id", pull_id, row)
         for result in _lacking(db, theirs, "results", "pull_id", pull["id"], pull_id):
             new = _insert(db, "results", "pull_id", pull_id, result)
-            for table in ("force_draw", "profiles", "marks", "advice", "rest"):
+            for table in ("force_draw", "profiles", "marks", "advice", "rest", "twists"):
                 _copy(db, theirs, table, "result_id", result["id"], new)
             results += 1
         filing.step("one pull merged")
@@ -450,6 +450,9 @@ def _merge(db: sqlite3.Connection, theirs: _Theirs) -> Merged:
             _insert(db, "events", "bow_id", bow_id, row)
         for row in _lacking(db, theirs, "alignments", "bow_id", their_bow, bow_id):
             _insert(db, "alignments", "bow_id", bow_id, row)
+    for stave in sorted({row["stave"] for row in theirs.rows("findings")}):
+        for row in _lacking(db, theirs, "findings", "stave", stave, stave):
+            _insert(db, "findings", "stave", stave, row)
     return Merged(pulls, results, known, (*always, *differing.values()))
 
 
@@ -464,7 +467,7 @@ def _here(folder: str) -> str:
 
 
 def _lacking(
-    db: sqlite3.Connection, theirs: _Theirs, table: str, owner: str, their_id: int, our_id: int | None
+    db: sqlite3.Connection, theirs: _Theirs, table: str, owner: str, their_id: int | str, our_id: int | str | None
 ) -> list[dict[str, Any]]:
     """Rows of theirs that ours lack, by all that they say; of rows that are alike as many as are missing. ``owner``: the column that says whose they are."""
     rows = theirs.rows(table, f"WHERE {owner} = ? ORDER BY id", (their_id,))

@@ -87,6 +87,11 @@ def limb_json(limb: LimbResult) -> dict[str, Any]:
         "twist_rest_sd_deg": _one(float(np.rad2deg(limb.twist.rest_sd_rad))),
         "twist_drawn_deg": _one(float(np.rad2deg(limb.twist.drawn_rad))),
         "twist_drawn_sd_deg": _one(float(np.rad2deg(limb.twist.drawn_sd_rad))),
+        "twist_from_mm": _one(limb.twist.from_mm),
+        "twist_from_sd_mm": _one(limb.twist.from_sd_mm),
+        "twist_s_mm": _list(limb.twist.s_mm),
+        "twist_along_deg": _list(np.rad2deg(limb.twist.along_rad)),
+        "twist_along_sd_deg": _list(np.rad2deg(limb.twist.along_sd_rad)),
     }
 
 
@@ -284,6 +289,9 @@ def alignment_json(alignment: Alignment, correction: Correction, bow: Bow) -> di
             "string_off_middle_sd_mm": _one(limb.groove_sd_mm),
             "mostly_from_mm": _one(limb.from_mm),
             "mostly_to_mm": _one(limb.to_mm),
+            "twist_rad": _one(alignment.twist[side].turn_rad),
+            "twist_sd_rad": _one(alignment.twist[side].sd_rad),
+            "twist_from_mm": _one(alignment.twist[side].from_mm),
         }
     edge = correction.edge
     return {
@@ -295,6 +303,15 @@ def alignment_json(alignment: Alignment, correction: Correction, bow: Bow) -> di
         "both_ways_round": alignment.turned,
         "pictures": alignment.pictures,
         "limbs": limbs,
+        "turn_back": [
+            {
+                "limb": str(u.limb),
+                "angle_rad": _one(u.angle_rad),
+                "from_mm": _one(u.from_mm),
+                "to_mm": _one(u.to_mm),
+            }
+            for u in correction.turn
+        ],
         "heat": [
             {
                 "limb": str(h.limb),

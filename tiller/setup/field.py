@@ -36,7 +36,7 @@ class Field:
     """One question of a form.
 
     Attributes:
-        key: name; question: what is asked; kind: 'text', 'enter' (nothing is typed), 'touch' (a place in the picture) or one of ``KINDS``.
+        key: name; question: what is asked; kind: 'text', 'picture' (one file's path), 'enter' (nothing is typed), 'touch' (a place in the picture) or one of ``KINDS``.
         low, high: what makes sense, in mm, N or kg; usual: what is taken where nothing is given, likewise or as text.
         choices: the only texts that will do, empty = any.
     """
@@ -70,7 +70,7 @@ class Field:
         text = text.strip() or ("" if self.kind in KINDS else self.usual)
         if self.kind == "enter":
             return ""
-        if self.kind == "text":
+        if self.kind in ("text", "picture"):
             return self._read_text(text)
         if not text and self.usual:
             return float(self.usual)

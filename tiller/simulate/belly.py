@@ -239,12 +239,16 @@ def _shadow(canvas: Image, scene: BellyScene) -> None:
 
 def _stick(canvas: Image, scene: BellyScene, fid: TrueFiducial) -> None:
     picture, larger = marker_picture(scene.dictionary, fid.id)
-    n = picture.shape[0]
     half = 0.5 * fid.side_mm * larger
     turn = np.deg2rad(fid.rotation_deg)
     own = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
     flat = own @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) + [fid.x, fid.y]
-    target = scene.camera.project(np.column_stack([flat, np.zeros(4)]))
+    paste_face(canvas, picture, scene.camera.project(np.column_stack([flat, np.zeros(4)])))
+
+
+def paste_face(canvas: Image, picture: Image, target: Array) -> None:
+    """Puts a square picture to where its corners (4, 2) px lie, from its top left clockwise."""
+    n = picture.shape[0]
     low = np.maximum(np.floor(target.min(axis=0)).astype(int) - 2, 0)
     high = np.minimum(np.ceil(target.max(axis=0)).astype(int) + 3, [canvas.shape[1], canvas.shape[0]])
     if np.any(high - low < 4):

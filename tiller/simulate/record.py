@@ -21,7 +21,7 @@ from tiller.simulate.camera import TrueCamera, make_camera
 from tiller.simulate.render import Painter, Scenery, Setting, TrueFiducial
 from tiller.simulate.serial import TrueCell, stream
 from tiller.simulate.shoot import Shooter, TrueShape
-from tiller.simulate.shop import TWIST_DEG, WEBCAM_QUALITY, Trouble
+from tiller.simulate.shop import WEBCAM_QUALITY, Trouble
 
 Array = NDArray[np.float64]
 HYSTERESIS = 0.055
@@ -281,7 +281,7 @@ def _write(folder: Path, bow: BowTruth, plan: Plan, setting: Setting) -> dict[st
         },
         "frames": truth_frames,
         "largest_draw_mm": float(ups[-1]),
-        "twist_deg": TWIST_DEG if Trouble.TWIST in setting.troubles else 0.0,
+        "twist_deg": [setting.twist_of(side)[0] for side in ("left", "right")],
         "hysteresis": plan.hysteresis,
         "force_clock_offset_s": cell.lag_s,
         "bow_plane_z_true_mm": scenery.plane_z_mm,

@@ -50,6 +50,7 @@ class Setting:
         blur_px: sd of the lens's blur; motion_px: length of a smear across the picture in drawn pictures.
         wood_bgr: colour of the limb's front in good light.
         troubles: what a shop adds.
+        twist_deg: of the left and the right limb at its nock (+: the belly turns towards the camera), twist_from: where it begins, as shares of the limb.
     """
 
     board: str = "plain"
@@ -60,6 +61,15 @@ class Setting:
     motion_px: float = 0.0
     wood_bgr: tuple[float, float, float] = (120.0, 158.0, 192.0)
     troubles: frozenset[Trouble] = frozenset()
+    twist_deg: tuple[float, float] = (0.0, 0.0)
+    twist_from: tuple[float, float] = (0.0, 0.0)
+
+    def twist_of(self, side: str) -> tuple[float, float]:
+        """Twist at the nock, degrees, and from which share of the limb on."""
+        if Trouble.TWIST in self.troubles:
+            return shop.TWIST_DEG, 0.07
+        k = 0 if side == "left" else 1
+        return self.twist_deg[k], self.twist_from[k]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -226,8 +236,8 @@ class Painter:
         light /= np.linalg.norm(light)
 
         troubles = self.scenery.setting.troubles
-        most = np.deg2rad(shop.TWIST_DEG) if Trouble.TWIST in troubles else 0.0
-        turn = most * np.clip((limb.s_mm - 60.0) / (limb.length_mm - 60.0), 0.0, 1.2)
+        most, begin = self.scenery.setting.twist_of(side)
+        turn = np.deg2rad(most) * np.clip((limb.s_mm / limb.length_mm - begin) / (1.0 - begin), 0.0, 1.2)
 
         def at(height: Array, depth: Array) -> Array:
             up_now = height * np.cos(turn) + depth * np.sin(turn)

@@ -14,6 +14,7 @@ from tiller.bow.sides import SIDES, Pair, Side
 from tiller.bow.wood.moisture import strain_at
 from tiller.bow.wood.woods import MODULUS_VARIATION, UNKNOWN_DENSITY_KG_M3, like_wood
 from tiller.measure.followup.sets import Past, belief_by_all_pulls
+from tiller.measure.followup.track import edge_first
 from tiller.measure.pipeline import HIDDEN_WORKING_MM, Measured, to_back_of, working_zone
 from tiller.measure.wanted import tiller_of, wanted_strain
 from tiller.mechanics.advice.advice import Advice, NextPull
@@ -171,6 +172,9 @@ def advise(measured: Measured, bow: Bow, by_place: SetShown | None = None, past:
                     f"the plan rests on this pull and on {earlier} earlier one{'s' if earlier > 1 else ''} of this bow, with what came off in between.",
                 )
             )
+        if past is not None and past.looked:
+            since = any(at > past.looked[-1].at for at in past.scraped)
+            notes += [note for note in (edge_first(past.looked, past.events, since, bow, plan),) if note is not None]
     further = _next_pull(plan, stop, measured.result.pictures[measured.result.largest].draw_mm, bow)
     return Advice(
         forecast=ahead,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,7 @@ from tiller.mechanics.advice.history import (
 from tiller.mechanics.advice.yielding import STEP_MM, RestMoved, SetShown, set_shown
 from tiller.mechanics.fit.results import LimbResult
 from tiller.mechanics.forward.belief import BowBelief
+from tiller.records.alignments import KeptAlignment
 from tiller.records.events import KINDS, SHAPES, Event
 from tiller.records.stored_advice import StoredAdvice
 from tiller.records.stored_pull import StoredPull
@@ -36,10 +38,12 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Past:
-    """What the book held of a bow before this pull: its pulls in full, oldest first, and what was done to it beside scraping, likewise."""
+    """What the book held of a bow before this pull: its pulls in full, oldest first, what was done to it beside scraping and what its second view showed, likewise."""
 
     pulls: Sequence[StoredPull] = ()
     events: tuple[Event, ...] = ()
+    looked: tuple[KeptAlignment, ...] = ()
+    scraped: tuple[datetime, ...] = ()
 
     @property
     def comparable(self) -> Sequence[StoredPull]:

@@ -22,8 +22,18 @@ from tiller.mechanics.space.track import (
     offset_per_mm,
     offset_per_rad,
     strung_bow,
+    turned,
 )
-from tiller.mechanics.space.tracking import WITHIN_MM, Alignment, Correction, EdgeOff, Heat, curvature
+from tiller.mechanics.space.tracking import (
+    WITHIN_MM,
+    Alignment,
+    Correction,
+    EdgeOff,
+    Heat,
+    NockTwist,
+    Untwist,
+    curvature,
+)
 
 Array = NDArray[np.float64]
 
@@ -55,11 +65,13 @@ UNSEEN_HANDLE = (
 )
 PRICE_MARGIN = 0.02
 """What wood costs is known no better than this (common practice, no source)."""
+MOST_TURNED_RAD = float(np.deg2rad(8.0))
+"""No more is turned back at a time (common practice, no source)."""
 HEAT_SD = 0.25
 """By so much of it a bend by heat misses: some springs back (common practice, no source)."""
 
 
-def blank_of(bow: Bow, side: Side, sideways: tuple[Array, Array]) -> Blank:
+def blank_of(bow: Bow, side: Side, sideways: tuple[Array, Array], twist: NockTwist | None = None) -> Blank:
     """A limb as its file and the pictures have it; ``sideways``: places along it and its sideways curvature there, towards z > 0, NaN where not known."""
     limb = bow.limb(side)
     s = np.linspace(limb.handle_mm, limb.length_mm, SEGMENTS + 1)
@@ -71,6 +83,10 @@ def blank_of(bow: Bow, side: Side, sideways: tuple[Array, Array]) -> Blank:
     at, k = sideways
     known = np.isfinite(k)
     own = np.interp(s[:-1], at[known], k[known]) if np.any(known) else np.zeros(SEGMENTS)
+    turn: Array = np.zeros(SEGMENTS)
+    if twist is not None and np.isfinite(twist.turn_rad):
+        begin = _begins(bow, side, twist)
+        turn = np.asarray(twist.turn_rad / (limb.length_mm - begin) * (s[:-1] >= begin), dtype=float)
     return Blank(
         s_mm=s,
         width_mm=limb.width_at(s),
@@ -80,7 +96,7 @@ def blank_of(bow: Bow, side: Side, sideways: tuple[Array, Array]) -> Blank:
         shear_n_mm2=np.full(len(s), modulus * shear_ratio(bow.wood).mean),
         draw_per_mm=np.zeros(SEGMENTS),
         sideways_per_mm=np.where(s[:-1] > limb.working_from_mm, own, 0.0),
-        twist_per_mm=np.zeros(SEGMENTS),
+        twist_per_mm=turn,
         root_mm=np.array([limb.handle_mm, 0.0, 0.0]),
         root_down_rad=0.0,
     )
@@ -92,9 +108,17 @@ def course_of(bow: Bow, alignment: Alignment, brace_mm: float) -> Course:
     Raises:
         NotStrungError: no braced shape is found.
     """
-    blanks = Pair(*(blank_of(bow, side, _sideways(alignment, side)) for side in SIDES))
+    blanks = Pair(*(blank_of(bow, side, _sideways(alignment, side), alignment.twist[side]) for side in SIDES))
     both = bow.left.length_mm + bow.right.length_mm
     return strung_bow(blanks.left, blanks.right, brace_mm, 0.972 * both)
+
+
+def _begins(bow: Bow, side: Side, twist: NockTwist) -> float:
+    """Where along the limb its twist begins: at the fade where nothing tells."""
+    limb = bow.limb(side)
+    if not np.isfinite(twist.from_mm):
+        return limb.working_from_mm
+    return float(np.clip(twist.from_mm, limb.working_from_mm, NEAR_TIP_SHARE * limb.length_mm))
 
 
 def _sideways(alignment: Alignment, side: Side) -> tuple[Array, Array]:
@@ -135,7 +159,11 @@ def _proposed(bow: Bow, alignment: Alignment, course: Course, reserve: float, ke
         NotStrungError, ValueError: the corrected bow has no braced shape.
     """
     off = alignment.offset_mm
-    wanted, taken = _by_heat(bow, alignment, course, off, MOST_BENT_RAD * kept)
+    turn, taken = _turned_back(bow, alignment, course, kept)
+    left = off
+    if turn:
+        left += course.after(taken.left, taken.right).offset_mm - course.strung.offset_mm
+    wanted, taken = _by_heat(bow, alignment, course, left, taken, MOST_BENT_RAD * kept)
     after = course.after(taken.left, taken.right)
     moved = after.offset_mm - course.strung.offset_mm
     # so far the strung nock goes by what stays; bent on the form it is more
@@ -144,14 +172,32 @@ def _proposed(bow: Bow, alignment: Alignment, course: Course, reserve: float, ke
         replace(h, angle_rad=h.angle_rad / kept, form_mm=h.form_mm / kept, nock_mm=float(goes[h.limb.index]) / kept)
         for h in wanted
     )
-    edge, price = _by_wood(bow, alignment, course, off, reserve)
-    return Correction(
+    return replace(
+        _by_wood(bow, alignment, course, off, reserve),
+        turn=tuple(replace(u, nock_mm=float(goes[u.limb.index]) / kept) for u in turn),
         heat=heat,
-        edge=edge,
         after_mm=off + moved,
         after_sd_mm=float(np.hypot(alignment.offset_sd_mm, HEAT_SD * moved)),
-        edge_weight=price,
     )
+
+
+def _turned_back(
+    bow: Bow, alignment: Alignment, course: Course, kept: float
+) -> tuple[tuple[Untwist, ...], Pair[Taken]]:
+    """Limbs that are surely twisted, turned back: what is asked of the form, and what of it stays."""
+    taken = Pair(nothing(course.left), nothing(course.right))
+    out = []
+    for side in SIDES:
+        twist = alignment.twist[side]
+        if not twist.sure:
+            continue
+        start, end = _begins(bow, side, twist), NEAR_TIP_SHARE * bow.limb(side).length_mm
+        end = max(end, start + OVER_MM)
+        angle = float(np.clip(-twist.turn_rad, -MOST_TURNED_RAD * kept, MOST_TURNED_RAD * kept))
+        blank = course.right if side is Side.RIGHT else course.left
+        taken = taken.put(side, turned(blank, angle, start, end))
+        out.append(Untwist(limb=side, angle_rad=angle / kept, from_mm=start, to_mm=end, nock_mm=float("nan")))
+    return tuple(out), taken
 
 
 def _crooked_first(alignment: Alignment, off: float) -> list[Side]:
@@ -172,10 +218,10 @@ def _place(bow: Bow, alignment: Alignment, side: Side, off: float) -> float:
 
 
 def _by_heat(
-    bow: Bow, alignment: Alignment, course: Course, off: float, most_rad: float
+    bow: Bow, alignment: Alignment, course: Course, off: float, taken: Pair[Taken], most_rad: float
 ) -> tuple[tuple[Heat, ...], Pair[Taken]]:
+    """Bends that bring a string over that is ``off`` once ``taken`` is done; both together."""
     left = -off
-    taken = Pair(nothing(course.left), nothing(course.right))
     out = []
     for side in _crooked_first(alignment, off):
         if abs(left) < 0.25 * WITHIN_MM:
@@ -198,24 +244,26 @@ def _by_heat(
     return tuple(out), taken
 
 
-def _by_wood(
-    bow: Bow, alignment: Alignment, course: Course, off: float, reserve: float
-) -> tuple[EdgeOff | None, float]:
-    """Wood off the edge towards which the limb must bend, and its price; None where it would take more than may come off."""
+def _by_wood(bow: Bow, alignment: Alignment, course: Course, off: float, reserve: float) -> Correction:
+    """Wood off the edge towards which the limb must bend, and its price; no ``edge`` where it would take more than may come off."""
     side = _crooked_first(alignment, off)[0]
     limb = bow.limb(side)
     span = (limb.working_from_mm, limb.working_to_mm)
     right = off < 0  # a limb bends towards the side that is thinner
     gain = offset_per_mm(course, side is Side.RIGHT, right, span)
-    depth = abs(off / gain) if gain * off < 0 else float("inf")
+    if gain * off >= 0:
+        return Correction()
+    known = Correction(edge_limb=side, edge_right=right, edge_gain=abs(gain))
+    depth = abs(off / gain)
     blank = course.right if side is Side.RIGHT else course.left
     thick = blank.thickness_mm[(blank.s_mm >= span[0]) & (blank.s_mm <= span[1])]
     if depth > MOST_OFF_SHARE * float(np.max(thick)) or depth < LEAST_EDGE_MM:
-        return None, float("nan")
+        return known
     taken = edge_taken(blank, right, depth, *span)
     other = nothing(course.left if side is Side.RIGHT else course.right)
     after = course.after(other, taken) if side is Side.RIGHT else course.after(taken, other)
     price = after.pull_n / course.strung.pull_n - 1.0
     if PRICE_MARGIN - price > reserve:
-        return None, float("nan")
-    return EdgeOff(limb=side, right=right, from_mm=span[0], to_mm=span[1], depth_mm=depth), price
+        return known
+    edge = EdgeOff(limb=side, right=right, from_mm=span[0], to_mm=span[1], depth_mm=depth)
+    return replace(known, edge=edge, edge_weight=price)

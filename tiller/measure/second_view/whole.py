@@ -12,18 +12,26 @@ from numpy.typing import NDArray
 
 from tiller.bow.bowfile import Bow
 from tiller.bow.rigfile import Lens, read_lens
-from tiller.bow.sides import SIDES, both
+from tiller.bow.sides import SIDES, Pair, both
 from tiller.errors import FileFault, TillerError, VisionFault
 from tiller.measure.second_view.alignment import Pictured, aligned, unlike
 from tiller.measure.second_view.correction import correction_of
 from tiller.measure.second_view.lying import HANDLE_DEEP_MM, fades_of, lying_of, places_of
 from tiller.mechanics.forward.solved import NoEquilibriumError
-from tiller.mechanics.space.tracking import Alignment, Correction
+from tiller.mechanics.space.tracking import NO_TWIST, Alignment, Correction, NockTwist, twist_by_both
 from tiller.notes import Note, caution
 from tiller.quantity import mm
-from tiller.report.sheets.targets import RACK, RACK_DICTIONARY, lens_board_points
+from tiller.report.sheets.targets import (
+    RACK,
+    RACK_DICTIONARY,
+    WINDING,
+    WINDING_APART_MM,
+    WINDING_MARKER_MM,
+    lens_board_points,
+)
 from tiller.vision.belly.look import SeenBelly, find_wall, look
 from tiller.vision.belly.lying import Lying
+from tiller.vision.belly.winding import Stick, apart_words, look_along
 from tiller.vision.rig.board import Key, find_markers
 from tiller.vision.rig.boardfit import find_board
 
@@ -44,17 +52,24 @@ class Shot:
     image: Image
 
 
+NOT_TAKEN: Pair[Shot | None] = Pair(None, None)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Shots:
-    """Pictures of a bow from its belly: strung, with the left limb to the left; turned end for end; unstrung, the first way round."""
+    """Pictures of a bow from its belly: strung, with the left limb to the left; turned end for end; unstrung, the first way round.
+
+    ``along``: from beyond each nock along the limb, with winding sticks across its belly; None where not taken.
+    """
 
     strung: tuple[Shot, ...]
     turned: tuple[Shot, ...] = ()
     unstrung: tuple[Shot, ...] = ()
+    along: Pair[Shot | None] = NOT_TAKEN
 
     @property
     def every(self) -> tuple[Shot, ...]:
-        """All of them."""
+        """All from the belly."""
         return (*self.strung, *self.turned, *self.unstrung)
 
 
@@ -65,7 +80,7 @@ class Known:
     Attributes:
         brace_mm: brace height, NaN: as the file wants it. grip_mm: width of the handle at its middle, NaN: not measured. deep_mm: how deep it is.
         bar_mm: what the sheets' check bars measure. reserve: share of the weight that may still come off.
-        kept: how much of a bend by heat stays in this wood.
+        kept: how much of a bend by heat stays in this wood. twist: what the last pull's outlines say of the limbs' twist, to the right as ``Alignment`` has it.
     """
 
     brace_mm: float = float("nan")
@@ -74,6 +89,7 @@ class Known:
     bar_mm: float = BAR_MM
     reserve: float = 0.0
     kept: float = 1.0
+    twist: Pair[NockTwist] = NO_TWIST
 
 
 @dataclass(frozen=True)
@@ -114,6 +130,18 @@ def read_pictures(paths: Sequence[Path]) -> tuple[Shot, ...]:
             raise FileFault(msg)
         out.append(Shot(path.name, np.asarray(image, dtype=np.uint8)))
     return tuple(out)
+
+
+def one_picture(path: Path) -> Shot:
+    """One picture.
+
+    Raises:
+        FileFault: it is a folder, missing or no picture.
+    """
+    if path.is_dir():
+        msg = f"{path} is a folder: give one picture."
+        raise FileFault(msg)
+    return read_pictures([path])[0]
 
 
 def lens_for(shots: Shots, rig: Path | None, sides_mm: dict[Key, float]) -> Lens:
@@ -197,9 +225,62 @@ def second_view(bow: Bow, shots: Shots, known: Known, rig: Path | None = None) -
         for note in (unlike(alignment, widths), _disagree(alignment), _string_off(bow, lying, brace_mm))
         if note is not None
     ]
-    alignment = replace(alignment, notes=(*alignment.notes, *extra))
+    twist, said = _twist_of(bow, shots, known, lens)
+    alignment = replace(alignment, notes=(*alignment.notes, *extra, *said), twist=twist)
     correction = correction_of(bow, alignment, brace_mm, known.reserve, known.kept)
     return SecondView(alignment, correction, (*shots.strung, *shots.turned)[0], strung[0].seen, strung[0].turned)
+
+
+def _stick(left: int, right: int, at: str) -> Stick:
+    return Stick((RACK_DICTIONARY, left), (RACK_DICTIONARY, right), at, WINDING_MARKER_MM, WINDING_APART_MM)
+
+
+WINDING_STICKS = (_stick(*WINDING[0]), _stick(*WINDING[1]))
+AGREE_SD = 3.0
+
+
+def _twist_of(bow: Bow, shots: Shots, known: Known, lens: Lens) -> tuple[Pair[NockTwist], list[Note]]:
+    """Each limb's twist, by the picture along it and by the last pull's outlines; what is said about it.
+
+    Raises:
+        VisionFault: a picture along a limb does not show both sticks, or is of another camera.
+    """
+    twist, said = known.twist, []
+    for side in SIDES:
+        shot = shots.along[side]
+        if shot is None:
+            continue
+        size = (shot.image.shape[1], shot.image.shape[0])
+        gray = np.asarray(cv2.cvtColor(shot.image, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+        if size == lens.image_size[::-1] and size != lens.image_size:
+            # a camera held upright: a turn of the whole picture turns both sticks alike
+            gray = np.ascontiguousarray(np.rot90(gray))
+        elif size != lens.image_size:
+            msg = f"{shot.name}: it is {size[0]}x{size[1]}, the pictures of the belly {lens.image_size[0]}x{lens.image_size[1]}: take all with one camera."
+            raise VisionFault(msg)
+        try:
+            found = look_along(gray, WINDING_STICKS, lens)
+        except VisionFault as err:
+            msg = f"{shot.name}: {err.marked}"
+            raise VisionFault(msg) from err
+        # beyond the upper nock who looks down the limb has the bowyer's right to the left
+        turn = NockTwist((-1.0 if side == bow.upper_limb else 1.0) * found.clockwise_rad, found.sd_rad)
+        apart = apart_words(found, bow.limb(side).length_mm)
+        if apart:
+            said.append(caution("align.sticks", f"{shot.name}: {apart}"))
+        other = twist[side]
+        if abs(turn.turn_rad - other.turn_rad) > AGREE_SD * np.hypot(turn.sd_rad, other.sd_rad):
+            said.append(
+                caution(
+                    "align.twist",
+                    f"of the {side} limb's twist the sticks say {np.rad2deg(turn.turn_rad):+.1f} degrees, the last pull's outline"
+                    f" {np.rad2deg(other.turn_rad):+.1f}: the sticks are believed. Was the picture taken of that limb?",
+                )
+            )
+            twist = twist.put(side, turn)
+        else:
+            twist = twist.put(side, twist_by_both(turn, other))
+    return twist, said
 
 
 def _must_differ(shots: Shots) -> None:

@@ -30,7 +30,7 @@ class Blank:
         s_mm: (n + 1,); width_mm, thickness_mm: (n + 1,); crown_mm: radius of the back or None.
         modulus_n_mm2: (n + 1,), such that the section's stiffness in the bow's plane is what was measured; shear_n_mm2: (n + 1,).
         draw_per_mm: (n,) natural curvature in the bow's plane at the inner nodes (positive as drawing bends); sideways_per_mm: (n,) natural sideways
-            curvature, positive towards z; twist_per_mm: (n,).
+            curvature, positive towards z; twist_per_mm: (n,), positive turns the belly towards z.
         root_mm: (3,), root_down_rad: how far the root looks down.
     """
 
@@ -49,24 +49,27 @@ class Blank:
 
 @dataclass(frozen=True)
 class Taken:
-    """What is done to a limb: (n + 1,) mm off the belly at its edges towards z < 0 and z > 0, and (n,) further sideways curvature, 1/mm."""
+    """What is done to a limb: (n + 1,) mm off the belly at its edges towards z < 0 and z > 0, and (n,) further sideways curvature and twist, 1/mm."""
 
     low_mm: Array
     high_mm: Array
     bent_per_mm: Array
+    turned_per_mm: Array
 
 
 def nothing(blank: Blank) -> Taken:
     """No correction."""
     n = len(blank.s_mm)
-    return Taken(np.zeros(n), np.zeros(n), np.zeros(n - 1))
+    return Taken(np.zeros(n), np.zeros(n), np.zeros(n - 1), np.zeros(n - 1))
 
 
 def limb_of(blank: Blank, taken: Taken) -> SpaceLimb:
     """The limb as a rod, with what was done to it."""
     cut = space_section(blank.width_mm, blank.thickness_mm, blank.crown_mm, (taken.low_mm, taken.high_mm))
     moments = np.stack([cut.draw_mm4, cut.sideways_mm4, cut.product_mm4, cut.torsion_mm4], axis=-1)
-    rest = np.column_stack([-(blank.sideways_per_mm + taken.bent_per_mm), -blank.draw_per_mm, blank.twist_per_mm])
+    rest = np.column_stack(
+        [-(blank.sideways_per_mm + taken.bent_per_mm), -blank.draw_per_mm, -(blank.twist_per_mm + taken.turned_per_mm)]
+    )
     c, s = np.cos(blank.root_down_rad), np.sin(blank.root_down_rad)
     frame = np.array([[s, 0.0, c], [c, 0.0, -s], [0.0, 1.0, 0.0]])
     return SpaceLimb(
@@ -134,7 +137,7 @@ def edge_taken(blank: Blank, high: bool, depth_mm: float, from_mm: float, to_mm:
     thickest = float(np.max(np.where(shape > 0, blank.thickness_mm, 0.0)))
     depth = depth_mm * shape * blank.thickness_mm / max(thickest, 1e-9)
     zero = np.zeros_like(s)
-    return Taken(zero if high else depth, depth if high else zero, np.zeros(len(s) - 1))
+    return Taken(zero if high else depth, depth if high else zero, np.zeros(len(s) - 1), np.zeros(len(s) - 1))
 
 
 def bent(blank: Blank, angle_rad: float, at_mm: float, over_mm: float = 80.0) -> Taken:
@@ -143,7 +146,16 @@ def bent(blank: Blank, angle_rad: float, at_mm: float, over_mm: float = 80.0) ->
     shape = np.exp(-0.5 * ((s - at_mm) / (0.25 * over_mm)) ** 2)
     step = float(blank.s_mm[1] - blank.s_mm[0])
     zero = np.zeros(len(blank.s_mm))
-    return Taken(zero, zero, angle_rad * shape / (float(np.sum(shape)) * step))
+    return Taken(zero, zero, angle_rad * shape / (float(np.sum(shape)) * step), np.zeros(len(s)))
+
+
+def turned(blank: Blank, angle_rad: float, from_mm: float, to_mm: float) -> Taken:
+    """Turned by heat about its length, evenly over a stretch; positive turns the belly beyond it towards z > 0."""
+    s = blank.s_mm[:-1]
+    inside = ((s >= from_mm) & (s <= to_mm)).astype(float)
+    step = float(blank.s_mm[1] - blank.s_mm[0])
+    zero = np.zeros(len(blank.s_mm))
+    return Taken(zero, zero, np.zeros(len(s)), angle_rad * inside / (max(float(np.sum(inside)), 1.0) * step))
 
 
 def offset_per_mm(course: Course, right: bool, high: bool, span_mm: tuple[float, float]) -> float:
@@ -166,4 +178,9 @@ def offset_per_rad(course: Course, right: bool, at_mm: float) -> float:
 
 def both_taken(one: Taken, other: Taken) -> Taken:
     """Two corrections of one limb."""
-    return Taken(one.low_mm + other.low_mm, one.high_mm + other.high_mm, one.bent_per_mm + other.bent_per_mm)
+    return Taken(
+        one.low_mm + other.low_mm,
+        one.high_mm + other.high_mm,
+        one.bent_per_mm + other.bent_per_mm,
+        one.turned_per_mm + other.turned_per_mm,
+    )

@@ -20,6 +20,8 @@ STRETCH_MM = (60.0, 80.0, 100.0, 120.0, 160.0, 200.0)
 """Lengths that a stretch of sideways bend may have."""
 WITHIN_MM, SURE_MM = 2.0, 1.2
 """A string tracks that crosses the handle within the first of its middle and whose place is known to the second, 1 sd (common practice, no source)."""
+LEAST_TWIST_RAD = float(np.deg2rad(3.0))
+"""A smaller twist is left as it is (common practice, no source)."""
 MOSTLY = 0.6
 """A stretch is named that makes at least this share of what a limb goes sideways at its nock."""
 
@@ -58,6 +60,39 @@ class Sideways:
     at_rest_mm: Array
 
 
+@dataclass(frozen=True)
+class NockTwist:
+    """A limb's nock turned about the limb's length against the handle, rad: positive where its belly turns to the right; NaN where nobody looked.
+
+    Attributes:
+        from_mm: where along the limb it begins, NaN where that is not known.
+    """
+
+    turn_rad: float = float("nan")
+    sd_rad: float = float("nan")
+    from_mm: float = float("nan")
+
+    @property
+    def sure(self) -> bool:
+        """There is one: more than three sd from none, and enough of it to be worth turning back."""
+        return abs(self.turn_rad) > max(3 * self.sd_rad, LEAST_TWIST_RAD)
+
+
+NO_TWIST = Pair(NockTwist(), NockTwist())
+"""Where nobody looked."""
+
+
+def twist_by_both(one: NockTwist, other: NockTwist) -> NockTwist:
+    """Two that were measured apart, by their sd; where it begins by whichever knows."""
+    if not np.isfinite(one.turn_rad):
+        return other
+    if not np.isfinite(other.turn_rad):
+        return one
+    weights = np.array([one.sd_rad**-2, other.sd_rad**-2])
+    mean = float(weights @ [one.turn_rad, other.turn_rad] / weights.sum())
+    return NockTwist(mean, float(weights.sum() ** -0.5), one.from_mm if np.isfinite(one.from_mm) else other.from_mm)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Alignment:
     """What the pictures say.
@@ -65,7 +100,7 @@ class Alignment:
     Attributes:
         offset_mm, offset_sd_mm: the string off the handle's middle.
         at_fades_mm, at_fades_sd_mm: the same where both fades end.
-        limbs: both limbs. turned: whether the bow was turned end for end between the pictures; pictures: how many of the strung bow.
+        limbs: both limbs. twist: how far each nock is turned. turned: whether the bow was turned end for end between the pictures; pictures: how many of the strung bow.
     """
 
     offset_mm: float
@@ -76,6 +111,7 @@ class Alignment:
     turned: bool
     pictures: int
     notes: tuple[Note, ...]
+    twist: Pair[NockTwist] = NO_TWIST
 
     @property
     def tracks(self) -> bool:
@@ -105,6 +141,20 @@ class Heat:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Untwist:
+    """A limb turned back by heat over a stretch, by an angle on the form; positive turns its belly to the right.
+
+    ``nock_mm``: how far its strung nock goes sideways by all that is proposed for that limb, if all of it stayed.
+    """
+
+    limb: Side
+    angle_rad: float
+    from_mm: float
+    to_mm: float
+    nock_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class EdgeOff:
     """Wood off one edge of a belly, running out to nothing at its middle: ``depth_mm`` at the edge, where the limb is thickest."""
 
@@ -120,7 +170,8 @@ class Correction:
     """What is proposed; empty where nothing is to be done.
 
     Attributes:
-        heat: bends by heat. edge: the same by wood, None where that would take more than there is.
+        turn: limbs turned back by heat, before they are bent. heat: bends by heat. edge: the same by wood, None where that would take more than there is.
+        edge_limb, edge_right, edge_gain: off which edge wood brings the string over, and by how many mm for each mm off it; None and NaN where that is not known.
         after_mm: where the string will cross; after_sd_mm.
         edge_weight: share of the weight that the wood costs (negative).
         why_not: why nothing is proposed though the string is off; '' otherwise.
@@ -131,6 +182,10 @@ class Correction:
     after_mm: float = float("nan")
     after_sd_mm: float = float("nan")
     edge_weight: float = float("nan")
+    turn: tuple[Untwist, ...] = ()
+    edge_limb: Side | None = None
+    edge_right: bool = False
+    edge_gain: float = float("nan")
     why_not: str = ""
 
 

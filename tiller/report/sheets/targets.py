@@ -6,6 +6,7 @@ Every sheet carries a 100 mm check bar both ways; the PDF asks the viewer not to
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -62,6 +63,11 @@ STICK = tuple(
     )
     for k in (30, 31)
 )
+
+
+WINDING = ((40, 41, "handle"), (42, 43, "nock"))
+"""Fiducials of the winding sticks, left and right, and where each lies."""
+WINDING_MARKER_MM, WINDING_APART_MM = 40.0, 120.0
 
 
 def modules(dictionary: str, marker: int) -> NDArray[np.bool_]:
@@ -205,11 +211,57 @@ def fiducial_sheets(sheets: tuple[Sheet, ...], paper: str = "a4") -> bytes:
     return out.getvalue()
 
 
-SHEETS = {"lens-board": None, "rack-fiducials": RACK, "hook": HOOK, "calibration-aids": (*SEAT, *STICK)}
+def winding_sheet(paper: str = "a4") -> bytes:
+    """The strips for two winding sticks, as PDF."""
+    canvas, out, wide, high = _canvas("winding sticks", paper)
+    side, rim = WINDING_MARKER_MM, 9.0
+    long, deep = WINDING_APART_MM + side + 2 * rim, side + 2 * rim
+    left = 0.5 * (wide - long)
+    for k, (one, other, place) in enumerate(WINDING):
+        bottom = high - 34.0 - (k + 1) * (deep + 10.0)
+        canvas.setStrokeColor(HexColor(INK))
+        canvas.setLineWidth(0.3)
+        canvas.setDash(2, 2)
+        canvas.rect(left * mm, bottom * mm, long * mm, deep * mm)
+        canvas.setDash()
+        for marker, x in ((one, left + rim), (other, left + rim + WINDING_APART_MM)):
+            _marker(canvas, RACK_DICTIONARY, marker, x, bottom + rim, side)
+        canvas.setFillColor(HexColor(INK))
+        canvas.setFont("Helvetica-Bold", 12)
+        canvas.drawCentredString(0.5 * wide * mm, (bottom + 0.5 * deep + 2) * mm, f"at the {place}")
+        canvas.setFont("Helvetica", 7)
+        canvas.drawCentredString(0.5 * wide * mm, (bottom + 0.5 * deep - 4) * mm, "this edge on the belly")
+        canvas.drawCentredString(0.5 * wide * mm, (bottom + 0.5 * deep - 8) * mm, "v")
+        canvas.setFont("Helvetica", 6)
+        canvas.drawString((left + 1.5) * mm, (bottom + deep - 3.2) * mm, f"ids {one}, {other}  ^ up")
+    canvas.setFont("Helvetica-Bold", 12)
+    canvas.drawCentredString(0.5 * wide * mm, (high - 16) * mm, "winding sticks")
+    canvas.setFont("Helvetica", 8.5)
+    for k, line in enumerate(
+        (
+            "Glue each strip on the face of a straight lath, lower edges flush. Press one across the belly at the handle,",
+            "one at the nock, and take the picture from beyond the nock, along the limb, the belly up.",
+        )
+    ):
+        canvas.drawCentredString(0.5 * wide * mm, (high - 22 - 4 * k) * mm, line)
+    canvas.drawCentredString(0.5 * wide * mm, 15 * mm, "Print at 100 %, measure both bars.")
+    _check_bars(canvas, wide, high)
+    canvas.showPage()
+    canvas.save()
+    return out.getvalue()
+
+
+SHEETS: dict[str, tuple[Sheet, ...] | Callable[[str], bytes]] = {
+    "lens-board": lens_sheet,
+    "rack-fiducials": RACK,
+    "hook": HOOK,
+    "calibration-aids": (*SEAT, *STICK),
+    "winding-sticks": winding_sheet,
+}
 """Files that ``tiller targets`` writes, without ``.pdf``."""
 
 
 def sheet_pdf(name: str, paper: str) -> bytes:
     """A sheet by its file's name."""
     sheets = SHEETS[name]
-    return lens_sheet(paper) if sheets is None else fiducial_sheets(sheets, paper)
+    return fiducial_sheets(sheets, paper) if isinstance(sheets, tuple) else sheets(paper)

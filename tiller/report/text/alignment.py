@@ -8,7 +8,7 @@ import numpy as np
 
 from tiller.bow.bowfile import Bow
 from tiller.bow.sides import SIDES, Side
-from tiller.mechanics.space.tracking import WITHIN_MM, Alignment, Correction, EdgeOff, Heat, Sideways
+from tiller.mechanics.space.tracking import WITHIN_MM, Alignment, Correction, EdgeOff, Heat, Sideways, Untwist
 from tiller.records.alignments import Stayed
 from tiller.report.style import METRIC, Units
 
@@ -64,6 +64,32 @@ def _mostly(limb: Sideways, units: Units) -> str:
     return f", mostly from {units.length(limb.from_mm)} to {units.length(limb.to_mm)}"
 
 
+def twist_words(alignment: Alignment, bow: Bow, units: Units) -> list[str]:
+    """How far each nock is turned."""
+    out = []
+    for side in SIDES:
+        twist = alignment.twist[side]
+        if not np.isfinite(twist.turn_rad):
+            continue
+        degrees, sd = abs(np.rad2deg(twist.turn_rad)), np.rad2deg(twist.sd_rad)
+        if abs(twist.turn_rad) > 2 * twist.sd_rad:
+            begins = f", beginning at about {units.length(twist.from_mm)}" if np.isfinite(twist.from_mm) else ""
+            out.append(
+                f"The {name_of(side, bow)} limb is twisted: at its nock the belly is turned {degrees:.1f} ± {sd:.1f} degrees to the {to_side(twist.turn_rad)}{begins}."
+            )
+        else:
+            out.append(f"No twist of the {name_of(side, bow)} limb can be told ({degrees:.1f} ± {sd:.1f} degrees).")
+    return out
+
+
+def turn_words(turn: Untwist, bow: Bow, units: Units) -> str:
+    """One limb turned back by heat."""
+    return (
+        f"turn the {name_of(turn.limb, bow)} limb back by heat between {units.length(turn.from_mm)} and {units.length(turn.to_mm)} from the middle of the handle, the"
+        f" belly at its nock by {abs(np.rad2deg(turn.angle_rad)):.1f} degrees to the {to_side(turn.angle_rad)}, spread over that stretch"
+    )
+
+
 def heat_words(heat: Heat, bow: Bow, units: Units) -> str:
     """One bend by heat."""
     length = bow.limb(heat.limb).length_mm
@@ -87,14 +113,17 @@ def correction_words(correction: Correction, bow: Bow, units: Units = METRIC, re
     """What to do, line by line."""
     if correction.why_not:
         return [f"No correction is proposed: {correction.why_not}"]
-    if not correction.heat:
+    if not correction.heat and not correction.turn:
         return ["Nothing is to be done about it."]
     lines = [
         f"BEFORE    make sure that the {'upper' if bow.upper_limb is Side.LEFT else 'lower'} (left) limb lay to the left in the pictures that were not turned:"
         " the other way round, all that follows is wrong."
     ]
-    lines += [f"TO DO     {heat_words(correction.heat[0], bow, units)}."]
-    lines += [f"          and {heat_words(heat, bow, units)}." for heat in correction.heat[1:]]
+    todo = [
+        *(turn_words(turn, bow, units) for turn in correction.turn),
+        *(heat_words(heat, bow, units) for heat in correction.heat),
+    ]
+    lines += [f"{'TO DO     ' if k == 0 else '          and '}{text}." for k, text in enumerate(todo)]
     if correction.edge is not None:
         lines.append(f"          {edge_words(correction.edge, correction.edge_weight, bow, units)}.")
     if abs(correction.after_mm) > WITHIN_MM:
@@ -107,10 +136,14 @@ def correction_words(correction: Correction, bow: Bow, units: Units = METRIC, re
         f"          Done so, the string crosses the handle {_aside(correction.after_mm, correction.after_sd_mm, units)} of its middle; what usually springs back is in"
         " these figures already, do not add to them."
     )
-    for heat in correction.heat:
-        low, high = (units.length_value(heat.at_mm + way * HALF_MM) for way in (-1, 1))
+    spans = [
+        *((turn.limb, turn.from_mm, turn.to_mm) for turn in correction.turn),
+        *((heat.limb, heat.at_mm - HALF_MM, heat.at_mm + HALF_MM) for heat in correction.heat),
+    ]
+    for limb, start, end in spans:
+        low, high = units.length_value(start), units.length_value(end)
         lines.append(
-            f"          Note it when it is done: tiller book event '{bow.name}' warmed --limb {heat.limb} --from {low:.0f} --to {high:.0f}"
+            f"          Note it when it is done: tiller book event '{bow.name}' warmed --limb {limb} --from {low:.0f} --to {high:.0f}"
             + ("" if units.metric else " --units inch")
         )
     lines.append("          Then rest the bow a day before it is strung, and look again.")
@@ -125,11 +158,18 @@ def stayed_words(seen: Sequence[Stayed], bow: Bow, units: Units = METRIC) -> lis
         asked = f"{units.length(abs(one.asked_mm), places)} to the {to_side(one.asked_mm)}"
         came = f"{units.length(abs(one.came_mm), places)} ± {units.length(one.came_sd_mm, places)} to the {to_side(one.came_mm)}"
         share = f"{100 * one.share:.0f} %" if one.share > 0.05 else "nothing of it"
+        wood = "; wood came off between, which counts in it" if one.scraped else ""
         soon = "" if one.days >= 0.5 else "; that is early: look again after a day"
         out.append(
-            f"Heat      the {name_of(one.limb, bow)} limb's nock was to go {asked}; it went {came} ({share} stayed, {one.days:.1f} days after{soon})."
+            f"Heat      the {name_of(one.limb, bow)} limb's nock was to go {asked}; it went {came} ({share} stayed, {one.days:.1f} days after{soon}{wood})."
         )
     return out
+
+
+SHOCK = (
+    "Hand shock is hard: usual causes are heavy tips and limbs that do not come home together. See that both limbs bend alike (the plan), then make the outer"
+    " third and the tips lighter at the sides, a little at a time. A bow that kicks hard may have a crack: look over its back and belly before it is shot again."
+)
 
 
 def alignment_words(
@@ -139,8 +179,9 @@ def alignment_words(
     units: Units = METRIC,
     seen: Sequence[Stayed] = (),
     reserve: float = 0.0,
+    hand_shock: str = "",
 ) -> str:
-    """All of it. ``reserve``: share of the weight that may still come off."""
+    """All of it. ``reserve``: share of the weight that may still come off; ``hand_shock``: as it was felt."""
     text = sentence(alignment, bow, units)
     lines = [
         f"{bow.name}, held upright, belly towards the face, the upper ({bow.upper_limb}) limb up:",
@@ -160,6 +201,9 @@ def alignment_words(
             lines.append(
                 f"At the {name_of(side, bow)} nock the string sits {_aside(limb.groove_mm, limb.groove_sd_mm, units)} of the limb's middle: look at its grooves first."
             )
+    lines += twist_words(alignment, bow, units)
     lines += stayed_words(seen, bow, units)
     lines += correction_words(correction, bow, units, reserve)
+    if hand_shock == "hard":
+        lines.append(SHOCK)
     return "\n".join(lines)

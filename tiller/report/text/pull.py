@@ -121,17 +121,20 @@ HANDLE_WORKS = 0.3
 """A handle that is strained by this share of the limbs' most works like a limb (common practice, no source)."""
 
 
-def _twist_line(result: PullResult) -> list[str]:
+def _twist_line(result: PullResult, units: Units) -> list[str]:
     parts = []
     for limb in (result.left, result.right):
         t = limb.twist
         if np.isfinite(t.rest_rad):
             rest, rest_sd, drawn, drawn_sd = np.rad2deg([t.rest_rad, t.rest_sd_rad, t.drawn_rad, t.drawn_sd_rad])
             if t.sure:
-                parts.append(f"{limb.side} {rest:+.1f} ±{rest_sd:.1f} at rest, {drawn:+.1f} ±{drawn_sd:.1f} drawn")
+                parts.append(
+                    f"{limb.side} {rest:+.1f} ±{rest_sd:.1f} at rest, {drawn:+.1f} ±{drawn_sd:.1f} drawn, beginning at"
+                    f" {units.length(t.from_mm)} ±{units.length(t.from_sd_mm)}"
+                )
             else:
                 parts.append(
-                    f"{limb.side} none seen ({rest:+.1f} ±{rest_sd:.1f} at rest, {drawn:+.1f} ±{drawn_sd:.1f} drawn)"
+                    f"{limb.side} not told from none ({rest:+.1f} ±{rest_sd:.1f} at rest, {drawn:+.1f} ±{drawn_sd:.1f} drawn)"
                 )
     return (
         [f"Twist at the nock, degrees (+: the belly turned towards the camera): {'; '.join(parts)}."] if parts else []
@@ -162,7 +165,7 @@ def pull_words(result: PullResult, bow: Bow, units: Units, caution: bool = True)
         *(marks or [NO_MARKS]),
         *_balance_line(result.off_balance, result.balance_sd),
         *_handle_line(result, bow, units),
-        *_twist_line(result),
+        *_twist_line(result, units),
         "",
     ]
     out += _modulus_lines(result, bow)

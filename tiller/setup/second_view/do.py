@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from tiller.bow.bowfile import Bow, read_bow
+from tiller.files import write_whole
 from tiller.measure.second_view.whole import Known, SecondView, Shots, second_view
 from tiller.records.alignments import (
     KeptAlignment,
@@ -15,6 +16,8 @@ from tiller.records.alignments import (
     keep_alignment,
     kept_of,
     kept_share,
+    outline_twist,
+    scrapings_of,
     stayed,
 )
 from tiller.records.book import Book
@@ -22,6 +25,9 @@ from tiller.records.events import events_of
 from tiller.report.plots.alignment import Sighted, alignment_plot
 from tiller.report.style import Units
 from tiller.report.text.alignment import alignment_words, sentence
+
+TRACK_PICTURE, TRACK_WORDS = "track.png", "track.txt"
+"""Beside a bow's file in the shop: the second view that was looked at last, for the bow's page."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,10 +39,14 @@ class Looked:
     stayed: tuple[Stayed, ...]
     kept: bool
     reserve: float = 0.0
+    hand_shock: str = ""
 
     def words(self, units: Units) -> str:
         """All of it, in words."""
-        return alignment_words(self.view.alignment, self.view.correction, self.bow, units, self.stayed, self.reserve)
+        view = self.view
+        return alignment_words(
+            view.alignment, view.correction, self.bow, units, self.stayed, self.reserve, self.hand_shock
+        )
 
     def sentence(self, units: Units) -> str:
         """The one sentence."""
@@ -55,9 +65,15 @@ class Looked:
 
 
 def look_and_keep(
-    bow_file: Path, shots: Shots, known: Known, rig: Path | None, book: Path | None, now: datetime | None = None
+    bow_file: Path,
+    shots: Shots,
+    known: Known,
+    rig: Path | None,
+    book: Path | None,
+    now: datetime | None = None,
+    hand_shock: str = "",
 ) -> Looked:
-    """Measures the pictures and puts what they show into the book, where it knows the bow.
+    """Measures the pictures and puts what they show into the book, where it knows the bow. ``hand_shock``: as it was felt, '' where nobody said.
 
     Raises:
         VisionFault, TillerError: nothing could be measured; nothing is in the book then.
@@ -66,18 +82,39 @@ def look_and_keep(
     bow = read_bow(bow_file)
     before: tuple[KeptAlignment, ...] = ()
     of_wood: tuple[Stayed, ...] = ()
+    twist = known.twist
+    moisture = float("nan") if bow.moisture_percent is None else bow.moisture_percent
     there = book is not None and book.is_file()
     if there and book is not None:
         with Book(book) as shop:
             before = alignments_of(shop, bow.name)
+            twist = outline_twist(shop, bow.name, bow.upper_limb, events_of(shop, bow.name))
             for name in (row["name"] for row in shop.rows("SELECT name FROM bows WHERE wood = ?", (bow.wood,))):
-                of_wood = (*of_wood, *stayed(alignments_of(shop, name), events_of(shop, name)))
-    view = second_view(bow, shots, replace(known, kept=kept_share(of_wood)[0]), rig)
-    row = kept_of(view.alignment, view.correction, now or datetime.now().replace(microsecond=0), bow.upper_limb)
+                of_wood = (
+                    *of_wood,
+                    *stayed(alignments_of(shop, name), events_of(shop, name), scrapings_of(shop, name)),
+                )
+    view = second_view(bow, shots, replace(known, kept=kept_share(of_wood, moisture)[0], twist=twist), rig)
+    at = now or datetime.now().replace(microsecond=0)
+    row = kept_of(view.alignment, view.correction, at, bow.upper_limb, moisture, hand_shock)
     kept = False
     left: tuple[Stayed, ...] = ()
     if there and book is not None:
         with Book(book) as shop:
             kept = keep_alignment(shop, bow.name, row)
-            left = stayed((*before[-1:], row), events_of(shop, bow.name)) if before else ()
-    return Looked(bow=bow, view=view, stayed=left, kept=kept, reserve=known.reserve)
+            if before:
+                left = stayed((*before[-1:], row), events_of(shop, bow.name), scrapings_of(shop, bow.name))
+    return Looked(bow=bow, view=view, stayed=left, kept=kept, reserve=known.reserve, hand_shock=hand_shock)
+
+
+def keep_for_page(bow_file: Path, home: Path, looked: Looked, units: Units) -> None:
+    """Puts picture and words beside the bow's file, where that lies in the shop.
+
+    Raises:
+        FileFault: they cannot be written.
+    """
+    folder = bow_file.resolve().parent
+    if folder.parent != (home / "bows").resolve():
+        return
+    write_whole(folder / TRACK_PICTURE, looked.picture(units))
+    write_whole(folder / TRACK_WORDS, (looked.words(units) + "\n").encode())

@@ -255,7 +255,10 @@ class ShopApp:
                 "choose a bow whose file lies in the shop (N asks for a new one): its pictures are measured then."
             )
         elif belly:
-            self._guide(f"Its string's track: {item.name}", belly_job(item.file, self.home, self.book, self.units))
+            self._guide(
+                f"Its string's track: {item.name}",
+                belly_job(item.file, self.home, self.book, self.units, self.uses.camera),
+            )
         else:
             self._guide(f"Measure pictures: {item.name}", phone_job(item.file, self.home, self.book, self.units))
 
@@ -272,8 +275,9 @@ class ShopApp:
         self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale, only)
 
     def _browsed(self, path: Path) -> None:
-        """Answers with a chosen file; a picture stands for its folder."""
-        self._keys.put(f"={path.parent if path.suffix.lower() in PICTURES else path}")
+        """Answers with a chosen file; a picture stands for its folder, but where one picture is asked for."""
+        folder = path.suffix.lower() in PICTURES and not (self._setup and self._setup.one_picture)
+        self._keys.put(f"={path.parent if folder else path}")
 
     def _use_camera(self, where: str) -> None:
         """Keeps another camera; a job's thread asks for it, the window's does it."""
@@ -449,9 +453,7 @@ class ShopApp:
             self.uses.look()
             camera, scale = self.uses.camera, self.uses.scale
             if not camera and not scale:
-                self.message = (
-                    "neither a camera nor a scale is found: plug one in, or choose with C and V what is there."
-                )
+                self.message = "neither a camera nor a scale is found: plug one in, or choose one with C and V."
                 return
             words = [str(item.file.resolve()), *(["--camera", camera] if camera else ["--no-camera"])]
             self._open_rack([*words, *(["--scale", scale] if scale else []), "--book", str(self.book.resolve())])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
 import cv2
@@ -14,6 +15,7 @@ from tiller.records.book import Book
 from tiller.records.stored_pull import StoredPull
 from tiller.report.style import Units
 from tiller.report.text.pull import kept_words
+from tiller.setup.second_view.do import TRACK_PICTURE, TRACK_WORDS
 from tiller.shop.overview import Item, Page, page_of
 from tiller.window.shop.sheet import PullOfBow
 from tiller.window.shop.state import of_files
@@ -30,6 +32,7 @@ class Chosen:
         lines: what is reported; page: the bow's, None without a pull.
         pull: the pull that is shown, the newest unless another was asked for; None without.
         photo: (h, w, 3) BGR, None without.
+        track: the bow's folder where a second view is kept there, None without; tracked: it is shown instead of a pull.
         fault: what could not be read, with marked quantities; '' where all could.
     """
 
@@ -37,6 +40,8 @@ class Chosen:
     page: Page | None = None
     pull: StoredPull | None = None
     photo: np.ndarray | None = None
+    track: Path | None = None
+    tracked: bool = False
     fault: str = ""
 
     @property
@@ -51,7 +56,15 @@ class Chosen:
             return None
         ids = self.page.ids
         number = ids.index(self.pull.pull_id) + 1 if self.pull.pull_id in ids else len(ids)
-        return PullOfBow(pull_id=self.pull.pull_id, number=number, count=len(ids), day=self.pull.day)
+        count = len(ids) + (self.track is not None)
+        if self.tracked and self.track is not None:
+            day = datetime.fromtimestamp((self.track / TRACK_PICTURE).stat().st_mtime)
+            return PullOfBow(
+                pull_id=self.pull.pull_id, number=count, count=count, day=f"{day:%Y-%m-%d}", newest=False, track=True
+            )
+        return PullOfBow(
+            pull_id=self.pull.pull_id, number=number, count=count, day=self.pull.day, newest=number == len(ids)
+        )
 
 
 def chosen_of(item: Item, book: Path, units: Units, before: Chosen | None = None) -> Chosen:
@@ -64,9 +77,11 @@ def chosen_of(item: Item, book: Path, units: Units, before: Chosen | None = None
         return Chosen(fault=err.marked)
     if page is None:
         return Chosen()
-    newest = _shown(Chosen(page=page), page.newest, book, units)
+    folder = item.file.parent if item.file is not None else None
+    track = folder if folder is not None and (folder / TRACK_PICTURE).is_file() else None
+    newest = _shown(Chosen(page=page, track=track), page.newest, book, units)
     at = before.at if before is not None else None
-    if at is None or at.number == at.count or at.pull_id not in page.ids:
+    if at is None or at.newest or at.track or at.pull_id not in page.ids:
         return newest
     return turned(newest, page.ids.index(at.pull_id) + 1 - len(page.ids), book, units)
 
@@ -79,7 +94,9 @@ def turned(chosen: Chosen, step: int, book: Path, units: Units) -> Chosen:
     number = at.number + step
     if not 1 <= number <= at.count:
         return chosen
-    if number == at.count:
+    if chosen.track is not None and number == at.count:
+        return _track(chosen, chosen.track)
+    if number == len(page.ids):
         return _shown(chosen, page.newest, book, units)
     try:
         with Book(book) as shop:
@@ -89,10 +106,20 @@ def turned(chosen: Chosen, step: int, book: Path, units: Units) -> Chosen:
     return _shown(chosen, pull, book, units)
 
 
+def _track(chosen: Chosen, folder: Path) -> Chosen:
+    """The second view as it was kept: its picture and what it said."""
+    photo = cv2.imread(str(folder / TRACK_PICTURE))
+    try:
+        lines = (folder / TRACK_WORDS).read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        lines = []
+    return replace(chosen, lines=tuple(lines), photo=photo, tracked=True, fault="")
+
+
 def _shown(chosen: Chosen, pull: StoredPull, book: Path, units: Units) -> Chosen:
     lines = tuple(t for t in kept_words(pull, units).splitlines() if t.startswith(REPORTED))
     if chosen.page is not None and pull.pull_id != chosen.page.newest.pull_id:
         lines = (f"Pull {pull.pull_id}, of {pull.day}, said:", *lines)
     path = pictures_of(book.parent, pull.recording, dict(pull.files)) / "overlay.jpg"
     photo = cv2.imread(str(path)) if path.is_file() else None
-    return replace(chosen, lines=lines, pull=pull, photo=photo, fault="")
+    return replace(chosen, lines=lines, pull=pull, photo=photo, tracked=False, fault="")

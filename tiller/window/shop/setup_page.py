@@ -80,6 +80,12 @@ class SetupPage:
             self._start(only.job)
 
     @property
+    def one_picture(self) -> bool:
+        """One picture's own path is asked for, not its folder."""
+        moment = self.moment
+        return moment is not None and moment.question is not None and moment.question.kind == "picture"
+
+    @property
     def rig(self) -> Path:
         """The rack's file."""
         return self.home / "rig.toml"

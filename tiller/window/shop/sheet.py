@@ -48,12 +48,17 @@ EMPTY = (
 
 @dataclass(frozen=True, kw_only=True)
 class PullOfBow:
-    """Which of a bow's pulls is shown: its number in the book, the how-manieth of how many it is, its day."""
+    """Which of a bow's pulls is shown: its number in the book, the how-manieth of how many it is, its day; whether it is the newest.
+
+    ``track``: the second view is shown instead, behind the newest pull.
+    """
 
     pull_id: int
     number: int
     count: int
     day: str
+    newest: bool = True
+    track: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -173,7 +178,7 @@ def _chosen(sheet: Sketch, shown: Shown, units: Units, look: Look, box: Box) -> 
     sheet.text(x, y, "NEXT", 0.8 * size, look.soft)
     y = sheet.wrapped(x, y + 1.1 * size, units.words(item.next_step) + ".", 1.15 * size, most, look.ink, 7) + 0.5 * size
     page = shown.page
-    earlier = shown.pull is not None and shown.pull.number < shown.pull.count
+    earlier = shown.pull is not None and not shown.pull.newest
     # what must be looked at before anything is scraped comes first, whatever else has no room
     grave = tuple(t for t in page.warned if t.startswith(GRAVE)) if page is not None else ()
     for text in grave:
@@ -229,6 +234,8 @@ def _which_pull(sheet: Sketch, pull: PullOfBow, look: Look, box: Box) -> float:
     """Which pull is shown, with the keys to the one before and after it, at the right end of a line; the width that it takes."""
     size, across = 0.4 * box.height, 0.8 * box.height
     text = f"pull {pull.pull_id} of {pull.day}: {pull.number} of {pull.count}"
+    if pull.track:
+        text = f"its string's track, {pull.day}"
     wide = min(sheet.measure(text, size), 0.5 * box.width - 2 * across)
     left = box.x + box.width - wide - 2 * across - size
     for x, key, sign, more in (
