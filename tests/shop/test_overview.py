@@ -121,7 +121,8 @@ def test_any_pull_of_a_bow_is_shown_with_its_own_photograph(shop: Path, small_re
     assert track.lines == ("The string crosses the handle.",)
     assert track.aspect == 2.0
     assert turned(track, 1, book, Units()) is track
-    assert turned(track, -1, book, Units()).pull == newest.pull
+    before = turned(track, -1, book, Units())
+    assert (before.at, before.tracked) == (with_track.at, False)
     assert chosen_of(item, book, Units(), track).at == with_track.at  # read anew it is the newest pull's again
     (item.file.parent / "track.png").unlink()
     # read anew (other units, the book was written): the one that is looked at stays, but the newest gives way to a newer one
@@ -375,7 +376,7 @@ def test_what_an_earlier_pull_said_stands_with_its_photograph() -> None:
             chosen=0,
             lines=("STIFF left limb",),
             page=page,
-            pull=PullOfBow(pull_id=number, number=number, count=3, day="2026-11-27"),
+            pull=PullOfBow(pull_id=number, number=number, count=3, day="2026-11-27", newest=number == 3),
             aspect=0.0,
             camera="",
             scale="",
