@@ -13,7 +13,9 @@ from tiller.bow.section import crowned_section
 from tiller.bow.sides import SIDES, Side
 from tiller.bow.tomlcheck import Keys, Table, load_toml
 from tiller.bow.tomlwrite import with_keys, with_rows
+from tiller.bow.wood.moisture import DRIEST, WETTEST, modulus_at
 from tiller.bow.wood.shrinkage import SATURATION
+from tiller.bow.wood.woods import Wood
 from tiller.quantity import mm, mm_span
 
 STEPS = ("felled", "split", "ends_sealed", "bark_off", "roughed_out")
@@ -25,7 +27,8 @@ WETTEST_OFFCUT = 200.0
 BACKS = ("outer ring", "chased ring")
 STAVE_KEYS: Keys = {
     "name": None, "wood": None, "log_diameter_mm": None, "felled": None, "split": None, "ends_sealed": None, "bark_off": None, "roughed_out": None,
-    "rings": None, "ring_mm": None, "back": None, "dry_mass_kg": None, "wanted_moisture": None,
+    "rings": None, "ring_mm": None, "back": None, "dry_mass_kg": None, "wanted_moisture": None, "tree": None, "place": None, "length_mm": None, "crown_radius_mm": None,
+    "modulus": {"gpa": None, "sd_gpa": None, "moisture_percent": None},
     "weighings": {"on": None, "mass_kg": None},
     "offcut": {"on": None, "wet_g": None, "dry_g": None, "stave_kg": None},
     "shop": {"temperature_c": None, "humidity_percent": None},
@@ -69,6 +72,23 @@ class StaveFeature:
     raised_mm: float
 
 
+@dataclass(frozen=True)
+class OwnModulus:
+    """A modulus that was measured on a piece, with its sd, and how moist the piece was, None where nobody knows."""
+
+    gpa: float
+    sd_gpa: float
+    moisture_percent: float | None
+
+    def at(self, wood: Wood | None, moisture_percent: float | None) -> float:
+        """The modulus at another moisture; as measured where one of both is not known."""
+        if self.moisture_percent is None or moisture_percent is None or wood is None:
+            return self.gpa
+        low, high = DRIEST, WETTEST
+        then, now = (float(np.clip(m, low, high)) for m in (self.moisture_percent, moisture_percent))
+        return self.gpa * modulus_at(wood, now) / modulus_at(wood, then)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Stave:
     """A stave as written down; None and empty where nothing is.
@@ -76,6 +96,8 @@ class Stave:
     Attributes:
         wanted_moisture: at or under which it may be tillered, %.
         temperature_c, humidity: of the shop's air; humidity 0 to 1.
+        modulus: measured on this very piece. tree: what the tree is called, the same for all staves of it; place: where it grew.
+        length_mm: of the stave; crown_radius_mm: of the back, by the log's end.
     """
 
     name: str
@@ -92,6 +114,18 @@ class Stave:
     humidity: float | None
     wanted_moisture: float
     features: tuple[StaveFeature, ...]
+    modulus: OwnModulus | None = None
+    tree: str = ""
+    place: str = ""
+    length_mm: float | None = None
+    crown_radius_mm: float | None = None
+
+    @property
+    def back_radius_mm(self) -> float | None:
+        """Radius of the back's crown: measured on the log's end, else half the log; None where neither is known, or the back is a chased ring."""
+        if self.back != BACKS[0]:
+            return None
+        return self.crown_radius_mm or (0.5 * self.log_diameter_mm if self.log_diameter_mm is not None else None)
 
 
 def _date(table: Table, key: str) -> date | None:
@@ -210,7 +244,18 @@ def parse_stave(data: dict[str, object], file: str = "stave.toml", today: date |
         humidity=humidity,
         wanted_moisture=top.number("wanted_moisture", 4, SATURATION, "%", default=10.0),
         features=tuple(features),
+        modulus=_modulus(top.table("modulus")) if "modulus" in data else None,
+        tree=top.text("tree") if "tree" in data else "",
+        place=top.text("place") if "place" in data else "",
+        length_mm=_optional(top, "length_mm", 300, 6000, "mm"),
+        crown_radius_mm=_optional(top, "crown_radius_mm", 15, 2000, "mm"),
     )
+
+
+def _modulus(table: Table) -> OwnModulus:
+    gpa = table.number("gpa", 1, 40, "GPa")
+    moisture = _optional(table, "moisture_percent", 0, WETTEST_OFFCUT, "%")
+    return OwnModulus(gpa, table.number("sd_gpa", 0.01, 20, "GPa", default=0.05 * gpa), moisture)
 
 
 def _feature(row: Table) -> StaveFeature:
@@ -308,8 +353,11 @@ def onto_bow(text: str, bow: Bow, stave: Stave, moisture: float | None) -> str:
         ValueError: a feature lies beyond the limb's end.
     """
     top: dict[str, float] = {}
-    if bow.crown_radius_mm is None and stave.log_diameter_mm is not None and stave.back == BACKS[0]:
-        top["crown_radius_mm"] = round(0.5 * stave.log_diameter_mm, 1)
+    if bow.crown_radius_mm is None and stave.back_radius_mm is not None:
+        top["crown_radius_mm"] = round(stave.back_radius_mm, 1)
+    if bow.modulus_gpa is None and stave.modulus is not None:
+        now = bow.moisture_percent if bow.moisture_percent is not None else moisture
+        top["modulus_gpa"] = round(stave.modulus.at(bow.table_wood, now), 2)
     if bow.moisture_percent is None and moisture is not None:
         top["moisture_percent"] = round(moisture, 1)
     if top:

@@ -13,6 +13,7 @@ from tiller.notes import Note, info
 from tiller.writable import add_outputs
 
 if TYPE_CHECKING:
+    from tiller.bow.stavefile import Stave
     from tiller.mechanics.wood.layout import Layout, Outline, Wanted
     from tiller.records.lessons import Taught
     from tiller.report.style import Units
@@ -249,7 +250,7 @@ def _piece(args: argparse.Namespace) -> _Piece:
     most, source = (args.strain, "your own") if args.strain else strain_at(wood, args.moisture)
     return _Piece(
         modulus_gpa=modulus or modulus_at(wood, args.moisture),  # type: ignore[arg-type]
-        modulus_sd=OWN_MODULUS_SD if modulus else MODULUS_VARIATION,
+        modulus_sd=getattr(args, "modulus_sd", OWN_MODULUS_SD) if modulus else MODULUS_VARIATION,
         density_kg_m3=wood.density_kg_m3 if wood is not None else UNKNOWN_DENSITY_KG_M3,
         working_strain=most,
         strain_source=source,
@@ -302,6 +303,21 @@ def _draw(args: argparse.Namespace, laid: Layout, centre: tuple[Any, Any] | None
         print(f"{what}: {name}")
 
 
+def _own_of_tree(args: argparse.Namespace, stave: Stave) -> list[Note]:
+    """Takes the modulus that was measured on the stave, or on another one of its tree; what is said of it."""
+    from tiller.bow.wood.woods import find_wood
+    from tiller.setup.wood.modulus import of_tree
+
+    found = of_tree(stave_file(args.stave), stave)
+    if found is None:
+        return []
+    own, of = found
+    args.modulus = own.at(find_wood(args.wood), args.moisture)
+    args.modulus_sd = own.sd_gpa / own.gpa
+    text = f"the modulus, {args.modulus:.1f} ± {args.modulus_sd * args.modulus:.1f} GPa at the moisture it is laid out for, was measured on "
+    return [info("stave.modulus", text + ("this piece." if not of else f"'{of}', which is of the same tree."))]
+
+
 def _from_stave(args: argparse.Namespace) -> list[Note]:
     """Fills wood, log and moisture in from a stave's file where they are not given; what to know of them.
 
@@ -312,7 +328,7 @@ def _from_stave(args: argparse.Namespace) -> list[Note]:
 
     import numpy as np
 
-    from tiller.bow.stavefile import BACKS, log_words, read_stave
+    from tiller.bow.stavefile import log_words, read_stave
     from tiller.errors import TillerError
     from tiller.mechanics.wood.season import season_of
 
@@ -321,11 +337,13 @@ def _from_stave(args: argparse.Namespace) -> list[Note]:
         stave = read_stave(stave_file(args.stave))
         season = season_of(stave, date.today())
         args.wood = args.wood or stave.wood
-        args.log = args.log or (stave.log_diameter_mm if stave.back == BACKS[0] else None)
+        args.log = args.log or (2 * stave.back_radius_mm if stave.back_radius_mm is not None else None)
         if args.moisture is None and np.isfinite(season.limit_moisture):
             args.moisture = round(min(season.limit_moisture, stave.wanted_moisture), 1)  # at which it is to be tillered
+        if args.modulus is None:
+            notes += _own_of_tree(args, stave)
         of_log = (info("log.crown", text) for text in log_words(stave, args.width, 15.0)[1:])
-        notes = [note.of("the stave") for note in (*of_log, *season.notes)]
+        notes += [note.of("the stave") for note in (*of_log, *season.notes)]
     if args.wood is None:
         msg = "Say which wood: --wood WOOD, or --stave NAME that knows it."
         raise TillerError(msg)

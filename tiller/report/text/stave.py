@@ -32,6 +32,12 @@ def stave_words(
     if stave.rings is not None or stave.ring_mm is not None:
         rings = f"{stave.rings} rings" if stave.rings is not None else "rings"
         out.append(f"{rings}{f' of {stave.ring_mm:g} mm' if stave.ring_mm is not None else ''}; back: {stave.back}")
+    out += [f"{key}: {text}" for key, text in (("tree", stave.tree), ("place", stave.place)) if text]
+    if stave.modulus is not None:
+        moist = (
+            f", at {stave.modulus.moisture_percent:g} % moisture" if stave.modulus.moisture_percent is not None else ""
+        )
+        out.append(f"modulus {stave.modulus.gpa:.1f} ± {stave.modulus.sd_gpa:.1f} GPa, measured on it{moist}")
     out += [units.words(text) for text in log_words(stave, width_mm, thickness_mm)]
     if stave.weighings:
         count = len(stave.weighings)

@@ -1,0 +1,1 @@
+"""Commands about wood before the rack."""
