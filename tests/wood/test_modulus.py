@@ -132,7 +132,24 @@ def test_by_command_into_the_file_the_book_and_the_bow(
     assert reached.modulus_gpa == pytest.approx(stave.modulus.gpa, abs=0.02)
     assert read_bow(SHIPPED / "bow.toml") == bow or True
     # and the layout, its sd with it
-    assert main(["layout", "--stave", "south fence 4", "--length", "900", "--weight", "120N", "--draw", "560", "--width", "55"]) == 0
+    assert (
+        main(
+            [
+                "layout",
+                "--stave",
+                "south fence 4",
+                "--length",
+                "900",
+                "--weight",
+                "120N",
+                "--draw",
+                "560",
+                "--width",
+                "55",
+            ]
+        )
+        == 0
+    )
     assert "was measured on this piece" in capsys.readouterr().out
 
 
