@@ -137,10 +137,12 @@ def build_parser() -> argparse.ArgumentParser:
     from tiller.cli.shop import run_window
     from tiller.cli.software import add_demo, add_simulate
     from tiller.cli.stave import add_commands as add_stave
+    from tiller.cli.wood.log import add_command as add_log
     from tiller.cli.wood.modulus import add_command as add_modulus
 
     add_measure(commands, shown, booked, quiet)
     add_pictures(commands, shown, booked, quiet)
+    add_log(commands, shown, booked)
     add_modulus(commands, shown, booked)
     add_simulate(commands)
     add_rack(commands, shown, booked)

@@ -28,6 +28,7 @@ from tiller.setup.guided.talk import Talk
 from tiller.setup.new_bow import keep_answers, kept_answers, write_bow
 from tiller.setup.second_view.job import belly_job
 from tiller.setup.settings import Settings
+from tiller.setup.wood.jobs import wood_job
 from tiller.shop.overview import Item, shop_items
 from tiller.window.canvas import Canvas, Press, ask_for_file, names_of_keys
 from tiller.window.look import DARK, LIGHT, Look
@@ -41,7 +42,7 @@ from tiller.window.shop.rack_window import RackWindow
 from tiller.window.shop.setup_page import OneJob, SetupPage
 from tiller.window.shop.setup_sheet import TOUCH, SetupShown, draw_rack_setup, setup_field_box
 from tiller.window.shop.sheet import Shown, draw_shop
-from tiller.window.shop.state import Uses, stamp_of
+from tiller.window.shop.state import KEYS, Uses, stamp_of
 
 PHOTO = (960, 540)
 FRAME_S = 1 / 30
@@ -83,6 +84,7 @@ class ShopApp:
             "D": self._pictures,
             "Y": partial(self._pictures, True),
             "G": self._stave,
+            "W": self._wood,
         }
         self._build(size)
         self._refresh()
@@ -115,7 +117,7 @@ class ShopApp:
                 gui.add_key_release_handler(key, callback=self._on_release)
             gui.add_mouse_click_handler(button=0, callback=self._on_press)
         self._canvas = Canvas(gui, layer, texture)
-        self._names = names_of_keys(gui, "NFGEPSOXBTCVULQRADY", KEYS)
+        self._names = names_of_keys(gui, "NFGEPSOXBTCVULQRADYW", KEYS)
         # the one field of the form: the library's own, so that every keyboard writes as it is used to
         with gui.theme() as theme, gui.theme_component(gui.mvAll):
             gui.add_theme_style(gui.mvStyleVar_WindowPadding, 0, 0)
@@ -244,8 +246,7 @@ class ShopApp:
 
     def _set_up(self) -> None:
         self.uses.look()
-        self.message = ""
-        self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale)
+        self._guide()
 
     def _pictures(self, belly: bool = False) -> None:
         """Measures a phone's pictures of the chosen bow, on the tree or from its belly."""
@@ -269,9 +270,14 @@ class ShopApp:
             stave_job(self.home, name, frozenset(i.name.casefold() for i in self.items)),
         )
 
-    def _guide(self, title: str, job: Callable[[Talk], None]) -> None:
+    def _wood(self) -> None:
+        item = self.items[self.at] if self.items else None
+        name = item.name if item is not None and item.stave is not None else ""
+        self._guide("Wood before the rack", wood_job(self.home, self.book, name, self.units))
+
+    def _guide(self, title: str = "", job: Callable[[Talk], None] | None = None) -> None:
         self.message = ""
-        only = OneJob(title, job)
+        only = OneJob(title, job) if job is not None else None
         self._setup = SetupPage(self.home, self.units, self.uses.sources, self._use_camera, self._use_scale, only)
 
     def _browsed(self, path: Path) -> None:
@@ -584,16 +590,3 @@ class ShopApp:
 
 
 LOOK_S = 1.5
-KEYS = {
-    "Up": "Up",
-    "Down": "Down",
-    "Left": "Left",
-    "Right": "Right",
-    "Return": "Enter",
-    "NumPadEnter": "Enter",
-    "Spacebar": "Enter",
-    "Next": "Down",
-    "Prior": "Up",
-    "Escape": "Escape",
-}
-"""Keys beside letters, and what they are called here."""

@@ -23,6 +23,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("N", "new bow"),
     ("F", "new bow, few measures"),
     ("G", "new stave"),
+    ("W", "log's end, modulus"),
     ("P", "its sheet"),
     ("S", "strip for the limb"),
     ("O", "template"),
@@ -41,6 +42,10 @@ EMPTY = (
     ("N", "asks for what must be known of a new bow; F for few measures, enough for a first answer."),
     ("D", "measures a phone's pictures of a bow on any tillering tree, with printed sheets (R, then P) near it."),
     ("G", "begins a stave that dries: its wood, its days, what it weighs."),
+    (
+        "W",
+        "reads a log's sawn end in a picture with a printed sheet: diameter, rings, and how to split it into staves.",
+    ),
     ("B", "puts a backup of a shop in place."),
     ("R", "sets up the rack: prints its sheets, then camera, lens, rack, scale and check, step by step."),
 )

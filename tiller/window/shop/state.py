@@ -154,3 +154,18 @@ class Uses:
         else:
             self.scales = scales_found()
             self.keep(scale=following(now.scale, self.scales))
+
+
+KEYS = {
+    "Up": "Up",
+    "Down": "Down",
+    "Left": "Left",
+    "Right": "Right",
+    "Return": "Enter",
+    "NumPadEnter": "Enter",
+    "Spacebar": "Enter",
+    "Next": "Down",
+    "Prior": "Up",
+    "Escape": "Escape",
+}
+"""Keys beside letters, and what they are called here."""

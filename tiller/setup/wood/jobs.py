@@ -1,0 +1,301 @@
+"""The guided jobs about wood before the rack: a log's end by touch, a stave's modulus by taps or by a load."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiller.bow.stavefile import Stave, read_stave
+from tiller.bow.wood.woods import find_wood
+from tiller.errors import TillerError
+from tiller.mechanics.wood.season import season_of
+from tiller.mechanics.wood.split import Splitting
+from tiller.report.plots.wood import log_end_picture
+from tiller.report.style import Units
+from tiller.report.text.wood import log_end_words, modulus_words
+from tiller.setup.field import Field
+from tiller.setup.guided.staves import day_of
+from tiller.setup.guided.talk import Dot, Talk
+from tiller.setup.wood.log import (
+    Asked,
+    Image,
+    LogRead,
+    Tree,
+    count_sd,
+    keep_log,
+    lens_of,
+    picture_of,
+    read_log,
+    staves_of,
+)
+from tiller.setup.wood.modulus import Found, Loaded, bar_of, by_load, by_taps, keep_modulus, sizes_of
+from tiller.sources.sounds import listen, read_sound
+
+Array = NDArray[np.float64]
+
+WHAT = Field(
+    key="what",
+    question="What is to be looked at? L a log's sawn end, M a stave's modulus by taps, B its modulus by a load",
+    kind="text",
+)
+PICTURE = Field(key="picture", question="The picture of the log's sawn end", kind="picture")
+PITH = Field(key="pith", question="Touch the pith", kind="touch")
+EDGE = Field(
+    key="edge", question="Touch the edge under the bark, all around, eight times or more; Enter when done", kind="touch"
+)
+WIDTH = Field(
+    key="width", question="How wide shall a stave be, with what is hewn off", kind="mm", low=15, high=200, usual="60"
+)
+DEPTH = Field(key="depth", question="And how deep", kind="mm", low=8, high=200, usual="35")
+RIGHT = Field(
+    key="right",
+    question="Enter where rings and rim sit right; a touch at a ring's end adds it, at one that is marked takes it away",
+    kind="touch",
+)
+WAY = Field(
+    key="way", question="Into how many parts shall it be split: 2, 3, 4, 6 or 8 (Enter alone: not now)", kind="text"
+)
+TREE = Field(key="tree", question="What is the tree called? Its staves are numbered by it", kind="text")
+WOOD = Field(key="wood", question="Its wood, by its name (such as hickory, osage, ash)", kind="text")
+FELLED = Field(key="felled", question="The day of its felling, as 2026-03-14 (Enter alone: not known)", kind="text")
+PLACE = Field(key="place", question="Where it grew (Enter alone: not said)", kind="text")
+SOUND = Field(
+    key="sound",
+    question="A recording of the taps (WAV, or what a phone records), or Enter alone: the microphone listens for 12 s",
+    kind="picture",
+)
+SIZES = Field(
+    key="sizes",
+    question="Sizes from end to end, as place:width x thickness, such as 0:45x25, 900:44x24, 1800:43x25",
+    kind="text",
+)
+MASS = Field(key="mass", question="What does the piece weigh", kind="kg", low=0.02, high=60)
+LOAD = (
+    Field(key="span", question="The lath: from support to support", kind="mm", low=150, high=2500, usual="600"),
+    Field(key="wide", question="How wide is it", kind="mm", low=3, high=250, usual="30"),
+    Field(key="thick", question="How thick", kind="mm", low=2, high=100, usual="10"),
+    Field(key="load", question="The mass that hangs at its middle", kind="kg", low=0.02, high=60),
+    Field(key="down", question="How far did its middle go down", kind="mm", low=0.3, high=250),
+)
+HOLD = "Hold one printed rack fiducial flat against the end or beside it, in its plane, its upper edge up; take the picture from straight before it."
+RING_MM = 2.5
+"""A touch that is so near to a ring that is marked means it."""
+LAY = "The piece lies on two soft supports, each 22 % of its length from an end. Tap its middle with a knuckle, several times, two seconds apart."
+LISTEN_S = 12.0
+
+
+def wood_job(home: Path, book: Path, name: str, units: Units) -> Callable[[Talk], None]:
+    """The job.
+
+    Args:
+        name: the chosen stave, '' where none is.
+    """
+
+    def which(text: str) -> str:
+        letter = text.strip().casefold()[:1]
+        if letter not in ("l", "m", "b"):
+            msg = f"'{text}' is none of L, M, B: type one of them."
+            raise TillerError(msg)
+        if letter != "l" and not (home / "bows" / name / "stave.toml").is_file():
+            msg = "choose a stave in the list first (G begins one): its modulus goes into its file."
+            raise TillerError(msg)
+        return letter
+
+    def job(talk: Talk) -> None:
+        what = talk.ask_as(WHAT, which)
+        if what == "l":
+            _log(talk, home, book, units)
+        else:
+            _modulus(talk, home, book, name, units, what == "m")
+
+    return job
+
+
+# -- a log's end -------------------------------------------------------------------------------------------------------
+
+
+def _log(talk: Talk, home: Path, book: Path, units: Units) -> None:
+    image: Image = talk.ask_as(PICTURE, lambda text: picture_of(Path(text.strip().strip('"')).expanduser()), HOLD)
+    size = (image.shape[1], image.shape[0])
+    talk.show(picture=image, dots=())
+    pith: Array = talk.ask_as(PITH, lambda text: _touch(text, size))
+    edge: list[Array] = []
+    while True:
+        dots = (Dot(float(pith[0]), float(pith[1]), "pith"), *(Dot(float(p[0]), float(p[1])) for p in edge))
+        talk.show(dots=dots)
+        touched = talk.ask_as(EDGE, lambda text: _touch(text, size) if text.strip() else None, f"{len(edge)} so far.")
+        if touched is not None:
+            edge.append(touched)
+        elif len(edge) >= 5:
+            break
+    width, depth = talk.number(WIDTH), talk.number(DEPTH)
+    talk.show(sentence="the picture is looked at ...", dots=())
+    rig = home / "rig.toml"
+    asked = Asked(pith_px=pith, edge_px=np.array(edge), width_mm=width, depth_mm=depth)
+    read = read_log(image, asked, lens_of(rig if rig.is_file() else None, image))
+    read = _touched_up(talk, read, units)
+    way = _chosen_way(talk, read, units)
+    if way is None:
+        talk.say("Nothing was begun: what the log's end says stands here.")
+        return
+    tree = Tree(
+        name=talk.ask_as(TREE, _named),
+        wood=str(talk.ask(WOOD)),
+        place=str(talk.ask(PLACE)).strip(),
+        felled=talk.ask_as(FELLED, lambda text: day_of(text, date.today()) if text.strip() else None),
+    )
+    names = staves_of(home, tree, read, way)
+    keep_log(book, home, tree.name, read, datetime.now().replace(microsecond=0), "of the log's end")
+    remark = (
+        "" if find_wood(tree.wood) is not None else f" '{tree.wood}' is in no table: nothing is known of its strength."
+    )
+    talk.show(sentence=f"Begun: {', '.join(names)}. Seal their ends today.{remark}")
+
+
+def _named(text: str) -> str:
+    if not text.strip():
+        msg = "the tree needs a name: type one, such as 'brook ash'."
+        raise TillerError(msg)
+    return text.strip()
+
+
+def _touch(text: str, size: tuple[int, int]) -> Array:
+    """A touched place, px.
+
+    Raises:
+        TillerError: it is none.
+    """
+    try:
+        x, y = (float(part) for part in text.replace(",", " ").split())
+    except ValueError:
+        msg = "a touch in the picture is expected."
+        raise TillerError(msg) from None
+    if not (0 <= x < size[0] and 0 <= y < size[1]):
+        msg = "that is outside of the picture: touch the wood."
+        raise TillerError(msg)
+    return np.array([x, y])
+
+
+def _shown(talk: Talk, read: LogRead, way: Splitting | None, units: Units) -> float:
+    """Shows what was found; by how much the picture is smaller than the one that was given."""
+    drawn = log_end_picture(read.image, read.end, way, read.asked.width_mm)
+    lines = log_end_words(read.shape, read.end, count_sd(read), read.asked.width_mm, read.ways, units)
+    talk.show(picture=drawn, found=tuple(lines), dots=())
+    return float(drawn.shape[1] / read.image.shape[1])
+
+
+def _touched_up(talk: Talk, read: LogRead, units: Units) -> LogRead:
+    """Rings added and taken away by touch, until they are said to sit right."""
+    while True:
+        share = _shown(talk, read, None, units)
+        size = (round(read.image.shape[1] * share), round(read.image.shape[0] * share))
+
+        def touched(text: str, size: tuple[int, int] = size) -> Array | None:
+            return _touch(text, size) if text.strip() else None
+
+        place = talk.ask_as(RIGHT, touched)
+        if place is None:
+            return read
+        read = ring_touched(read, place / share)
+
+
+def ring_touched(read: LogRead, place_px: Array) -> LogRead:
+    """The ring whose mark lies at a touched place taken away, or one added on the ray that runs nearest to it."""
+    rim = read.end.rim
+    off = read.end.face.millimetres(place_px[None])[0] - rim.pith_mm
+    angle, radius = float(np.arctan2(off[1], off[0])), float(np.linalg.norm(off))
+    aside = [abs((ray.angle_rad - angle + np.pi) % (2 * np.pi) - np.pi) for ray in read.end.rays]
+    k = int(np.argmin(aside))
+    ray = read.end.rays[k]
+    # along the ray a ring lies at the same share of the rim as where it was touched
+    radius *= float(rim.radius_mm(ray.angle_rad)[0] / rim.radius_mm(angle)[0])
+    ends = ray.rings.ends_mm
+    near = np.abs(ends - radius)
+    if len(ends) and float(np.min(near)) <= min(
+        RING_MM, 0.4 * float(np.median(np.diff(ends))) if len(ends) > 1 else RING_MM
+    ):
+        ends = np.delete(ends, int(np.argmin(near)))
+    else:
+        ends = np.sort(np.append(ends, radius))
+    # what an eye looked over is not in doubt any more as the program's own count is
+    rings = replace(ray.rings, ends_mm=ends, count_sd=0.5 * ray.rings.count_sd)
+    rays = tuple(replace(ray, rings=rings) if j == k else other for j, other in enumerate(read.end.rays))
+    return replace(read, end=replace(read.end, rays=rays))
+
+
+def _chosen_way(talk: Talk, read: LogRead, units: Units) -> Splitting | None:
+    _shown(talk, read, read.ways[0], units)
+
+    def way(text: str) -> Splitting | None:
+        if not text.strip():
+            return None
+        found = next((w for w in read.ways if str(w.count) == text.strip()), None)
+        if found is None:
+            msg = f"'{text}' is none of 2, 3, 4, 6, 8: type one of them, or Enter alone."
+            raise TillerError(msg)
+        if found.staves == 0:
+            msg = f"split into {found.count} it gives no clear stave of that size: choose another way, or Enter alone."
+            raise TillerError(msg)
+        return found
+
+    chosen: Splitting | None = talk.ask_as(WAY, way)
+    if chosen is not None:
+        _shown(talk, read, chosen, units)
+    return chosen
+
+
+# -- the modulus -------------------------------------------------------------------------------------------------------
+
+
+def _modulus(talk: Talk, home: Path, book: Path, name: str, units: Units, taps: bool) -> None:
+    path = home / "bows" / name / "stave.toml"
+    stave = read_stave(path)
+    season = season_of(stave, date.today())
+    moisture = float(season.moisture) if np.isfinite(season.moisture) else None
+    found, recording = _by_taps(talk, stave, moisture) if taps else (_by_load(talk, stave, moisture), "")
+    if found.own is None:
+        raise TillerError(f"The modulus cannot be told: {found.why_not}. Nothing was written.")
+    keep_modulus(path, stave, found, book, datetime.now().replace(microsecond=0), recording)
+    words = modulus_words(stave, found.own.gpa, found.own.sd_gpa, found.own.moisture_percent, found.rung, units)
+    first, *rest = words.splitlines()
+    talk.show(
+        sentence=first,
+        found=(*rest, *found.remarks, "It stands in the stave's file: layout, limits and the first pull go by it."),
+    )
+
+
+def _by_taps(talk: Talk, stave: Stave, moisture: float | None) -> tuple[Found, str]:
+    sizes = talk.ask_as(SIZES, lambda text: sizes_of(text.replace(" ", ""), talk.metric), LAY)
+    bar = talk.ask_as(MASS, lambda text: bar_of(stave, sizes, float(MASS.read(text, talk.metric)), True))
+
+    def heard(text: str) -> tuple[Found, str]:
+        typed = text.strip().strip('"')
+        if not typed:
+            talk.say(f"the microphone listens for {LISTEN_S:g} s: tap now, every two seconds ...")
+        sound = read_sound(Path(typed).expanduser()) if typed else listen(LISTEN_S)
+        found = by_taps(stave, bar, sound, moisture)
+        if found.own is None:
+            raise TillerError(f"{found.why_not}.")
+        return found, typed
+
+    answer: tuple[Found, str] = talk.ask_as(SOUND, heard, LAY)
+    return answer
+
+
+def _by_load(talk: Talk, stave: Stave, moisture: float | None) -> Found:
+    span, wide, thick, load = (talk.number(field) for field in LOAD[:-1])
+    down = LOAD[-1]
+
+    def bent(text: str) -> Found:
+        loaded = Loaded(
+            span_mm=span, width_mm=wide, thickness_mm=thick, mass_kg=load, deflection_mm=float(down.read(text, talk.metric))
+        )  # fmt: skip
+        return by_load(stave, loaded, moisture)
+
+    found: Found = talk.ask_as(down, bent)
+    return found
