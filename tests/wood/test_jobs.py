@@ -47,7 +47,7 @@ def test_a_log_is_read_touched_up_and_split(log: tuple[LogTruth, Path], home: Pa
     assert talk.moment.good, talk.moment.fault
     assert not talk.typed
     assert [f[:30] for f in talk.faults] == [
-        "'x' is none of L, M, B: type o", "choose a stave in the list fir", f"{home / 'none.jpg'}"[:30], "that is outside of the picture",
+        "'x' is none of L, M, B, P: typ", "choose a stave in the list fir", f"{home / 'none.jpg'}"[:30], "that is outside of the picture",
         "'5' is none of 2, 3, 4, 6, 8: ", "the tree needs a name: type on",
     ]  # fmt: skip
     assert "Begun: brook ash 1" in talk.moment.sentence
@@ -156,3 +156,29 @@ def test_a_modulus_by_taps_and_by_a_load(home: Path, tmp_path: Path) -> None:
     assert by_load is not None
     assert by_load.gpa == pytest.approx(12.2, abs=0.2)
     assert "GPa" in talk.moment.sentence
+
+
+def test_the_bow_s_place_by_question_and_answer(home: Path) -> None:
+    assert main(["stave", "dry ford", "--wood", "white oak"]) == 0
+    typed = (
+        "p",
+        "0:-34",
+        "0:-34:32:0, 900:-20:46:14, 1860:-40:28:-8",
+        "9:9",
+        "700:10:12",
+        "880",
+        "45",
+        "80",
+        "12",
+        "7",
+        "1",
+    )
+    talk = Scripted(typed, True)
+    run(wood_job(home, home / "book.sqlite3", "dry ford", Units()), talk).join(60.0)
+    assert talk.moment.good, talk.moment.fault
+    assert len(talk.faults) == 4
+    assert "Taken over" in talk.moment.sentence
+    assert len(read_stave(home / "bows" / "dry ford" / "stave.toml").features) == 1
+    short = Scripted(("p", "0:-34:32, 600:-20:46, 1200:-40:28", "", "880", "45", "12"), True)
+    run(wood_job(home, home / "book.sqlite3", "dry ford", Units()), short).join(60.0)
+    assert "No bow of that size fits" in short.moment.sentence

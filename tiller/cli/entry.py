@@ -139,11 +139,13 @@ def build_parser() -> argparse.ArgumentParser:
     from tiller.cli.stave import add_commands as add_stave
     from tiller.cli.wood.log import add_command as add_log
     from tiller.cli.wood.modulus import add_command as add_modulus
+    from tiller.cli.wood.place import add_command as add_place
 
     add_measure(commands, shown, booked, quiet)
     add_pictures(commands, shown, booked, quiet)
     add_log(commands, shown, booked)
     add_modulus(commands, shown, booked)
+    add_place(commands, shown, booked)
     add_simulate(commands)
     add_rack(commands, shown, booked)
     add_calibrate(commands, shown)

@@ -1,12 +1,18 @@
-"""A log's end drawn: the picture with rim, pith, rings along their rays, checks, and the staves that a way to split it gives."""
+"""Wood before the rack drawn: a log's end with rim, rings, checks and the staves that a way to split it gives; a stave's face with the bow in it."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
+from matplotlib.patches import Ellipse
 from numpy.typing import NDArray
 
+from tiller.mechanics.wood.place import FaceOf, Placed, Shape
 from tiller.mechanics.wood.split import Splitting
+from tiller.report.plots.pull import dress, new_figure, png
+from tiller.report.style import AIM, INK, LEFT, METRIC, WEAK, Units
 from tiller.vision.stave.logend import LogEnd
 
 Array = NDArray[np.float64]
@@ -89,3 +95,47 @@ def _staves(out: Image, end: LogEnd, way: Splitting, width_mm: float, px, thick:
             2 * thick,
             cv2.LINE_AA,
         )
+
+
+def place_plot(
+    face: FaceOf, shape: Shape, places: Sequence[Placed], names: Sequence[str], units: Units = METRIC
+) -> bytes:
+    """A stave's face with the bow in it, one panel for each place, as PNG."""
+    figure = new_figure(11.0, 1.1 + 1.9 * len(places))
+    axes = figure.subplots(len(places), 1, squeeze=False)[:, 0]
+    for ax, one, name in zip(axes, places, names, strict=True):
+        dress(ax)
+        x = units.length_value(1.0) * face.x_mm
+        scale = units.length_value(1.0)
+        ax.fill_between(x, scale * face.low_mm, scale * face.high_mm, color="#e6d3b0", lw=0, label="stave")
+        ax.plot(x, scale * face.grain_mm, color="#a98b5d", lw=0.8, ls="--", label="grain")
+        c = one.centre_mm
+        length = np.where(c[:, 0] < one.x0_mm, one.x0_mm - c[0, 0], c[-1, 0] - one.x0_mm)
+        half = 0.5 * np.interp(np.abs(c[:, 0] - one.x0_mm) / length * float(shape.s_mm[-1]), shape.s_mm, shape.width_mm)
+        ax.fill_between(
+            scale * c[:, 0],
+            scale * (c[:, 1] - half),
+            scale * (c[:, 1] + half),
+            facecolor="none",
+            edgecolor=LEFT,
+            lw=1.2,
+            label="bow",
+        )
+        ax.plot(scale * c[[0, -1], 0], scale * c[[0, -1], 1], color=AIM, lw=0.9, label="string's line")
+        ax.plot([scale * one.x0_mm], [scale * one.y0_mm], "+", color=INK, ms=9, label="handle")
+        for knot in face.knots:
+            ax.add_patch(
+                Ellipse(
+                    (scale * knot.x_mm, scale * knot.y_mm),
+                    scale * knot.wide_mm,
+                    scale * knot.wide_mm,
+                    color=WEAK if knot in one.spoiled else INK,
+                    alpha=0.7,
+                )
+            )
+        ax.set_title(f"{name}: cost {one.cost:.1f}", loc="left", fontsize=9, color=INK)
+        ax.set_ylabel(f"across [{units.length_unit}]", fontsize=8)
+    axes[-1].set_xlabel(f"along the stave [{units.length_unit}]", fontsize=8)
+    axes[0].legend(loc="lower right", ncols=5, fontsize=7, frameon=False, bbox_to_anchor=(1.0, 1.0))
+    figure.tight_layout()
+    return png(figure)

@@ -15,9 +15,10 @@ from scipy.interpolate import PchipInterpolator
 from scipy.special import ndtr
 
 from tiller.bow.bowfile import Bow
-from tiller.bow.sides import SIDES
+from tiller.bow.sides import SIDES, Pair
 from tiller.bow.units import MM_PER_INCH
 from tiller.mechanics.wood.layout import Layout
+from tiller.mechanics.wood.place import Shape
 from tiller.report.plots.pull import dress, new_figure, png
 from tiller.report.sheets.paper import CHECK_MM, PAPERS_MM
 from tiller.report.style import AIM, INK, LEFT, METRIC, RIGHT, Units
@@ -194,6 +195,23 @@ def bow_template(bow: Bow, paper: str = "a4") -> bytes:
             paper,
             True,
         )
+    canvas.save()
+    return out.getvalue()
+
+
+def placed_template(
+    shape: Shape, centres: Pair[tuple[Array, Array]], lengths_mm: Pair[float], name: str, paper: str = "a4"
+) -> bytes:
+    """Both limbs of a bow that was laid into a stave, their edges along its own centre line.
+
+    Raises:
+        ValueError: no such paper, or as ``edges_along``.
+    """
+    out, canvas = _sheets(name, paper)
+    for side in SIDES:
+        s = np.linspace(0.0, lengths_mm[side], len(shape.s_mm))
+        edges = edges_along(s, shape.width_mm, centres[side])
+        _limb_pages(canvas, edges, f"{name}: {side} limb along the stave's own centre line", paper, False)
     canvas.save()
     return out.getvalue()
 

@@ -10,6 +10,7 @@ from tiller.bow.stavefile import Stave, crown_of
 from tiller.bow.wood.woods import find_wood
 from tiller.mechanics.wood.hearing import Rung
 from tiller.mechanics.wood.logshape import LogShape
+from tiller.mechanics.wood.place import Placed
 from tiller.mechanics.wood.split import Splitting
 from tiller.report.style import METRIC, Units
 from tiller.vision.stave.logend import LogEnd
@@ -111,3 +112,30 @@ def _way_words(way: Splitting, width_mm: float, units: Units) -> list[str]:
                 f" {100 * crown.stiffness_share:.0f} % of a flat back's stiffness."
             )
     return out
+
+
+def place_words(proposals: Sequence[Placed], own: Placed | None, units: Units = METRIC) -> list[str]:
+    """Where the bow may lie, and what each place costs."""
+    lines = []
+    named = [*((f"{k + 1}", one) for k, one in enumerate(proposals)), *([("your own", own)] if own is not None else [])]
+    for name, one in named:
+        limbs = (
+            ""
+            if abs(one.shift_mm) < 1
+            else f"; the limb at the far end {units.length(abs(one.shift_mm))} {'longer' if one.shift_mm > 0 else 'shorter'}, the other {'shorter' if one.shift_mm > 0 else 'longer'}"
+        )
+        lines.append(
+            f"{name}: handle's middle at {units.length(one.x0_mm)} along, {units.length(one.y0_mm, 0 if units.metric else 1)} across; follows {100 * one.follow:.0f} % of the grain's bends{limbs}."
+        )
+        knots = (
+            f"{len(one.spoiled)} knot{'s' if len(one.spoiled) != 1 else ''} in the middle of a limb"
+            if one.spoiled
+            else "no knot in the middle of a limb"
+        )
+        lines.append(
+            f"   cost {one.cost:.1f}: the string's line misses the handle by {units.length(one.string_mm, 0 if units.metric else 1)} (to be bent straight by heat) {one.string_mm:.1f}, knots {one.knots:.1f}"
+            f" ({knots}), grain that is cut through {one.grain:.1f}, unequal limbs {one.unequal:.1f}"
+            + (f"; IT STANDS OVER AN EDGE by {units.length(one.over_mm)}" if one.over_mm > 0.05 else "")
+            + "."
+        )
+    return lines

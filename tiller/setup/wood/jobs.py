@@ -1,23 +1,26 @@
-"""The guided jobs about wood before the rack: a log's end by touch, a stave's modulus by taps or by a load."""
+"""The guided jobs about wood before the rack: a log's end by touch, a stave's modulus by taps or by a load, the bow's place in a stave."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from tiller.bow.stavefile import Stave, read_stave
 from tiller.bow.wood.woods import find_wood
 from tiller.errors import TillerError
+from tiller.mechanics.wood.place import FaceOf, Placed
 from tiller.mechanics.wood.season import season_of
 from tiller.mechanics.wood.split import Splitting
-from tiller.report.plots.wood import log_end_picture
+from tiller.report.plots.wood import log_end_picture, place_plot
 from tiller.report.style import Units
-from tiller.report.text.wood import log_end_words, modulus_words
+from tiller.report.text.wood import log_end_words, modulus_words, place_words
 from tiller.setup.field import Field
 from tiller.setup.guided.staves import day_of
 from tiller.setup.guided.talk import Dot, Talk
@@ -34,13 +37,14 @@ from tiller.setup.wood.log import (
     staves_of,
 )
 from tiller.setup.wood.modulus import Found, Loaded, bar_of, by_load, by_taps, keep_modulus, sizes_of
+from tiller.setup.wood.place import FACE_FORM, KNOT_FORM, face_of, keep_place, lie, shape_of
 from tiller.sources.sounds import listen, read_sound
 
 Array = NDArray[np.float64]
 
 WHAT = Field(
     key="what",
-    question="What is to be looked at? L a log's sawn end, M a stave's modulus by taps, B its modulus by a load",
+    question="What is to be looked at? L a log's sawn end, M a stave's modulus by taps, B its modulus by a load, P the bow's place in a stave",
     kind="text",
 )
 PICTURE = Field(key="picture", question="The picture of the log's sawn end", kind="picture")
@@ -83,6 +87,29 @@ LOAD = (
     Field(key="down", question="How far did its middle go down", kind="mm", low=0.3, high=250),
 )
 HOLD = "Hold one printed rack fiducial flat against the end or beside it, in its plane, its upper edge up; take the picture from straight before it."
+STRETCH = "Stretch a line along the stave's face. At some places measure both edges and the grain's line from it, one side of the line positive; and each knot."
+FACE = Field(
+    key="face",
+    question=f"The face, as {FACE_FORM} with commas between, such as 0:-32:30:0, 600:-30:34:4, 1800:-33:30:-6",
+    kind="text",
+)
+KNOTS = Field(
+    key="knots",
+    question=f"Knots, as {KNOT_FORM} with commas between, such as 640:12:9 (Enter alone: none)",
+    kind="text",
+)
+LIMB = Field(
+    key="limb",
+    question="How long is a limb, from the handle's middle to the nock",
+    kind="mm",
+    low=350,
+    high=1400,
+    usual="860",
+)
+WIDE = Field(key="wide", question="How wide at the end of the fade", kind="mm", low=10, high=110, usual="45")
+TIP = Field(key="tip", question="And at the nock", kind="mm", low=4, high=60, usual="12")
+HANDLE_MM = 50.0
+TAKE = Field(key="take", question="Which place is taken over (Enter alone: none)", kind="text")
 RING_MM = 2.5
 """A touch that is so near to a ring that is marked means it."""
 LAY = "The piece lies on two soft supports, each 22 % of its length from an end. Tap its middle with a knuckle, several times, two seconds apart."
@@ -98,11 +125,11 @@ def wood_job(home: Path, book: Path, name: str, units: Units) -> Callable[[Talk]
 
     def which(text: str) -> str:
         letter = text.strip().casefold()[:1]
-        if letter not in ("l", "m", "b"):
-            msg = f"'{text}' is none of L, M, B: type one of them."
+        if letter not in ("l", "m", "b", "p"):
+            msg = f"'{text}' is none of L, M, B, P: type one of them."
             raise TillerError(msg)
         if letter != "l" and not (home / "bows" / name / "stave.toml").is_file():
-            msg = "choose a stave in the list first (G begins one): its modulus goes into its file."
+            msg = "choose a stave in the list first (G begins one): what is found goes into its file."
             raise TillerError(msg)
         return letter
 
@@ -110,6 +137,8 @@ def wood_job(home: Path, book: Path, name: str, units: Units) -> Callable[[Talk]
         what = talk.ask_as(WHAT, which)
         if what == "l":
             _log(talk, home, book, units)
+        elif what == "p":
+            _place(talk, home, book, name, units)
         else:
             _modulus(talk, home, book, name, units, what == "m")
 
@@ -247,6 +276,56 @@ def _chosen_way(talk: Talk, read: LogRead, units: Units) -> Splitting | None:
     if chosen is not None:
         _shown(talk, read, chosen, units)
     return chosen
+
+
+# -- the bow's place ---------------------------------------------------------------------------------------------------
+
+
+def _place(talk: Talk, home: Path, book: Path, name: str, units: Units) -> None:
+    path = home / "bows" / name / "stave.toml"
+    stave = read_stave(path)
+    stations: str = talk.ask_as(
+        FACE, lambda text: text if face_of(text.replace(" ", ""), (), talk.metric) else "", STRETCH
+    )
+
+    def with_knots(text: str) -> FaceOf:
+        knots = [part for part in re.split(r"[,;]", text.replace(" ", "")) if part]
+        return face_of(stations.replace(" ", ""), knots, talk.metric)
+
+    face: FaceOf = talk.ask_as(KNOTS, with_knots)
+    limb, wide = talk.number(LIMB), talk.number(WIDE)
+    shape = talk.ask_as(
+        TIP, lambda text: shape_of(limb, HANDLE_MM, wide, float(TIP.read(text, talk.metric)), "straight")
+    )
+    lying = lie(face, shape, False)
+    if lying.why_not:
+        talk.show(sentence=f"No bow of that size fits: {lying.why_not}.", found=())
+        return
+    names = [str(k + 1) for k in range(len(lying.proposals))]
+    drawn = cv2.imdecode(
+        np.frombuffer(place_plot(face, shape, lying.proposals, names, units), np.uint8), cv2.IMREAD_COLOR
+    )
+    talk.show(
+        found=tuple(place_words(lying.proposals, None, units)),
+        picture=np.asarray(drawn, dtype=np.uint8) if drawn is not None else None,
+    )
+
+    def taken(text: str) -> Placed | None:
+        if not text.strip():
+            return None
+        if text.strip() not in names:
+            msg = f"'{text}' is none of {', '.join(names)}: type one of them, or Enter alone."
+            raise TillerError(msg)
+        return lying.proposals[int(text) - 1]
+
+    chosen: Placed | None = talk.ask_as(TAKE, taken)
+    if chosen is None:
+        talk.say("Nothing was taken over.")
+        return
+    keep_place(path, stave, lying, chosen, book, datetime.now().replace(microsecond=0))
+    talk.say(
+        "Taken over: its knots stand in the stave's file. 'tiller place' with --template draws both limbs true to scale."
+    )
 
 
 # -- the modulus -------------------------------------------------------------------------------------------------------

@@ -23,7 +23,7 @@ ACTIONS: tuple[tuple[str, str], ...] = (
     ("N", "new bow"),
     ("F", "new bow, few measures"),
     ("G", "new stave"),
-    ("W", "log's end, modulus"),
+    ("W", "log, modulus, place"),
     ("P", "its sheet"),
     ("S", "strip for the limb"),
     ("O", "template"),
