@@ -85,15 +85,19 @@ def _job_keys(shown: SetupShown) -> tuple[tuple[str, str], ...]:
     return (("Escape", "leaves it; the rack's file stays as it is"),)
 
 
+OR_ENTER = ("sit", "edge", "right")
+"""Questions that a touch answers and Enter as well."""
+
+
 def _only_keys(moment: Moment | None) -> tuple[tuple[str, str], ...]:
     """Likewise of a job without cards."""
     if moment is None or moment.ended:
         return (("Escape", "back to the shop"),)
     if moment.question is None:
         return (("Escape", "leaves it"),)
-    if moment.question.key == "source":
+    if moment.question.key == "source" or moment.question.kind == "picture":
         return (("Browse", "choose a file"), ("Enter", "takes what is typed"), ("Escape", "leaves it"))
-    if moment.question.kind == "touch" and moment.question.key != "sit":
+    if moment.question.kind == "touch" and moment.question.key not in OR_ENTER:
         return (("Escape", "leaves it"),)
     return (("Enter", "answers"), ("Escape", "leaves it"))
 
@@ -193,6 +197,8 @@ def _picture(sheet: Sketch, shown: SetupShown, moment: Moment, look: Look, box: 
     for dot in moment.dots:
         x, y = box.x + share * dot.x, box.y + share * dot.y
         sheet.dot(x, y, 0.25 * size, look.good)
+        if not dot.text:
+            continue
         across = sheet.measure(dot.text, size) + 0.5 * size
         sheet.area(x + 0.8 * size, y - 2.0 * size, across, 1.3 * size, faded(look.panel, 220), 3.0)
         sheet.text(x + 1.05 * size, y - 1.9 * size, dot.text, size, look.ink)
