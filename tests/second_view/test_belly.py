@@ -24,7 +24,7 @@ from tiller.cli.entry import main
 from tiller.errors import VisionFault
 from tiller.measure.second_view.alignment import Pictured, aligned
 from tiller.measure.second_view.lying import lying_of, places_of
-from tiller.measure.second_view.whole import Known, Shot, Shots, _twist_of
+from tiller.measure.second_view.whole import Known, Shot, Shots, _must_differ, _twist_of
 from tiller.mechanics.space.tracking import (
     Alignment,
     Correction,
@@ -398,7 +398,11 @@ def test_what_the_book_keeps_of_twist_shock_and_edges(home: Path) -> None:
     at = datetime(2026, 11, 20, 10, 0)
     twisted = replace(bare((1.0, 10.0), 5.0), twist=Pair(NockTwist(0.09, 0.008), NockTwist()))
     asked = Correction(
-        turn=(Untwist(limb=Side.LEFT, angle_rad=-0.1, from_mm=200.0, to_mm=500.0, nock_mm=3.0),),
+        turn=(Untwist(limb=Side.LEFT, angle_rad=-0.1, from_mm=200.0, to_mm=500.0),),
+        heat=(
+            Heat(limb=Side.LEFT, at_mm=400.0, angle_rad=-0.03, form_mm=-11.0, nock_mm=-12.0),
+            Heat(limb=Side.RIGHT, at_mm=420.0, angle_rad=-0.03, form_mm=-11.0, nock_mm=-12.0),
+        ),
         edge_limb=Side.RIGHT, edge_right=False, edge_gain=4.0, after_mm=0.0,
     )  # fmt: skip
     row = kept_of(twisted, asked, at, Side.LEFT, 9.5, "hard")
@@ -406,7 +410,9 @@ def test_what_the_book_keeps_of_twist_shock_and_edges(home: Path) -> None:
         assert keep_alignment(shop, bow.name, row)
         (back,) = alignments_of(shop, bow.name)
         assert repr(back) == repr(row)
-        assert back.asked[Side.LEFT] == Asked(350.0, 3.0)
+        assert back.asked == Pair(
+            None, Asked(420.0, -12.0)
+        )  # a limb that is turned back too says nothing of what stays of a bend
         assert "hand shock hard" in track_words([back])
         other = held(back, Side.RIGHT)
         assert (other.twist.left.turn_rad, other.edge_right, other.offset_mm) == (-0.09, True, -5.0)
@@ -435,9 +441,11 @@ def test_pictures_along_the_limbs_give_their_twist(scene: Scene) -> None:
         ),
         1,
     )  # fmt: skip
-    shot = Shot("along.png", picture)
+    shot, again = Shot("along.png", picture), Shot("other.png", np.roll(picture, 3, axis=1))
     lens = Lens((1920, 1080), np.array([[1500.0, 0.0, 960.0], [0.0, 1500.0, 540.0], [0.0, 0.0, 1.0]]), np.zeros(5))
-    shots = Shots(strung=(), along=Pair(shot, shot))
+    shots = Shots(strung=(), along=Pair(shot, again))
+    with pytest.raises(VisionFault, match="are the same picture"):
+        _must_differ(Shots(strung=(), along=Pair(shot, shot)))
     twist, said = _twist_of(scene.bow, shots, Known(), lens)
     way = -1.0 if scene.bow.upper_limb is Side.LEFT else 1.0
     assert np.rad2deg(twist.left.turn_rad) == pytest.approx(5.0 * way, abs=0.7)

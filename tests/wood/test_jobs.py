@@ -121,6 +121,12 @@ def test_the_same_by_command(
     ):
         assert main([*words, *bad]) == 2
         assert says in capsys.readouterr().err
+    # what may say no comes first: nothing is left of a try that failed
+    junk = tmp_path / "junk.sqlite3"
+    junk.write_bytes(b"no book at all" * 100)
+    tree = ["--split", "3", "--tree", "lost oak", "--wood", "white oak", "--book", str(junk)]
+    assert main([*words, *tree]) == 2
+    assert not list((home / "bows").glob("lost*"))
     assert main(["log", str(path), "--pith", "1,1", "--edge", "2,2", "2,9000"]) == 2
     assert "is no place in a picture" in capsys.readouterr().err
 
@@ -142,10 +148,12 @@ def test_a_modulus_by_taps_and_by_a_load(home: Path, tmp_path: Path) -> None:
         f"{s:.0f}:{w:.1f}x{t:.1f}" for s, w, t in zip(one.bar.s_mm, one.bar.width_mm, one.bar.thickness_mm, strict=True)
     )
     file = home / "bows" / "dry ford" / "stave.toml"
-    talk = Scripted(("m", "0:4", sizes, "99", f"{one.bar.mass_kg:.3f}", str(tmp_path / "no.wav"), str(sound)), True)
+    talk = Scripted(
+        ("m", "0:4", sizes, "q", "", "99", f"{one.bar.mass_kg:.3f}", str(tmp_path / "no.wav"), str(sound)), True
+    )
     run(wood_job(home, home / "book.sqlite3", "dry ford", Units()), talk).join(60.0)
     assert talk.moment.good, talk.moment.fault
-    assert len(talk.faults) == 3
+    assert len(talk.faults) == 4
     by_taps = read_stave(file).modulus
     assert by_taps is not None
     assert by_taps.gpa == pytest.approx(one.modulus_gpa, rel=0.06)

@@ -167,12 +167,42 @@ def test_a_piece_of_the_same_tree_teaches_the_others(home: Path) -> None:
     taught = of_tree(folder / "creek 2" / "stave.toml", read_stave(folder / "creek 2" / "stave.toml"))
     assert taught is not None
     assert taught[1] == "creek 1"
-    assert taught[0].gpa == 13.0
-    assert taught[0].sd_gpa == pytest.approx(np.hypot(0.3, 1.3))
+    ash = find_wood("white ash")
+    assert ash is not None
+    there = OwnModulus(13.0, 0.3, 9.0)
+    assert taught[0].gpa == pytest.approx(there.at(ash, 12.0))
+    assert taught[0].sd_gpa == pytest.approx(np.hypot(there.sd_at(ash, 12.0), 0.1 * there.at(ash, 12.0)))
     assert of_tree(folder / "ridge 1" / "stave.toml", read_stave(folder / "ridge 1" / "stave.toml")) is None
     own = of_tree(folder / "creek 1" / "stave.toml", read_stave(folder / "creek 1" / "stave.toml"))
     assert own is not None
     assert own[1] == ""
+
+
+def test_pieces_of_one_tree_are_brought_to_one_moisture_first(home: Path) -> None:
+    ash = find_wood("white ash")
+    assert ash is not None
+    for k, moist in enumerate((None, 9.0, 20.0)):
+        assert main(["stave", f"lane {k}", "--wood", "white ash"]) == 0
+        file = home / "bows" / f"lane {k}" / "stave.toml"
+        own = OwnModulus(12.0, 0.3, 12.0)
+        more = f"[modulus]\ngpa = {own.at(ash, moist):.3f}\nsd_gpa = 0.3\nmoisture_percent = {moist}\n" if moist else ""
+        file.write_text(file.read_text() + 'tree = "lane ash"\n' + more)
+    file = home / "bows" / "lane 0" / "stave.toml"
+    taught = of_tree(file, read_stave(file))
+    assert taught is not None
+    assert taught[0].gpa == pytest.approx(12.0, abs=0.01)
+    assert taught[0].moisture_percent == 12.0
+    far, near = OwnModulus(9.0, 0.3, 30.0), OwnModulus(9.0, 0.3, 11.0)
+    assert far.sd_at(ash, 10.0) / far.at(ash, 10.0) > 1.5 * near.sd_at(ash, 10.0) / near.at(ash, 10.0)
+
+
+def test_what_is_not_known_to_be_dry_reaches_no_bow() -> None:
+    stave = parse_stave({"name": "n", "wood": "white ash", "modulus": {"gpa": 8.0}})
+    bow = read_bow(SHIPPED / "bow.toml")
+    text = "\n".join(
+        line for line in (SHIPPED / "bow.toml").read_text().splitlines() if not line.startswith("modulus_gpa")
+    )
+    assert "modulus_gpa" not in onto_bow(text, replace(bow, modulus_gpa=None), stave, 10.0)
 
 
 def test_moisture_is_taken_into_account() -> None:
@@ -190,6 +220,8 @@ def test_moisture_is_taken_into_account() -> None:
     ("text", "says"),
     [
         ("0:45x25,900:44", "is no size"),
+        ("0:45x25,1..2:44x24", "is no size"),
+        ("0:45x25,.:44x24", "is no size"),
         ("10:45x25,900:44x24", "go from one end"),
         ("0:45x25", "two places or more"),
         ("0:45x25,100:44x24", "no stave or lath"),
@@ -206,6 +238,10 @@ def test_sizes_in_inches_and_a_mass_that_cannot_be() -> None:
     assert s[-1] == pytest.approx(914.4)
     assert (width[0], thick[1]) == (pytest.approx(50.8), 25.0)
     stave = parse_stave({"name": "n", "wood": "white ash"})
+    round_ = parse_stave({"name": "n", "wood": "white ash", "log_diameter_mm": 60})
+    with pytest.raises(TillerError, match="--offcut"):
+        bar_of(round_, sizes_of("0:55x12,900:55x12", True), 0.4, True)
+    assert bar_of(round_, sizes_of("0:55x12,900:55x12", True), 0.4, False).crown_mm is None
     with pytest.raises(TillerError, match="density of"):
         bar_of(stave, sizes_of("0:45x25,900:44x24", True), 9.0, False)
 

@@ -72,6 +72,10 @@ class StaveFeature:
     raised_mm: float
 
 
+MOVED_SD, BEYOND_SD = 0.3, 0.05
+"""A change by moisture is itself known to this share of it, and what green wood is over fibre saturation to that (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class OwnModulus:
     """A modulus that was measured on a piece, with its sd, and how moist the piece was, None where nobody knows."""
@@ -87,6 +91,13 @@ class OwnModulus:
         low, high = DRIEST, WETTEST
         then, now = (float(np.clip(m, low, high)) for m in (self.moisture_percent, moisture_percent))
         return self.gpa * modulus_at(wood, now) / modulus_at(wood, then)
+
+    def sd_at(self, wood: Wood | None, moisture_percent: float | None) -> float:
+        """Its sd there: the more it is brought over, the less surely."""
+        there = self.at(wood, moisture_percent)
+        beyond = [m is not None and m > WETTEST for m in (self.moisture_percent, moisture_percent)]
+        parts = (self.sd_gpa / self.gpa, MOVED_SD * (there / self.gpa - 1.0), BEYOND_SD if any(beyond) else 0.0)
+        return there * float(np.sqrt(sum(p * p for p in parts)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -355,7 +366,7 @@ def onto_bow(text: str, bow: Bow, stave: Stave, moisture: float | None) -> str:
     top: dict[str, float] = {}
     if bow.crown_radius_mm is None and stave.back_radius_mm is not None:
         top["crown_radius_mm"] = round(stave.back_radius_mm, 1)
-    if bow.modulus_gpa is None and stave.modulus is not None:
+    if bow.modulus_gpa is None and stave.modulus is not None and stave.modulus.moisture_percent is not None:
         now = bow.moisture_percent if bow.moisture_percent is not None else moisture
         top["modulus_gpa"] = round(stave.modulus.at(bow.table_wood, now), 2)
     if bow.moisture_percent is None and moisture is not None:

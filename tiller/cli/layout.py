@@ -313,7 +313,7 @@ def _own_of_tree(args: argparse.Namespace, stave: Stave) -> list[Note]:
         return []
     own, of = found
     args.modulus = own.at(find_wood(args.wood), args.moisture)
-    args.modulus_sd = own.sd_gpa / own.gpa
+    args.modulus_sd = own.sd_at(find_wood(args.wood), args.moisture) / args.modulus
     text = f"the modulus, {args.modulus:.1f} ± {args.modulus_sd * args.modulus:.1f} GPa at the moisture it is laid out for, was measured on "
     return [info("stave.modulus", text + ("this piece." if not of else f"'{of}', which is of the same tree."))]
 

@@ -110,9 +110,9 @@ def kept_of(
 ) -> KeptAlignment:
     """A row of what was found; ``upper``: the upper limb."""
     asked: Pair[Asked | None] = Pair(None, None)
-    for turn in correction.turn:
-        asked = asked.put(turn.limb, Asked(0.5 * (turn.from_mm + turn.to_mm), turn.nock_mm))
-    for heat in correction.heat:
+    # a limb that is turned back as well goes sideways by both: its nock does not tell what of the bend stayed
+    turned = {turn.limb for turn in correction.turn}
+    for heat in (h for h in correction.heat if h.limb not in turned):
         asked = asked.put(heat.limb, Asked(heat.at_mm, heat.nock_mm))
     return KeptAlignment(
         at=at,
@@ -295,8 +295,9 @@ def scrapings_of(book: Book, bow: str) -> tuple[datetime, ...]:
 def outline_twist(book: Book, bow: str, upper: Side, events: Sequence[Event]) -> Pair[NockTwist]:
     """Each limb's twist by the outlines of the bow's last pull, to the right with that limb up; unknown where it was warmed since."""
     rows = book.rows(
-        "SELECT t.*, p.taken_at FROM twists t JOIN results r ON r.id = t.result_id JOIN pulls p ON p.id = r.pull_id JOIN sessions s ON s.id = p.session_id"
-        " JOIN bows b ON b.id = s.bow_id WHERE b.name = ? ORDER BY p.taken_at, r.id",
+        "SELECT t.*, p.taken_at FROM twists t JOIN results r ON r.id = t.result_id JOIN pulls p ON p.id = r.pull_id WHERE r.id = (SELECT r.id FROM results r"
+        " JOIN pulls p ON p.id = r.pull_id JOIN sessions s ON s.id = p.session_id JOIN bows b ON b.id = s.bow_id WHERE b.name = ?"
+        " ORDER BY p.taken_at DESC, r.id DESC LIMIT 1)",
         (bow,),
     )
     out: Pair[NockTwist] = NO_TWIST

@@ -96,13 +96,12 @@ def run_log(args: argparse.Namespace) -> int:
     from tiller.setup.wood.log import (
         Asked,
         Tree,
+        begin_staves,
         count_sd,
-        keep_log,
         knots_of,
         lens_of,
         picture_of,
         read_log,
-        staves_of,
     )
 
     if (args.split is None) != (args.tree is None):
@@ -134,8 +133,7 @@ def run_log(args: argparse.Namespace) -> int:
     way = next((w for w in read.ways if w.count == args.split), read.ways[0])
     if args.split is not None:
         tree = Tree(name=args.tree, wood=args.wood, place=args.place, felled=felled)
-        names = staves_of(data_folder(), tree, read, way)
-        keep_log(book_of(args), data_folder(), args.tree, read, datetime.now().replace(microsecond=0), args.picture)
+        names = begin_staves(book_of(args), data_folder(), tree, read, way, datetime.now().replace(microsecond=0))
         print(f"Begun: {', '.join(names)}. The picture is kept in the shop's folder 'logs'.")
     if args.drawn:
         _, packed = cv2.imencode(".png", log_end_picture(image, read.end, way, args.width))

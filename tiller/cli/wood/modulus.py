@@ -55,7 +55,7 @@ def run_modulus(args: argparse.Namespace) -> int:
     from tiller.mechanics.wood.season import season_of
     from tiller.report.style import Units
     from tiller.report.text.wood import modulus_words
-    from tiller.setup.wood.modulus import keep_modulus
+    from tiller.setup.wood.modulus import UNKNOWN_MOIST, keep_modulus
 
     path = stave_file(args.stave)
     stave = read_stave(path)
@@ -82,7 +82,10 @@ def run_modulus(args: argparse.Namespace) -> int:
         print(f"Note: {units.words(text)}")
     if not args.dry_run:
         keep_modulus(path, stave, found, book_of(args), datetime.now().replace(microsecond=0), args.sound or "")
-        print(f"It stands in {path}: layout, limits and the first pull go by it.")
+        if own.moisture_percent is None:
+            print(f"It stands in {path}, but {UNKNOWN_MOIST}")
+        else:
+            print(f"It stands in {path}: layout, limits and the first pull go by it.")
     return 0
 
 

@@ -174,7 +174,7 @@ def _proposed(bow: Bow, alignment: Alignment, course: Course, reserve: float, ke
     )
     return replace(
         _by_wood(bow, alignment, course, off, reserve),
-        turn=tuple(replace(u, nock_mm=float(goes[u.limb.index]) / kept) for u in turn),
+        turn=turn,
         heat=heat,
         after_mm=off + moved,
         after_sd_mm=float(np.hypot(alignment.offset_sd_mm, HEAT_SD * moved)),
@@ -196,7 +196,7 @@ def _turned_back(
         angle = float(np.clip(-twist.turn_rad, -MOST_TURNED_RAD * kept, MOST_TURNED_RAD * kept))
         blank = course.right if side is Side.RIGHT else course.left
         taken = taken.put(side, turned(blank, angle, start, end))
-        out.append(Untwist(limb=side, angle_rad=angle / kept, from_mm=start, to_mm=end, nock_mm=float("nan")))
+        out.append(Untwist(limb=side, angle_rad=angle / kept, from_mm=start, to_mm=end))
     return tuple(out), taken
 
 

@@ -289,13 +289,11 @@ def _must_differ(shots: Shots) -> None:
     Raises:
         VisionFault: one is.
     """
-    every = shots.every
+    every = (*shots.every, *(shot for shot in shots.along if shot is not None))
     for k, one in enumerate(every):
         for other in every[:k]:
             if one.image.shape == other.image.shape and np.array_equal(one.image, other.image):
-                msg = (
-                    f"{other.name} and {one.name} are the same picture: take one of each way round, and give each once."
-                )
+                msg = f"{other.name} and {one.name} are the same picture: take one of each way round and along each limb, and give each once."
                 raise VisionFault(msg)
 
 

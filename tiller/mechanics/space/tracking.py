@@ -142,16 +142,12 @@ class Heat:
 
 @dataclass(frozen=True, kw_only=True)
 class Untwist:
-    """A limb turned back by heat over a stretch, by an angle on the form; positive turns its belly to the right.
-
-    ``nock_mm``: how far its strung nock goes sideways by all that is proposed for that limb, if all of it stayed.
-    """
+    """A limb turned back by heat over a stretch, by an angle on the form; positive turns its belly to the right."""
 
     limb: Side
     angle_rad: float
     from_mm: float
     to_mm: float
-    nock_mm: float
 
 
 @dataclass(frozen=True, kw_only=True)

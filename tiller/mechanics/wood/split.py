@@ -132,7 +132,9 @@ def _part(rim: Rim, first: float, angle: float, width: float, depth: float, flaw
         off = _off(flaw.angle_rad, middle)
         if abs(off) > 0.5 * angle:
             continue
-        aside = abs(off) * radius - flaw.half_mm
+        # a check runs to the pith: it comes nearest to the stave's middle at its inner face
+        at_mm = max(radius - depth, CORE_MM) if flaw.kind == "check" else radius
+        aside = abs(off) * at_mm - flaw.half_mm
         if flaw.kind == "check" and 0.5 * angle - abs(off) <= CHECK_NEAR_RAD:
             continue
         if aside < 0.5 * MIDDLE_SHARE * width:

@@ -7,8 +7,17 @@ from collections.abc import Sequence
 import numpy as np
 
 from tiller.bow.bowfile import Bow
-from tiller.bow.sides import SIDES, Side
-from tiller.mechanics.space.tracking import WITHIN_MM, Alignment, Correction, EdgeOff, Heat, Sideways, Untwist
+from tiller.bow.sides import SIDES, Pair, Side
+from tiller.mechanics.space.tracking import (
+    WITHIN_MM,
+    Alignment,
+    Correction,
+    EdgeOff,
+    Heat,
+    NockTwist,
+    Sideways,
+    Untwist,
+)
 from tiller.records.alignments import Stayed
 from tiller.report.style import METRIC, Units
 
@@ -118,6 +127,7 @@ def correction_words(correction: Correction, bow: Bow, units: Units = METRIC, re
     lines = [
         f"BEFORE    make sure that the {'upper' if bow.upper_limb is Side.LEFT else 'lower'} (left) limb lay to the left in the pictures that were not turned:"
         " the other way round, all that follows is wrong."
+        + (" So it is if a picture along a limb was of the other limb." if correction.turn else "")
     ]
     todo = [
         *(turn_words(turn, bow, units) for turn in correction.turn),
@@ -170,6 +180,19 @@ SHOCK = (
     "Hand shock is hard: usual causes are heavy tips and limbs that do not come home together. See that both limbs bend alike (the plan), then make the outer"
     " third and the tips lighter at the sides, a little at a time. A bow that kicks hard may have a crack: look over its back and belly before it is shot again."
 )
+
+
+def turned_words(before: Pair[NockTwist], now: Pair[NockTwist], bow: Bow) -> list[str]:
+    """What twist a limb had when it was looked at before it was warmed, and has now."""
+    out = []
+    for side in SIDES:
+        was, is_ = before[side], now[side]
+        if np.isfinite(was.turn_rad) and np.isfinite(is_.turn_rad):
+            out.append(
+                f"Twist     of the {name_of(side, bow)} limb: {abs(np.rad2deg(was.turn_rad)):.1f} ± {np.rad2deg(was.sd_rad):.1f} degrees to the {to_side(was.turn_rad)} before it was"
+                f" warmed, {abs(np.rad2deg(is_.turn_rad)):.1f} ± {np.rad2deg(is_.sd_rad):.1f} to the {to_side(is_.turn_rad)} now."
+            )
+    return out
 
 
 def alignment_words(

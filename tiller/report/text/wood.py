@@ -66,9 +66,16 @@ def log_end_words(
     if any(counts):
         widths = np.concatenate([np.diff(ray.rings.ends_mm) for ray in end.rays])
         outer = np.concatenate([np.diff(ray.rings.ends_mm)[-5:] for ray in end.rays])
+        width = (
+            ""
+            if len(widths) == 0
+            else (
+                f"; a ring is {units.length(float(np.median(widths)), 1 if units.metric else 2)} wide, the last five"
+                f" {units.length(float(np.median(outer)), 1 if units.metric else 2)}"
+            )
+        )
         lines.append(
-            f"Rings beyond the core: {np.median(counts):.0f} ± {max(count_sd, 0.5):.0f} by {len(counts)} rays; a ring is {units.length(float(np.median(widths)), 1 if units.metric else 2)} wide, the last five"
-            f" {units.length(float(np.median(outer)), 1 if units.metric else 2)}."
+            f"Rings beyond the core: {np.median(counts):.0f} ± {max(count_sd, 0.5):.0f} by {len(counts)} rays{width}."
         )
         late = [ray.rings.late_share for ray in end.rays if np.isfinite(ray.rings.late_share)]
         if late:

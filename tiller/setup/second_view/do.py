@@ -7,12 +7,15 @@ from datetime import datetime
 from pathlib import Path
 
 from tiller.bow.bowfile import Bow, read_bow
+from tiller.bow.sides import Pair
 from tiller.files import write_whole
 from tiller.measure.second_view.whole import Known, SecondView, Shots, second_view
+from tiller.mechanics.space.tracking import NO_TWIST, NockTwist
 from tiller.records.alignments import (
     KeptAlignment,
     Stayed,
     alignments_of,
+    held,
     keep_alignment,
     kept_of,
     kept_share,
@@ -24,7 +27,7 @@ from tiller.records.book import Book
 from tiller.records.events import events_of
 from tiller.report.plots.alignment import Sighted, alignment_plot
 from tiller.report.style import Units
-from tiller.report.text.alignment import alignment_words, sentence
+from tiller.report.text.alignment import alignment_words, sentence, turned_words
 
 TRACK_PICTURE, TRACK_WORDS = "track.png", "track.txt"
 """Beside a bow's file in the shop: the second view that was looked at last, for the bow's page."""
@@ -40,13 +43,15 @@ class Looked:
     kept: bool
     reserve: float = 0.0
     hand_shock: str = ""
+    twist_before: Pair[NockTwist] = NO_TWIST
 
     def words(self, units: Units) -> str:
         """All of it, in words."""
         view = self.view
-        return alignment_words(
+        text = alignment_words(
             view.alignment, view.correction, self.bow, units, self.stayed, self.reserve, self.hand_shock
         )
+        return "\n".join([text, *turned_words(self.twist_before, view.alignment.twist, self.bow)])
 
     def sentence(self, units: Units) -> str:
         """The one sentence."""
@@ -99,12 +104,17 @@ def look_and_keep(
     row = kept_of(view.alignment, view.correction, at, bow.upper_limb, moisture, hand_shock)
     kept = False
     left: tuple[Stayed, ...] = ()
+    was = NO_TWIST
     if there and book is not None:
         with Book(book) as shop:
             kept = keep_alignment(shop, bow.name, row)
             if before:
+                warmed = [e for e in events_of(shop, bow.name) if e.kind == "warmed" and before[-1].at < e.at <= row.at]
+                was = held(before[-1], bow.upper_limb).twist if warmed else NO_TWIST
                 left = stayed((*before[-1:], row), events_of(shop, bow.name), scrapings_of(shop, bow.name))
-    return Looked(bow=bow, view=view, stayed=left, kept=kept, reserve=known.reserve, hand_shock=hand_shock)
+    return Looked(
+        bow=bow, view=view, stayed=left, kept=kept, reserve=known.reserve, hand_shock=hand_shock, twist_before=was
+    )
 
 
 def keep_for_page(bow_file: Path, home: Path, looked: Looked, units: Units) -> None:

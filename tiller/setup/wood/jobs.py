@@ -29,14 +29,13 @@ from tiller.setup.wood.log import (
     Image,
     LogRead,
     Tree,
+    begin_staves,
     count_sd,
-    keep_log,
     lens_of,
     picture_of,
     read_log,
-    staves_of,
 )
-from tiller.setup.wood.modulus import Found, Loaded, bar_of, by_load, by_taps, keep_modulus, sizes_of
+from tiller.setup.wood.modulus import UNKNOWN_MOIST, Found, Loaded, bar_of, by_load, by_taps, keep_modulus, sizes_of
 from tiller.setup.wood.place import FACE_FORM, KNOT_FORM, face_of, keep_place, lie, shape_of
 from tiller.sources.sounds import listen, read_sound
 
@@ -76,6 +75,11 @@ SOUND = Field(
 SIZES = Field(
     key="sizes",
     question="Sizes from end to end, as place:width x thickness, such as 0:45x25, 900:44x24, 1800:43x25",
+    kind="text",
+)
+BACK = Field(
+    key="back",
+    question="Is its back still round as the log was? y; Enter alone: it is flat, an offcut or a lath",
     kind="text",
 )
 MASS = Field(key="mass", question="What does the piece weigh", kind="kg", low=0.02, high=60)
@@ -178,8 +182,7 @@ def _log(talk: Talk, home: Path, book: Path, units: Units) -> None:
         place=str(talk.ask(PLACE)).strip(),
         felled=talk.ask_as(FELLED, lambda text: day_of(text, date.today()) if text.strip() else None),
     )
-    names = staves_of(home, tree, read, way)
-    keep_log(book, home, tree.name, read, datetime.now().replace(microsecond=0), "of the log's end")
+    names = begin_staves(book, home, tree, read, way, datetime.now().replace(microsecond=0))
     remark = (
         "" if find_wood(tree.wood) is not None else f" '{tree.wood}' is in no table: nothing is known of its strength."
     )
@@ -342,15 +345,19 @@ def _modulus(talk: Talk, home: Path, book: Path, name: str, units: Units, taps: 
     keep_modulus(path, stave, found, book, datetime.now().replace(microsecond=0), recording)
     words = modulus_words(stave, found.own.gpa, found.own.sd_gpa, found.own.moisture_percent, found.rung, units)
     first, *rest = words.splitlines()
+    used = "It stands in the stave's file: layout, limits and the first pull go by it."
+    if found.own.moisture_percent is None:
+        used = f"It stands in the stave's file, but {UNKNOWN_MOIST}"
     talk.show(
         sentence=first,
-        found=(*rest, *found.remarks, "It stands in the stave's file: layout, limits and the first pull go by it."),
+        found=(*rest, *found.remarks, used),
     )
 
 
 def _by_taps(talk: Talk, stave: Stave, moisture: float | None) -> tuple[Found, str]:
     sizes = talk.ask_as(SIZES, lambda text: sizes_of(text.replace(" ", ""), talk.metric), LAY)
-    bar = talk.ask_as(MASS, lambda text: bar_of(stave, sizes, float(MASS.read(text, talk.metric)), True))
+    crowned = talk.ask_as(BACK, _yes)
+    bar = talk.ask_as(MASS, lambda text: bar_of(stave, sizes, float(MASS.read(text, talk.metric)), crowned))
 
     def heard(text: str) -> tuple[Found, str]:
         typed = text.strip().strip('"')
@@ -364,6 +371,19 @@ def _by_taps(talk: Talk, stave: Stave, moisture: float | None) -> tuple[Found, s
 
     answer: tuple[Found, str] = talk.ask_as(SOUND, heard, LAY)
     return answer
+
+
+def _yes(text: str) -> bool:
+    """Whether it is so.
+
+    Raises:
+        TillerError: it is neither yes nor no.
+    """
+    letter = text.strip().casefold()[:1]
+    if letter not in ("", "n", "y"):
+        msg = f"'{text}' is neither yes nor no: type y, or Enter alone."
+        raise TillerError(msg)
+    return letter == "y"
 
 
 def _by_load(talk: Talk, stave: Stave, moisture: float | None) -> Found:

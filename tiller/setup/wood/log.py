@@ -127,18 +127,8 @@ def staves_of(home: Path, tree: Tree, read: LogRead, way: Splitting) -> tuple[st
         TillerError: the tree's name makes no file's name, there is such a stave already, or the splitting gives none.
         FileFault: a file cannot be written.
     """
-    fault = name_fault(tree.name)
-    if fault:
-        raise TillerError(fault)
+    names = _names(home, tree, way)
     parts = [part for part in way.parts if part.clear]
-    if not parts:
-        msg = f"split into {way.count}, the log gives no clear stave of that size: choose another way, or a smaller stave."
-        raise TillerError(msg)
-    names = [f"{tree.name} {k + 1}" for k in range(len(parts))]
-    there = [name for name in names if (home / "bows" / name).exists()]
-    if there:
-        msg = f"there is a stave or a bow called '{there[0]}' already: name the tree otherwise."
-        raise TillerError(msg)
     for name, part in zip(names, parts, strict=True):
         table: dict[str, Any] = {
             "wood": tree.wood,
@@ -151,21 +141,57 @@ def staves_of(home: Path, tree: Tree, read: LogRead, way: Splitting) -> tuple[st
         if tree.felled is not None:
             table["felled"] = tree.felled
         write_stave(home / "bows" / name / "stave.toml", name, table)
-    return tuple(names)
+    return names
 
 
-def keep_log(book: Path, home: Path, tree: str, read: LogRead, at: datetime, name: str) -> Path:
+def _names(home: Path, tree: Tree, way: Splitting) -> tuple[str, ...]:
+    """What a splitting's staves are called.
+
+    Raises:
+        TillerError: the tree's name makes no file's name, there is such a stave already, or the splitting gives none.
+    """
+    fault = name_fault(tree.name)
+    if fault:
+        raise TillerError(fault)
+    if way.staves == 0:
+        msg = f"split into {way.count}, the log gives no clear stave of that size: choose another way, or a smaller stave."
+        raise TillerError(msg)
+    names = tuple(f"{tree.name} {k + 1}" for k in range(way.staves))
+    there = [name for name in names if (home / "bows" / name).exists()]
+    if there:
+        msg = f"there is a stave or a bow called '{there[0]}' already: name the tree otherwise."
+        raise TillerError(msg)
+    return names
+
+
+def begin_staves(book: Path, home: Path, tree: Tree, read: LogRead, way: Splitting, at: datetime) -> tuple[str, ...]:
+    """Picture and figures kept, then a file for each clear part of a splitting; their names. What may say no comes first, so that nothing is half done.
+
+    Raises:
+        TillerError: as ``staves_of``. FileFault, BookFault: something cannot be written.
+    """
+    names = _names(home, tree, way)
+    keep_log(book, home, tree.name, read, way, at)
+    staves_of(home, tree, read, way)
+    return names
+
+
+def keep_log(book: Path, home: Path, tree: str, read: LogRead, way: Splitting, at: datetime) -> Path:
     """The picture into the shop's folder, what was found into the book where there is one; where the picture lies.
 
     Raises:
         FileFault, BookFault: they cannot be written.
     """
     folder = home / "logs"
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        msg = f"{folder} cannot be made ({err.strerror}): nothing was written; take away what is in its place."
+        raise FileFault(msg) from err
     kept = folder / f"{tree} {at:%Y-%m-%d %H%M%S}.jpg"
     done, packed = cv2.imencode(".jpg", read.image, [cv2.IMWRITE_JPEG_QUALITY, 92])
     if not done:
-        msg = f"the picture {name} cannot be packed as JPEG."
+        msg = "the picture cannot be packed as JPEG: nothing was written."
         raise FileFault(msg)
     write_whole(kept, packed.tobytes())
     if book.is_file():
@@ -174,7 +200,8 @@ def keep_log(book: Path, home: Path, tree: str, read: LogRead, at: datetime, nam
             Figure("diameter_mm", shape.diameter_mm, shape.diameter_sd_mm),
             Figure("pith_off_mm", shape.off_mm, shape.off_sd_mm),
             Figure("rings", float(np.median([len(r.rings.ends_mm) for r in read.end.rays])), count_sd(read)),
-            Figure("staves", float(read.ways[0].staves)),
+            Figure("parts", float(way.count)),
+            Figure("staves", float(way.staves)),
         )
         with Book(book) as shop:
             keep_finding(

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
+from tiller.bow.section import sagitta_mm
 from tiller.bow.stavefile import OwnModulus, Stave, read_stave
 from tiller.bow.units import MM_PER_INCH
+from tiller.bow.wood.moisture import TABLED
 from tiller.bow.wood.shear import shear_ratio
 from tiller.bow.wood.woods import MODULUS_VARIATION, find_wood
 from tiller.errors import TillerError
@@ -27,7 +29,8 @@ OF_TREE_SD = 0.10
 GRAVITY = 9.80665
 FAR_FROM_TABLE = 3.0
 """A modulus so many sd of its wood's spread off the table's is named."""
-SIZE = re.compile(r"([0-9.]+)\s*(mm|cm|in)?\s*:\s*([0-9.]+)\s*(mm|cm|in)?\s*x\s*([0-9.]+)\s*(mm|cm|in)?")
+NUMBER = r"(\d+(?:\.\d*)?|\.\d+)\s*(mm|cm|in)?"
+SIZE = re.compile(rf"{NUMBER}\s*:\s*{NUMBER}\s*x\s*{NUMBER}")
 MM_OF = {"mm": 1.0, "cm": 10.0, "in": MM_PER_INCH}
 
 
@@ -85,8 +88,13 @@ def bar_of(stave: Stave, sizes: tuple[np.ndarray, np.ndarray, np.ndarray], mass_
         msg = f"{mass_kg:.3g} kg in that size is a density of {density:.0f} kg/m3, which no wood has: weigh and measure again."
         raise TillerError(msg)
     crown = stave.back_radius_mm if crowned else None
-    if crown is not None and crown < 0.5 * float(np.max(width)):
-        crown = None
+    if crown is not None:
+        hollow = crown < 0.5 * width
+        high = np.where(hollow, np.inf, sagitta_mm(np.where(hollow, 0.0, width), crown))
+        if np.any(high >= thick):
+            k = int(np.argmax(high >= thick))
+            msg = f"at {mm(float(s[k]))} a piece {mm(float(width[k]), 1)} wide and {mm(float(thick[k]), 1)} thick cannot have the back of {mm(crown)} radius that the stave's file says: say that it is flat (--offcut), or measure again."
+            raise TillerError(msg)
     return Bar(
         s_mm=s, width_mm=width, thickness_mm=thick, crown_mm=crown, mass_kg=mass_kg, shear_ratio=shear_ratio(stave.wood).mean,
         mass_sd_kg=max(0.002, 0.003 * mass_kg),
@@ -159,7 +167,7 @@ def keep_modulus(path: Path, stave: Stave, found: Found, book: Path | None, at: 
     """Puts a modulus into the stave's file, and into the book where there is one.
 
     Raises:
-        FileFault, BookFault: it cannot be written.
+        FileFault, BookFault: it cannot be written; where the book says no, the stave's file is as it was.
     """
     own = found.own
     if own is None:
@@ -167,16 +175,21 @@ def keep_modulus(path: Path, stave: Stave, found: Found, book: Path | None, at: 
     table: dict[str, float] = {"gpa": round(own.gpa, 2), "sd_gpa": round(own.sd_gpa, 2)}
     if own.moisture_percent is not None:
         table["moisture_percent"] = round(own.moisture_percent, 1)
-    write_stave(path, stave.name, {"modulus": table})
-    if book is not None and book.is_file():
+    figures = (Figure("modulus_gpa", own.gpa, own.sd_gpa),)
+    name = Path(recording).name if recording else ""
+    if book is not None and book.is_file():  # first what may say no
         with Book(book) as shop:
-            figures = (Figure("modulus_gpa", own.gpa, own.sd_gpa),)
-            keep_finding(shop, Finding(stave=stave.name, kind="modulus", at=at, figures=figures, picture=recording))
+            keep_finding(shop, Finding(stave=stave.name, kind="modulus", at=at, figures=figures, picture=name))
+    write_stave(path, stave.name, {"modulus": table})
+
+
+UNKNOWN_MOIST = "how moist the piece is nobody knows, so that layout and bow do not go by it yet: wet wood is much softer. Say it with --moisture, or weigh the stave."
+"""What is said where a modulus cannot be used."""
 
 
 def of_tree(path: Path, stave: Stave) -> tuple[OwnModulus, str] | None:
     """The stave's own modulus with '', else the mean of what was measured on others of its tree, less surely, with their names; None where neither is."""
-    if stave.modulus is not None:
+    if stave.modulus is not None and stave.modulus.moisture_percent is not None:
         return stave.modulus, ""
     if not stave.tree:
         return None
@@ -188,12 +201,19 @@ def of_tree(path: Path, stave: Stave) -> tuple[OwnModulus, str] | None:
             one = read_stave(other)
         except TillerError:
             continue
-        if one.tree.casefold() == stave.tree.casefold() and one.wood == stave.wood and one.modulus is not None:
+        if (
+            one.tree.casefold() == stave.tree.casefold()
+            and one.wood == stave.wood
+            and one.modulus is not None
+            and one.modulus.moisture_percent is not None
+        ):
             others.append(one)
     if not others:
         return None
-    moduli = [o.modulus for o in others if o.modulus is not None]
-    gpa = float(np.mean([m.gpa for m in moduli]))
-    sd = float(np.sqrt(np.mean([m.sd_gpa**2 for m in moduli]) / len(moduli) + (OF_TREE_SD * gpa) ** 2))
-    moistures = {m.moisture_percent for m in moduli}
-    return OwnModulus(gpa, sd, moistures.pop() if len(moistures) == 1 else None), ", ".join(o.name for o in others)
+    wood = find_wood(stave.wood)
+    # each as it would be at the table's moisture
+    moduli = [(o.modulus.at(wood, TABLED), o.modulus.sd_at(wood, TABLED)) for o in others if o.modulus is not None]
+    gpa = float(np.mean([m for m, _ in moduli]))
+    spread = float(np.var([m for m, _ in moduli])) if len(moduli) > 1 else 0.0
+    sd = float(np.sqrt((np.mean([s**2 for _, s in moduli]) + spread) / len(moduli) + (OF_TREE_SD * gpa) ** 2))
+    return OwnModulus(gpa, sd, TABLED), ", ".join(o.name for o in others)
