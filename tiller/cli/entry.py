@@ -137,6 +137,7 @@ def build_parser() -> argparse.ArgumentParser:
     from tiller.cli.shop import run_window
     from tiller.cli.software import add_demo, add_simulate
     from tiller.cli.stave import add_commands as add_stave
+    from tiller.cli.wood.face import add_command as add_face
     from tiller.cli.wood.log import add_command as add_log
     from tiller.cli.wood.modulus import add_command as add_modulus
     from tiller.cli.wood.place import add_command as add_place
@@ -144,6 +145,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_measure(commands, shown, booked, quiet)
     add_pictures(commands, shown, booked, quiet)
     add_log(commands, shown, booked)
+    add_face(commands, shown)
     add_modulus(commands, shown, booked)
     add_place(commands, shown, booked)
     add_simulate(commands)

@@ -24,6 +24,7 @@ from tiller.report.text.wood import log_end_words, modulus_words, place_words
 from tiller.setup.field import Field
 from tiller.setup.guided.staves import day_of
 from tiller.setup.guided.talk import Dot, Talk
+from tiller.setup.wood.face import StaveFace, face_by_touch, join_face
 from tiller.setup.wood.log import (
     Asked,
     Image,
@@ -43,7 +44,7 @@ Array = NDArray[np.float64]
 
 WHAT = Field(
     key="what",
-    question="What is to be looked at? L a log's sawn end, M a stave's modulus by taps, B its modulus by a load, P the bow's place in a stave",
+    question="What is to be looked at? L a log's sawn end, M a stave's modulus by taps, B its modulus by a load, F pictures of its face, P the bow's place in it by measures",
     kind="text",
 )
 PICTURE = Field(key="picture", question="The picture of the log's sawn end", kind="picture")
@@ -102,6 +103,19 @@ KNOTS = Field(
     question=f"Knots, as {KNOT_FORM} with commas between, such as 640:12:9 (Enter alone: none)",
     kind="text",
 )
+FACES = Field(key="source", question="The folder with the pictures along its face", kind="text")
+BESIDE = (
+    "Printed rack fiducials lie flat beside the stave, in the plane of its face, all along it; six to twelve pictures from straight above, each with two sheets, one"
+    " of them shared with the picture before."
+)
+TOUCHED = (
+    Field(key="low", question="Touch the stave's edge nearer to you, from end to end; Enter when done", kind="touch"),
+    Field(key="high", question="Touch its other edge, from end to end; Enter when done", kind="touch"),
+    Field(
+        key="grain", question="Touch along one line of the grain; Enter when done (alone: it runs midway)", kind="touch"
+    ),
+    Field(key="sides", question="Touch each knot at both its sides; Enter when done", kind="touch"),
+)
 LIMB = Field(
     key="limb",
     question="How long is a limb, from the handle's middle to the nock",
@@ -129,8 +143,8 @@ def wood_job(home: Path, book: Path, name: str, units: Units) -> Callable[[Talk]
 
     def which(text: str) -> str:
         letter = text.strip().casefold()[:1]
-        if letter not in ("l", "m", "b", "p"):
-            msg = f"'{text}' is none of L, M, B, P: type one of them."
+        if letter not in ("l", "m", "b", "p", "f"):
+            msg = f"'{text}' is none of L, M, B, F, P: type one of them."
             raise TillerError(msg)
         if letter != "l" and not (home / "bows" / name / "stave.toml").is_file():
             msg = "choose a stave in the list first (G begins one): what is found goes into its file."
@@ -142,7 +156,9 @@ def wood_job(home: Path, book: Path, name: str, units: Units) -> Callable[[Talk]
         if what == "l":
             _log(talk, home, book, units)
         elif what == "p":
-            _place(talk, home, book, name, units)
+            _placed(talk, home, book, name, units, _by_measures(talk))
+        elif what == "f":
+            _placed(talk, home, book, name, units, _by_pictures(talk, home))
         else:
             _modulus(talk, home, book, name, units, what == "m")
 
@@ -284,9 +300,8 @@ def _chosen_way(talk: Talk, read: LogRead, units: Units) -> Splitting | None:
 # -- the bow's place ---------------------------------------------------------------------------------------------------
 
 
-def _place(talk: Talk, home: Path, book: Path, name: str, units: Units) -> None:
-    path = home / "bows" / name / "stave.toml"
-    stave = read_stave(path)
+def _by_measures(talk: Talk) -> FaceOf:
+    """The face as it was measured from a stretched line."""
     stations: str = talk.ask_as(
         FACE, lambda text: text if face_of(text.replace(" ", ""), (), talk.metric) else "", STRETCH
     )
@@ -296,6 +311,51 @@ def _place(talk: Talk, home: Path, book: Path, name: str, units: Units) -> None:
         return face_of(stations.replace(" ", ""), knots, talk.metric)
 
     face: FaceOf = talk.ask_as(KNOTS, with_knots)
+    return face
+
+
+def _by_pictures(talk: Talk, home: Path) -> FaceOf:
+    """The face by touches in the strip that pictures along it were joined to."""
+    rig = home / "rig.toml"
+
+    def joined(text: str) -> StaveFace:
+        talk.say("the pictures are joined ...")
+        return join_face([Path(text.strip().strip('"')).expanduser()], rig if rig.is_file() else None)
+
+    found: StaveFace = talk.ask_as(FACES, joined, BESIDE)
+    image = found.strip.image
+    talk.show(picture=image, dots=(), found=())
+    touched = {field.key: _touches(talk, field, image) for field in TOUCHED[:3]}
+    while True:
+        sides = _touches(talk, TOUCHED[3], image)
+        if len(sides) % 2 == 0:
+            break
+        talk.say("a knot takes two touches, one at either side: begin the knots again.")
+    empty = np.zeros((0, 2))
+    return face_by_touch(
+        found.strip,
+        touched["low"],
+        touched["high"],
+        touched["grain"] if len(touched["grain"]) else empty,
+        sides.reshape(-1, 2, 2),
+    )
+
+
+def _touches(talk: Talk, field: Field, image: Image) -> Array:
+    """Touches until Enter, (n, 2)."""
+    size = (image.shape[1], image.shape[0])
+    places: list[Array] = []
+    while True:
+        talk.show(dots=tuple(Dot(float(p[0]), float(p[1])) for p in places))
+        place = talk.ask_as(field, lambda text: _touch(text, size) if text.strip() else None, f"{len(places)} so far.")
+        if place is None:
+            return np.array(places).reshape(-1, 2)
+        places.append(place)
+
+
+def _placed(talk: Talk, home: Path, book: Path, name: str, units: Units, face: FaceOf) -> None:
+    path = home / "bows" / name / "stave.toml"
+    stave = read_stave(path)
     limb, wide = talk.number(LIMB), talk.number(WIDE)
     shape = talk.ask_as(
         TIP, lambda text: shape_of(limb, HANDLE_MM, wide, float(TIP.read(text, talk.metric)), "straight")

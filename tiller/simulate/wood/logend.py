@@ -132,7 +132,9 @@ def paint_log(log: LogTruth, quality: int = 88) -> Image:
     shown[:] = face[: shown.shape[0], : shown.shape[1], None]
     # where the sheet's square really lies, to the texture's pixel
     true = (middle + 0.5) / PX_PER_MM * np.array([1, -1]) + [low[0], high[1]]
-    return _taken(log, canvas.astype(np.float32), low, high, true - (0.5 / PX_PER_MM) * np.array([1, -1]), rng, quality)
+    return taken(
+        log.camera, canvas.astype(np.float32), low, high, true - (0.5 / PX_PER_MM) * np.array([1, -1]), rng, quality
+    )
 
 
 def _wood(log: LogTruth, angle: Array, r: Array, rim: Array, rng: np.random.Generator) -> Array:
@@ -163,11 +165,16 @@ def _wood(log: LogTruth, angle: Array, r: Array, rim: Array, rng: np.random.Gene
     return np.asarray(colour, dtype=float)
 
 
-def _taken(
-    log: LogTruth, texture: Image, low: Array, high: Array, sheet_mm: Array, rng: np.random.Generator, quality: int
+def taken(
+    camera: TrueCamera,
+    texture: NDArray[np.float32],
+    low: Array,
+    high: Array,
+    sheet_mm: Array,
+    rng: np.random.Generator,
+    quality: int,
 ) -> Image:
-    """The plane's texture as the camera sees it."""
-    camera = log.camera
+    """The plane's texture, ``PX_PER_MM``, as the camera sees it."""
     width, height = camera.size
     u, v = np.meshgrid(np.arange(0, width, 16, dtype=float), np.arange(0, height, 16, dtype=float))
     xd, yd = (u - camera.centre[0]) / camera.focal[0], (v - camera.centre[1]) / camera.focal[1]

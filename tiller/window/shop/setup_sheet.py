@@ -85,7 +85,7 @@ def _job_keys(shown: SetupShown) -> tuple[tuple[str, str], ...]:
     return (("Escape", "leaves it; the rack's file stays as it is"),)
 
 
-OR_ENTER = ("sit", "edge", "right")
+OR_ENTER = ("sit", "edge", "right", "low", "high", "grain", "sides")
 """Questions that a touch answers and Enter as well."""
 
 
