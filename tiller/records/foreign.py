@@ -13,7 +13,7 @@ from typing import Any
 from tiller.errors import BookFault
 from tiller.files import check_regular
 from tiller.quantity import BRACKETS
-from tiller.records.shapes import fits_advice, fits_description, fits_notes
+from tiller.records.shapes import fits_advice, fits_description, fits_figures, fits_notes
 from tiller.records.strictjson import strict_json
 
 LARGEST_BOOK = 2_000_000_000
@@ -40,7 +40,7 @@ NAMES = frozenset(
     }
 )
 """Text columns that are shown in one line."""
-STRICT_JSON = frozenset({"description", "notes", "data"})
+STRICT_JSON = frozenset({"description", "notes", "data", "figures"})
 
 
 def check_file(path: Path) -> None:
@@ -145,7 +145,7 @@ def _is_strict(column: str, text: str) -> bool:
         value = strict_json(text)
     except ValueError:
         return False
-    return {"description": fits_description, "notes": fits_notes, "data": fits_advice}[column](value)
+    return {"description": fits_description, "notes": fits_notes, "data": fits_advice, "figures": fits_figures}[column](value)
 
 
 def _is_json(text: str) -> bool:

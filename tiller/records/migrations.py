@@ -102,7 +102,7 @@ def _twists_and_staves(db: sqlite3.Connection) -> None:
     db.execute("ALTER TABLE alignments ADD COLUMN edge_right INTEGER NOT NULL DEFAULT 0")
     db.execute("ALTER TABLE alignments ADD COLUMN edge_gain REAL")
     db.execute(
-        "CREATE TABLE findings (id INTEGER PRIMARY KEY, stave TEXT NOT NULL, kind TEXT NOT NULL, at TEXT NOT NULL, data TEXT NOT NULL, picture TEXT NOT NULL)"
+        "CREATE TABLE findings (id INTEGER PRIMARY KEY, stave TEXT NOT NULL, kind TEXT NOT NULL, at TEXT NOT NULL, figures TEXT NOT NULL, picture TEXT NOT NULL)"
     )
     db.execute("CREATE INDEX findings_of_stave ON findings (stave)")
 

@@ -80,6 +80,22 @@ def fits_notes(data: Any) -> bool:
     return all(isinstance(row, list) and all(isinstance(t, str) or _table(t, 1) for t in row) for row in rows)
 
 
+MOST_FIGURES = 100
+
+
+def fits_figures(data: Any) -> bool:
+    """Whether it is what is kept of a finding: figures with a name, a value and its sd."""
+    if not isinstance(data, list) or len(data) > MOST_FIGURES:
+        return False
+    return all(
+        isinstance(one, dict)
+        and set(one) == {"name", "value", "sd"}
+        and isinstance(one["name"], str)
+        and all(one[k] is None or (isinstance(one[k], int | float) and not isinstance(one[k], bool)) for k in ("value", "sd"))
+        for one in data
+    )
+
+
 def fits_advice(data: Any) -> bool:
     """Whether this is advice as this program keeps it."""
     return isinstance(data, dict) and all(_fits(ADVICE.get(key, "number"), value) for key, value in data.items())

@@ -22,7 +22,7 @@ INSERT INTO "files" VALUES(2,'frames/000_rest.png','p2p2p2p2p2p2p2p2');
 INSERT INTO "files" VALUES(3,'bow.toml','b3b3b3b3b3b3b3b3');
 INSERT INTO "files" VALUES(3,'force.csv','f3f3f3f3f3f3f3f3');
 INSERT INTO "files" VALUES(3,'frames/000_rest.png','p3p3p3p3p3p3p3p3');
-CREATE TABLE findings (id INTEGER PRIMARY KEY, stave TEXT NOT NULL, kind TEXT NOT NULL, at TEXT NOT NULL, data TEXT NOT NULL, picture TEXT NOT NULL);
+CREATE TABLE findings (id INTEGER PRIMARY KEY, stave TEXT NOT NULL, kind TEXT NOT NULL, at TEXT NOT NULL, figures TEXT NOT NULL, picture TEXT NOT NULL);
 INSERT INTO "findings" VALUES(1,'quarry hill 3','modulus','2026-01-03T09:00:00','[{"name": "modulus_gpa", "value": 12.5, "sd": 0.3}]','');
 CREATE TABLE force_draw (result_id INTEGER NOT NULL REFERENCES results(id) ON DELETE CASCADE, number INTEGER NOT NULL, file TEXT NOT NULL, branch TEXT NOT NULL, t_s REAL NOT NULL, draw_mm REAL, draw_sd_mm REAL, force_n REAL, force_sd_n REAL, held INTEGER NOT NULL, PRIMARY KEY (result_id, number));
 INSERT INTO "force_draw" VALUES(1,0,'f0.png','up',0.0,200.0,0.2,10.0,0.3,1);

@@ -49,7 +49,7 @@ def keep_finding(book: Book, finding: Finding) -> None:
     try:
         with book.writing() as db:
             db.execute(
-                "INSERT INTO findings (stave, kind, at, data, picture) VALUES (?, ?, ?, ?, ?)",
+                "INSERT INTO findings (stave, kind, at, figures, picture) VALUES (?, ?, ?, ?, ?)",
                 (
                     finding.stave,
                     finding.kind,
@@ -67,10 +67,10 @@ def findings_of(book: Book, stave: str = "") -> tuple[Finding, ...]:
     """What the book holds of a stave, or of all, oldest first; a row that says nothing is left out."""
     where, given = ("WHERE stave = ?", (stave,)) if stave else ("", ())
     out = []
-    for row in book.rows(f"SELECT stave, kind, at, data, picture FROM findings {where} ORDER BY at, id", given):  # noqa: S608  (no text of others)
+    for row in book.rows(f"SELECT stave, kind, at, figures, picture FROM findings {where} ORDER BY at, id", given):  # noqa: S608  (no text of others)
         try:
             at = datetime.fromisoformat(row["at"]).replace(tzinfo=None)
-            data = json.loads(row["data"])
+            data = json.loads(row["figures"])
         except ValueError:
             continue
         if row["kind"] not in KINDS or not isinstance(data, list):
