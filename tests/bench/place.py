@@ -58,6 +58,8 @@ def main() -> None:
             continue
         best = float(cost[lies, -1].min())
         over.append((found[0].cost - best) / max(best, 1.0))
+        if over[-1] > 0.02:
+            print(seed, f"{100 * over[-1]:+.1f} %: {found[0].cost:.2f} against {best:.2f}", flush=True)
     print(
         f"{len(over)} staves with a place ({none} without, {wrong} of them told otherwise): cost over the exhaustive search's {100 * np.mean(over):+.2f} %, worst"
         f" {100 * np.max(over):+.2f} %, {100 * np.mean(np.array(over) <= 0.02):.0f} % within 2 %; {np.median(seconds):.2f} s each, at most {np.max(seconds):.2f}"

@@ -84,6 +84,20 @@ def stave_file(name: str) -> Path:
     return path
 
 
+def must_be_there(path: Path, name: str) -> None:
+    """A stave's file that others read.
+
+    Raises:
+        FileFault: there is none; the message says how one is begun.
+    """
+    from tiller.errors import FileFault
+
+    if not path.is_file():
+        called = name if name.strip() and not name.endswith(".toml") else "NAME"
+        msg = f"There is no stave '{name}' yet: 'tiller stave \"{called}\" --wood WOOD' begins one."
+        raise FileFault(msg)
+
+
 def run_stave(args: argparse.Namespace) -> int:
     """``tiller stave``."""
     from datetime import date

@@ -145,7 +145,9 @@ def _is_strict(column: str, text: str) -> bool:
         value = strict_json(text)
     except ValueError:
         return False
-    return {"description": fits_description, "notes": fits_notes, "data": fits_advice, "figures": fits_figures}[column](value)
+    return {"description": fits_description, "notes": fits_notes, "data": fits_advice, "figures": fits_figures}[column](
+        value
+    )
 
 
 def _is_json(text: str) -> bool:

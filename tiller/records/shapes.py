@@ -91,7 +91,10 @@ def fits_figures(data: Any) -> bool:
         isinstance(one, dict)
         and set(one) == {"name", "value", "sd"}
         and isinstance(one["name"], str)
-        and all(one[k] is None or (isinstance(one[k], int | float) and not isinstance(one[k], bool)) for k in ("value", "sd"))
+        and all(
+            one[k] is None or (isinstance(one[k], int | float) and not isinstance(one[k], bool))
+            for k in ("value", "sd")
+        )
         for one in data
     )
 

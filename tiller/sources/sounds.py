@@ -32,6 +32,9 @@ def read_sound(path: Path) -> Sound:
     """
     import av
 
+    if path.is_dir():
+        msg = f"'{path}' is a folder: give one recording of it."
+        raise FileFault(msg)
     if not path.is_file():
         msg = f"{path} is missing: check the name."
         raise FileFault(msg)

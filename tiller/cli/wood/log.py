@@ -38,7 +38,7 @@ def add_command(commands: Any, shown: argparse.ArgumentParser, booked: argparse.
         action="append",
         default=[],
         metavar="KIND:ANGLE[:WIDE]",
-        help="a knot or check along the log, such as knot:120:25 (degrees counter-clockwise from the sheet's upper edge, mm)",
+        help="a knot or check along the log, such as knot:120:25 (degrees counter-clockwise from 3 o'clock, the sheet's upper edge up, mm)",
     )
     log.add_argument(
         "--bar",
@@ -93,6 +93,7 @@ def run_log(args: argparse.Namespace) -> int:
     from tiller.report.style import Units
     from tiller.report.text.wood import log_end_words
     from tiller.setup.guided.staves import day_of
+    from tiller.setup.new_bow import name_fault
     from tiller.setup.wood.log import (
         Asked,
         Tree,
@@ -107,7 +108,9 @@ def run_log(args: argparse.Namespace) -> int:
     if (args.split is None) != (args.tree is None):
         msg = "--split and --tree go together: how it is split, and what its staves are called."
         raise TillerError(msg)
-    if args.split is not None and args.wood is None:
+    if args.tree is not None and name_fault(args.tree):
+        raise TillerError(name_fault(args.tree))
+    if args.split is not None and not (args.wood or "").strip():
         msg = "Say which wood the staves are of: --wood WOOD."
         raise TillerError(msg)
     for name, value, low, high in (
@@ -118,9 +121,9 @@ def run_log(args: argparse.Namespace) -> int:
         if not low <= value <= high:
             msg = f"{name} is {value:g} mm: {low} to {high} mm makes sense."
             raise TillerError(msg)
+    felled = day_of(args.felled, date.today()) if args.felled else None
     image = picture_of(Path(args.picture))
     size = (image.shape[1], image.shape[0])
-    felled = day_of(args.felled, date.today()) if args.felled else None
     rig = Path(args.rig) if args.rig else data_folder() / "rig.toml"
     asked = Asked(
         pith_px=np.array(_point(args.pith, size)), edge_px=np.array([_point(t, size) for t in args.edge]), width_mm=args.width, depth_mm=args.depth,
@@ -128,6 +131,8 @@ def run_log(args: argparse.Namespace) -> int:
     )  # fmt: skip
     read = read_log(image, asked, lens_of(rig if args.rig or rig.is_file() else None, image))
     units = Units(args.units == "metric")
+    for flaw in asked.flaws:
+        print(f"Reckoned with: a {flaw.kind} at {np.rad2deg(flaw.angle_rad):.0f} degrees.")
     for line in log_end_words(read.shape, read.end, count_sd(read), args.width, read.ways, units):
         print(line)
     way = next((w for w in read.ways if w.count == args.split), read.ways[0])
@@ -136,7 +141,7 @@ def run_log(args: argparse.Namespace) -> int:
         names = begin_staves(book_of(args), data_folder(), tree, read, way, datetime.now().replace(microsecond=0))
         print(f"Begun: {', '.join(names)}. The picture is kept in the shop's folder 'logs'.")
     if args.drawn:
-        _, packed = cv2.imencode(".png", log_end_picture(image, read.end, way, args.width))
+        _, packed = cv2.imencode(".png", log_end_picture(image, read.end, way, (args.width, args.depth), read.flaws))
         write_whole(Path(args.drawn), packed.tobytes())
         print(f"Picture: {args.drawn}")
     return 0

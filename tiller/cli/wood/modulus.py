@@ -8,7 +8,7 @@ from typing import Any
 
 from tiller.cli.arguments import length, number
 from tiller.cli.common import book_of
-from tiller.cli.stave import stave_file
+from tiller.cli.stave import must_be_there, stave_file
 
 LISTEN_S = 12.0
 
@@ -19,7 +19,7 @@ def add_command(commands: Any, shown: argparse.ArgumentParser, booked: argparse.
         "modulus",
         parents=[shown, booked],
         help="a stave's modulus, by taps that are heard or by a load",
-        description="By taps: the piece lies on two soft supports (foam, a rolled cloth), each 22 %% of its length from an end, belly or back up; tap its middle with a"
+        description="By taps: the piece lies on two soft supports (foam, a rolled cloth), each 22 % of its length from an end, belly or back up; tap its middle with a"
         " knuckle several times, two seconds apart, and record it. By a load: a lath on two supports, a known mass hung at its middle, and how far that bends it.",
     )
     modulus.add_argument("stave", metavar="NAME", help="the stave (its bow's name), or a stave.toml")
@@ -55,9 +55,10 @@ def run_modulus(args: argparse.Namespace) -> int:
     from tiller.mechanics.wood.season import season_of
     from tiller.report.style import Units
     from tiller.report.text.wood import modulus_words
-    from tiller.setup.wood.modulus import UNKNOWN_MOIST, keep_modulus
+    from tiller.setup.wood.modulus import UNKNOWN_MOIST, against_before, keep_modulus
 
     path = stave_file(args.stave)
+    must_be_there(path, args.stave)
     stave = read_stave(path)
     moisture = args.moisture
     if moisture is None:
@@ -81,8 +82,13 @@ def run_modulus(args: argparse.Namespace) -> int:
     for text in found.remarks:
         print(f"Note: {units.words(text)}")
     if not args.dry_run:
-        keep_modulus(path, stave, found, book_of(args), datetime.now().replace(microsecond=0), args.sound or "")
-        if own.moisture_percent is None:
+        before = against_before(stave, own)
+        if before:
+            print(f"Note: {before}")
+        kept = keep_modulus(path, stave, found, book_of(args), datetime.now().replace(microsecond=0), args.sound or "")
+        if not kept:
+            print(f"{path} keeps the modulus that it has: {UNKNOWN_MOIST}")
+        elif own.moisture_percent is None:
             print(f"It stands in {path}, but {UNKNOWN_MOIST}")
         else:
             print(f"It stands in {path}: layout, limits and the first pull go by it.")

@@ -8,7 +8,7 @@ from typing import Any
 
 from tiller.cli.arguments import length
 from tiller.cli.common import book_of
-from tiller.cli.stave import stave_file
+from tiller.cli.stave import must_be_there, stave_file
 from tiller.writable import add_outputs
 
 
@@ -79,11 +79,12 @@ def run_place(args: argparse.Namespace) -> int:
     from tiller.report.plots.wood import place_plot
     from tiller.report.sheets.layout import placed_template
     from tiller.report.style import Units
-    from tiller.report.text.wood import place_words
+    from tiller.report.text.wood import HEAT, place_words
     from tiller.setup.wood.place import centre_of, face_of, keep_place, lie, shape_of
 
     units = Units(args.units == "metric")
     path = stave_file(args.stave)
+    must_be_there(path, args.stave)
     stave = read_stave(path)
     face = face_of(args.face, args.knot, units.metric)
     shape = shape_of(args.length, args.handle, args.width, args.tip, args.outline)
@@ -101,6 +102,11 @@ def run_place(args: argparse.Namespace) -> int:
         raise TillerError(msg)
     if not offered:
         return 0
+    if args.take is not None and offered[args.take].over_mm > 0.05:
+        msg = f"place '{args.take}' does not lie within the stave: it is not taken over. Nothing was written."
+        raise TillerError(msg)
+    if any(one.string_mm > 2.0 for one in offered.values()):
+        print(HEAT)
     chosen = offered[args.take or next(iter(offered))]
     if args.picture:
         write_whole(Path(args.picture), place_plot(face, shape, list(offered.values()), list(offered), units))

@@ -33,7 +33,7 @@ BORE_COST = 8.0
 """mm for each mm by which the bow would stand over the stave's edge: it does not lie there, this only leads away from it."""
 APART_X_MM, APART_Y_MM = 60.0, 6.0
 """Proposals are that far apart, one way or the other."""
-PROPOSALS = 3
+PROPOSALS, STARTS = 3, 18
 
 
 @dataclass(frozen=True)
@@ -195,7 +195,7 @@ def placements(face: FaceOf, shape: Shape, equal: bool = False) -> tuple[Placed,
     for k in order:
         if all(_apart(grid[k], other) for other in starts):
             starts.append(grid[k])
-        if len(starts) == 3 * PROPOSALS:
+        if len(starts) == STARTS:
             break
     found = [_moved(face, shape, start, equal) for start in starts]
     for one in sorted(found, key=lambda p: p.cost):

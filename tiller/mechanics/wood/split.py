@@ -24,8 +24,6 @@ SPLIT_LOSS_MM = 4.0
 MIDDLE_SHARE = 0.6
 """A knot within this share of the stave's width about its middle is in the way (common practice, no source)."""
 STEP_RAD = float(np.deg2rad(2.0))
-CHECK_NEAR_RAD = float(np.deg2rad(6.0))
-"""A check that runs so near to a split does no more harm: the split goes along it."""
 
 
 @dataclass(frozen=True)
@@ -135,9 +133,8 @@ def _part(rim: Rim, first: float, angle: float, width: float, depth: float, flaw
         # a check runs to the pith: it comes nearest to the stave's middle at its inner face
         at_mm = max(radius - depth, CORE_MM) if flaw.kind == "check" else radius
         aside = abs(off) * at_mm - flaw.half_mm
-        if flaw.kind == "check" and 0.5 * angle - abs(off) <= CHECK_NEAR_RAD:
-            continue
-        if aside < 0.5 * MIDDLE_SHARE * width:
+        # a knot at the edge may stay; a check opens the stave wherever it passes through it
+        if aside < 0.5 * width * (1.0 if flaw.kind == "check" else MIDDLE_SHARE):
             spoiled.append(flaw)
     return Part(
         from_rad=float(first % (2 * np.pi)),

@@ -107,9 +107,9 @@ def alignment_plot(sight: Sighted, alignment: Alignment, bow: Bow, sentence: str
     low.set_ylabel(f"to the right [{units.length_unit}]", color=INK)
     low.legend(fontsize=8, framealpha=1.0, edgecolor="none", loc="lower left", ncols=4)
     sentence = sentence[0].upper() + sentence[1:]
-    lines = _broken(sentence, 96)
-    for k, line in enumerate(lines[:2]):
-        figure.text(0.03, 0.955 - 0.035 * k, line, color=INK, fontsize=10.5)
+    lines = _broken(sentence, 112)
+    for k, line in enumerate(lines[:3]):
+        figure.text(0.03, 0.962 - 0.031 * k, line, color=INK, fontsize=9.5)
     return png(figure)
 
 

@@ -10,7 +10,7 @@ from matplotlib.patches import Ellipse
 from numpy.typing import NDArray
 
 from tiller.mechanics.wood.place import FaceOf, Placed, Shape
-from tiller.mechanics.wood.split import Splitting
+from tiller.mechanics.wood.split import Flaw, Splitting
 from tiller.report.plots.pull import dress, new_figure, png
 from tiller.report.style import AIM, INK, LEFT, METRIC, WEAK, Units
 from tiller.vision.stave.logend import LogEnd
@@ -22,8 +22,14 @@ LONGEST_PX = 1600
 RIM, RING, SPLIT, STAVE, CHECK = (60, 200, 60), (230, 90, 30), (30, 110, 240), (250, 250, 250), (40, 40, 220)
 
 
-def log_end_picture(image: Image, end: LogEnd, way: Splitting | None, width_mm: float) -> Image:
-    """The picture, at most ``LONGEST_PX`` long, with what was found (h, w, 3) BGR."""
+def log_end_picture(
+    image: Image, end: LogEnd, way: Splitting | None, stave_mm: tuple[float, float], flaws: Sequence[Flaw] = ()
+) -> Image:
+    """The picture, at most ``LONGEST_PX`` long, with what was found (h, w, 3) BGR.
+
+    Args:
+        stave_mm: width and depth of a stave. flaws: knots and checks; knots are drawn at the rim.
+    """
     share = min(1.0, LONGEST_PX / max(image.shape[:2]))
     small = cv2.resize(image, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
     out = np.asarray(small, dtype=np.uint8)
@@ -45,14 +51,23 @@ def log_end_picture(image: Image, end: LogEnd, way: Splitting | None, width_mm: 
         a, b = px(pith + np.array([[0.9], [1.04]]) * float(rim.radius_mm(angle)[0]) * way_)
         cv2.line(out, tuple(int(v) for v in a), tuple(int(v) for v in b), CHECK, 3 * thick, cv2.LINE_AA)
     if way is not None:
-        _staves(out, end, way, width_mm, px, thick)
+        _staves(out, end, way, stave_mm, px, thick)
+    for flaw in flaws:
+        if flaw.kind != "knot":
+            continue
+        at_rim = float(rim.radius_mm(flaw.angle_rad)[0])
+        half = flaw.half_mm / at_rim
+        arc = flaw.angle_rad + np.linspace(-half, half, 9)
+        points = pith + rim.radius_mm(arc)[:, None] * np.column_stack([np.cos(arc), np.sin(arc)])
+        cv2.polylines(out, [px(points)], False, CHECK, 5 * thick, cv2.LINE_AA)
     x, y = (int(v) for v in px(pith[None])[0])
     cv2.drawMarker(out, (x, y), CHECK, cv2.MARKER_CROSS, 12 * thick, thick, cv2.LINE_AA)
     return np.asarray(out, dtype=np.uint8)
 
 
-def _staves(out: Image, end: LogEnd, way: Splitting, width_mm: float, px, thick: int) -> None:  # type: ignore[no-untyped-def]
+def _staves(out: Image, end: LogEnd, way: Splitting, stave_mm: tuple[float, float], px, thick: int) -> None:  # type: ignore[no-untyped-def]
     rim, pith = end.rim, end.rim.pith_mm
+    width_mm, depth_mm = stave_mm
     number = 0
     for part in way.parts:
         split = np.array([np.cos(part.from_rad), np.sin(part.from_rad)])
@@ -69,11 +84,11 @@ def _staves(out: Image, end: LogEnd, way: Splitting, width_mm: float, px, thick:
         corners = np.array(
             [
                 pith + (outer - d) * mid + w * 0.5 * width_mm * side
-                for w, d in ((-1, 0.0), (1, 0.0), (1, part.depth_mm), (-1, part.depth_mm))
+                for w, d in ((-1, 0.0), (1, 0.0), (1, depth_mm), (-1, depth_mm))
             ]
         )
         cv2.polylines(out, [px(corners)], True, STAVE, thick, cv2.LINE_AA)
-        x, y = (int(v) for v in px((pith + (outer - 0.5 * part.depth_mm) * mid)[None])[0])
+        x, y = (int(v) for v in px((pith + (outer - 0.5 * depth_mm) * mid)[None])[0])
         size = 0.9 * max(out.shape[:2]) / 1600
         cv2.putText(
             out,

@@ -21,6 +21,7 @@ from tiller.mechanics.space.tracking import (
 from tiller.records.alignments import Stayed
 from tiller.report.style import METRIC, Units
 
+NOTE_IT = "Note it when it is done"
 HALF_MM = 40.0
 """A bend by heat is noted so far to either side of its place."""
 CAUTION = (
@@ -153,7 +154,7 @@ def correction_words(correction: Correction, bow: Bow, units: Units = METRIC, re
     for limb, start, end in spans:
         low, high = units.length_value(start), units.length_value(end)
         lines.append(
-            f"          Note it when it is done: tiller book event '{bow.name}' warmed --limb {limb} --from {low:.0f} --to {high:.0f}"
+            f"          {NOTE_IT}: tiller book event '{bow.name}' warmed --limb {limb} --from {low:.0f} --to {high:.0f}"
             + ("" if units.metric else " --units inch")
         )
     lines.append("          Then rest the bow a day before it is strung, and look again.")

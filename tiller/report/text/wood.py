@@ -36,6 +36,10 @@ def modulus_words(
     return "\n".join(units.words(line) for line in lines)
 
 
+HEAT = (
+    "Bending by heat: gloves and eye protection on, away from anything that burns, with ventilation, an extinguisher at hand; edge tools by trained hands; local"
+    " rules and competent people come first."
+)
 HIGH_CROWN_MM, SMALL_LOG_MM = 75.0, 75.0
 """Under such a radius a back, and under such a diameter a log, is called high-crowned (common practice, no source)."""
 LEANED = 0.1
@@ -84,7 +88,7 @@ def log_end_words(
             )
     if end.checks_rad:
         degrees = ", ".join(f"{np.rad2deg(a):.0f}" for a in end.checks_rad)
-        lines.append(f"Checks at {degrees} degrees (counter-clockwise from the sheet's upper edge).")
+        lines.append(f"Checks at {degrees} degrees (counter-clockwise from 3 o'clock, the sheet's upper edge up).")
     if shape.diameter_mm < SMALL_LOG_MM:
         lines.append(f"HIGH-CROWNED: the log is under {units.length(SMALL_LOG_MM)} across.")
     for way in splittings[:3]:
@@ -140,9 +144,13 @@ def place_words(proposals: Sequence[Placed], own: Placed | None, units: Units = 
             else "no knot in the middle of a limb"
         )
         lines.append(
-            f"   cost {one.cost:.1f}: the string's line misses the handle by {units.length(one.string_mm, 0 if units.metric else 1)} (to be bent straight by heat) {one.string_mm:.1f}, knots {one.knots:.1f}"
+            f"   costs as much as {units.length(one.cost, 0 if units.metric else 2)} of a string's line off the handle: the string's line misses the handle by {units.length(one.string_mm, 0 if units.metric else 1)} (to be bent straight by heat) {one.string_mm:.1f}, knots {one.knots:.1f}"
             f" ({knots}), grain that is cut through {one.grain:.1f}, unequal limbs {one.unequal:.1f}"
-            + (f"; IT STANDS OVER AN EDGE by {units.length(one.over_mm)}" if one.over_mm > 0.05 else "")
+            + (
+                f"; IT DOES NOT LIE IN THE STAVE, by {units.length(one.over_mm)} over an edge or an end"
+                if one.over_mm > 0.05
+                else ""
+            )
             + "."
         )
     return lines

@@ -27,7 +27,7 @@ from tiller.records.book import Book
 from tiller.records.events import events_of
 from tiller.report.plots.alignment import Sighted, alignment_plot
 from tiller.report.style import Units
-from tiller.report.text.alignment import alignment_words, sentence, turned_words
+from tiller.report.text.alignment import NOTE_IT, alignment_words, sentence, turned_words
 
 TRACK_PICTURE, TRACK_WORDS = "track.png", "track.txt"
 """Beside a bow's file in the shop: the second view that was looked at last, for the bow's page."""
@@ -51,6 +51,8 @@ class Looked:
         text = alignment_words(
             view.alignment, view.correction, self.bow, units, self.stayed, self.reserve, self.hand_shock
         )
+        if not self.kept:  # a book that knows nothing of the bow takes no event of it
+            text = "\n".join(line for line in text.splitlines() if NOTE_IT not in line)
         return "\n".join([text, *turned_words(self.twist_before, view.alignment.twist, self.bow)])
 
     def sentence(self, units: Units) -> str:

@@ -36,7 +36,17 @@ from tiller.setup.wood.log import (
     picture_of,
     read_log,
 )
-from tiller.setup.wood.modulus import UNKNOWN_MOIST, Found, Loaded, bar_of, by_load, by_taps, keep_modulus, sizes_of
+from tiller.setup.wood.modulus import (
+    UNKNOWN_MOIST,
+    Found,
+    Loaded,
+    against_before,
+    bar_of,
+    by_load,
+    by_taps,
+    keep_modulus,
+    sizes_of,
+)
 from tiller.setup.wood.place import FACE_FORM, KNOT_FORM, face_of, keep_place, lie, shape_of
 from tiller.sources.sounds import listen, read_sound
 
@@ -231,7 +241,7 @@ def _touch(text: str, size: tuple[int, int]) -> Array:
 
 def _shown(talk: Talk, read: LogRead, way: Splitting | None, units: Units) -> float:
     """Shows what was found; by how much the picture is smaller than the one that was given."""
-    drawn = log_end_picture(read.image, read.end, way, read.asked.width_mm)
+    drawn = log_end_picture(read.image, read.end, way, (read.asked.width_mm, read.asked.depth_mm), read.flaws)
     lines = log_end_words(read.shape, read.end, count_sd(read), read.asked.width_mm, read.ways, units)
     talk.show(picture=drawn, found=tuple(lines), dots=())
     return float(drawn.shape[1] / read.image.shape[1])
@@ -402,15 +412,17 @@ def _modulus(talk: Talk, home: Path, book: Path, name: str, units: Units, taps: 
     found, recording = _by_taps(talk, stave, moisture) if taps else (_by_load(talk, stave, moisture), "")
     if found.own is None:
         raise TillerError(f"The modulus cannot be told: {found.why_not}. Nothing was written.")
-    keep_modulus(path, stave, found, book, datetime.now().replace(microsecond=0), recording)
+    kept = keep_modulus(path, stave, found, book, datetime.now().replace(microsecond=0), recording)
     words = modulus_words(stave, found.own.gpa, found.own.sd_gpa, found.own.moisture_percent, found.rung, units)
     first, *rest = words.splitlines()
     used = "It stands in the stave's file: layout, limits and the first pull go by it."
-    if found.own.moisture_percent is None:
+    if not kept:
+        used = f"The stave's file keeps the modulus that it has: {UNKNOWN_MOIST}"
+    elif found.own.moisture_percent is None:
         used = f"It stands in the stave's file, but {UNKNOWN_MOIST}"
     talk.show(
         sentence=first,
-        found=(*rest, *found.remarks, used),
+        found=(*rest, *found.remarks, *(text for text in (against_before(stave, found.own),) if text), used),
     )
 
 

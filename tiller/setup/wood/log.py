@@ -62,6 +62,11 @@ class LogRead:
     ways: tuple[Splitting, ...]
     asked: Asked
 
+    @property
+    def flaws(self) -> tuple[Flaw, ...]:
+        """Knots and checks that were noted, and the checks that are seen."""
+        return (*self.asked.flaws, *(Flaw("check", a) for a in self.end.checks_rad))
+
 
 USUAL_RAYS = (0.8, 2.4, 3.9, 5.5)
 
@@ -72,6 +77,9 @@ def picture_of(path: Path) -> Image:
     Raises:
         FileFault: it is missing, or no picture.
     """
+    if path.is_dir():
+        msg = f"'{path}' is a folder: give one picture of it."
+        raise FileFault(msg)
     if not path.is_file():
         msg = f"{path} is missing: check the name."
         raise FileFault(msg)
@@ -218,7 +226,7 @@ def count_sd(read: LogRead) -> float:
 
 
 def knots_of(texts: Sequence[str]) -> tuple[Flaw, ...]:
-    """Flaws from 'knot:ANGLE[:WIDE]' or 'check:ANGLE': degrees counter-clockwise from the sheet's upper edge, mm across at the surface.
+    """Flaws from 'knot:ANGLE[:WIDE]' or 'check:ANGLE': degrees counter-clockwise from 3 o'clock, the sheet's upper edge up, mm across at the surface.
 
     Raises:
         TillerError: one is of no such form.
@@ -232,7 +240,7 @@ def knots_of(texts: Sequence[str]) -> tuple[Flaw, ...]:
         except (IndexError, ValueError):
             kind, angle, wide = "", 0.0, 0.0
         if kind not in ("knot", "check") or len(parts) > 3 or not (-360 <= angle <= 360 and 0 <= wide <= 300):
-            msg = f"'{text}' is no flaw: say knot:ANGLE or knot:ANGLE:WIDE or check:ANGLE, such as knot:120:25 (degrees counter-clockwise from the sheet's upper edge, mm)."
+            msg = f"'{text}' is no flaw: say knot:ANGLE or knot:ANGLE:WIDE or check:ANGLE, such as knot:120:25 (degrees counter-clockwise from 3 o'clock, the sheet's upper edge up, mm)."
             raise TillerError(msg)
         out.append(Flaw(kind, float(np.deg2rad(angle)), 0.5 * wide if kind == "knot" else 0.0))
     return tuple(out)

@@ -163,15 +163,27 @@ def _against_table(stave: Stave, own: OwnModulus) -> tuple[str, ...]:
     )
 
 
-def keep_modulus(path: Path, stave: Stave, found: Found, book: Path | None, at: datetime, recording: str = "") -> None:
-    """Puts a modulus into the stave's file, and into the book where there is one.
+def against_before(stave: Stave, own: OwnModulus) -> str:
+    """What is said where the stave has a modulus already; '' where both agree."""
+    before = stave.modulus
+    if before is None:
+        return ""
+    wood = find_wood(stave.wood)
+    now = own.at(wood, before.moisture_percent)
+    if abs(now - before.gpa) <= 3.0 * float(np.hypot(own.sd_gpa, before.sd_gpa)):
+        return ""
+    return f"before it was {before.gpa:.1f} ± {before.sd_gpa:.1f} GPa: both cannot be right; measure again, by the other way too."
+
+
+def keep_modulus(path: Path, stave: Stave, found: Found, book: Path | None, at: datetime, recording: str = "") -> bool:
+    """Puts a modulus into the stave's file, and into the book where there is one; False where the file keeps the one it has, as that can be used and this cannot.
 
     Raises:
         FileFault, BookFault: it cannot be written; where the book says no, the stave's file is as it was.
     """
     own = found.own
     if own is None:
-        return
+        return False
     table: dict[str, float] = {"gpa": round(own.gpa, 2), "sd_gpa": round(own.sd_gpa, 2)}
     if own.moisture_percent is not None:
         table["moisture_percent"] = round(own.moisture_percent, 1)
@@ -180,7 +192,11 @@ def keep_modulus(path: Path, stave: Stave, found: Found, book: Path | None, at: 
     if book is not None and book.is_file():  # first what may say no
         with Book(book) as shop:
             keep_finding(shop, Finding(stave=stave.name, kind="modulus", at=at, figures=figures, picture=name))
+    before = stave.modulus
+    if own.moisture_percent is None and before is not None and before.moisture_percent is not None:
+        return False
     write_stave(path, stave.name, {"modulus": table})
+    return True
 
 
 UNKNOWN_MOIST = "how moist the piece is nobody knows, so that layout and bow do not go by it yet: wet wood is much softer. Say it with --moisture, or weigh the stave."

@@ -88,7 +88,8 @@ def face_of(stations: str, knots: Sequence[str], metric: bool) -> FaceOf:
     seen = []
     for text in knots:
         place, across, wide = _numbers(text, 3, 3, metric, KNOT_FORM)
-        if not (x[0] <= place <= x[-1] and 0.5 <= wide <= 150):
+        edges = [float(np.interp(place, x, edge)) for edge in (low, high)]
+        if not (x[0] <= place <= x[-1] and 0.5 <= wide <= 150 and edges[0] - wide <= across <= edges[1] + wide):
             msg = f"the knot '{text}' lies off the stave, or is of no size: {KNOT_FORM}, its width last."
             raise TillerError(msg)
         seen.append(Knot(place, across, wide))
