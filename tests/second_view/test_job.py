@@ -107,3 +107,32 @@ def test_the_bows_page_says_where_the_string_crosses_and_when_to_look_again(home
     page = page_of(book, bow.name)
     assert page is not None
     assert any("whether its string tracks" in text for text in page.warned)
+
+
+def test_the_shop_s_own_camera_takes_the_pictures(pictures: Scene, home: Path, tmp_path: Path) -> None:
+    """A video of the bow lying still stands for the camera; the first picture is taken again, then one is kept each way round."""
+    home.mkdir(exist_ok=True)
+    shutil.copy(pictures.folder / "rig.toml", home / "rig.toml")
+    bow = home / "bows" / "orchard runner" / "bow.toml"
+    bow.parent.mkdir(parents=True)
+    bow.write_text(bow_text(pictures))
+    image = cv2.imread(str(pictures.folder / "1.png"))
+    assert image is not None
+    video = tmp_path / "still.avi"
+    writer = cv2.VideoWriter(str(video), cv2.VideoWriter.fourcc(*"MJPG"), 15.0, (image.shape[1], image.shape[0]))
+    for _ in range(30):
+        writer.write(image)
+    writer.release()
+    talk = Scripted(("camera", "", "a", "", "x", "", "", "", "", "", "26", ""), True)
+    run(belly_job(bow, home, home / "book.sqlite3", Units(), str(video)), talk).join(120.0)
+    assert talk.moment.good, talk.moment.fault
+    assert talk.asked[:6] == ["source", "enter", "taken", "enter", "taken", "taken"]
+    assert "to the right of its middle" in talk.moment.sentence
+    # picture and words stay for the bow's page
+    assert (bow.parent / "track.png").is_file()
+    assert "to the right of its middle" in (bow.parent / "track.txt").read_text()
+    # without a camera the word is a name like any other
+    none = Scripted(("camera", str(pictures.folder / "1.png"), "", "", "", "", "26", ""), True)
+    run(belly_job(bow, home, home / "book.sqlite3", Units()), none).join(120.0)
+    assert none.moment.good, none.moment.fault
+    assert "missing" in none.faults[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import wave
 from dataclasses import replace
 from datetime import datetime
@@ -18,13 +19,13 @@ from tiller.bow.tomlcheck import load_toml
 from tiller.bow.wood.moisture import modulus_at
 from tiller.bow.wood.woods import find_wood
 from tiller.cli.entry import main
-from tiller.errors import FileFault, TillerError
+from tiller.errors import FileFault, SourceFault, TillerError
 from tiller.mechanics.wood.hearing import heard_modulus, taps_of
 from tiller.mechanics.wood.ringing import Bar, free_modes
 from tiller.records.book import Book
 from tiller.records.wood.findings import Figure, Finding, findings_of, keep_finding
 from tiller.setup.wood.modulus import Loaded, bar_of, by_load, of_tree, sizes_of
-from tiller.sources.sounds import read_sound
+from tiller.sources.sounds import listen, read_sound
 
 
 def write_sound(path: Path, sound: np.ndarray) -> Path:
@@ -278,3 +279,23 @@ def test_recordings_that_cannot_be_read(tmp_path: Path) -> None:
     assert sound.rate_hz == RATE_HZ
     assert len(sound.samples) == 22050
     assert np.max(np.abs(sound.samples)) == pytest.approx(30000 / 32768, rel=0.01)
+
+
+def test_a_machine_without_a_microphone_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Bad:
+        @staticmethod
+        def rec(*_: object, **__: object) -> np.ndarray:
+            msg = "PortAudio library not found"
+            raise OSError(msg)
+
+    class Good:
+        @staticmethod
+        def rec(frames: int, **given: object) -> np.ndarray:
+            assert given["samplerate"] == RATE_HZ
+            return np.full((frames, 1), 0.5, dtype=np.float32)
+
+    monkeypatch.setitem(sys.modules, "sounddevice", Bad)
+    with pytest.raises(SourceFault, match="record the taps with a phone"):
+        listen(0.1)
+    monkeypatch.setitem(sys.modules, "sounddevice", Good)
+    assert listen(0.1).samples.shape == (4410,)
