@@ -10,6 +10,7 @@ import pytest
 
 from tests.bench.logend import rings_hit, touches
 from tests.bench.tap import tapped
+from tests.shop.test_phone import SHIPPED
 from tests.shop.test_stave_page import Scripted
 from tests.wood.test_modulus import write_sound
 from tiller.bow.stavefile import read_stave
@@ -117,6 +118,7 @@ def test_the_same_by_command(
         (["--split", "3"], "go together"),
         (["--split", "3", "--tree", "hill oak", "--wood", "white oak"], "already"),
         (["--width", "900"], "makes sense"),
+        (["--rig", str(SHIPPED / "rig.toml")], "another size"),
         (["--flaw", "branch:3"], "is no flaw"),
     ):
         assert main([*words, *bad]) == 2

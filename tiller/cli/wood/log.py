@@ -129,7 +129,11 @@ def run_log(args: argparse.Namespace) -> int:
         pith_px=np.array(_point(args.pith, size)), edge_px=np.array([_point(t, size) for t in args.edge]), width_mm=args.width, depth_mm=args.depth,
         flaws=knots_of(args.flaw), bar_mm=args.bar,
     )  # fmt: skip
-    read = read_log(image, asked, lens_of(rig if args.rig or rig.is_file() else None, image))
+    lens = lens_of(rig if args.rig or rig.is_file() else None, image)
+    if args.rig and lens is None:
+        msg = f"the camera of {args.rig} takes pictures of another size than {size[0]}x{size[1]}: give the rig whose camera took this one, or leave --rig away."
+        raise TillerError(msg)
+    read = read_log(image, asked, lens)
     units = Units(args.units == "metric")
     for flaw in asked.flaws:
         print(f"Reckoned with: a {flaw.kind} at {np.rad2deg(flaw.angle_rad):.0f} degrees.")
