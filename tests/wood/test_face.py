@@ -131,6 +131,12 @@ def test_a_bow_s_place_by_touch_in_the_strip(bench: Bench, home: Path) -> None:
     assert np.max(np.abs((face.high_mm - face.low_mm) - width)) < 3.5  # straight between nine touches
     assert face.knots[0].wide_mm == pytest.approx(bench.truth.knots[0][2], abs=0.7)
     assert face.knots[0].x_mm == pytest.approx(bench.truth.knots[0][0] - 30, abs=2.0)
+    # y runs up, from the strip's upper left corner down
+    x0, y0 = found.strip.corner_mm
+    assert found.strip.millimetres(np.array([[100.0, 60.0]]))[0] == pytest.approx([x0 + 50.0, y0 - 30.0])
+    kx, ky, _ = bench.truth.knots[0]
+    over = face.knots[0].y_mm - np.interp(face.knots[0].x_mm, face.x_mm, face.low_mm)
+    assert over == pytest.approx(ky - np.interp(kx, bench.truth.x_mm, bench.truth.low_mm), abs=2.5)
     with pytest.raises(TillerError, match="3 times or more"):
         face_by_touch(found.strip, low[:2], high, np.zeros((0, 2)), np.zeros((0, 2, 2)))
     with pytest.raises(TillerError, match="from end to end"):

@@ -84,7 +84,7 @@ def test_a_log_is_split_so_that_knots_and_checks_do_least() -> None:
     assert min(abs((p.from_rad - 1.0 + np.pi) % (2 * np.pi) - np.pi) for p in three.parts) < 0.3
     # a check is judged where it comes nearest to the stave's middle: at its inner face
     wide = rim_of(np.zeros(2), circle(150.0, (0.0, 0.0)), 8)
-    sixth = split(wide, 6, 60.0, 60.0, tuple(Flaw("check", float(a)) for a in np.arange(0, 2 * np.pi, np.deg2rad(15))))
+    sixth = split(wide, 6, 60.0, 60.0, tuple(Flaw("check", float(a)) for a in np.arange(0, 2 * np.pi, np.deg2rad(30))))
     assert sixth.staves == 0
     # knots all around: nothing is clear
     many = tuple(Flaw("knot", float(a), 15.0) for a in np.arange(0, 2 * np.pi, 0.35))

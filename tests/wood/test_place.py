@@ -82,6 +82,9 @@ def test_the_string_s_line_and_the_grain() -> None:
     assert whole.grain == 0.0
     assert straight.string_mm == pytest.approx(0.0, abs=1e-6)
     assert straight.grain > 0.0
+    # along a straight grain that runs aslant the string runs aslant too
+    slant = replace(face, grain_mm=0.01 * face.x_mm)
+    assert placed(slant, SHAPE, np.array([860.0, 8.6, 1.0, 0.0])).string_mm == pytest.approx(0.0, abs=0.01)
 
 
 def test_the_template_s_centre_line_bends_the_way_the_face_does() -> None:
