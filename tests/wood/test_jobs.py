@@ -48,7 +48,7 @@ def test_a_log_is_read_touched_up_and_split(log: tuple[LogTruth, Path], home: Pa
     assert talk.moment.good, talk.moment.fault
     assert not talk.typed
     assert [f[:30] for f in talk.faults] == [
-        "'x' is none of L, M, B, F, P: ", "choose a stave in the list fir", f"{home / 'none.jpg'}"[:30], "that is outside of the picture",
+        "'x' is none of L, M, B, F, P, R: type"[:30], "choose a stave in the list fir", f"{home / 'none.jpg'}"[:30], "that is outside of the picture",
         "'5' is none of 2, 3, 4, 6, 8: ", "the tree needs a name: type on",
     ]  # fmt: skip
     assert "Begun: brook ash 1" in talk.moment.sentence

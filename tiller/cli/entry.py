@@ -141,6 +141,7 @@ def build_parser() -> argparse.ArgumentParser:
     from tiller.cli.wood.log import add_command as add_log
     from tiller.cli.wood.modulus import add_command as add_modulus
     from tiller.cli.wood.place import add_command as add_place
+    from tiller.cli.wood.ring import add_command as add_ring
 
     add_measure(commands, shown, booked, quiet)
     add_pictures(commands, shown, booked, quiet)
@@ -148,6 +149,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_face(commands, shown)
     add_modulus(commands, shown, booked)
     add_place(commands, shown, booked)
+    add_ring(commands, shown, booked)
     add_simulate(commands)
     add_rack(commands, shown, booked)
     add_calibrate(commands, shown)

@@ -14,6 +14,7 @@ from tiller.mechanics.wood.split import Flaw, Splitting
 from tiller.report.plots.pull import dress, new_figure, png
 from tiller.report.style import AIM, INK, LEFT, METRIC, WEAK, Units
 from tiller.vision.stave.logend import LogEnd
+from tiller.vision.stave.ringlines import RingLines
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -154,3 +155,13 @@ def place_plot(
     axes[0].legend(loc="lower right", ncols=5, fontsize=7, frameon=False, bbox_to_anchor=(1.0, 1.0))
     figure.tight_layout()
     return png(figure)
+
+
+def ring_picture(image: Image, seen: RingLines) -> Image:
+    """The picture, at most ``LONGEST_PX`` long, with lines and frames in it (h, w, 3) BGR."""
+    out = image.copy()
+    out[seen.mask] = CHECK
+    for one in seen.islands:
+        cv2.rectangle(out, (one.x, one.y), (one.x + one.width, one.y + one.height), RING, max(2, image.shape[1] // 500))
+    share = min(1.0, LONGEST_PX / max(image.shape[:2]))
+    return np.asarray(cv2.resize(out, None, fx=share, fy=share, interpolation=cv2.INTER_AREA), dtype=np.uint8)

@@ -14,6 +14,7 @@ from tiller.mechanics.wood.place import Placed
 from tiller.mechanics.wood.split import Splitting
 from tiller.report.style import METRIC, Units
 from tiller.vision.stave.logend import LogEnd
+from tiller.vision.stave.ringlines import RingLines
 
 
 def modulus_words(
@@ -153,4 +154,25 @@ def place_words(proposals: Sequence[Placed], own: Placed | None, units: Units = 
             )
             + "."
         )
+    return lines
+
+
+def ring_words(seen: RingLines) -> list[str]:
+    """What was seen of the rings that are cut on a back."""
+    if seen.lines == 0:
+        return [
+            "No line is seen. That says nothing of the back being one ring: was the light grazing, the picture sharp, the back scraped clean?"
+        ]
+    closed = len(seen.islands)
+    lines = [
+        f"{seen.lines} line{'s' if seen.lines != 1 else ''} where a ring is cut {'are' if seen.lines != 1 else 'is'} drawn."
+    ]
+    if closed:
+        lines.append(
+            f"{closed} of them close{'s' if closed == 1 else ''} upon {'itself' if closed == 1 else 'themselves'} and {'is' if closed == 1 else 'are'} framed: look whether it is an island left over a knot,"
+            " which is as it should be, or a ring that was cut into. A ring that is cut through on the back may lift a splinter and break the bow."
+        )
+    lines.append(
+        "What is not drawn is not called whole: only what the light showed was seen. Drawknife and scraper: learned from trained people; local rules first."
+    )
     return lines

@@ -18,9 +18,9 @@ from tiller.errors import TillerError
 from tiller.mechanics.wood.place import FaceOf, Placed
 from tiller.mechanics.wood.season import season_of
 from tiller.mechanics.wood.split import Splitting
-from tiller.report.plots.wood import log_end_picture, place_plot
+from tiller.report.plots.wood import log_end_picture, place_plot, ring_picture
 from tiller.report.style import Units
-from tiller.report.text.wood import log_end_words, modulus_words, place_words
+from tiller.report.text.wood import log_end_words, modulus_words, place_words, ring_words
 from tiller.setup.field import Field
 from tiller.setup.guided.staves import day_of
 from tiller.setup.guided.talk import Dot, Talk
@@ -48,13 +48,15 @@ from tiller.setup.wood.modulus import (
     sizes_of,
 )
 from tiller.setup.wood.place import FACE_FORM, KNOT_FORM, face_of, keep_place, lie, shape_of
+from tiller.setup.wood.ring import keep_ring
 from tiller.sources.sounds import listen, read_sound
+from tiller.vision.stave.ringlines import ring_lines
 
 Array = NDArray[np.float64]
 
 WHAT = Field(
     key="what",
-    question="What is to be looked at? L a log's sawn end, M a stave's modulus by taps, B its modulus by a load, F pictures of its face, P the bow's place in it by measures",
+    question="What is to be looked at? L a log's sawn end, M a stave's modulus by taps, B its modulus by a load, F pictures of its face, P the bow's place in it by measures, R rings that are cut on a back",
     kind="text",
 )
 PICTURE = Field(key="picture", question="The picture of the log's sawn end", kind="picture")
@@ -138,6 +140,8 @@ WIDE = Field(key="wide", question="How wide at the end of the fade", kind="mm", 
 TIP = Field(key="tip", question="And at the nock", kind="mm", low=4, high=60, usual="12")
 HANDLE_MM = 50.0
 TAKE = Field(key="take", question="Which place is taken over (Enter alone: none)", kind="text")
+BACK_PICTURE = Field(key="back picture", question="The picture of the stave's back", kind="picture")
+GRAZING = "Darken the shop, lay one lamp low at the stave's end or side so that its light only just strikes the back, and take the picture from straight above."
 RING_MM = 2.5
 """A touch that is so near to a ring that is marked means it."""
 LAY = "The piece lies on two soft supports, each 22 % of its length from an end. Tap its middle with a knuckle, several times, two seconds apart."
@@ -153,10 +157,10 @@ def wood_job(home: Path, book: Path, name: str, units: Units) -> Callable[[Talk]
 
     def which(text: str) -> str:
         letter = text.strip().casefold()[:1]
-        if letter not in ("l", "m", "b", "p", "f"):
-            msg = f"'{text}' is none of L, M, B, F, P: type one of them."
+        if letter not in ("l", "m", "b", "p", "f", "r"):
+            msg = f"'{text}' is none of L, M, B, F, P, R: type one of them."
             raise TillerError(msg)
-        if letter != "l" and not (home / "bows" / name / "stave.toml").is_file():
+        if letter not in ("l", "r") and not (home / "bows" / name / "stave.toml").is_file():
             msg = "choose a stave in the list first (G begins one): what is found goes into its file."
             raise TillerError(msg)
         return letter
@@ -167,6 +171,8 @@ def wood_job(home: Path, book: Path, name: str, units: Units) -> Callable[[Talk]
             _log(talk, home, book, units)
         elif what == "p":
             _placed(talk, home, book, name, units, _by_measures(talk))
+        elif what == "r":
+            _ring(talk, home, book, name)
         elif what == "f":
             _placed(talk, home, book, name, units, _by_pictures(talk, home))
         else:
@@ -399,6 +405,20 @@ def _placed(talk: Talk, home: Path, book: Path, name: str, units: Units, face: F
     talk.say(
         "Taken over: its knots stand in the stave's file. 'tiller place' with --template draws both limbs true to scale."
     )
+
+
+# -- chasing a ring ----------------------------------------------------------------------------------------------------
+
+
+def _ring(talk: Talk, home: Path, book: Path, name: str) -> None:
+    image: Image = talk.ask_as(
+        BACK_PICTURE, lambda text: picture_of(Path(text.strip().strip('"')).expanduser()), GRAZING
+    )
+    seen = ring_lines(image)
+    if (home / "bows" / name / "stave.toml").is_file():
+        keep_ring(book, name, seen, datetime.now().replace(microsecond=0))
+    first, *rest = ring_words(seen)
+    talk.show(sentence=first, found=tuple(rest), picture=ring_picture(image, seen))
 
 
 # -- the modulus -------------------------------------------------------------------------------------------------------
