@@ -26,6 +26,8 @@ DEEP, SHALLOW, ACROSS_PX = 7.0, 3.0, 17
 """And so much darker (CIE lightness) than what lies within so many pixels (common practice, no source)."""
 LONG_SHARE = 0.05
 """A line is at least so long, as a share of the picture's length."""
+SHORT_LOOP = 0.3
+"""A line that closes upon itself may be so much shorter."""
 LEAST_ISLAND_PX = 60.0
 MOST_SHARE = 0.25
 """Where more than this of the picture is called a line, it is not a back by grazing light."""
@@ -84,6 +86,8 @@ def ring_lines(image: Image) -> RingLines:
     held[np.unique(labels[strong])] = True
     reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
     keep = held & (reach >= long)
+    for k in np.flatnonzero(held & (reach < long) & (reach >= SHORT_LOOP * long)):
+        keep[k] = k > 0 and _encloses(labels == k)
     keep[0] = False
     mask = keep[labels]
     if float(np.mean(mask)) > MOST_SHARE:
@@ -104,6 +108,12 @@ def _ridge(light: NDArray[np.float32], scale: float) -> Array:
     larger = 0.5 * (xx + yy) + np.sqrt(0.25 * (xx - yy) ** 2 + xy**2)
     rough = 1.4826 * float(np.median(np.abs(larger - np.median(larger)))) + 1e-6
     return np.asarray((larger - np.median(larger)) / rough, dtype=float)
+
+
+def _encloses(one: NDArray[np.bool_]) -> bool:
+    """A line closes upon itself: there is more within it than it has itself."""
+    contours, _ = cv2.findContours(one.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return bool(sum(cv2.contourArea(c) for c in contours) > 1.3 * np.count_nonzero(one))
 
 
 def _islands(mask: NDArray[np.bool_]) -> list[Island]:
