@@ -128,7 +128,13 @@ def test_a_bow_s_place_by_touch_in_the_strip(bench: Bench, home: Path) -> None:
     face = face_by_touch(found.strip, low, high, np.zeros((0, 2)), knot.reshape(1, 2, 2))
     assert face.x_mm[-1] == pytest.approx(LENGTH_MM - 60, abs=2.5)
     width = np.interp(face.x_mm + 30, bench.truth.x_mm, bench.truth.high_mm - bench.truth.low_mm)
-    assert np.max(np.abs((face.high_mm - face.low_mm) - width)) < 3.5  # straight between nine touches
+    off = np.abs((face.high_mm - face.low_mm) - width)
+    assert np.percentile(off, 95) < 1.0  # between the touches they are found
+    assert np.max(off) < 4.0  # where two pictures meet in the strip an edge may step
+    rough = np.random.default_rng(1).normal(0, 6.0, low.shape)  # a hand that errs by 3 mm
+    again = face_by_touch(found.strip, low + rough, high - rough, np.zeros((0, 2)), np.zeros((0, 2, 2)))
+    there = np.interp(again.x_mm, face.x_mm, face.high_mm - face.low_mm)
+    assert np.percentile(np.abs((again.high_mm - again.low_mm) - there), 90) < 2.0
     assert face.knots[0].wide_mm == pytest.approx(bench.truth.knots[0][2], abs=0.7)
     assert face.knots[0].x_mm == pytest.approx(bench.truth.knots[0][0] - 30, abs=2.0)
     # y runs up, from the strip's upper left corner down

@@ -16,6 +16,7 @@ from tiller.mechanics.wood.place import FaceOf, Knot
 from tiller.quantity import mm
 from tiller.report.sheets.targets import RACK, RACK_DICTIONARY
 from tiller.setup.wood.log import BAR_MM
+from tiller.vision.stave.faceedges import found_edge
 from tiller.vision.stave.joined import Joined, Strip, join, strip_of
 
 Array = NDArray[np.float64]
@@ -59,7 +60,7 @@ def join_face(paths: Sequence[Path], rig: Path | None, bar_mm: float = BAR_MM) -
 
 
 def face_by_touch(strip: Strip, low_px: Array, high_px: Array, grain_px: Array, knots_px: Array) -> FaceOf:
-    """A face from touches in a strip; its x begins at the farthest left touch that both edges reach.
+    """A face from touches in a strip, its edges found near them; its x begins at the farthest left touch that both edges reach.
 
     Args:
         low_px, high_px: (n, 2) both edges, in any order; grain_px: (k, 2) the grain's line, empty: midway; knots_px: (m, 2, 2) both sides of each knot.
@@ -80,6 +81,7 @@ def face_by_touch(strip: Strip, low_px: Array, high_px: Array, grain_px: Array, 
         raise TillerError(msg)
     x = np.append(np.arange(first, last, 10.0), last)
     low, high = (np.interp(x, e[:, 0], e[:, 1]) for e in edges)
+    low, high = (found_edge(strip, x, edge)[0] for edge in (low, high))
     if float(np.mean(low)) > float(np.mean(high)):
         low, high = high, low
     if float(np.min(high - low)) < 10.0:
