@@ -9,9 +9,28 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tiller.mechanics.wood.ringing import Bar, deflected_modulus_gpa, deflected_sd, free_modes, uniform_frequency_hz
+from tiller.mechanics.wood.ringing import Bar, deflected_modulus_gpa, deflected_sd, free_modes
 
 ROOTS = (4.73004074, 7.85320462, 10.9956078, 14.1371655)
+
+
+def uniform_frequency_hz(
+    modulus_gpa: float, width_mm: float, thickness_mm: float, length_mm: float, mass_kg: float
+) -> float:
+    """First frequency of an even isotropic bar, by ASTM E1876 (eq. 1 turned round, Poisson's ratio 0.3; from memory)."""
+    ratio, nu = thickness_mm / length_mm, 0.3
+    t1 = (
+        1
+        + 6.585 * (1 + 0.0752 * nu + 0.8109 * nu**2) * ratio**2
+        - 0.868 * ratio**4
+        - 8.340
+        * (1 + 0.2023 * nu + 2.173 * nu**2)
+        * ratio**4
+        / (1 + 6.338 * (1 + 0.1408 * nu + 1.536 * nu**2) * ratio**2)
+    )
+    e = modulus_gpa * 1e9
+    b, t, length = 1e-3 * width_mm, 1e-3 * thickness_mm, 1e-3 * length_mm
+    return float(np.sqrt(e * b * (t / length) ** 3 / (0.9465 * mass_kg * t1)))
 
 
 def bar(
@@ -35,7 +54,7 @@ def test_slender_beams_have_the_printed_roots() -> None:
     stiff = 1e9 * 40e-3 * 0.5e-3**3 / 12
     per_length = 0.45 / 1.0
     expected = np.array(ROOTS) ** 2 / (2 * np.pi) * np.sqrt(stiff / per_length)
-    assert free_modes(one)[0] == pytest.approx(expected, rel=3e-5)
+    assert free_modes(one) == pytest.approx(expected, rel=3e-5)
     # the roots themselves: cos x cosh x = 1
     assert np.cos(ROOTS) * np.cosh(ROOTS) == pytest.approx(1.0, abs=2e-2)
 
@@ -46,7 +65,7 @@ def test_the_error_falls_with_the_fourth_power_of_the_step(monkeypatch: pytest.M
         monkeypatch.setattr("tiller.mechanics.wood.ringing.ELEMENTS", elements)
         one = bar(thick=(0.5, 0.5))
         fine = ROOTS[2] ** 2 / (2 * np.pi) * np.sqrt(1e9 * 40e-3 * 0.5e-3**3 / 12 / 0.45)
-        off.append(free_modes(one)[0][2] / fine - 1)
+        off.append(free_modes(one)[2] / fine - 1)
     assert np.log2(off[0] / off[1]) == pytest.approx(4.0, abs=0.35)
     assert np.log2(off[1] / off[2]) == pytest.approx(4.0, abs=0.4)
 
@@ -55,7 +74,7 @@ def test_the_error_falls_with_the_fourth_power_of_the_step(monkeypatch: pytest.M
 def test_shear_and_rotary_inertia_as_the_standard_corrects_them(thick: float) -> None:
     """Isotropic, Poisson's ratio 0.3: G / E = 1 / 2.6. Slender bars agree to a part in ten thousand, one of L / t = 17 to a part in a thousand."""
     one = bar(thick=(thick, thick), ratio=1 / 2.6)
-    assert free_modes(one)[0][0] == pytest.approx(
+    assert free_modes(one)[0] == pytest.approx(
         uniform_frequency_hz(1.0, 40.0, thick, 1000.0, 0.45), rel=1e-3 * thick / 60 + 1e-4
     )
 
@@ -97,7 +116,7 @@ def test_a_tapered_stave_of_wood_against_opensees() -> None:
     values = np.array(ops.eigen("-fullGenLapack", 9))
     ops.wipe()
     bending = np.sort(np.sqrt(values[values > 1.0]) / (2 * np.pi))
-    mine = free_modes(one, 3)[0]
+    mine = free_modes(one, 3)
     for f in mine:
         assert np.min(np.abs(bending / f - 1)) < 2e-3
 

@@ -61,7 +61,7 @@ def test_a_clean_tap_is_told_to_a_part_in_a_hundred() -> None:
         for start in (0.5, 1.8):
             on = t >= start
             x = t[on] - start
-            for k, f in enumerate(np.sqrt(modulus) * free_modes(bar, 3)[0]):
+            for k, f in enumerate(np.sqrt(modulus) * free_modes(bar, 3)):
                 sound[on] += np.exp(-np.pi * f / 60 * x) * np.sin(2 * np.pi * f * x) / (k + 1)
             sound[on] += np.exp(-900 * x) * rng.normal(0, 0.5, len(x))
         assert len(taps_of(sound, RATE_HZ)) == 2

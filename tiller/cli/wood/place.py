@@ -79,7 +79,7 @@ def run_place(args: argparse.Namespace) -> int:
     from tiller.report.plots.wood import place_plot
     from tiller.report.sheets.layout import placed_template
     from tiller.report.style import Units
-    from tiller.report.text.wood import HEAT, place_words
+    from tiller.report.text.wood import HEAT, HEAT_FROM_MM, place_words
     from tiller.setup.wood.place import centre_of, face_of, keep_place, lie, shape_of
 
     units = Units(args.units == "metric")
@@ -105,7 +105,7 @@ def run_place(args: argparse.Namespace) -> int:
     if args.take is not None and offered[args.take].over_mm > 0.05:
         msg = f"place '{args.take}' does not lie within the stave: it is not taken over. Nothing was written."
         raise TillerError(msg)
-    if any(one.string_mm > 2.0 for one in offered.values()):
+    if any(one.string_mm > HEAT_FROM_MM for one in offered.values()):
         print(HEAT)
     chosen = offered[args.take or next(iter(offered))]
     if args.picture:

@@ -237,6 +237,7 @@ def _stick(left: int, right: int, at: str) -> Stick:
 
 WINDING_STICKS = (_stick(*WINDING[0]), _stick(*WINDING[1]))
 AGREE_SD = 3.0
+"""Sticks and outline that are farther apart than so many sd are not averaged."""
 
 
 def _twist_of(bow: Bow, shots: Shots, known: Known, lens: Lens) -> tuple[Pair[NockTwist], list[Note]]:

@@ -25,8 +25,11 @@ RINGS_S = 0.06
 LEAST_RISE = 6.0
 """A tap is so many times as loud as what was before it."""
 MODES = 3
+"""Partials that are listened for: higher ones die too soon."""
 MOST_DB = 60.0
+"""A partial is not counted for louder than this over what lies beside it."""
 LOWEST_HZ = 10.0
+"""Nothing lower is looked for."""
 STEP = 0.004
 """Of the grid over the logarithm of the modulus."""
 NEAR = 0.02
@@ -130,7 +133,7 @@ def heard_modulus(sound: Array, rate_hz: float, bar: Bar) -> Rung:
     Returns:
         NaN and ``why_not`` where no tap rings as this bar would.
     """
-    at_one, _ = free_modes(bar, MODES)
+    at_one = free_modes(bar, MODES)
     sound = np.asarray(sound, dtype=float)
     sound = sound - float(np.mean(sound))
     starts = taps_of(sound, rate_hz)
@@ -184,7 +187,8 @@ def _rings_on(sound: Array, rate_hz: float, at: int, mode_hz: float) -> bool:
     hz, power = _spectrum(late, rate_hz)
     near = (hz > mode_hz * (1 - NEAR)) & (hz < mode_hz * (1 + NEAR))
     beside = (hz > mode_hz / 1.6) & (hz < mode_hz * 1.6)
-    return bool(float(np.max(power[near])) > 10 ** (LOUD_DB / 20) * float(np.median(power[beside])))
+    # by then it is fainter: half as many dB as at the tap are enough
+    return bool(float(np.max(power[near])) > 10 ** (0.5 * LOUD_DB / 10) * float(np.median(power[beside])))
 
 
 def _nothing(why: str) -> Rung:

@@ -21,12 +21,8 @@ Array = NDArray[np.float64]
 KAPPA = 5.0 / 6.0
 """Shear coefficient of a rectangle (Timoshenko; the Wood Handbook's modified shear area is 5/6 of the section's, eq. 9-2, from memory)."""
 ELEMENTS = 60
-NODES_SHARE = 0.2242
-"""Where the supports belong, from either end: the nodes of the first mode of an even free beam."""
 LEAST_GPA, MOST_GPA = 3.0, 32.0
 """Moduli along the grain that any wood has."""
-WITHIN = 0.035
-"""A partial is looked for so near to where the modulus puts it: taper, moisture and supports move them against each other."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,16 +47,8 @@ class Bar:
     mass_sd_kg: float = 0.002
 
 
-def free_modes(bar: Bar, count: int = 4) -> tuple[Array, Array]:
-    """Natural frequencies at a modulus of 1 GPa.
-
-    Args:
-        bar: the bar; count: how many modes.
-
-    Returns:
-        (count,) Hz, the rigid ones left out; and (count, 2) the first-order change of the logarithm of each with ... of a support: the mode's squared
-        deflection at ``NODES_SHARE`` from either end over its mean square (0 at a node).
-    """
+def free_modes(bar: Bar, count: int = 4) -> Array:
+    """Natural frequencies at a modulus of 1 GPa, (count,) Hz, the rigid ones left out; at another modulus its square root times as high."""
     s = np.linspace(float(bar.s_mm[0]), float(bar.s_mm[-1]), ELEMENTS + 1)
     mid = 0.5 * (s[1:] + s[:-1])
     cut = crowned_section(
@@ -70,11 +58,8 @@ def free_modes(bar: Bar, count: int = 4) -> tuple[Array, Array]:
     step = np.diff(s) * 1e-3
     density = bar.mass_kg / float(area @ step)
     k, m = assembled(step, 1e9 * second, 1e9 * bar.shear_ratio * KAPPA * area, density * area, density * second)
-    values, shapes = eigh(k, m, subset_by_index=[0, count + 1])
-    along = shapes[::2, 2:]
-    at = s[0] + (s[-1] - s[0]) * np.array([NODES_SHARE, 1.0 - NODES_SHARE])
-    there = np.stack([np.interp(at, s, along[:, j]) ** 2 / np.mean(along[:, j] ** 2) for j in range(count)])
-    return np.sqrt(np.maximum(values[2:], 0.0)) / (2 * np.pi), there
+    values = eigh(k, m, eigvals_only=True, subset_by_index=[2, count + 1])
+    return np.asarray(np.sqrt(np.maximum(values, 0.0)) / (2 * np.pi), dtype=float)
 
 
 def assembled(step: Array, bending: Array, shear: Array, mass: Array, inertia: Array) -> tuple[Array, Array]:
@@ -124,25 +109,6 @@ def _rotary(h: float, p: float, rho: float) -> Array:
     return np.asarray(
         rho / (h * (1 + p) ** 2) * np.array([[a, b, -a, b], [b, e, -b, f], [-a, -b, a, -b], [b, f, -b, e]]), dtype=float
     )
-
-
-def uniform_frequency_hz(
-    modulus_gpa: float, width_mm: float, thickness_mm: float, length_mm: float, mass_kg: float
-) -> float:
-    """First frequency of an even isotropic bar, by ASTM E1876 (eq. 1 turned round, Poisson's ratio 0.3; from memory), for checks."""
-    ratio, nu = thickness_mm / length_mm, 0.3
-    t1 = (
-        1
-        + 6.585 * (1 + 0.0752 * nu + 0.8109 * nu**2) * ratio**2
-        - 0.868 * ratio**4
-        - 8.340
-        * (1 + 0.2023 * nu + 2.173 * nu**2)
-        * ratio**4
-        / (1 + 6.338 * (1 + 0.1408 * nu + 1.536 * nu**2) * ratio**2)
-    )
-    e = modulus_gpa * 1e9
-    b, t, length = 1e-3 * width_mm, 1e-3 * thickness_mm, 1e-3 * length_mm
-    return float(np.sqrt(e * b * (t / length) ** 3 / (0.9465 * mass_kg * t1)))
 
 
 def deflected_modulus_gpa(

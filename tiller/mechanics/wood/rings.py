@@ -26,7 +26,7 @@ LEAST_APART_MM = 0.7
 SURE, FAINT = 4.5, 2.5
 """Times the noise that a sure ring's end stands out, and a faint one (common practice, no source)."""
 MISCOUNTED = 0.09
-"""Of the rings, beside what is seen to be faint or doubled (1 sd; 64 rays of 16 rendered ends: 91 % within 2 sd)."""
+"""Of the rings, beside what is seen to be faint or doubled (1 sd; 64 rays of 16 rendered ends: 89 % within 2 sd)."""
 SHARE = 0.22
 """And this share of what the clear ones do."""
 

@@ -41,6 +41,8 @@ HEAT = (
     "Bending by heat: gloves and eye protection on, away from anything that burns, with ventilation, an extinguisher at hand; edge tools by trained hands; local"
     " rules and competent people come first."
 )
+HEAT_FROM_MM = 2.0
+"""A string's line that misses the handle by more is bent straight (common practice, no source)."""
 HIGH_CROWN_MM, SMALL_LOG_MM = 75.0, 75.0
 """Under such a radius a back, and under such a diameter a log, is called high-crowned (common practice, no source)."""
 LEANED = 0.1

@@ -9,13 +9,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tiller.bow.rigfile import Lens, read_lens
 from tiller.errors import TillerError, VisionFault
-from tiller.measure.second_view.whole import read_pictures
+from tiller.measure.second_view.whole import BAR_MM, read_pictures
 from tiller.mechanics.wood.place import FaceOf, Knot
 from tiller.quantity import mm
-from tiller.report.sheets.targets import RACK, RACK_DICTIONARY
-from tiller.setup.wood.log import BAR_MM
+from tiller.setup.wood.log import lens_of, sheets_mm
 from tiller.vision.stave.faceedges import found_edge
 from tiller.vision.stave.joined import Joined, Strip, join, strip_of
 
@@ -38,7 +36,7 @@ def join_face(paths: Sequence[Path], rig: Path | None, bar_mm: float = BAR_MM) -
     """Joins pictures along a stave.
 
     Raises:
-        FileFault: a picture cannot be read. VisionFault: they do not join. TillerError: too few or too many.
+        FileFault: a picture or the rig's file cannot be read. VisionFault: they do not join. TillerError: too few or too many.
     """
     shots = read_pictures(paths)
     if not FEWEST <= len(shots) <= MOST:
@@ -48,14 +46,8 @@ def join_face(paths: Sequence[Path], rig: Path | None, bar_mm: float = BAR_MM) -
     if len(sizes) > 1:
         msg = "the pictures have several sizes: take all with one camera, held alike."
         raise VisionFault(msg)
-    height, width = shots[0].image.shape[:2]
-    lens: Lens | None = None
-    if rig is not None:
-        lens = read_lens(rig)
-        lens = lens if lens.image_size == (width, height) else None
-    sides = {(RACK_DICTIONARY, sheet.marker): sheet.side_mm * bar_mm / BAR_MM for sheet in RACK}
     images = [s.image for s in shots]
-    joined = join(images, [s.name for s in shots], sides, lens)
+    joined = join(images, [s.name for s in shots], sheets_mm(bar_mm), lens_of(rig, images[0]))
     return StaveFace(strip_of(images, joined), joined, len(shots))
 
 

@@ -20,7 +20,7 @@ from tiller.mechanics.wood.season import season_of
 from tiller.mechanics.wood.split import Splitting
 from tiller.report.plots.wood import log_end_picture, place_plot, ring_picture
 from tiller.report.style import Units
-from tiller.report.text.wood import log_end_words, modulus_words, place_words, ring_words
+from tiller.report.text.wood import HEAT, HEAT_FROM_MM, log_end_words, modulus_words, place_words, ring_words
 from tiller.setup.field import Field
 from tiller.setup.guided.staves import day_of
 from tiller.setup.guided.talk import Dot, Talk
@@ -385,7 +385,10 @@ def _placed(talk: Talk, home: Path, book: Path, name: str, units: Units, face: F
         np.frombuffer(place_plot(face, shape, lying.proposals, names, units), np.uint8), cv2.IMREAD_COLOR
     )
     talk.show(
-        found=tuple(place_words(lying.proposals, None, units)),
+        found=(
+            *place_words(lying.proposals, None, units),
+            *([HEAT] if any(one.string_mm > HEAT_FROM_MM for one in lying.proposals) else []),
+        ),
         picture=np.asarray(drawn, dtype=np.uint8) if drawn is not None else None,
     )
 

@@ -15,23 +15,22 @@ from numpy.typing import NDArray
 from tiller.bow.rigfile import Lens, read_lens
 from tiller.errors import FileFault, TillerError
 from tiller.files import write_whole
+from tiller.measure.second_view.whole import BAR_MM, SIDES_MM, one_picture
 from tiller.mechanics.wood.logshape import LogShape, shape_of
 from tiller.mechanics.wood.split import Flaw, Splitting, ways
 from tiller.records.book import Book
 from tiller.records.wood.findings import Figure, Finding, keep_finding
-from tiller.report.sheets.targets import RACK, RACK_DICTIONARY
 from tiller.setup.guided.staves import write_stave
 from tiller.setup.new_bow import name_fault
+from tiller.vision.rig.board import Key
 from tiller.vision.stave.logend import LogEnd, log_end
 from tiller.vision.stave.plane import find_face
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
 
-BAR_MM = 100.0
 RIM_SEEN, RIM_TOUCHED = 30, 8
 """So many points of a rim err on their own, where the program found it and where it was touched."""
-SAME_STAVE_MM = 3000.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,22 +71,17 @@ USUAL_RAYS = (0.8, 2.4, 3.9, 5.5)
 
 
 def picture_of(path: Path) -> Image:
-    """A picture from a file.
+    """A picture (h, w, 3) BGR from a file.
 
     Raises:
-        FileFault: it is missing, or no picture.
+        FileFault: it is missing, a folder, or no picture.
     """
-    if path.is_dir():
-        msg = f"'{path}' is a folder: give one picture of it."
-        raise FileFault(msg)
-    if not path.is_file():
-        msg = f"{path} is missing: check the name."
-        raise FileFault(msg)
-    image = cv2.imread(str(path), cv2.IMREAD_COLOR)
-    if image is None:
-        msg = f"{path} is no picture that can be read: give a JPEG or PNG."
-        raise FileFault(msg)
-    return np.asarray(image, dtype=np.uint8)
+    return one_picture(path).image
+
+
+def sheets_mm(bar_mm: float) -> dict[Key, float]:
+    """Sides of the rack fiducials where their check bar measures so much."""
+    return {key: side * bar_mm / BAR_MM for key, side in SIDES_MM.items()}
 
 
 def lens_of(rig: Path | None, image: Image) -> Lens | None:
@@ -108,8 +102,7 @@ def read_log(image: Image, asked: Asked, lens: Lens | None) -> LogRead:
     Raises:
         VisionFault: no sheet is seen, or the touches make no log's end.
     """
-    sides = {(RACK_DICTIONARY, sheet.marker): sheet.side_mm * asked.bar_mm / BAR_MM for sheet in RACK}
-    face = find_face(image, sides, lens)
+    face = find_face(image, sheets_mm(asked.bar_mm), lens)
     end = log_end(image, face, asked.pith_px, asked.edge_px, asked.rays_rad or USUAL_RAYS)
     shape = shape_of(end.rim, face.scale_sd, RIM_SEEN if end.found else RIM_TOUCHED)
     flaws = (*asked.flaws, *(Flaw("check", a) for a in end.checks_rad))

@@ -11,7 +11,6 @@ import numpy as np
 
 from tiller.bow.section import sagitta_mm
 from tiller.bow.stavefile import OwnModulus, Stave, read_stave
-from tiller.bow.units import MM_PER_INCH
 from tiller.bow.wood.moisture import TABLED
 from tiller.bow.wood.shear import shear_ratio
 from tiller.bow.wood.woods import MODULUS_VARIATION, find_wood
@@ -21,6 +20,7 @@ from tiller.mechanics.wood.ringing import Bar, deflected_modulus_gpa, deflected_
 from tiller.quantity import mm
 from tiller.records.book import Book
 from tiller.records.wood.findings import Figure, Finding, keep_finding
+from tiller.setup.guided.stave_facts import MM_OF
 from tiller.setup.guided.staves import write_stave
 from tiller.sources.sounds import Sound
 
@@ -31,7 +31,6 @@ FAR_FROM_TABLE = 3.0
 """A modulus so many sd of its wood's spread off the table's is named."""
 NUMBER = r"(\d+(?:\.\d*)?|\.\d+)\s*(mm|cm|in)?"
 SIZE = re.compile(rf"{NUMBER}\s*:\s*{NUMBER}\s*x\s*{NUMBER}")
-MM_OF = {"mm": 1.0, "cm": 10.0, "in": MM_PER_INCH}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -199,7 +198,10 @@ def keep_modulus(path: Path, stave: Stave, found: Found, book: Path | None, at: 
     return True
 
 
-UNKNOWN_MOIST = "how moist the piece is nobody knows, so that layout and bow do not go by it yet: wet wood is much softer. Say it with --moisture, or weigh the stave."
+UNKNOWN_MOIST = (
+    "how moist the piece is nobody knows, so that layout and bow do not go by it yet: wet wood is much softer. Weigh the stave over some weeks or dry an offcut"
+    " (G in the shop), or give its moisture to 'tiller modulus' (--moisture)."
+)
 """What is said where a modulus cannot be used."""
 
 
@@ -216,7 +218,7 @@ def of_tree(path: Path, stave: Stave) -> tuple[OwnModulus, str] | None:
         try:
             one = read_stave(other)
         except TillerError:
-            continue
+            continue  # the shop's list says of it that it cannot be read
         if (
             one.tree.casefold() == stave.tree.casefold()
             and one.wood == stave.wood

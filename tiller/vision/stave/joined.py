@@ -18,6 +18,7 @@ from tiller.bow.rigfile import Lens
 from tiller.errors import VisionFault
 from tiller.vision.rig.board import Key, find_markers
 from tiller.vision.rig.camera import as_points
+from tiller.vision.stave.plane import square_corners
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -27,7 +28,7 @@ WORST_PX = 3.0
 """Corners that fit one plane no better mean sheets that were moved between pictures, or lie in no plane."""
 PX_PER_MM = 2.0
 AROUND_MM = 90.0
-"""The strip reaches so far beyond the sheets across, and beyond what is seen along it nowhere."""
+"""Half of how far the strip reaches to either side of the pictures' middles, across."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,11 +56,6 @@ def _flat(pixels: Array, lens: Lens | None) -> Array:
     if lens is None:
         return points
     return as_points(cv2.undistortPoints(points.reshape(-1, 1, 2), lens.matrix, lens.distortion, P=lens.matrix))
-
-
-def _square(side: float) -> Array:
-    h = 0.5 * side
-    return np.array([[-h, h], [h, h], [h, -h], [-h, -h]])
 
 
 def _laid(square: Array, pose: Array) -> Array:
@@ -114,7 +110,7 @@ def _chained(
             msg = f"{names[k]} shares no printed sheet with the other pictures: each shows two sheets or more, one of them with the picture before it."
             raise VisionFault(msg)
         known = [key for key in seen[k] if key in poses]
-        plane = np.vstack([_laid(_square(sides_mm[key]), poses[key]) for key in known])
+        plane = np.vstack([_laid(square_corners(sides_mm[key]), poses[key]) for key in known])
         matrix, _ = cv2.findHomography(plane, np.vstack([seen[k][key] for key in known]))
         if matrix is None:
             msg = f"{names[k]}: its sheets lie in no plane."
@@ -123,7 +119,7 @@ def _chained(
         for key, quad in seen[k].items():
             if key not in poses:
                 back = np.asarray(np.linalg.inv(found[k]), dtype=float)
-                poses[key] = _pose_of(_square(sides_mm[key]), _mapped(back, quad))
+                poses[key] = _pose_of(square_corners(sides_mm[key]), _mapped(back, quad))
     return poses, [found[k] for k in range(len(seen))]
 
 
@@ -154,7 +150,7 @@ def _fitted(
         out = []
         for one, h in zip(seen, hs, strict=True):
             for key, quad in one.items():
-                p = np.column_stack([_laid(_square(sides_mm[key]), places[key]), np.ones(4)]) @ h.T
+                p = np.column_stack([_laid(square_corners(sides_mm[key]), places[key]), np.ones(4)]) @ h.T
                 out.append((p[:, :2] / p[:, 2:] - quad).ravel() / CORNER_SD_PX)
         return np.concatenate(out)
 
@@ -164,7 +160,7 @@ def _fitted(
         msg = "the printed sheets do not lie in one plane, or one was moved between the pictures: lay all of them flat beside the stave, leave them, and take all pictures anew."
         raise VisionFault(msg)
     places, hs = parted(solved.x)
-    corners = np.array([_laid(_square(sides_mm[key]), places[key]) for key in keys])
+    corners = np.array([_laid(square_corners(sides_mm[key]), places[key]) for key in keys])
     turn, origin = _along(corners.mean(axis=1))
     rotate = np.array([[turn[0], turn[1], 0.0], [-turn[1], turn[0], 0.0], [0.0, 0.0, 1.0]])
     rotate[:2, 2] = -rotate[:2, :2] @ origin

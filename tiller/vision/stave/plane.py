@@ -87,7 +87,7 @@ def find_face(image: Image, sides_mm: Mapping[Key, float], lens: Lens | None) ->
             as_points(cv2.undistortPoints(q.reshape(-1, 1, 2), lens.matrix, lens.distortion, P=lens.matrix))
             for q in quads
         ]
-    squares = [_square(sides_mm[key]) for key in keys]
+    squares = [square_corners(sides_mm[key]) for key in keys]
     matrix = _joint(flat, squares) if lens is None or len(flat) > 1 else _by_pose(flat[0], squares[0], lens)
     scale = float(np.mean(np.linalg.norm(quads[0] - np.roll(quads[0], 1, axis=0), axis=1))) / sides_mm[keys[0]]
     spread = CORNER_PX / scale / sides_mm[keys[0]]
@@ -95,7 +95,8 @@ def find_face(image: Image, sides_mm: Mapping[Key, float], lens: Lens | None) ->
     return Face(matrix, lens, sd, scale, np.array(quads))
 
 
-def _square(side: float) -> Array:
+def square_corners(side: float) -> Array:
+    """Corners (4, 2) of a sheet's square of that side, mm, from its top left clockwise, y up."""
     h = 0.5 * side
     return np.array([[-h, h], [h, h], [h, -h], [-h, -h]])
 
